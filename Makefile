@@ -1,0 +1,45 @@
+# Everything runs in .venv, made from the hash-pinned lock. Two commands matter: make demo, make test.
+PY ?= python3
+JOBS ?= auto
+UV := .tools/bin/uv
+BIN := .venv/bin
+
+.PHONY: demo test lint bench soak lock clean setup
+
+demo: .venv/.stamp
+	@sh .ci/system-packages render
+	@$(BIN)/reportgen demo
+
+test: .venv/.stamp
+	@sh .ci/system-packages test
+	$(BIN)/python -m pytest -n $(JOBS) -m "not soak"
+
+lint: .venv/.stamp
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: .venv/.stamp
+	$(BIN)/python -m tests.bench
+
+soak: .venv/.stamp
+	@sh .ci/system-packages test
+	$(BIN)/python -m pytest -m soak
+
+setup: .venv/.stamp
+
+lock: $(UV)
+	$(UV) pip compile pyproject.toml --group dev --extra cluster --generate-hashes --universal --python-version 3.11 --no-header -q -o requirements.lock
+
+$(UV):
+	@$(PY) -m pip --version >/dev/null 2>&1 || { echo "reportgen: $(PY) has no pip. Install it first: apt-get install python3-pip"; exit 1; }
+	$(PY) -m pip install --quiet --disable-pip-version-check --root-user-action=ignore --target .tools "uv==0.13.9"
+
+.venv/.stamp: $(UV) pyproject.toml requirements.lock
+	$(UV) venv --quiet --clear --python $(PY) .venv
+	$(UV) pip install --quiet --python $(BIN)/python --require-hashes -r requirements.lock
+	$(UV) pip install --quiet --python $(BIN)/python --no-deps --no-build-isolation -e .
+	@touch $@
+
+clean:
+	rm -rf .venv .tools example_logs/*/report

@@ -1,0 +1,40 @@
+"""The error family. Whatever is raised outside it is a bug and keeps its traceback."""
+
+from __future__ import annotations
+
+
+class ReportError(Exception):
+    """Something the user can mend: the message says where, what was found, what was expected, what to do."""
+
+
+class UnitError(ReportError):
+    """A unit that is not known, or of the wrong kind."""
+
+
+class RecordError(ReportError):
+    """A record that cannot be: the values contradict what the record stands for."""
+
+
+class ReadError(ReportError):
+    """A file that cannot be read as what it is meant to be."""
+
+    def __init__(self, where: str, message: str) -> None:
+        super().__init__(f"{where}: {message}")
+        self.where = where
+        self.message = message
+
+
+class ComputeError(ReportError):
+    """A quantity that these data cannot give."""
+
+
+class RenderError(ReportError):
+    """A template, a figure or a page that could not be made."""
+
+
+class PdfUnavailableError(RenderError):
+    """The system's text layout library (Pango) is missing; HTML can still be made."""
+
+
+class ArchiveError(ReportError):
+    """An archive that could not be written, opened or trusted."""

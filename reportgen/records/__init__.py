@@ -1,0 +1,1 @@
+"""Records: the frozen values that every room speaks, one term a file."""

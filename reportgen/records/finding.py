@@ -1,0 +1,42 @@
+"""Findings: what the tool has to say about its inputs, with file and line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How much a finding weighs. Only an error stops a build."""
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One sentence about one place: what was found, what was expected, what to do."""
+
+    severity: Severity
+    where: str
+    """Place, as ``path:line`` with the path as named in the job (``job.toml:13``, ``logs/x_pre.csv:118``)."""
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.severity}: {self.message}"
+
+
+def error(where: str, message: str) -> Finding:
+    """Make an error: the build stops."""
+    return Finding(severity=Severity.ERROR, where=where, message=message)
+
+
+def warning(where: str, message: str) -> Finding:
+    """Make a warning: the build goes on, the report shows it."""
+    return Finding(severity=Severity.WARNING, where=where, message=message)
+
+
+def note(where: str, message: str) -> Finding:
+    """Make a note: worth knowing, nothing to mend."""
+    return Finding(severity=Severity.NOTE, where=where, message=message)

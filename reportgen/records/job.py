@@ -1,0 +1,389 @@
+"""The job as the laboratory states it: what was tested, for whom, with what, against which requirement.
+
+Every amplitude is SI and peak; ``where`` of a record is its place in the job file, for findings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+from pathlib import Path
+
+from reportgen.units import Detector, Quantity
+
+
+class DecisionRule(StrEnum):
+    """How a measured value with uncertainty meets a limit (JCGM 106:2012, ILAC-G8:09/2019)."""
+
+    SIMPLE = "simple acceptance"
+    GUARDED = "guarded acceptance"
+
+
+class RunKind(StrEnum):
+    """What a run was for."""
+
+    SURVEY = "survey"
+    SWEEP = "sweep"
+    DWELL = "dwell"
+    DECAY = "decay"
+
+
+class ChannelRole(StrEnum):
+    """What a channel does in the test."""
+
+    CONTROL = "control"
+    RESPONSE = "response"
+    DRIVE = "drive"
+
+
+class ControlStrategy(StrEnum):
+    """How several control channels become one (IEC 60068-2-6, fictitious reference point)."""
+
+    AVERAGE = "average"
+    MAXIMUM = "maximum"
+    MINIMUM = "minimum"
+
+
+class Boundary(StrEnum):
+    """How the ends of a beam are held; the first named end is where positions are measured from."""
+
+    CLAMPED_FREE = "clamped-free"
+    CLAMPED_PINNED = "clamped-pinned"
+    CLAMPED_CLAMPED = "clamped-clamped"
+    FREE_FREE = "free-free"
+    PINNED_PINNED = "pinned-pinned"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportIdentity:
+    """The report's own data."""
+
+    number: str
+    title: str
+    date: date
+    revision: str = "A"
+    confidence: float = 0.95
+    decision_rule: DecisionRule = DecisionRule.SIMPLE
+    language: str = "en"
+    """``en`` or ``de``."""
+    paper: str = "A4"
+    """``A4`` or ``Letter``."""
+    distribution: tuple[str, ...] = ()
+    standard: str | None = None
+    """Test method, such as ``IEC 60068-2-6:2007``."""
+    summary: str | None = None
+    opinions: tuple[str, ...] = ()
+    """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Party:
+    """A laboratory or a customer."""
+
+    name: str
+    address: str | None = None
+    reference: str | None = None
+    location: str | None = None
+    contact: str | None = None
+    accreditation: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Beam:
+    """A beam-like specimen, for which mode numbers follow from node counts."""
+
+    boundary: Boundary
+    length: Quantity | None = None
+    mass: Quantity | None = None
+    """Mass of the beam itself, without what sits on its end."""
+    tip_mass: Quantity | None = None
+    thickness: Quantity | None = None
+    """Depth of the section in the direction of bending."""
+    supports_counted: bool = False
+    """True where the operator counted clamps and pins among the nodes."""
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Specimen:
+    """What was tested."""
+
+    name: str
+    part_number: str | None = None
+    serial_number: str | None = None
+    mass: Quantity | None = None
+    received: date | None = None
+    condition: str | None = None
+    description: str | None = None
+    mounting: str | None = None
+    torque: str | None = None
+    beam: Beam | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Environment:
+    """Conditions in the laboratory, as written."""
+
+    temperature: str | None = None
+    humidity: str | None = None
+    pressure: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Somebody who tested, reviewed or authorises."""
+
+    role: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """One instrument with its calibration."""
+
+    id: str
+    kind: str | None = None
+    manufacturer: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    calibrated: date | None = None
+    due: date | None = None
+    expanded_uncertainty: Quantity | None = None
+    """Relative, coverage factor 2."""
+    certificate: str | None = None
+    where: str = "job.toml"
+
+    @property
+    def relative_standard_uncertainty(self) -> float | None:
+        """Half the expanded uncertainty, as a fraction; None where none is stated."""
+        return None if self.expanded_uncertainty is None else self.expanded_uncertainty.si / 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Channel:
+    """A measuring channel."""
+
+    id: str
+    role: ChannelRole
+    location: str | None = None
+    direction: str | None = None
+    instrument: str | None = None
+    position: Quantity | None = None
+    """Along a beam, from its first named end: a length or a ratio."""
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photo:
+    """A picture of the set-up."""
+
+    file: Path
+    caption: str
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inspection:
+    """A look at the specimen."""
+
+    when: str
+    what: str
+    result: str
+    """``pass`` or ``fail``."""
+    remark: str | None = None
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepRate:
+    """Rate of change of frequency: exponential in oct/min or linear in Hz/s."""
+
+    value: float
+    unit: str
+    """``oct/min`` or ``Hz/s``."""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Breakpoint:
+    """A corner of a profile; two at one frequency are a jump in level or a crossover."""
+
+    frequency_hz: float
+    amplitude: float
+    """Peak, SI of ``dimension``."""
+    dimension: str
+    """``displacement``, ``velocity`` or ``acceleration``."""
+    text: tuple[str, str]
+    slope_to_next_db_per_oct: float | None = None
+    """Stated slope of the segment that starts here, in dB/oct of acceleration; None: constant or interpolated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToleranceBand:
+    """Permitted deviation of control from profile, in dB of amplitude, over a band of frequency."""
+
+    lower_db: float
+    """Negative."""
+    upper_db: float
+    from_hz: float = 0.0
+    to_hz: float = float("inf")
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notch:
+    """The input may fall so that a channel's response stays below a limit in a band."""
+
+    channel: str
+    from_hz: float
+    to_hz: float
+    limit: float
+    """Peak, SI of ``dimension``."""
+    dimension: str
+    text: str
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """Required amplitude against frequency."""
+
+    id: str
+    breakpoints: tuple[Breakpoint, ...]
+    sweep_rate: SweepRate | None = None
+    tolerance: tuple[ToleranceBand, ...] = ()
+    abort: tuple[ToleranceBand, ...] = ()
+    notches: tuple[Notch, ...] = ()
+    duration: Quantity | None = None
+    source: str | None = None
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackingFilter:
+    """Bandwidth of the filter that made the log: fixed in Hz, or a fraction of the frequency."""
+
+    bandwidth_hz: float | None = None
+    fraction: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunPlan:
+    """One run as the job states it."""
+
+    id: str
+    kind: RunKind
+    log: Path
+    """As named in the job, relative to the job folder."""
+    axis: str | None = None
+    started: datetime | None = None
+    profile: str | None = None
+    amplitude: Detector = Detector.PEAK
+    control: tuple[str, ...] = ()
+    strategy: ControlStrategy = ControlStrategy.AVERAGE
+    tracking_filter: TrackingFilter | None = None
+    columns: tuple[tuple[str, str], ...] = ()
+    """Channel id to ``column / unit`` as written."""
+    sweep: int | None = None
+    """Which sweep of a log that holds several, from 1; None: the only one."""
+    remark: str | None = None
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Requirement:
+    """One clause to be held against results."""
+
+    id: str
+    check: str
+    clause: str | None = None
+    text: str | None = None
+    run: str | None = None
+    axis: str | None = None
+    before: str | None = None
+    after: str | None = None
+    channel: str | None = None
+    what: str | None = None
+    mode: int | None = None
+    limit: Quantity | None = None
+    band_hz: tuple[float, float] | None = None
+    source: str | None = None
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exciter:
+    """What the exciter can do; SI."""
+
+    force: Quantity | None = None
+    stroke: Quantity | None = None
+    """Peak to peak."""
+    velocity: Quantity | None = None
+    acceleration: Quantity | None = None
+    moving_mass: Quantity | None = None
+    """Armature, fixture and whatever else moves, without the specimen."""
+    name: str | None = None
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """The engineer's own decision about a resonance or an observation; always shown in the report."""
+
+    run: str | None
+    frequency_hz: float
+    action: str
+    """``accept``, ``reject`` or ``renumber``."""
+    reason: str
+    by: str
+    channel: str | None = None
+    mode: int | None = None
+    where: str = "job.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A whole job folder, read and checked but not yet computed."""
+
+    folder: Path
+    file: Path
+    report: ReportIdentity
+    laboratory: Party
+    customer: Party
+    specimen: Specimen
+    environment: Environment = Environment()
+    persons: tuple[Person, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    photos: tuple[Photo, ...] = ()
+    inspections: tuple[Inspection, ...] = ()
+    profiles: tuple[Profile, ...] = ()
+    runs: tuple[RunPlan, ...] = ()
+    requirements: tuple[Requirement, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    exciter: Exciter | None = None
+    notes_files: tuple[Path, ...] = ()
+    """Relative to the job folder."""
+
+    def run(self, run_id: str | None) -> RunPlan | None:
+        """The run of that id, or None."""
+        return next((run for run in self.runs if run.id == run_id), None)
+
+    def profile(self, profile_id: str | None) -> Profile | None:
+        """The profile of that id, or None."""
+        return next((profile for profile in self.profiles if profile.id == profile_id), None)
+
+    def channel(self, channel_id: str | None) -> Channel | None:
+        """The channel of that id, or None."""
+        return next((channel for channel in self.channels if channel.id == channel_id), None)
+
+    def instrument(self, instrument_id: str | None) -> Instrument | None:
+        """The instrument of that id, or None."""
+        return next((each for each in self.instruments if each.id == instrument_id), None)
+
+    def control_of(self, run: RunPlan) -> tuple[str, ...]:
+        """Control channels of a run: those it names, else every channel whose role is control."""
+        return run.control or tuple(each.id for each in self.channels if each.role is ChannelRole.CONTROL)

@@ -1,0 +1,108 @@
+"""What was recorded: a sweep log (rows of frequency and amplitude) or time histories. SI, peak."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.errors import RecordError
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Trace:
+    """One channel of a sweep log."""
+
+    channel: str
+    dimension: str
+    """``acceleration``, ``velocity``, ``displacement``, ``force``, ``voltage``, ``strain`` or ``ratio``."""
+    amplitude: Floats
+    """Peak of the fundamental, SI, shape (n,); NaN where the row has no reading."""
+    phase_deg: Floats | None = None
+    """Phase relative to the control, degrees, shape (n,); None where the log has none."""
+    display_unit: str = "g"
+    """The unit the log was written in, for printing."""
+    distortion: Floats | None = None
+    """Root sum square of harmonics 2 to 5 over the fundamental, shape (n,); only from time histories."""
+    residual: Floats | None = None
+    """Rms of what is neither fundamental nor harmonic, SI, shape (n,); only from time histories."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SweepLog:
+    """One sweep as logged: rows in the order of time."""
+
+    path: str
+    """As named in the job."""
+    frequency_hz: Floats
+    """Shape (n,)."""
+    traces: tuple[Trace, ...]
+    time_s: Floats | None = None
+    """Shape (n,), rising, from the log's own zero; None where the log has no time."""
+    drive_cycles: Floats | None = None
+    """Phase of the drive in cycles since the first row, where the source gives it exactly; shape (n,)."""
+    row_line: NDArray[np.int64] | None = None
+    """File line of each row, shape (n,)."""
+    remarks: tuple[str, ...] = ()
+    """The log's own ``#`` lines and preamble, as written."""
+    rows_skipped: tuple[int, ...] = ()
+    """File lines that could not be read."""
+    effective_bandwidth_hz: Floats | None = None
+    """Of the demodulation, shape (n,); only from time histories."""
+    sweep_index: int = 1
+    """Which sweep of the file this is, from 1."""
+    sweeps_in_file: int = 1
+    layout: str = ""
+    """How the file was understood: delimiter, decimal sign, encoding, first row; one sentence."""
+
+    def __post_init__(self) -> None:
+        n = len(self.frequency_hz)
+        for trace in self.traces:
+            if len(trace.amplitude) != n or (trace.phase_deg is not None and len(trace.phase_deg) != n):
+                raise RecordError(f"{self.path}: channel {trace.channel} has not as many rows as the frequency")
+        if self.time_s is not None and len(self.time_s) != n:
+            raise RecordError(f"{self.path}: time has not as many rows as the frequency")
+
+    def trace(self, channel: str) -> Trace | None:
+        """The trace of that channel, or None."""
+        return next((trace for trace in self.traces if trace.channel == channel), None)
+
+
+class BlockSource(Protocol):
+    """Where samples of a time history come from, in pieces."""
+
+    def blocks(self, start: int, stop: int) -> Iterator[Floats]:
+        """Arrays of shape (samples, channels), one after another, from sample ``start`` up to ``stop``."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TimeHistory:
+    """Evenly sampled channels; samples are fetched in pieces and are SI already."""
+
+    path: str
+    sample_rate_hz: float
+    samples: int
+    channels: tuple[str, ...]
+    dimensions: tuple[str, ...]
+    display_units: tuple[str, ...]
+    source: BlockSource = field(repr=False)
+    start_s: float = 0.0
+    remarks: tuple[str, ...] = ()
+    damage: str | None = None
+    """What of the file could not be read, or None."""
+    layout: str = ""
+
+    def read(self, start: int = 0, stop: int | None = None) -> Floats:
+        """Samples ``start`` to ``stop`` of all channels, shape (samples, channels), SI."""
+        stop = self.samples if stop is None else min(stop, self.samples)
+        parts = list(self.source.blocks(start, stop))
+        return np.concatenate(parts) if parts else np.empty((0, len(self.channels)))
+
+
+Log = SweepLog | TimeHistory

@@ -1,0 +1,86 @@
+"""What the operator wrote, word for word, and the facts understood in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time
+from enum import StrEnum
+
+
+class MotionKind(StrEnum):
+    """Kind of motion seen."""
+
+    BENDING = "bending"
+    TORSION = "torsion"
+    AXIAL = "axial"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NodesSeen:
+    """Nodes counted or placed at a drive frequency."""
+
+    frequency_hz: float
+    count: int
+    positions: tuple[float, ...] = ()
+    """From the clamped (or first named) end, in units of ``position_unit``."""
+    position_unit: str = "L"
+    """``L``: fraction of the length; ``m``: metres."""
+    motion: MotionKind | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrobeSeen:
+    """A strobe rate, and the slow motion seen under it where it was noted."""
+
+    flash_hz: float
+    drive_hz: float | None = None
+    apparent_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelChanged:
+    """The drive was changed by hand: by decibels, or to an acceleration."""
+
+    by_db: float | None = None
+    to_mps2: float | None = None
+    frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MotionSeen:
+    """Kind of motion, at a frequency where one was given."""
+
+    motion: MotionKind
+    frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """Text for the report's list of deviations or observations."""
+
+    heading: str
+    """``deviation`` or ``observation``."""
+    text: str
+
+
+Fact = NodesSeen | StrobeSeen | LevelChanged | MotionSeen | Remark
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """One line of the operator's notes."""
+
+    source: str
+    line: int
+    text: str
+    """As written."""
+    when: datetime | time | None = None
+    run: str | None = None
+    facts: tuple[Fact, ...] = ()
+    unread: tuple[str, ...] = ()
+    """Words that look like a fact but could not be read, each with what to write instead."""
+
+    @property
+    def where(self) -> str:
+        """Place, as findings name it."""
+        return f"{self.source}:{self.line}"

@@ -1,0 +1,76 @@
+"""The whole of a report: what the render room prints and what results.json holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reportgen.records.finding import Finding
+from reportgen.records.job import Job
+from reportgen.records.note import Note
+from reportgen.records.result import BeamFit, Mode, RunResult
+from reportgen.records.verdict import Outcome, Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputFile:
+    """A file that was read, named as in the job folder."""
+
+    path: str
+    sha256: str
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One number, verdict or text that differs from the superseded revision (ISO/IEC 17025:2017, 7.8.8)."""
+
+    what: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amendment:
+    """The report that this one replaces."""
+
+    number: str
+    revision: str
+    sha256: str
+    changes: tuple[Change, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunShift:
+    """A pair of the same mode in two runs, for the comparison of runs."""
+
+    before: str
+    after: str
+    channel: str
+    before_hz: float | None
+    after_hz: float | None
+    frequency_shift: float | None
+    """after/before − 1."""
+    frequency_shift_std: float | None
+    amplification_shift: float | None
+    amplification_shift_std: float | None
+    mode: int | None = None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Report:
+    """Everything that is printed; arrays only inside ``runs``."""
+
+    job: Job
+    software: str
+    inputs: tuple[InputFile, ...]
+    notes: tuple[Note, ...]
+    runs: tuple[RunResult, ...]
+    modes: tuple[Mode, ...]
+    beam_fits: tuple[BeamFit, ...]
+    verdicts: tuple[Verdict, ...]
+    overall: Outcome
+    findings: tuple[Finding, ...]
+    shifts: tuple[RunShift, ...] = ()
+    amendment: Amendment | None = None
+    opinions: tuple[str, ...] = ()

@@ -1,0 +1,247 @@
+"""What was computed: sweeps as really run, control, resonances with uncertainties, modes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reportgen.records.log import Floats
+from reportgen.records.note import MotionKind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepFacts:
+    """The sweep as really run."""
+
+    direction: str
+    """``up``, ``down``, ``hold`` or ``mixed``."""
+    first_hz: float
+    last_hz: float
+    lowest_hz: float
+    highest_hz: float
+    rows: int
+    rate: float | None
+    """Positive; None with ``rate_reason`` where it cannot be had."""
+    rate_unit: str
+    """``oct/min`` or ``Hz/s``."""
+    rate_reason: str | None = None
+    duration_s: float | None = None
+    cycles: float | None = None
+    rate_from: float | None = None
+    rate_to: float | None = None
+    """Slowest and fastest local rate, robust against row jitter."""
+    rate_outside: tuple[tuple[float, float], ...] = ()
+    """Bands (Hz) where the local rate differs by more than 10 % from the median."""
+    holds: tuple[tuple[float, float], ...] = ()
+    """(frequency Hz, seconds) of stretches that stood still."""
+    level_steps: tuple[tuple[float, float], ...] = ()
+    """(frequency Hz, step dB) where the control level was changed against the profile or its own course."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ControlResult:
+    """Control against profile."""
+
+    frequency_hz: Floats
+    level: Floats
+    """Combined control acceleration, m/s² peak, shape (n,)."""
+    required: Floats | None
+    """Profile at those frequencies, m/s² peak; NaN inside a jump and outside the profile."""
+    lower: Floats | None
+    upper: Floats | None
+    abort_lower: Floats | None = None
+    abort_upper: Floats | None = None
+    deviation_db: Floats | None = None
+    worst_deviation_db: float | None = None
+    at_hz: float | None = None
+    outside_bands: tuple[tuple[float, float], ...] = ()
+    outside_share: float | None = None
+    """Share of the judged sweep outside tolerance, by time where known, else by rows."""
+    aborted_bands: tuple[tuple[float, float], ...] = ()
+    reason: str | None = None
+    """Why nothing could be compared."""
+    channels: tuple[str, ...] = ()
+    strategy: str = "average"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observed:
+    """What the log shows as recorded, not freed of the sweep's effect. None where it cannot be read off."""
+
+    peak_hz: float | None = None
+    amplification: float | None = None
+    half_power_q: float | None = None
+    half_power_reason: str | None = None
+    sweep_reduction: float | None = None
+    """Recorded peak over steady-state peak."""
+    sweep_parameter: float | None = None
+    """η = Q² |df/dt| / f²."""
+    fastest_rate: float | None = None
+    """Rate that would have kept the reduction of the peak below 5 %, in the run's own unit."""
+    fastest_rate_unit: str = "oct/min"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resonance:
+    """One mode as seen on one channel."""
+
+    frequency_hz: float
+    """Undamped natural frequency of the mode."""
+    frequency_std_hz: float | None
+    q: float | None
+    """1/(2ζ) of the mode."""
+    q_std: float | None
+    damping_ratio: float | None
+    amplification: float | None = None
+    """Steady-state |response/control| at its peak here."""
+    amplification_std: float | None = None
+    """Combined: fit and calibration."""
+    amplification_std_fit: float | None = None
+    amplification_std_calibration: float | None = None
+    """None with a flag where an instrument states no uncertainty."""
+    phase_deg: float | None = None
+    """Phase of the response against the control at the undamped natural frequency, steady state."""
+    observed: Observed = Observed()
+    residue: complex | None = None
+    """Residue of the fitted pole on this channel; its sign carries the shape."""
+    mode: int | None = None
+    flags: tuple[str, ...] = ()
+    decrement: float | None = None
+    """Logarithmic decrement, from a free decay."""
+    reasons: tuple[tuple[str, str], ...] = ()
+    """(field, why it is None)."""
+    rejected: str | None = None
+    """The engineer's reason and name, where a correction rejected it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ChannelResult:
+    """One response channel of one run."""
+
+    id: str
+    frequency_hz: Floats
+    """Shape (n,), in the order of the log."""
+    magnitude: Floats
+    """|response / control| as recorded, shape (n,)."""
+    phase_deg: Floats | None
+    fitted: Floats | None = None
+    """Steady-state magnitude of the fitted model at ``frequency_hz``, shape (n,)."""
+    fitted_swept: Floats | None = None
+    """Magnitude of the model as the sweep saw it, shape (n,)."""
+    resonances: tuple[Resonance, ...] = ()
+    noise_floor: float | None = None
+    """Estimated, in units of ``magnitude``."""
+    dimension: str = "ratio"
+    unit: str = ""
+    """Unit of ``magnitude`` where it is not a pure ratio."""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DwellResult:
+    """A dwell: how long, how many cycles, how steady."""
+
+    frequency_hz: float
+    frequency_from_hz: float
+    frequency_to_hz: float
+    duration_s: float | None
+    cycles: float | None
+    level_mps2: float | None
+    level_drift_db: float | None
+    phase_drift_deg: float | None
+    response_drift_db: float | None
+    build_up: float | None
+    """Share of the steady amplitude reached at the start of counting; None with the reason in ``flags``."""
+    channel: str | None = None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DecayCurve:
+    """A free decay of one channel, for the figure."""
+
+    channel: str
+    time_s: Floats
+    response: Floats
+    envelope: Floats | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunResult:
+    """Everything computed of one run."""
+
+    id: str
+    kind: str
+    axis: str | None
+    sweep: SweepFacts | None
+    control: ControlResult | None
+    channels: tuple[ChannelResult, ...] = ()
+    dwell: DwellResult | None = None
+    decay: tuple[DecayCurve, ...] = ()
+    quality: tuple[QualityIssue, ...] = ()
+    method: str = ""
+    """One sentence: how the resonances of this run were identified."""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityIssue:
+    """Something about the data that weighs on what can be concluded."""
+
+    kind: str
+    """``clipping``, ``drop-out``, ``loose sensor``, ``dead channel``, ``phase jump``, ``noise floor``,
+    ``antiresonance``, ``mains``, ``short run``, ``clock``, ``level differs``, ``rate differs``."""
+    message: str
+    channel: str | None = None
+    band_hz: tuple[float, float] | None = None
+    spoils: bool = False
+    """True where evidence from this channel (or, without a channel, of this run) can carry no verdict."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mode:
+    """A mode of the structure along one axis, from logs and notes together."""
+
+    axis: str | None
+    mode: int | None
+    """Bending mode number; None where nothing tells it."""
+    nodes: int | None
+    frequency_hz: float
+    frequency_std_hz: float | None = None
+    q: float | None = None
+    damping_ratio: float | None = None
+    seen_in: tuple[str, ...] = ()
+    """``log``, ``notes`` or both."""
+    motion: MotionKind | None = None
+    runs: tuple[str, ...] = ()
+    channels: tuple[str, ...] = ()
+    node_positions: tuple[float, ...] = ()
+    """Observed, as fractions of the length."""
+    expected_positions: tuple[float, ...] = ()
+    expected_hz: float | None = None
+    """From beam theory fitted to the numbered modes; a witness, never a correction."""
+    residual: float | None = None
+    """frequency / expected − 1."""
+    notes: tuple[str, ...] = ()
+    """``notes.txt:12`` of each observation."""
+    flags: tuple[str, ...] = ()
+    missing: bool = False
+    """True for a number that was skipped: nothing seen, ``frequency_hz`` is the expectation."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeamFit:
+    """Beam theory held beside the numbered modes of one axis."""
+
+    axis: str | None
+    boundary: str
+    scale_hz: float
+    """f1 of the fitted beam without tip mass ratio taken out: f_n = scale · (z_n / z_1)²."""
+    tip_mass_ratio: float | None
+    rms_residual: float
+    worst_residual: float
+    roots: tuple[float, ...]
+    """β_n L for n = 1 …"""
+    alternatives: tuple[tuple[str, float], ...] = ()
+    """(boundary, rms residual) of the others."""
+    flags: tuple[str, ...] = ()

@@ -1,0 +1,67 @@
+"""Verdicts: a requirement met by evidence, or not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Outcome(StrEnum):
+    """The five results (ILAC-G8:09/2019, 4.2), worst first."""
+
+    FAIL = "fail"
+    CONDITIONAL_FAIL = "conditional fail"
+    NOT_EVALUATED = "not evaluated"
+    CONDITIONAL_PASS = "conditional pass"
+    PASS = "pass"
+
+
+def overall(outcomes: Iterable[Outcome]) -> Outcome:
+    """The worst outcome; judging nothing is not passing.
+
+    >>> overall([])
+    <Outcome.NOT_EVALUATED: 'not evaluated'>
+    """
+    found = set(outcomes)
+    return next((each for each in Outcome if each in found), Outcome.NOT_EVALUATED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What a verdict rests on."""
+
+    text: str
+    run: str | None = None
+    channel: str | None = None
+    mode: int | None = None
+    frequency_hz: float | None = None
+    measured: float | None = None
+    """In the verdict's unit."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """One requirement, what was measured, and what follows."""
+
+    requirement: str
+    check: str
+    clause: str | None
+    text: str | None
+    outcome: Outcome
+    reason: str
+    """A sentence an engineer would write."""
+    measured: float | None = None
+    limit: float | None = None
+    limit_low: float | None = None
+    """Lower limit where the requirement has two sides."""
+    at_most: bool = True
+    unit: str = ""
+    expanded_uncertainty: float | None = None
+    coverage_factor: float | None = None
+    false_acceptance: float | None = None
+    """Probability that a passed item does not conform, or None."""
+    evidence: tuple[Evidence, ...] = ()
+    bands_hz: tuple[tuple[float, float], ...] = ()
+    run: str | None = None
+    where: str = ""

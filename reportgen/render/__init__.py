@@ -1,0 +1,1 @@
+"""Render: results and verdicts become figures, HTML, PDF. Fourth of the five rooms."""

@@ -1,0 +1,57 @@
+"""The rooms meet only in the pipeline: read → compute → judge → render → archive."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parent.parent / "reportgen"
+SHARED = {"errors", "units", "records", "resources", "progress", "__version__"}
+
+
+def imported(path: Path) -> set[str]:
+    """First parts below ``reportgen`` that a file imports."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if (
+            isinstance(node, ast.ImportFrom)
+            and node.level == 0
+            and node.module
+            and node.module.split(".")[0] == "reportgen"
+        ):
+            parts = node.module.split(".")
+            found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level:
+            found.add("relative import")
+        elif isinstance(node, ast.Import):
+            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("reportgen.")}
+    return found
+
+
+@pytest.mark.parametrize("room", ["read", "compute", "judge", "render", "archive"])
+def test_rooms_meet_only_in_the_pipeline(room):
+    for path in (PACKAGE / room).rglob("*.py"):
+        reaches = imported(path) - SHARED - {room}
+        assert not reaches, f"{path.relative_to(PACKAGE)} reaches outside {room}/: {sorted(reaches)}"
+
+
+def test_records_know_no_room():
+    for path in (PACKAGE / "records").rglob("*.py"):
+        assert imported(path) <= {"errors", "units", "records"}, path.name
+
+
+@pytest.mark.parametrize("room", ["compute", "judge"])
+def test_the_core_knows_no_files_and_no_clock(room):
+    for path in (PACKAGE / room).rglob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        names = {a.name for n in ast.walk(tree) if isinstance(n, ast.Import) for a in n.names}
+        names |= {n.module for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) and n.module}
+        assert not names & {"pathlib", "os", "time", "logging", "sys"}, f"{path.name}: {names}"
+
+
+def test_locks_hold_no_address():
+    text = (PACKAGE.parent / "requirements.lock").read_text(encoding="utf-8")
+    assert "://" not in text
+    assert text.count("--hash=sha256:") > 50
