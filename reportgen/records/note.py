@@ -84,3 +84,32 @@ class Note:
     def where(self) -> str:
         """Place, as findings name it."""
         return f"{self.source}:{self.line}"
+
+
+def describe_fact(fact: Fact) -> str:
+    """What was understood, in a few words: ``312 Hz: 2 nodes at 0.5 L, 0.87 L``.
+
+    >>> describe_fact(NodesSeen(frequency_hz=84.0, count=1, positions=(0.77,)))
+    '84 Hz: 1 node at 0.77 L'
+    """
+    if isinstance(fact, NodesSeen):
+        return _describe_nodes(fact)
+    if isinstance(fact, StrobeSeen):
+        parts = [f"strobe at {fact.flash_hz:g} Hz"]
+        parts += [f"drive at {fact.drive_hz:g} Hz"] if fact.drive_hz is not None else []
+        parts += [f"appears at {fact.apparent_hz:g} Hz"] if fact.apparent_hz is not None else []
+        return ", ".join(parts)
+    at = f" at {fact.frequency_hz:g} Hz" if not isinstance(fact, Remark) and fact.frequency_hz is not None else ""
+    if isinstance(fact, LevelChanged):
+        change = f"by {fact.by_db:+g} dB" if fact.by_db is not None else f"to {fact.to_mps2 or 0.0:.4g} m/s²"
+        return f"level changed {change}{at}"
+    if isinstance(fact, MotionSeen):
+        return f"{fact.motion}{at}"
+    return fact.heading
+
+
+def _describe_nodes(fact: NodesSeen) -> str:
+    text = f"{fact.frequency_hz:g} Hz: {fact.count} node{'s' * (fact.count != 1)}"
+    if fact.positions:
+        text += " at " + ", ".join(f"{position:g} {fact.position_unit}" for position in fact.positions)
+    return text + (f", {fact.motion}" if fact.motion is not None else "")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
 from reportgen.records.note import Note
-from reportgen.records.result import BeamFit, Mode, RunResult
+from reportgen.records.result import BeamFit, ExciterUse, Mode, ModePicture, RunResult
 from reportgen.records.verdict import Outcome, Verdict
 
 
@@ -72,5 +72,9 @@ class Report:
     overall: Outcome
     findings: tuple[Finding, ...]
     shifts: tuple[RunShift, ...] = ()
+    exciter: tuple[ExciterUse, ...] = ()
     amendment: Amendment | None = None
     opinions: tuple[str, ...] = ()
+    pictures: tuple[ModePicture, ...] = ()
+    """What is drawn of each mode of a beam."""
+    exciter_use: tuple[ExciterUse, ...] = ()

@@ -35,6 +35,35 @@ class SweepFacts:
     """(frequency Hz, seconds) of stretches that stood still."""
     level_steps: tuple[tuple[float, float], ...] = ()
     """(frequency Hz, step dB) where the control level was changed against the profile or its own course."""
+    rate_std: float | None = None
+    """Standard uncertainty of ``rate``, from the scatter of the rows about the law."""
+    local_rate_std: float | None = None
+    """Standard uncertainty of one local rate, as ``rate_from`` and ``rate_to`` are."""
+    first_spacing_hz: float | None = None
+    """Distance of the first two different frequencies: how finely the start is known."""
+    last_spacing_hz: float | None = None
+    sweep_cycles: float | None = None
+    """Times the range was travelled once in each direction (IEC 60068-2-6): one sweep up is half a cycle."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotchResult:
+    """A notch held against its own limit."""
+
+    channel: str
+    from_hz: float
+    to_hz: float
+    limit: float
+    """Peak, SI of ``dimension``."""
+    dimension: str
+    text: str
+    highest: float | None
+    """Highest level of the channel in the band, peak, SI of ``dimension``; None with ``reason``."""
+    at_hz: float | None = None
+    outside_bands: tuple[tuple[float, float], ...] = ()
+    lowest_control_db: float | None = None
+    """How far the control went below the profile in the band."""
+    reason: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,6 +90,11 @@ class ControlResult:
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
     strategy: str = "average"
+    not_judged_bands: tuple[tuple[float, float, str], ...] = ()
+    """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
+    notches: tuple[NotchResult, ...] = ()
+    time_at_level_s: float | None = None
+    """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,3 +279,62 @@ class BeamFit:
     alternatives: tuple[tuple[str, float], ...] = ()
     """(boundary, rms residual) of the others."""
     flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ModePicture:
+    """What is drawn of one mode of a beam: shape, nodes, antinodes and where sensors sit. Positions are fractions of
+    the length from the first-named end."""
+
+    axis: str | None
+    mode: int
+    x: Floats
+    """Shape (n,), rising from 0 to 1."""
+    shape: Floats
+    """Expected displacement, largest magnitude 1, shape (n,)."""
+    boundary: str = "clamped-free"
+    frequency_hz: float | None = None
+    nodes: tuple[float, ...] = ()
+    """Expected, without supports."""
+    antinodes: tuple[float, ...] = ()
+    observed: tuple[float, ...] = ()
+    """Nodes as the operator placed them."""
+    sensors: tuple[tuple[str, float], ...] = ()
+    """(channel, position)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExciterUse:
+    """How much of one of the exciter's limits a run used."""
+
+    run: str
+    quantity: str
+    """``force``, ``stroke``, ``velocity`` or ``acceleration``."""
+    used: float
+    """SI; force, velocity and acceleration peak, stroke peak to peak."""
+    rating: float
+    at_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExciterUse:
+    """One ability of the exciter: what a run's profile needs, what the run used, what there is. SI, peak."""
+
+    run: str
+    quantity: str
+    """``force``, ``stroke`` (peak to peak), ``velocity`` or ``acceleration``."""
+    unit: str
+    rated: float | None
+    needed: float | None
+    """By the profile; None with ``reason``."""
+    needed_at_hz: float | None = None
+    used: float | None = None
+    """By the control as recorded."""
+    used_at_hz: float | None = None
+    reason: str | None = None
+
+    @property
+    def share(self) -> float | None:
+        """The larger of needed and used, over rated; above 1 the exciter cannot do it."""
+        most = max((x for x in (self.needed, self.used) if x is not None), default=None)
+        return None if most is None or not self.rated else most / self.rated

@@ -1,0 +1,206 @@
+"""The command line: arguments in, exit code out. Everything heavy is imported by the command that needs it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from reportgen import __version__
+from reportgen.errors import PdfUnavailableError, ReportError
+
+OK, WRONG, USAGE, REQUIREMENT_FAILED, NO_PDF = 0, 1, 2, 3, 4
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code of the contract (0 done, 1 inputs in error or different, 2 usage)."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except PdfUnavailableError as error:
+        print(f"reportgen: {error}", file=sys.stderr)
+        return NO_PDF
+    except ReportError as error:
+        print(f"reportgen: {error}", file=sys.stderr)
+        return WRONG
+    except KeyboardInterrupt:
+        print("reportgen: stopped; nothing was changed", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="reportgen",
+        description="From the run logs of a vibration test to a report that can be signed, archived and verified.",
+        epilog="JOB is a folder that holds a job.toml, or that file itself.",
+    )
+    parser.add_argument("--version", action="version", version=f"reportgen {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    new = commands.add_parser("new", help="make a commented job folder to fill in")
+    new.add_argument("folder", metavar="DIR", type=Path)
+    new.set_defaults(command=_new)
+
+    check = commands.add_parser("check", help="read everything, compute nothing; print each finding with file and line")
+    check.add_argument("job", metavar="JOB", type=Path)
+    check.set_defaults(command=_check)
+
+    build = commands.add_parser("build", help="the main job: results, plots, report, summary, archive")
+    build.add_argument("jobs", metavar="JOB", nargs="+", type=Path)
+    build.add_argument("--out", metavar="DIR", type=Path, help="where the report goes; default JOB/report")
+    build.add_argument("--results-only", action="store_true", help="compute and write results.json alone")
+    build.add_argument("--strict", action="store_true", help="exit 3 where a requirement is not met")
+    build.add_argument("--supersedes", metavar="ARCHIVE", type=Path, help="make an amendment of that archive")
+    build.add_argument("--branding", metavar="DIR", type=Path, help="a laboratory's own templates")
+    build.add_argument("--workers", metavar="N", type=_positive, help="processes for many jobs; default: the cores")
+    build.add_argument("--scheduler", metavar="ADDRESS", help="run many jobs over the Dask cluster at ADDRESS")
+    build.set_defaults(command=_build)
+
+    quicklook = commands.add_parser("quicklook", help="one bare sweep log: table in the terminal, one page beside it")
+    quicklook.add_argument("log", metavar="LOG", type=Path)
+    quicklook.add_argument("--control", metavar="NAME", help="control channel, where the log's own names do not tell")
+    quicklook.set_defaults(command=_quicklook)
+
+    inspect = commands.add_parser("inspect", help="what a log or record holds, with a column mapping ready to paste")
+    inspect.add_argument("file", metavar="FILE", type=Path)
+    inspect.set_defaults(command=_inspect)
+
+    verify = commands.add_parser("verify", help="recompute every number of an archive or report.pdf and compare")
+    verify.add_argument("file", metavar="FILE", type=Path)
+    verify.set_defaults(command=_verify)
+
+    sign = commands.add_parser("sign", help="sign a report.pdf with a key; it stays a valid archive file")
+    sign.add_argument("pdf", metavar="PDF", type=Path)
+    sign.add_argument("--key", metavar="FILE", type=Path, required=True, help="PKCS#12 file with key and certificate")
+    sign.add_argument("--password-file", metavar="FILE", type=Path, help="file whose first line opens the key")
+    sign.add_argument("--out", metavar="FILE", type=Path, help="default: PDF with '-signed' before its ending")
+    sign.add_argument("--reason", metavar="TEXT", help="why it is signed, kept in the signature")
+    sign.set_defaults(command=_sign)
+
+    demo = commands.add_parser("demo", help="build the example jobs that come with the program")
+    demo.add_argument("--out", metavar="DIR", type=Path, help="where copies of the example jobs are made and built")
+    demo.set_defaults(command=_demo)
+    return parser
+
+
+def _positive(text: str) -> int:
+    if not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
+    return int(text)
+
+
+def _new(options: argparse.Namespace) -> int:
+    from reportgen.archive.new_job import new_job
+    from reportgen.resources import data_dir
+
+    folder: Path = options.folder
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        print(f"reportgen new: {folder} exists and has files in it; name an empty or a new folder", file=sys.stderr)
+        return USAGE
+    new_job(data_dir("templates") / "job", folder)
+    print(f"{folder}: a job to fill in. Next: edit {folder / 'job.toml'}, put logs in {folder / 'logs'}, then")
+    print(f"  reportgen check {folder}")
+    print(f"  reportgen build {folder}")
+    return OK
+
+
+def _check(options: argparse.Namespace) -> int:
+    from reportgen.pipeline import check_job
+    from reportgen.progress import Progress
+    from reportgen.records.finding import Severity
+
+    progress = Progress()
+    checked = check_job(options.job, progress)
+    progress.done()
+    for line in checked.lines:
+        print(line)
+    errors = sum(finding.severity is Severity.ERROR for finding in checked.findings)
+    warnings = sum(finding.severity is Severity.WARNING for finding in checked.findings)
+    print(f"{options.job}: {errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
+    return WRONG if errors else OK
+
+
+def _build(options: argparse.Namespace) -> int:
+    if len(options.jobs) > 1:
+        return _build_many(options)
+    from reportgen.pipeline import build_job, settings
+    from reportgen.progress import Progress
+
+    progress = Progress()
+    built = build_job(options.jobs[0], options.out, settings(options), progress)
+    progress.done()
+    for line in built.lines:
+        print(line)
+    if built.missing_pdf:
+        print(f"reportgen: {built.missing_pdf}", file=sys.stderr)
+        return NO_PDF
+    return REQUIREMENT_FAILED if options.strict and not built.conforms else OK
+
+
+def _build_many(options: argparse.Namespace) -> int:
+    from reportgen.batch import build_many
+    from reportgen.pipeline import settings
+
+    if options.out is not None or options.supersedes is not None:
+        print("reportgen build: --out and --supersedes go with one job only", file=sys.stderr)
+        return USAGE
+    return build_many(
+        options.jobs,
+        settings(options),
+        workers=options.workers,
+        scheduler=options.scheduler,
+        strict=options.strict,
+        say=print,
+    )
+
+
+def _quicklook(options: argparse.Namespace) -> int:
+    from reportgen.pipeline import quicklook
+    from reportgen.progress import Progress
+
+    progress = Progress()
+    looked = quicklook(options.log, options.control, progress)
+    progress.done()
+    for line in looked.lines:
+        print(line)
+    return OK
+
+
+def _inspect(options: argparse.Namespace) -> int:
+    from reportgen.read.inspect_file import describe_file
+
+    print(describe_file(options.file))
+    return OK
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from reportgen.pipeline import verify_archive
+    from reportgen.progress import Progress
+
+    progress = Progress()
+    verified = verify_archive(options.file, progress)
+    progress.done()
+    for line in verified.lines:
+        print(line)
+    return verified.exit_code
+
+
+def _sign(options: argparse.Namespace) -> int:
+    from reportgen.archive.sign import sign_report
+
+    out = options.out or options.pdf.with_name(f"{options.pdf.stem}-signed{options.pdf.suffix}")
+    for line in sign_report(options.pdf, out, options.key, options.password_file, reason=options.reason):
+        print(line)
+    return OK
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from reportgen.pipeline import demo
+
+    return demo(options.out, say=print)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,325 @@
+"""The main job, in the order of the work: read → compute → judge → render → archive."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from reportgen import __version__
+from reportgen.errors import PdfUnavailableError, ReadError, ReportError
+from reportgen.progress import silent
+from reportgen.records.finding import Finding, Severity
+from reportgen.records.job import Job
+from reportgen.records.log import Log
+from reportgen.records.note import Note, describe_fact
+from reportgen.records.report import InputFile, Report
+from reportgen.records.result import RunResult
+from reportgen.records.verdict import Outcome, overall
+
+if TYPE_CHECKING:
+    from reportgen.archive.verify import Verified
+
+Say = Callable[[str], object]
+SOFTWARE = f"reportgen {__version__}"
+LARGEST_ATTACHMENT = 20_000_000
+"""Bytes of inputs that are carried inside report.pdf; more stay in the archive, by digest in the PDF."""
+
+
+class JobInError(ReportError):
+    """Inputs with errors: nothing was built."""
+
+    def __init__(self, path: Path, findings: tuple[Finding, ...]) -> None:
+        self.findings = findings
+        errors = [finding for finding in findings if finding.severity is Severity.ERROR]
+        lines = "\n".join(f"  {finding}" for finding in errors)
+        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written\n{lines}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How a build is to be done; goes to worker processes as it is."""
+
+    results_only: bool = False
+    supersedes: Path | None = None
+    branding: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inputs:
+    """All that was read of a job."""
+
+    job: Job
+    logs: Mapping[str, Log]
+    notes: tuple[Note, ...]
+    files: tuple[InputFile, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def in_error(self) -> bool:
+        """Whether anything read forbids a build."""
+        return any(finding.severity is Severity.ERROR for finding in self.findings)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """What ``reportgen check`` has to say."""
+
+    lines: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Built:
+    """What a build left behind."""
+
+    folder: Path
+    lines: tuple[str, ...]
+    outcome: Outcome
+    missing_pdf: str | None = None
+
+    @property
+    def conforms(self) -> bool:
+        """Whether every requirement was met by evidence."""
+        return self.outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What a quick look found."""
+
+    lines: tuple[str, ...]
+    page: Path
+
+
+def settings(options: argparse.Namespace) -> Settings:
+    """Settings from the command line."""
+    return Settings(
+        results_only=options.results_only,
+        supersedes=options.supersedes and options.supersedes.resolve(),
+        branding=options.branding and options.branding.resolve(),
+    )
+
+
+def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), progress: Say = silent) -> Built:
+    """Build the report of the job at ``path`` into ``out`` (default: ``report`` in the job folder).
+
+    Raises JobInError where the inputs have errors; an earlier report is then untouched.
+    """
+    from reportgen.archive.publish import publish
+
+    inputs = read_inputs(path, progress)
+    report = compute_report(inputs, progress)
+    if how.supersedes is not None:
+        report = amend(report, how.supersedes)
+    outputs, missing_pdf = render_outputs(report, how, progress)
+    target = out or inputs.job.folder / "report"
+    progress("writing")
+    publish(outputs, target)
+    lines = [f"{inputs.job.report.number} rev. {inputs.job.report.revision}: {report.overall}"]
+    lines += [f"  {verdict.requirement}: {verdict.outcome} – {verdict.reason}" for verdict in report.verdicts]
+    lines += [f"  {target / name}" for name in sorted(outputs)]
+    return Built(folder=target, lines=tuple(lines), outcome=report.overall, missing_pdf=missing_pdf)
+
+
+def check_job(path: Path, progress: Say = silent) -> Checked:
+    """Read everything, compute nothing."""
+    from reportgen.read.checklist import report_checklist
+    from reportgen.read.job_file import read_job
+
+    job, findings = read_job(path)
+    if job is None:
+        return Checked(lines=tuple(map(str, findings)), findings=findings)
+    inputs = _read_all(job, findings, progress)
+    lines = [str(finding) for finding in inputs.findings]
+    for note in inputs.notes:
+        understood = "; ".join(describe_fact(fact) for fact in note.facts) or "a note"
+        lines.append(f"{note.where}: read as {understood}: {note.text.strip()}")
+    return Checked(lines=(*lines, *report_checklist(job)), findings=inputs.findings)
+
+
+def read_inputs(path: Path, progress: Say = silent) -> Inputs:
+    """Read a job with everything it names. Raises JobInError where anything forbids a build."""
+    from reportgen.read.job_file import read_job
+
+    job, findings = read_job(path)
+    if job is None:
+        raise JobInError(path, findings)
+    inputs = _read_all(job, findings, progress)
+    if inputs.in_error:
+        raise JobInError(path, inputs.findings)
+    return inputs
+
+
+def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
+    from reportgen.read.input_files import input_files
+    from reportgen.read.log import read_log
+    from reportgen.read.operator_notes import read_notes
+
+    found = list(findings)
+    logs: dict[str, Log] = {}
+    for run in job.runs:
+        progress(f"reading {run.log.as_posix()}")
+        log, more = read_log(job, run)
+        found += more
+        if log is not None:
+            logs[run.id] = log
+    notes, more = read_notes(job)
+    found += more
+    files = input_files(job)
+    return Inputs(job=job, logs=logs, notes=notes, files=files, findings=tuple(dict.fromkeys(found)))
+
+
+def compute_report(inputs: Inputs, progress: Say = silent) -> Report:
+    """Compute and judge what was read."""
+    from reportgen.compute.modes import join_modes
+    from reportgen.compute.shift import run_shifts
+    from reportgen.judge.verdicts import judge
+
+    job = inputs.job
+    runs = tuple(_compute_runs(inputs, progress))
+    progress("joining what was logged with what was seen")
+    runs, modes, beam_fits, findings = join_modes(job, runs, inputs.notes)
+    shifts = run_shifts(job, runs)
+    progress("holding results against requirements")
+    verdicts = judge(job, runs, modes, shifts, inputs.notes)
+    return Report(
+        job=job,
+        software=SOFTWARE,
+        inputs=inputs.files,
+        notes=inputs.notes,
+        runs=runs,
+        modes=modes,
+        beam_fits=beam_fits,
+        verdicts=verdicts,
+        overall=overall(verdict.outcome for verdict in verdicts),
+        findings=(*inputs.findings, *findings),
+        shifts=shifts,
+        opinions=job.report.opinions,
+    )
+
+
+def _compute_runs(inputs: Inputs, progress: Say) -> list[RunResult]:
+    from reportgen.compute.run import compute_run
+
+    results = []
+    for run in inputs.job.runs:
+        progress(f"computing {run.id}")
+        results.append(compute_run(inputs.job, run, inputs.logs[run.id], progress))
+    return results
+
+
+def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, bytes], str | None]:
+    """Every output file by name; and what to do where the PDF could not be made."""
+    from reportgen.archive.bag import bag_job
+    from reportgen.render.results import results_json
+
+    outputs = {"results.json": results_json(report)}
+    if how.results_only:
+        return outputs, None
+    from reportgen.render.html import render_html
+    from reportgen.render.plots import render_plots
+    from reportgen.resources import data_dir
+
+    templates = data_dir("templates")
+    progress("drawing the report")
+    outputs["report.html"] = render_html(report, templates=templates, branding=how.branding).encode("utf-8")
+    outputs |= {f"plots/{name}": content for name, content in render_plots(report).items()}
+    missing_pdf = None
+    try:
+        outputs |= _render_pdfs(report, outputs["results.json"], templates, how, progress)
+    except PdfUnavailableError as error:
+        missing_pdf = str(error)
+    progress("packing the archive")
+    identity = report.job.report
+    outputs[f"{identity.number}-{identity.revision}.zip"] = bag_job(report, outputs)
+    return outputs, missing_pdf
+
+
+def _render_pdfs(report: Report, results: bytes, templates: Path, how: Settings, progress: Say) -> dict[str, bytes]:
+    from reportgen.render.pdf import render_pdf
+    from reportgen.render.summary import render_summary_pdf
+
+    progress("setting the pages of the report")
+    pdf = render_pdf(report, templates=templates, branding=how.branding, attachments=_attachments(report, results))
+    progress("setting the pages of the summary")
+    return {"report.pdf": pdf, "summary.pdf": render_summary_pdf(report, templates=templates, branding=how.branding)}
+
+
+def _attachments(report: Report, results: bytes) -> dict[str, bytes]:
+    """Inputs and results that travel inside report.pdf, by the name they have in the job folder."""
+    attached = {"results.json": results}
+    room = LARGEST_ATTACHMENT
+    for file in sorted(report.inputs, key=lambda each: each.bytes):
+        if file.bytes <= room:
+            attached[file.path] = (report.job.folder / file.path).read_bytes()
+            room -= file.bytes
+    return attached
+
+
+def amend(report: Report, archive: Path) -> Report:
+    """The report as the next revision of what ``archive`` holds, with every change listed."""
+    from reportgen.archive.amendment import amendment_of
+
+    return replace(report, amendment=amendment_of(archive, report))
+
+
+def verify_archive(path: Path, progress: Say = silent) -> Verified:
+    """Check every digest of an archive or report.pdf, recompute every number and compare."""
+    from reportgen.archive.verify import verify
+
+    return verify(path, lambda folder: recompute(folder, progress), software=SOFTWARE, progress=progress)
+
+
+def recompute(folder: Path, progress: Say = silent) -> dict[str, Any]:
+    """Results of the job in ``folder``, as results.json would hold them."""
+    import json
+
+    from reportgen.render.results import results_json
+
+    results: dict[str, Any] = json.loads(results_json(compute_report(read_inputs(folder, progress), progress)))
+    return results
+
+
+def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked:
+    """One bare sweep log: a table for the terminal and one page beside the log."""
+    from reportgen.archive.publish import write_whole
+    from reportgen.compute.run import compute_bare_run
+    from reportgen.read.log import read_bare_log
+    from reportgen.render.quicklook import quicklook_lines, render_quicklook
+    from reportgen.resources import data_dir
+
+    progress(f"reading {path.name}")
+    log, found_control, findings = read_bare_log(path, control)
+    if log is None or found_control is None:
+        raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
+    progress("finding resonances")
+    run = compute_bare_run(log, found_control, progress)
+    page = path.with_name(path.name + ".quicklook.html")
+    html = render_quicklook(run, log, found_control, findings, templates=data_dir("templates"), software=SOFTWARE)
+    write_whole(page, html.encode("utf-8"))
+    return Looked(lines=(*quicklook_lines(run, found_control, findings), f"curves: {page}"), page=page)
+
+
+def demo(out: Path | None, say: Say) -> int:
+    """Build copies of the example jobs; returns 0, or 4 where no PDF could be made."""
+    from reportgen.progress import Progress
+    from reportgen.resources import data_dir
+
+    folder = out or Path.cwd() / "example_reports"
+    exit_code = 0
+    for example in sorted(path.parent for path in data_dir("example_logs").glob("*/job.toml")):
+        job = folder / example.name
+        shutil.copytree(example, job, dirs_exist_ok=True, ignore=shutil.ignore_patterns("report"))
+        progress = Progress()
+        built = build_job(job, None, Settings(), progress)
+        progress.done()
+        for line in built.lines:
+            say(line)
+        if built.missing_pdf:
+            say(f"reportgen: {built.missing_pdf}")
+            exit_code = 4
+    return exit_code

@@ -1,0 +1,38 @@
+"""Progress on the terminal: one line that is rewritten, silent when piped."""
+
+from __future__ import annotations
+
+import sys
+import time
+from typing import TextIO
+
+
+class Progress:
+    """Says what is being done once it has taken longer than a second; silent unless the stream is a terminal."""
+
+    def __init__(self, stream: TextIO | None = None, *, patience_s: float = 1.0) -> None:
+        self._stream = sys.stderr if stream is None else stream
+        self._shows = self._stream.isatty()
+        self._begun = time.monotonic()
+        self._patience_s = patience_s
+        self._written = 0
+
+    def __call__(self, what: str) -> None:
+        """Say the step that begins now."""
+        if not self._shows or time.monotonic() - self._begun < self._patience_s:
+            return
+        line = what[:100]
+        self._stream.write("\r" + line.ljust(self._written))
+        self._stream.flush()
+        self._written = len(line)
+
+    def done(self) -> None:
+        """Clear the line."""
+        if self._written:
+            self._stream.write("\r" + " " * self._written + "\r")
+            self._stream.flush()
+            self._written = 0
+
+
+def silent(_what: str) -> None:
+    """Progress for callers that have nobody to tell."""

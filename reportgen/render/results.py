@@ -1,0 +1,273 @@
+"""results.json: what downstream scripts rely on. Numbers that cannot be had are null, with the reason beside them."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
+from reportgen.records.report import Report, RunShift
+from reportgen.records.result import (
+    BeamFit,
+    ChannelResult,
+    ControlResult,
+    DwellResult,
+    Mode,
+    Observed,
+    QualityIssue,
+    Resonance,
+    RunResult,
+)
+from reportgen.records.verdict import Verdict
+
+SCHEMA = 1
+_DIGITS = 10
+"""Significant digits kept: far below any uncertainty, above the last-bit noise of other processors."""
+
+
+def results_json(report: Report) -> bytes:
+    """Serialise ``report``; the same report gives the same bytes. UTF-8, two-space indent, trailing newline."""
+    text = json.dumps(_clean(results(report)), ensure_ascii=False, indent=2, allow_nan=False)
+    return (text + "\n").encode("utf-8")
+
+
+def results(report: Report) -> dict[str, Any]:
+    """Results as plain values; keys are those of the file contract, with additions."""
+    identity = report.job.report
+    return {
+        "schema": SCHEMA,
+        "software": report.software,
+        "job": {
+            "number": identity.number,
+            "revision": identity.revision,
+            "title": identity.title,
+            "date": identity.date.isoformat(),
+            "decision_rule": str(identity.decision_rule),
+            "confidence": identity.confidence,
+        },
+        "overall": str(report.overall),
+        "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
+        "runs": [_run(run) for run in report.runs],
+        "modes": [_mode(mode) for mode in report.modes],
+        "beams": [_beam(fit) for fit in report.beam_fits],
+        "shifts": [_shift(shift) for shift in report.shifts],
+        "verdicts": [_verdict(verdict) for verdict in report.verdicts],
+        "notes": [_note(note) for note in report.notes],
+        "supersedes": _amendment(report),
+        "findings": [{"severity": str(f.severity), "where": f.where, "message": f.message} for f in report.findings],
+    }
+
+
+def _run(run: RunResult) -> dict[str, Any]:
+    sweep = run.sweep
+    return {
+        "id": run.id,
+        "kind": run.kind,
+        "axis": run.axis,
+        "direction": sweep and sweep.direction,
+        "sweep_rate": sweep and sweep.rate,
+        "sweep_rate_unit": sweep and sweep.rate_unit,
+        "sweep_rate_reason": sweep and sweep.rate_reason,
+        "first_hz": sweep and sweep.first_hz,
+        "last_hz": sweep and sweep.last_hz,
+        "rows": sweep and sweep.rows,
+        "duration_s": sweep and sweep.duration_s,
+        "cycles": sweep and sweep.cycles,
+        "holds": [{"at_hz": f, "seconds": s} for f, s in sweep.holds] if sweep else [],
+        "level_steps": [{"at_hz": f, "db": d} for f, d in sweep.level_steps] if sweep else [],
+        "control": run.control and _control(run.control),
+        "dwell": run.dwell and _dwell(run.dwell),
+        "channels": [_channel(channel) for channel in run.channels],
+        "quality": [_quality(issue) for issue in run.quality],
+        "method": run.method,
+        "flags": list(run.flags),
+    }
+
+
+def _control(control: ControlResult) -> dict[str, Any]:
+    return {
+        "channels": list(control.channels),
+        "strategy": control.strategy,
+        "worst_deviation_db": control.worst_deviation_db,
+        "at_hz": control.at_hz,
+        "outside_bands": [list(band) for band in control.outside_bands],
+        "outside_share": control.outside_share,
+        "aborted_bands": [list(band) for band in control.aborted_bands],
+        "reason": control.reason,
+    }
+
+
+def _dwell(dwell: DwellResult) -> dict[str, Any]:
+    names = (
+        "frequency_hz",
+        "frequency_from_hz",
+        "frequency_to_hz",
+        "duration_s",
+        "cycles",
+        "level_mps2",
+        "level_drift_db",
+        "phase_drift_deg",
+        "response_drift_db",
+        "build_up",
+        "channel",
+    )
+    return {name: getattr(dwell, name) for name in names} | {"flags": list(dwell.flags)}
+
+
+def _channel(channel: ChannelResult) -> dict[str, Any]:
+    return {
+        "id": channel.id,
+        "noise_floor": channel.noise_floor,
+        "flags": list(channel.flags),
+        "resonances": [_resonance(each) for each in channel.resonances],
+    }
+
+
+def _resonance(each: Resonance) -> dict[str, Any]:
+    return {
+        "frequency_hz": each.frequency_hz,
+        "frequency_std_hz": each.frequency_std_hz,
+        "q": each.q,
+        "q_std": each.q_std,
+        "damping_ratio": each.damping_ratio,
+        "decrement": each.decrement,
+        "amplification": each.amplification,
+        "amplification_std": each.amplification_std,
+        "amplification_std_fit": each.amplification_std_fit,
+        "amplification_std_calibration": each.amplification_std_calibration,
+        "phase_deg": each.phase_deg,
+        "observed": _observed(each.observed),
+        "mode": each.mode,
+        "flags": list(each.flags),
+        "reasons": dict(each.reasons),
+        "rejected": each.rejected,
+    }
+
+
+def _observed(seen: Observed) -> dict[str, Any]:
+    return {name: getattr(seen, name) for name in Observed.__dataclass_fields__}
+
+
+def _quality(issue: QualityIssue) -> dict[str, Any]:
+    return {
+        "kind": issue.kind,
+        "channel": issue.channel,
+        "band_hz": issue.band_hz and list(issue.band_hz),
+        "spoils": issue.spoils,
+        "message": issue.message,
+    }
+
+
+def _mode(mode: Mode) -> dict[str, Any]:
+    return {
+        "axis": mode.axis,
+        "mode": mode.mode,
+        "nodes": mode.nodes,
+        "frequency_hz": mode.frequency_hz,
+        "frequency_std_hz": mode.frequency_std_hz,
+        "q": mode.q,
+        "damping_ratio": mode.damping_ratio,
+        "motion": mode.motion and str(mode.motion),
+        "seen_in": list(mode.seen_in),
+        "runs": list(mode.runs),
+        "channels": list(mode.channels),
+        "node_positions": list(mode.node_positions),
+        "expected_positions": list(mode.expected_positions),
+        "expected_hz": mode.expected_hz,
+        "missing": mode.missing,
+        "notes": list(mode.notes),
+        "flags": list(mode.flags),
+    }
+
+
+def _beam(fit: BeamFit) -> dict[str, Any]:
+    return {
+        "axis": fit.axis,
+        "boundary": fit.boundary,
+        "tip_mass_ratio": fit.tip_mass_ratio,
+        "rms_residual": fit.rms_residual,
+        "worst_residual": fit.worst_residual,
+        "alternatives": [{"boundary": b, "rms_residual": r} for b, r in fit.alternatives],
+        "flags": list(fit.flags),
+    }
+
+
+def _shift(shift: RunShift) -> dict[str, Any]:
+    return {name: _plain(getattr(shift, name)) for name in RunShift.__dataclass_fields__}
+
+
+def _verdict(verdict: Verdict) -> dict[str, Any]:
+    return {
+        "requirement": verdict.requirement,
+        "check": verdict.check,
+        "clause": verdict.clause,
+        "result": str(verdict.outcome),
+        "measured": verdict.measured,
+        "limit": verdict.limit,
+        "limit_low": verdict.limit_low,
+        "unit": verdict.unit,
+        "expanded_uncertainty": verdict.expanded_uncertainty,
+        "coverage_factor": verdict.coverage_factor,
+        "false_acceptance": verdict.false_acceptance,
+        "reason": verdict.reason,
+        "bands_hz": [list(band) for band in verdict.bands_hz],
+        "evidence": [{name: getattr(e, name) for name in type(e).__dataclass_fields__} for e in verdict.evidence],
+    }
+
+
+_FACT_KINDS = {
+    NodesSeen: "nodes",
+    StrobeSeen: "strobe",
+    LevelChanged: "level",
+    MotionSeen: "motion",
+    Remark: "remark",
+}
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {
+        "where": note.where,
+        "text": note.text,
+        "when": note.when and note.when.isoformat(),
+        "run": note.run,
+        "facts": [
+            {"kind": _FACT_KINDS[type(fact)]}
+            | {name: _plain(getattr(fact, name)) for name in type(fact).__dataclass_fields__}
+            for fact in note.facts
+        ],
+        "unread": list(note.unread),
+    }
+
+
+def _amendment(report: Report) -> dict[str, Any] | None:
+    amendment = report.amendment
+    if amendment is None:
+        return None
+    return {
+        "number": amendment.number,
+        "revision": amendment.revision,
+        "sha256": amendment.sha256,
+        "changes": [{"what": c.what, "before": c.before, "after": c.after} for c in amendment.changes],
+    }
+
+
+def _plain(value: object) -> object:
+    return list(value) if isinstance(value, tuple) else value
+
+
+def _clean(value: Any) -> Any:
+    """Values that JSON knows; numbers to ten significant digits; what is not finite becomes null."""
+    if isinstance(value, bool) or value is None:
+        return value
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(key): _clean(each) for key, each in value.items()}
+    if isinstance(value, Sequence):
+        return [_clean(each) for each in value]
+    if isinstance(value, int):
+        return value
+    number = float(value)
+    return float(f"{number:.{_DIGITS}g}") if math.isfinite(number) else None
