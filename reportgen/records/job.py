@@ -291,6 +291,8 @@ class RunPlan:
     """Which sweep of a log that holds several, from 1; None: the only one."""
     remark: str | None = None
     where: str = "job.toml"
+    log_where: str = "job.toml"
+    """Place where the log is named."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Protocol
+from dataclasses import dataclass, field, replace
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,6 +81,30 @@ class BlockSource(Protocol):
         ...
 
 
+@runtime_checkable
+class PickingSource(BlockSource, Protocol):
+    """A source that can leave channels out before it reads them."""
+
+    def only(self, channels: tuple[int, ...]) -> BlockSource:
+        """The same samples, of the channels at those places, in that order."""
+        ...
+
+
+def _picked(source: BlockSource, places: tuple[int, ...]) -> BlockSource:
+    return source.only(places) if isinstance(source, PickingSource) else _Picked(source, places)
+
+
+@dataclass(frozen=True, slots=True)
+class _Picked:
+    """Some channels of a source that reads all."""
+
+    source: BlockSource
+    places: tuple[int, ...]
+
+    def blocks(self, start: int, stop: int) -> Iterator[Floats]:
+        return (block[:, self.places] for block in self.source.blocks(start, stop))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TimeHistory:
     """Evenly sampled channels; samples are fetched in pieces and are SI already."""
@@ -102,7 +126,23 @@ class TimeHistory:
         """Samples ``start`` to ``stop`` of all channels, shape (samples, channels), SI."""
         stop = self.samples if stop is None else min(stop, self.samples)
         parts = list(self.source.blocks(start, stop))
+        if len(parts) == 1:
+            return parts[0]
         return np.concatenate(parts) if parts else np.empty((0, len(self.channels)))
+
+    def only(self, channels: tuple[str, ...]) -> TimeHistory:
+        """The same record with these channels, in this order. Raises RecordError for one that is not in it."""
+        absent = [each for each in channels if each not in self.channels]
+        if absent:
+            raise RecordError(f"{self.path}: no channel {absent[0]!r}; there are {', '.join(self.channels)}")
+        places = tuple(self.channels.index(each) for each in channels)
+        return replace(
+            self,
+            channels=channels,
+            dimensions=tuple(self.dimensions[i] for i in places),
+            display_units=tuple(self.display_units[i] for i in places),
+            source=_picked(self.source, places),
+        )
 
 
 Log = SweepLog | TimeHistory

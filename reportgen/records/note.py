@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime, time
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
 from enum import StrEnum
 
 
@@ -26,6 +26,8 @@ class NodesSeen:
     position_unit: str = "L"
     """``L``: fraction of the length; ``m``: metres."""
     motion: MotionKind | None = None
+    resolution_hz: float | None = field(default=None, compare=False)
+    """Step of the last digit the frequency was written with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +54,8 @@ class MotionSeen:
 
     motion: MotionKind
     frequency_hz: float | None = None
+    resolution_hz: float | None = field(default=None, compare=False)
+    """Step of the last digit the frequency was written with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +79,8 @@ class Note:
     text: str
     """As written."""
     when: datetime | time | None = None
+    day: date | None = None
+    """A date written without a time of day."""
     run: str | None = None
     facts: tuple[Fact, ...] = ()
     unread: tuple[str, ...] = ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
@@ -39,6 +40,24 @@ class Amendment:
     changes: tuple[Change, ...] = ()
 
 
+class Pairing(StrEnum):
+    """What became of a mode between two runs, as one channel shows it."""
+
+    PAIRED = "paired"
+    VANISHED = "vanished"
+    """Seen before, on no channel after, though the run swept there: a failure to explain."""
+    APPEARED = "appeared"
+    """Seen after, on no channel before."""
+    DOUBTFUL = "doubtful"
+    """Seen in one run only, and there too weakly to say that it vanished or appeared."""
+    UNSEEN = "unseen on this channel"
+    """Paired on another channel; this one shows it clearly in one run only."""
+    WEAK = "weak on this channel"
+    """Paired on another channel; this one shows it only weakly in one run. Decides nothing."""
+    NOT_COVERED = "not covered"
+    """The other run did not sweep there."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunShift:
     """A pair of the same mode in two runs, for the comparison of runs."""
@@ -55,6 +74,9 @@ class RunShift:
     amplification_shift_std: float | None
     mode: int | None = None
     flags: tuple[str, ...] = ()
+    pairing: Pairing = Pairing.PAIRED
+    before_amplification: float | None = None
+    after_amplification: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,4 +99,3 @@ class Report:
     opinions: tuple[str, ...] = ()
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""
-    exciter_use: tuple[ExciterUse, ...] = ()

@@ -283,8 +283,10 @@ class BeamFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ModePicture:
-    """What is drawn of one mode of a beam: shape, nodes, antinodes and where sensors sit. Positions are fractions of
-    the length from the first-named end."""
+    """What is drawn of one mode of a beam: its shape, nodes, antinodes and sensors.
+
+    Positions are fractions of the length from the first-named end.
+    """
 
     axis: str | None
     mode: int
@@ -301,19 +303,6 @@ class ModePicture:
     """Nodes as the operator placed them."""
     sensors: tuple[tuple[str, float], ...] = ()
     """(channel, position)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExciterUse:
-    """How much of one of the exciter's limits a run used."""
-
-    run: str
-    quantity: str
-    """``force``, ``stroke``, ``velocity`` or ``acceleration``."""
-    used: float
-    """SI; force, velocity and acceleration peak, stroke peak to peak."""
-    rating: float
-    at_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,116 @@
+"""Manifests: which file has which digest, and which software computed it.
+
+The text is that of BagIt 1.0 (RFC 8493, 2.1.3): one line a file, ``digest  path``, paths with ``/``; a carriage return,
+a line feed and a percent sign in a path are percent-encoded.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+import json
+import platform
+import re
+import zlib
+from collections.abc import Mapping
+from importlib.metadata import PackageNotFoundError, version
+
+import reportgen
+from reportgen.errors import ArchiveError
+
+MANIFEST = "manifest-sha256.txt"
+MAX_NAME = 1_000
+"""Longest name of a file in an archive."""
+
+_LINE = re.compile(r"^([0-9a-fA-F]{64})[ \t]+\*?(.+)$")
+_COMPUTING = ("h5py", "numpy", "pandas", "pyuff", "python-calamine", "scipy", "soundfile")
+_PRINTING = ("babel", "fonttools", "jinja2", "matplotlib", "pikepdf", "pillow", "pydyf", "weasyprint")
+_LIBRARIES = (
+    ("pango", "libpango-1.0.so.0", "pango_version_string"),
+    ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),
+)
+PRINTING = frozenset({*_PRINTING, "zlib", "pango", "harfbuzz"})
+"""Names in ``versions()`` that weigh on the pages but not on the numbers."""
+
+
+def manifest_text(digests: Mapping[str, str]) -> str:
+    """One line a file, in the order of the names' code points.
+
+    >>> print(manifest_text({"b%.csv": "0" * 64, "a.csv": "1" * 64}).replace("0" * 60, "…").replace("1" * 60, "…"))
+    …1111  a.csv
+    …0000  b%25.csv
+    <BLANKLINE>
+    """
+    return "".join(f"{digests[name]}  {_encoded(name)}\n" for name in sorted(digests))
+
+
+def _encoded(name: str) -> str:
+    return name.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _decoded(name: str) -> str:
+    return re.sub("%(0[dD]|0[aA]|25)", lambda match: {"0D": "\r", "0A": "\n", "25": "%"}[match.group(1).upper()], name)
+
+
+def read_manifest(text: str, where: str) -> dict[str, str]:
+    """Name to digest. Raises ArchiveError at a line that is not one of a manifest, or a name that comes twice."""
+    found: dict[str, str] = {}
+    for number, line in enumerate(text.split("\n"), start=1):
+        if not line:
+            continue
+        match = _LINE.match(line.rstrip("\r"))
+        if match is None:
+            raise ArchiveError(f"{where}:{number}: found {line[:80]!r}; expected a SHA-256 digest, two spaces, a path")
+        name = _decoded(match.group(2))
+        if name in found:
+            raise ArchiveError(f"{where}:{number}: {name!r} is listed twice")
+        found[name] = match.group(1).lower()
+    return found
+
+
+def safe_name(name: str) -> bool:
+    """Whether a name stays inside the folder it is unpacked to, on any system.
+
+    >>> [safe_name(n) for n in ("job/logs/x.csv", "../x", "/etc/x", "a//b", "C:/x", "a\\\\b", "a/./b", "")]
+    [True, False, False, False, False, False, False, False]
+    """
+    parts = name.split("/")
+    plain = len(name) <= MAX_NAME and not re.search(r"[\x00-\x1f\x7f\\]", name) and name.isprintable()
+    return plain and all(part not in ("", ".", "..") for part in parts) and not re.match(r"^[A-Za-z]:", name)
+
+
+def versions() -> dict[str, str]:
+    """Name to version of everything that a number or a page of the report depends on.
+
+    Nothing about the machine itself stands here: the same inputs and versions give the same bytes elsewhere.
+    """
+    return dict(_versions())
+
+
+@functools.cache
+def _versions() -> tuple[tuple[str, str], ...]:
+    found = {"reportgen": reportgen.__version__, "python": platform.python_version(), "zlib": zlib.ZLIB_RUNTIME_VERSION}
+    for package in (*_COMPUTING, *_PRINTING):
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:
+            continue
+    for name, library, function in _LIBRARIES:
+        found.update({name: stated} if (stated := _library_version(library, function)) else {})
+    return tuple(sorted(found.items()))
+
+
+def _library_version(library: str, function: str) -> str | None:
+    """What a shared library says of its version, or None where there is no such library."""
+    try:
+        ask = getattr(ctypes.CDLL(library), function)
+    except (OSError, AttributeError):
+        return None
+    ask.restype = ctypes.c_char_p
+    answer = ask()
+    return answer.decode("ascii", "replace") if isinstance(answer, bytes) else None
+
+
+def versions_json() -> bytes:
+    """``versions.json`` of this environment."""
+    return (json.dumps(versions(), indent=1, sort_keys=True) + "\n").encode()

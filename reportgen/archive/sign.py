@@ -1,0 +1,250 @@
+"""Sign: a PAdES signature that leaves the PDF valid PDF/A, and what the signatures of a PDF are worth.
+
+The signature is invisible and added behind the file as it is (incremental update, ISO 32000-1, 7.5.6; ETSI
+EN 319 142-1): a visible stamp would bring fonts that break PDF/A, and the signature block is printed on the page
+anyway. Nothing is fetched from a network: neither time stamps nor revocation lists.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reportgen.archive.publish import write_whole
+from reportgen.errors import ArchiveError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SigningKey:
+    """Where the key lies: a PKCS #12 file (.p12, .pfx), or a PEM file with key and certificates."""
+
+    key: Path
+    certificate: Path | None = None
+    """PEM, where the key's own file does not hold the certificate."""
+    passphrase: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignatureCheck:
+    """One signature of a PDF and what it is worth."""
+
+    field: str
+    signer: str
+    fingerprint: str
+    """SHA-256 of the signer's certificate, to compare with what the signer has given out."""
+    when: str
+    """As the signer's own clock had it."""
+    intact: bool
+    """The signed bytes are those that were signed, and the signature is of the certificate's key."""
+    covers_all: bool
+    """Nothing was added after signing, except further signatures."""
+    trusted: bool
+    """The certificate descends from one that is trusted here."""
+    self_signed: bool
+    problem: str | None = None
+
+    @property
+    def valid(self) -> bool:
+        """Whether the file is what was signed; who signed it is another question, see ``trusted``."""
+        return self.intact and self.covers_all and self.problem is None
+
+    def __str__(self) -> str:
+        if self.problem is not None:
+            return f"signature {self.field}: cannot be checked: {self.problem}"
+        state = "the signed bytes are unchanged" if self.intact else "the signed bytes were CHANGED after signing"
+        added = "" if self.covers_all else ", and something else than a signature was added after signing"
+        return f"signature {self.field} by {self.signer}, {self.when}: {state}{added}; {self._trust()}"
+
+    def _trust(self) -> str:
+        if self.trusted:
+            return "the certificate descends from one that is trusted here"
+        why = "is self-signed" if self.self_signed else "does not descend from one that is trusted here"
+        return f"the certificate {why}, so who signed is not proven; its SHA-256 is {self.fingerprint}"
+
+
+def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, location: str | None = None) -> str:
+    """Sign ``pdf`` into ``out`` (which may be the same file); the name of the signature field.
+
+    A PDF that is signed already gets one more signature. Raises ArchiveError.
+    """
+    from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+    from pyhanko.sign import fields, signers
+
+    signer = _signer(key)
+    try:
+        writer = IncrementalPdfFileWriter(io.BytesIO(pdf.read_bytes()))
+        name = _free_field(writer.prev)
+        meta = signers.PdfSignatureMetadata(
+            field_name=name,
+            reason=reason,
+            location=location,
+            md_algorithm="sha256",
+            subfilter=fields.SigSeedSubFilter.PADES,
+        )
+        signed = signers.sign_pdf(writer, meta, signer=signer)
+    except OSError as problem:
+        raise ArchiveError(f"{pdf}: {problem.strerror or problem}") from problem
+    except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
+        raise ArchiveError(f"{pdf} cannot be signed: {problem}") from problem
+    write_whole(out, signed.getvalue())
+    return name
+
+
+def _signer(key: SigningKey) -> Any:
+    """The signer of a key file. Raises ArchiveError."""
+    from pyhanko.sign import signers
+
+    try:
+        content = key.key.read_bytes()
+        passphrase = key.passphrase
+        if b"-----BEGIN" in content:
+            certificates = content if key.certificate is None else key.certificate.read_bytes()
+            content, passphrase = _pkcs12_of_pem(content, certificates, passphrase), None
+        simple: Any = signers.SimpleSigner  # its loaders carry no types
+        signer = simple.load_pkcs12_data(content, other_certs=[], passphrase=passphrase)
+    except OSError as problem:
+        raise ArchiveError(f"{problem.filename}: {problem.strerror}; expected a key or a certificate") from problem
+    except (ValueError, TypeError) as problem:
+        raise ArchiveError(f"{key.key} cannot be opened as a signing key: {problem}; {_EXPECTED_KEY}") from problem
+    if signer is None:
+        raise ArchiveError(f"{key.key} cannot be opened as a signing key; {_EXPECTED_KEY}")
+    return signer
+
+
+_EXPECTED_KEY = (
+    "expected a PKCS #12 file (.p12, .pfx), or a PEM file with the private key and its certificate, and the "
+    "passphrase where it has one"
+)
+
+
+def _pkcs12_of_pem(pem: bytes, certificates: bytes, passphrase: bytes | None) -> bytes:
+    """Key and certificates as PKCS #12 in memory. Raises ValueError, TypeError."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives.serialization import NoEncryption, load_pem_private_key, pkcs12
+
+    key: Any = load_pem_private_key(pem, passphrase)
+    chain = x509.load_pem_x509_certificates(certificates)
+    own = next((each for each in chain if each.public_key() == key.public_key()), None)
+    if own is None:
+        raise ValueError("none of the certificates is that of the key")
+    others = [each for each in chain if each is not own]
+    return pkcs12.serialize_key_and_certificates(None, key, own, others, NoEncryption())
+
+
+def sign_report(
+    pdf: Path, out: Path, key: Path, passphrase_file: Path | None = None, *, reason: str | None = None
+) -> tuple[str, ...]:
+    """Sign, and say what was done; the passphrase is the first line of its file. Raises ArchiveError."""
+    passphrase = None
+    if passphrase_file is not None:
+        try:
+            passphrase = passphrase_file.read_bytes().split(b"\n")[0].rstrip(b"\r")
+        except OSError as problem:
+            raise ArchiveError(
+                f"{passphrase_file}: {problem.strerror}; expected the passphrase of the key"
+            ) from problem
+    field = sign(pdf, out, SigningKey(key=key, passphrase=passphrase), reason=reason)
+    check = next(check for check in read_signatures(out) if check.field == field)
+    return (f"{out}: signed", str(check))
+
+
+def _free_field(reader: Any) -> str:
+    """The first name Signature1, Signature2 … that the PDF does not use."""
+    taken = {each.field_name for each in reader.embedded_signatures}
+    number = 1
+    while f"Signature{number}" in taken:
+        number += 1
+    return f"Signature{number}"
+
+
+def read_signatures(pdf: Path, trusted: Sequence[Path] = ()) -> tuple[SignatureCheck, ...]:
+    """Every signature of a PDF, checked without a network; none where it is not signed.
+
+    Raises ArchiveError where a certificate of ``trusted`` cannot be read.
+    """
+    from pyhanko.pdf_utils.reader import PdfFileReader
+    from pyhanko_certvalidator import ValidationContext
+
+    context = ValidationContext(trust_roots=_certificates(trusted), allow_fetching=False)
+    # What the library would write to the terminal, tracebacks included, is said in the checks.
+    logging.getLogger("pyhanko").setLevel(logging.CRITICAL)
+    try:
+        content = pdf.read_bytes()
+        signatures = list(PdfFileReader(io.BytesIO(content)).embedded_regular_signatures)
+    except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
+        return (_unreadable("of the file", problem),)
+    sealed = any(_end(signature) == len(content) for signature in signatures)
+    return tuple(_checked(signature, context, sealed=sealed) for signature in signatures)
+
+
+def _end(signature: Any) -> int:
+    """Where the bytes end that a signature covers (ISO 32000-1, 12.8.1); 0 where it does not say."""
+    try:
+        _, _, start, length = (int(each) for each in signature.byte_range)
+    except (TypeError, ValueError):
+        return 0
+    return start + length
+
+
+def _certificates(paths: Sequence[Path]) -> list[Any]:
+    from pyhanko import keys
+
+    load: Any = keys.load_certs_from_pemder
+    try:
+        return list(load([str(path) for path in paths]))
+    except (OSError, ValueError) as problem:
+        raise ArchiveError(f"a trusted certificate cannot be read: {problem}") from problem
+
+
+def _checked(signature: Any, context: Any, *, sealed: bool) -> SignatureCheck:
+    """Check one signature; ``sealed``: this or a later one covers the file to its last byte."""
+    from pyhanko.sign.validation import validate_pdf_signature
+
+    try:
+        status = validate_pdf_signature(signature, signer_validation_context=context)
+        certificate = status.signing_cert
+        return SignatureCheck(
+            field=str(signature.field_name),
+            signer=certificate.subject.human_friendly,
+            fingerprint=certificate.sha256.hex(),
+            when=_stated_time(status.signer_reported_dt),
+            intact=bool(status.intact and status.valid),
+            covers_all=sealed and _covers_all(status),
+            trusted=bool(status.trusted),
+            self_signed=certificate.self_signed in ("yes", "maybe"),
+        )
+    except Exception as problem:  # a hostile signature is a finding, whatever it makes the library raise
+        return _unreadable(str(signature.field_name), problem)
+
+
+def _unreadable(field: str, problem: Exception) -> SignatureCheck:
+    return SignatureCheck(
+        field=field,
+        signer="",
+        fingerprint="",
+        when="",
+        intact=False,
+        covers_all=False,
+        trusted=False,
+        self_signed=False,
+        problem=f"{problem}" or type(problem).__name__,
+    )
+
+
+def _stated_time(moment: Any) -> str:
+    return "at a time it does not state" if moment is None else f"{moment.isoformat()} by the signer's clock"
+
+
+def _covers_all(status: Any) -> bool:
+    """Whether the file ends with this signature, or only further signatures follow it."""
+    from pyhanko.sign.diff_analysis import ModificationLevel
+    from pyhanko.sign.validation import SignatureCoverageLevel
+
+    if status.coverage == SignatureCoverageLevel.ENTIRE_FILE:
+        return True
+    allowed = (ModificationLevel.NONE, ModificationLevel.LTA_UPDATES, ModificationLevel.FORM_FILLING)
+    return status.coverage == SignatureCoverageLevel.ENTIRE_REVISION and status.modification_level in allowed

@@ -1,0 +1,82 @@
+"""Sources: what of a report goes into its archive, and what travels inside report.pdf."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import BinaryIO
+
+from reportgen.archive.amendment import SUPERSEDED, amendment_json
+from reportgen.archive.bag import RESULTS, VERSIONS, ArchiveInfo, job_name, write_archive
+from reportgen.archive.digest import Content, sha256
+from reportgen.archive.manifest import MANIFEST, manifest_text, versions_json
+from reportgen.archive.open_archive import HELD_ELSEWHERE
+from reportgen.archive.publish import Output
+from reportgen.errors import ArchiveError
+from reportgen.records.report import Report
+
+LARGEST_IN_PDF = 20_000_000
+"""Bytes of inputs that report.pdf carries; larger ones lie in the archive, and the PDF holds their digests."""
+
+
+def archive_info(report: Report) -> ArchiveInfo:
+    """What the archive says of itself."""
+    identity = report.job.report
+    return ArchiveInfo(
+        number=identity.number,
+        revision=identity.revision,
+        title=identity.title,
+        date=identity.date,
+        laboratory=report.job.laboratory.name,
+        customer=report.job.customer.name,
+        software=report.software,
+    )
+
+
+def bag_job(report: Report, outputs: Mapping[str, bytes]) -> Output:
+    """The archive of a report with its outputs, as a function that writes it: long logs are never held in memory.
+
+    Raises ArchiveError when it is called and an input has changed since it was read.
+    """
+
+    def write(stream: BinaryIO) -> None:
+        files: dict[str, Content] = {job_name(file.path): report.job.folder / file.path for file in report.inputs}
+        read = {job_name(file.path): file.sha256 for file in report.inputs}
+        write_archive({**files, **outputs, **_statements(report)}, archive_info(report), stream, expected=read)
+
+    return write
+
+
+def _statements(report: Report) -> dict[str, bytes]:
+    """What is added to inputs and outputs: the software, and what this report replaces."""
+    found = {VERSIONS: versions_json()}
+    if report.amendment is not None:
+        found[SUPERSEDED] = amendment_json(report.amendment)
+    return found
+
+
+def pdf_sources(report: Report, results: bytes) -> dict[str, bytes]:
+    """Attachments of report.pdf by name, in the order of the names' bytes: inputs, results, versions, manifest.
+
+    Inputs are taken from the smallest up until ``LARGEST_IN_PDF``; of the rest the digests are carried. Raises
+    ArchiveError where an input has changed since it was read.
+    """
+    carried, held = {RESULTS: results, **_statements(report)}, {}
+    room = LARGEST_IN_PDF
+    for file in sorted(report.inputs, key=lambda each: (each.bytes, each.path)):
+        if file.bytes <= room:
+            room -= file.bytes
+            carried[job_name(file.path)] = _unchanged(report, file.path, file.sha256)
+        else:
+            held[job_name(file.path)] = file.sha256
+    if held:
+        carried[HELD_ELSEWHERE] = manifest_text(held).encode()
+    listed = {name: sha256(content) for name, content in carried.items()}
+    carried[MANIFEST] = manifest_text({**listed, **held}).encode()
+    return dict(sorted(carried.items(), key=lambda item: item[0].encode()))
+
+
+def _unchanged(report: Report, path: str, digest: str) -> bytes:
+    content = (report.job.folder / path).read_bytes()
+    if sha256(content) != digest:
+        raise ArchiveError(f"{path} was changed after it was read; nothing was written. Build again")
+    return content

@@ -1,0 +1,80 @@
+"""How numbers are written so that paper and verdict agree: JCGM 100:2008 (GUM) 7.2.6.
+
+Only printing rounds; every comparison uses the unrounded value.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+
+from reportgen.errors import RecordError
+
+SIGNIFICANT_DIGITS = 2
+"""Digits of an uncertainty (GUM 7.2.6: at most two)."""
+ROUNDING_UP_FROM = Decimal("0.04")
+"""Rounding to nearest may take at most this share off an uncertainty, else it is rounded up: so 10.47 becomes 11 and
+28.05 becomes 28 as in GUM 7.2.6 (EA-4/02 draws the line at 5 %)."""
+
+
+def uncertainty_decimals(uncertainty: float, digits: int = SIGNIFICANT_DIGITS) -> int:
+    """Decimal places that leave ``digits`` significant digits of an uncertainty; negative for tens and above.
+
+    >>> [uncertainty_decimals(each) for each in (0.0349, 3.54, 28.0, 0.0994, 0.0998)]
+    [3, 1, 0, 3, 2]
+    """
+    if not (uncertainty > 0 and math.isfinite(uncertainty)):
+        raise RecordError(f"an uncertainty of {uncertainty} cannot be written; it must be positive")
+    places = digits - 1 - Decimal(uncertainty).adjusted()
+    rounded = _rounded_uncertainty(uncertainty, places)
+    return digits - 1 - rounded.adjusted()
+
+
+def _rounded_uncertainty(uncertainty: float, decimals: int) -> Decimal:
+    """To nearest, unless that makes it smaller by a noticeable share: then up."""
+    exact, step = Decimal(uncertainty), Decimal(1).scaleb(-decimals)
+    nearest = exact.quantize(step, rounding=ROUND_HALF_EVEN)
+    if nearest < exact and (exact - nearest) > ROUNDING_UP_FROM * exact:
+        return exact.quantize(step, rounding=ROUND_CEILING)
+    return nearest
+
+
+def _plain(number: Decimal, decimals: int) -> str:
+    text = f"{number:.{max(decimals, 0)}f}"
+    return text[1:] if text.startswith("-") and not number else text
+
+
+def round_with_uncertainty(value: float, uncertainty: float, digits: int = SIGNIFICANT_DIGITS) -> tuple[str, str]:
+    """Value and uncertainty as they are printed: the uncertainty to two digits, the value to the same place.
+
+    >>> round_with_uncertainty(10.05762, 0.0271)
+    ('10.058', '0.027')
+    >>> round_with_uncertainty(117.4312, 0.0196)
+    ('117.431', '0.020')
+    >>> round_with_uncertainty(41837.0, 1230.0)
+    ('41800', '1200')
+    """
+    decimals = uncertainty_decimals(uncertainty, digits)
+    step = Decimal(1).scaleb(-decimals)
+    rounded = Decimal(value).quantize(step, rounding=ROUND_HALF_EVEN)
+    return _plain(rounded, decimals), _plain(_rounded_uncertainty(uncertainty, decimals), decimals)
+
+
+def beside_limit(value: float, limit: float, decimals: int) -> str:
+    """A value so printed that the pair never contradicts the verdict: more digits where rounding would hide a side.
+
+    >>> beside_limit(25.04, 25.0, decimals=1)
+    '25.04'
+    >>> beside_limit(24.0, 25.0, decimals=1)
+    '24.0'
+    """
+    exact, bound, places = Decimal(value), Decimal(limit), max(decimals, 0)
+    while value != limit and places < 17 and _sides_differ(exact, bound, places):
+        places += 1
+    return _plain(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN), places)
+
+
+def _sides_differ(exact: Decimal, bound: Decimal, places: int) -> bool:
+    step = Decimal(1).scaleb(-places)
+    printed = exact.quantize(step, rounding=ROUND_HALF_EVEN)
+    return (printed > bound) != (exact > bound) or (printed < bound) != (exact < bound)

@@ -1,0 +1,95 @@
+"""Results held against results: every difference is found, named and measured."""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reportgen.archive.compare import compare_results
+
+RESULTS = {
+    "schema": 1,
+    "runs": [
+        {"id": "X-PRE", "channels": [{"id": "A1", "resonances": [{"frequency_hz": 117.43, "q": 38.1, "mode": 2}]}]},
+        {"id": "X-POST", "channels": []},
+    ],
+    "verdicts": [{"requirement": "R3", "result": "pass", "measured": None}],
+}
+
+
+def changed(**at):
+    other = copy.deepcopy(RESULTS)
+    other["runs"][0]["channels"][0]["resonances"][0].update(at)
+    return other
+
+
+def places(one, other):
+    return [each.where for each in compare_results(one, other)]
+
+
+def test_equal():
+    assert compare_results(RESULTS, json.loads(json.dumps(RESULTS))) == ()
+
+
+def test_a_number_says_where_and_by_how_much():
+    (found,) = compare_results(RESULTS, changed(q=39.0))
+    assert found.where == "runs[X-PRE].channels[A1].resonances[0].q"
+    assert math.isclose(found.relative, 0.9 / 38.1)
+    assert str(found).endswith("reported 38.1, recomputed 39.0, off by 2.4 %")
+
+
+def test_rounding_of_the_last_digits_is_the_same_and_more_is_not():
+    assert places(RESULTS, changed(q=38.1 * (1 + 1e-12))) == []
+    assert places(RESULTS, changed(q=38.1 * (1 + 1e-7))) == ["runs[X-PRE].channels[A1].resonances[0].q"]
+
+
+def test_a_number_null_a_count_and_a_flag_are_different_things():
+    for value in (None, True, "38.1", math.inf):
+        assert places(RESULTS, changed(q=value)) == ["runs[X-PRE].channels[A1].resonances[0].q"]
+    assert places(RESULTS, changed(mode=3)) == ["runs[X-PRE].channels[A1].resonances[0].mode"]
+    assert places({"a": 1}, {"a": True}) == ["a"]
+
+
+def test_entries_are_matched_by_name_not_by_place():
+    other = copy.deepcopy(RESULTS)
+    other["runs"].reverse()
+    assert places(RESULTS, other) == []
+    del other["runs"][0]
+    other["verdicts"][0]["result"] = "fail"
+    assert places(RESULTS, other) == ["runs[X-POST]", "verdicts[R3].result"]
+
+
+def test_a_longer_list():
+    other = copy.deepcopy(RESULTS)
+    other["runs"][0]["channels"][0]["resonances"].append({"q": 1.0})
+    assert places(RESULTS, other) == ["runs[X-PRE].channels[A1].resonances[1]"]
+
+
+def test_numbers_without_end():
+    assert places({"a": 10**400}, {"a": 1.0}) == ["a"]
+    assert str(*compare_results({"a": 10**400}, {"a": 2})).startswith("a: reported 1000")
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=5),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=4), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(VALUES)
+def test_any_value_is_the_same_as_itself_read_back(value):
+    assert compare_results(value, json.loads(json.dumps(value))) == ()
+
+
+@given(VALUES, VALUES)
+def test_no_difference_is_lost(one, other):
+    """Where text form differs by more than rounding, something is listed; the order of arguments does not matter."""
+    found, back = compare_results(one, other), compare_results(other, one)
+    assert {each.where for each in found} == {each.where for each in back}
+    if not found:
+        assert json.dumps(one, sort_keys=True).count(":") == json.dumps(other, sort_keys=True).count(":")
