@@ -1,0 +1,226 @@
+"""HDF5 files, MAT v7.3 among them: every numeric data set with samples enough is a channel, or one a column.
+
+The sample rate comes from an attribute (of the data set, of a group above it or of the file), from an evenly spaced
+data set called ``time`` or ``t`` beside the channel, or from a scalar data set such as ``fs``. The unit comes from an
+attribute ``unit`` or ``units``. Signals may lie along either axis; the longer one is time.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.errors import ReadError
+from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate
+
+MAGIC = b"\x89HDF\r\n\x1a\n"
+RATE_NAMES = (
+    "sample_rate", "samplerate", "sample rate", "sampling_rate", "samplingrate", "sampling rate", "fs", "f_s",
+    "sampling_frequency", "samplingfrequency", "sampling frequency", "sample_frequency", "sample_rate_hz",
+    "fs_hz", "rate",
+)  # fmt: skip
+INTERVAL_NAMES = (
+    "dt",
+    "delta_t",
+    "increment",
+    "sample_interval",
+    "sampling_interval",
+    "ts",
+    "wf_increment",
+    "interval",
+)
+TIME_NAMES = ("time", "t", "times", "time_s", "time [s]")
+FEWEST_SAMPLES = 16
+
+
+def open_hdf5(path: Path, name: str) -> Recording:
+    """Open an HDF5 file. Raises ReadError."""
+    import h5py
+
+    try:
+        with h5py.File(path, "r") as file:
+            sets = _numeric_sets(file)
+            return _recording(path, name, file, sets)
+    except (OSError, RuntimeError) as fault:
+        reason = str(fault).split("(")[-1].rstrip(")")
+        raise ReadError(
+            name,
+            f"HDF5 file that cannot be opened ({reason}); it was probably cut off while it was written or copied, "
+            "copy it again from the recorder",
+        ) from None
+
+
+def _numeric_sets(file: Any) -> dict[str, Any]:
+    import h5py
+
+    sets: dict[str, Any] = {}
+
+    def visit(path: str, thing: Any) -> None:
+        is_number = isinstance(thing, h5py.Dataset) and thing.dtype.kind in "iuf" and thing.shape is not None
+        if is_number and not path.startswith("#"):
+            sets["/" + path] = thing
+
+    file.visititems(visit)
+    return sets
+
+
+def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Recording:
+    signals = {key: data for key, data in sets.items() if _samples(data.shape) >= FEWEST_SAMPLES}
+    times = {key: data for key, data in signals.items() if PurePosixPath(key).name.casefold() in TIME_NAMES}
+    signals = {key: data for key, data in signals.items() if key not in times and data.ndim <= 2}
+    if not signals:
+        raise ReadError(name, "HDF5 file without a data set of samples; nothing in it can be a channel")
+    rates = {key: _rate(file, sets, times, key) for key in signals}
+    kinds = {key: (_samples(signals[key].shape), rates[key]) for key in signals}
+    common = max(set(kinds.values()), key=lambda kind: (list(kinds.values()).count(kind), kind[0]))
+    refused = tuple(
+        f"{key}: {kind[0]} samples at {_shown(kind[1])}, unlike the {common[0]} at {_shown(common[1])} of the others"
+        for key, kind in kinds.items()
+        if kind != common
+    )
+    chosen = [key for key in signals if kinds[key] == common]
+    places = [(key, column) for key in chosen for column in range(_columns(signals[key].shape))]
+    return Recording(
+        kind="HDF5",
+        sample_rate_hz=common[1],
+        samples=common[0],
+        channels=tuple(_channel(signals[key], key, column) for key, column in places),
+        fetch=_fetch(path, places),
+        start_s=_start(times, chosen[0]),
+        remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
+        layout=f"HDF5, {len(places)} channels in {len(chosen)} data sets",
+        refused=refused,
+    )
+
+
+def _shown(rate: float | None) -> str:
+    return "an unknown rate" if rate is None else f"{rate:g} Hz"
+
+
+def _samples(shape: tuple[int, ...]) -> int:
+    return max(shape) if shape else 0
+
+
+def _columns(shape: tuple[int, ...]) -> int:
+    return 1 if len(shape) == 1 else min(shape)
+
+
+def _channel(data: Any, key: str, column: int) -> StoredChannel:
+    columns = _columns(data.shape)
+    units = _texts(_attribute(data, ("unit", "units")), columns)
+    labels = _texts(_attribute(data, ("channels", "channel_names", "names", "labels", "columns")), columns)
+    label = labels[column] if labels else None
+    short = PurePosixPath(key).name
+    if columns == 1:
+        own = _text(_attribute(data, ("name", "channel", "label")))
+        aliases = tuple(dict.fromkeys(each for each in (short, key.lstrip("/"), own) if each))
+        return StoredChannel(name=key, unit=units[0] if units else None, other_names=aliases)
+    aliases = (f"{short}[{column + 1}]", f"{key.lstrip('/')}[{column + 1}]", *([label] if label else []))
+    return StoredChannel(
+        name=f"{key}[{column + 1}]",
+        unit=units[column if len(units) > 1 else 0] if units else None,
+        other_names=aliases,
+    )
+
+
+def _attribute(thing: Any, names: tuple[str, ...]) -> Any:
+    for key, value in thing.attrs.items():
+        if key.casefold() in names:
+            return value
+    return None
+
+
+def _text(value: Any) -> str | None:
+    if isinstance(value, bytes):
+        value = value.decode("utf-8", "replace")
+    if isinstance(value, np.ndarray) and value.size == 1:
+        return _text(value.reshape(-1)[0])
+    return str(value).strip() if isinstance(value, str | int | float | np.generic) else None
+
+
+def _texts(value: Any, columns: int) -> list[str]:
+    """An attribute as one text a column, or one for all, or none."""
+    if value is None:
+        return []
+    if isinstance(value, np.ndarray) and value.size == columns:
+        return [_text(each) or "" for each in value.reshape(-1)]
+    text = _text(value)
+    if not text:
+        return []
+    parts = [part.strip() for part in text.split(",")]
+    return parts if len(parts) == columns else [text] * columns
+
+
+def _number(value: Any) -> float | None:
+    try:
+        number = float(np.asarray(value).reshape(-1)[0])
+    except (TypeError, ValueError, IndexError):
+        return None
+    return number if np.isfinite(number) and number > 0 else None
+
+
+def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
+    above = [str(each) for each in PurePosixPath(key).parents]
+    for thing in (sets[key], *(file[group] for group in above)):
+        if rate := _number(_attribute(thing, RATE_NAMES)):
+            return rate
+        if interval := _number(_attribute(thing, INTERVAL_NAMES)):
+            return 1.0 / interval
+    for group in above:
+        beside = {PurePosixPath(k).name.casefold(): d for k, d in sets.items() if str(PurePosixPath(k).parent) == group}
+        for name, data in beside.items():
+            if name in RATE_NAMES and data.size == 1 and (rate := _number(data[()])):
+                return rate
+            if name in INTERVAL_NAMES and data.size == 1 and (interval := _number(data[()])):
+                return 1.0 / interval
+        for time_key, data in times.items():
+            if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):
+                return _rate_of_times(data)
+    return None
+
+
+def _rate_of_times(data: Any) -> float | None:
+    """Rate from a data set of times, judged on its beginning and its end, so that length does not matter."""
+    n = data.size
+    flat = data if data.ndim == 1 else (data[0] if data.shape[0] == 1 else data[:, 0])
+    head = even_rate(np.asarray(flat[: min(n, 100_000)], dtype=np.float64))
+    if head is None or n <= 100_000:
+        return head
+    return even_rate(np.asarray(flat[:: max(1, n // 50_000)], dtype=np.float64)) and (
+        (n - 1) / float(flat[n - 1] - flat[0])
+    )
+
+
+def _start(times: dict[str, Any], key: str) -> float:
+    for time_key, data in times.items():
+        if PurePosixPath(time_key).parent == PurePosixPath(key).parent:
+            return float(np.asarray(data[()] if data.size < 2 else data[(0,) * data.ndim]))
+    return 0.0
+
+
+def _fetch(path: Path, places: list[tuple[str, int]]) -> Fetch:
+    """Read by data set: one visit gives all its wanted columns (chunks hold them side by side)."""
+
+    def fetch(start: int, stop: int, wanted: tuple[int, ...]) -> NDArray[np.generic]:
+        import h5py
+
+        out = np.empty((stop - start, len(wanted)))
+        with h5py.File(path, "r") as file:
+            for key in dict.fromkeys(places[each][0] for each in wanted):
+                mine = [(at, places[each][1]) for at, each in enumerate(wanted) if places[each][0] == key]
+                out[:, [at for at, _ in mine]] = _slab(file[key], start, stop)[:, [column for _, column in mine]]
+        return out
+
+    return fetch
+
+
+def _slab(data: Any, start: int, stop: int) -> NDArray[np.generic]:
+    """Samples of a data set with time along the first axis."""
+    if data.ndim == 1:
+        return np.asarray(data[start:stop])[:, None]
+    if data.shape[0] >= data.shape[1]:
+        return np.asarray(data[start:stop, :])
+    return np.asarray(data[:, start:stop]).T

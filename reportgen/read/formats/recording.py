@@ -1,0 +1,156 @@
+"""What a file of time histories holds, before anybody says which channel is which."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import IO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.records.log import Floats
+
+BLOCK_VALUES = 1 << 20
+"""Values in one block of samples: 8 MB, so that a few of them a core stay far below any memory limit."""
+
+Fetch = Callable[[int, int, tuple[int, ...]], NDArray[np.generic]]
+"""(start, stop, channel places) to stored numbers of shape (samples, channels)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredChannel:
+    """One channel as the file names it."""
+
+    name: str
+    unit: str | None = None
+    """As written in the file; None where the file says none."""
+    other_names: tuple[str, ...] = ()
+    """Further names under which a mapping may ask for it."""
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Recording:
+    """Channels of one sample rate in one file."""
+
+    kind: str
+    """``WAV``, ``HDF5`` …, for people."""
+    sample_rate_hz: float | None
+    """None where the file does not say it."""
+    samples: int
+    channels: tuple[StoredChannel, ...]
+    fetch: Fetch = field(repr=False)
+    start_s: float = 0.0
+    remarks: tuple[str, ...] = ()
+    damage: str | None = None
+    layout: str = ""
+    refused: tuple[str, ...] = ()
+    """What else is in the file and why it is no channel, one sentence each."""
+
+    def place(self, name: str) -> int | None:
+        """Place of the channel of that name, case and blanks apart; None where there is none."""
+        wanted = " ".join(name.split()).casefold()
+        for names in (lambda c: (c.name,), lambda c: c.other_names):
+            for place, channel in enumerate(self.channels):
+                if wanted in (" ".join(each.split()).casefold() for each in names(channel)):
+                    return place
+        return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScaledSamples:
+    """Chosen channels of a recording, turned to SI piece by piece (a PickingSource)."""
+
+    fetch: Fetch = field(repr=False)
+    places: tuple[int, ...]
+    factors: tuple[float, ...]
+
+    def blocks(self, start: int, stop: int) -> Iterator[Floats]:
+        """Blocks of shape (samples, channels), SI."""
+        step = max(1, BLOCK_VALUES // max(1, len(self.places)))
+        factors = np.array(self.factors)
+        for begin in range(start, stop, step):
+            yield np.multiply(self.fetch(begin, min(begin + step, stop), self.places), factors, dtype=np.float64)
+
+    def only(self, channels: tuple[int, ...]) -> ScaledSamples:
+        """The same of fewer channels."""
+        return ScaledSamples(
+            self.fetch, tuple(self.places[i] for i in channels), tuple(self.factors[i] for i in channels)
+        )
+
+
+class Spool:
+    """Numbers parsed from a text or unpacked from a file, laid down once as binary for reading in pieces.
+
+    Up to 64 MB stay in memory; more goes to an unnamed file that vanishes with the last reader.
+    """
+
+    def __init__(self, columns: int) -> None:
+        self._columns = columns
+        self._file: IO[bytes] = tempfile.SpooledTemporaryFile(max_size=64 << 20)  # noqa: SIM115
+        self.rows = 0
+
+    def append(self, rows: Floats) -> None:
+        """Lay down rows of shape (n, columns)."""
+        self._file.write(np.ascontiguousarray(rows, dtype=np.float64).data)
+        self.rows += len(rows)
+
+    def array(self) -> Floats:
+        """What was laid down, shape (rows, columns); large ones are pages of the unnamed file."""
+        self._file.seek(0)
+        shape = (self.rows, self._columns)
+        if getattr(self._file, "_rolled", True):
+            self._file.flush()
+            values: Floats = np.memmap(self._file, np.float64, "r", shape=shape)
+            return values
+        return np.frombuffer(self._file.read(), np.float64).reshape(shape)
+
+    def fetch(self) -> Fetch:
+        """What was laid down, for a Recording."""
+        values = self.array()
+        return lambda start, stop, places: values[start:stop, list(places)]
+
+
+def stacked(fetch_one: Callable[[int, int, int], NDArray[np.generic]]) -> Fetch:
+    """A Fetch from one that reads a single channel: (start, stop, place) to shape (samples,)."""
+
+    def fetch(start: int, stop: int, places: tuple[int, ...]) -> NDArray[np.generic]:
+        return np.column_stack([fetch_one(start, stop, place) for place in places])
+
+    return fetch
+
+
+def rounded_rate(interval_s: float, half_digit_s: float) -> float:
+    """Sample rate, Hz, from an interval that was written with few digits.
+
+    Takes the roundest rate whose interval would have been written so: 1.95312E-05 s, good to 5e-11 s, is 51 200 Hz.
+
+    >>> rounded_rate(1.95312e-05, 5e-11), rounded_rate(1.52588e-05, 5e-11)
+    (51200.0, 65536.0)
+    """
+    for step in (1e4, 1e3, 1e2, 10.0, 1.0, 0.1, 0.01):
+        rate = round(1.0 / interval_s / step) * step
+        if rate > 0 and abs(1.0 / rate - interval_s) <= half_digit_s:
+            return float(rate)
+    return 1.0 / interval_s
+
+
+def even_rate(times: Sequence[float] | Floats) -> float | None:
+    """Sample rate of evenly spaced times, Hz; None where they are not even.
+
+    Even: no interval strays from the mean by more than the rounding of the times as written, taken as half of the
+    mean interval (single-precision and few-digit time columns pass, a lost or doubled sample does not).
+    """
+    t = np.asarray(times, dtype=np.float64)
+    if len(t) < 3 or not np.all(np.isfinite(t)):
+        return None
+    mean = (t[-1] - t[0]) / (len(t) - 1)
+    if not mean > 0:
+        return None
+    line = t[0] + mean * np.arange(len(t))
+    if np.max(np.abs(np.diff(t) - mean)) > 0.6 * mean or np.max(np.abs(t - line)) > 1.0 * mean:
+        return None
+    digits = float(np.max(np.abs(t - line)))
+    return rounded_rate(mean, max(2.0 * digits / (len(t) - 1), 1e-12 * mean))

@@ -1,0 +1,79 @@
+"""WAV and its larger kin (RF64, W64, AIFF): every sample type, read in pieces.
+
+Stored numbers are scaled as audio is: integers of any width (8, 16, 24, 32 bit, µ-law, A-law) have full scale 1.0,
+floating-point numbers are taken as they stand. A mapping such as ``channel 2 / (50 g)`` says what 1.0 means.
+"""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.errors import ReadError
+from reportgen.read.formats.recording import Recording, StoredChannel
+
+MAGIC = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM")
+_DOUBLE = ("DOUBLE", "PCM_32", "FLOAT64")
+
+
+def open_wav(path: Path, name: str) -> Recording:
+    """Open a WAV file. Raises ReadError."""
+    import soundfile
+
+    try:
+        info = soundfile.info(str(path))
+    except (soundfile.SoundFileError, RuntimeError) as fault:
+        raise ReadError(name, f"not a readable WAV file ({fault}); export it again") from None
+    if info.frames <= 0:
+        raise ReadError(name, "holds a WAV header and no samples; export the record again")
+    every = tuple(range(info.channels))
+    dtype = "float64" if info.subtype in _DOUBLE else "float32"
+
+    def fetch(start: int, stop: int, places: tuple[int, ...]) -> NDArray[np.generic]:
+        with soundfile.SoundFile(str(path)) as sound:
+            sound.seek(start)
+            block = sound.read(stop - start, dtype=dtype, always_2d=True)
+        if len(block) < stop - start:
+            block = np.pad(block, ((0, stop - start - len(block)), (0, 0)))
+        picked: NDArray[np.generic] = block if places == every else block[:, list(places)]
+        return picked
+
+    channels = tuple(StoredChannel(name=f"channel {n}", other_names=_aliases(n)) for n in range(1, info.channels + 1))
+    return Recording(
+        kind="WAV",
+        sample_rate_hz=float(info.samplerate),
+        samples=int(info.frames),
+        channels=channels,
+        fetch=fetch,
+        damage=_missing_tail(path, info.frames),
+        layout=f"{info.format_info}, {info.subtype_info}, {info.channels} channels; full scale of integers is 1.0",
+    )
+
+
+def _aliases(n: int) -> tuple[str, ...]:
+    return (f"{n}", f"ch {n}", f"ch{n}", f"channel{n}")
+
+
+def _missing_tail(path: Path, frames: int) -> str | None:
+    """Compare what the header promises with what the file holds."""
+    with path.open("rb") as stream:
+        head = stream.read(12)
+        if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+            return None
+        frame_bytes = 0
+        while len(tag := stream.read(8)) == 8:
+            kind, size = tag[:4], struct.unpack("<I", tag[4:])[0]
+            if kind == b"fmt ":
+                frame_bytes = struct.unpack("<H", stream.read(size)[12:14])[0]
+                size = 0
+            if kind == b"data":
+                promised = size // frame_bytes if frame_bytes else 0
+                unknown = size in (0, 0xFFFFFFFF, 0x7FFFFFFF) or size > 0xFFFF0000
+                if unknown or promised <= frames:
+                    return None
+                return f"the header promises {promised} samples a channel, the file holds {frames}; the rest is missing"
+            stream.seek(size + size % 2, 1)
+    return None

@@ -1,0 +1,152 @@
+"""A run's log, whatever it is: a sweep log or time histories, told apart by content and not by name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from reportgen.errors import ReadError
+from reportgen.read.job_folder import file_fault
+from reportgen.read.nearest import listed, nearest
+from reportgen.read.sweep_log import LogWanted, looks_like_control, read_sweep_log, understand_columns
+from reportgen.read.table import is_table, recognise
+from reportgen.records.finding import Finding, Severity, error, note, warning
+from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
+from reportgen.records.log import Log, TimeHistory
+
+
+def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
+    """Read the log of a run; None where it cannot be used, and then one finding at least is an error."""
+    absent = file_fault(job.folder, run.log, run.log_where, f"[[run]] {run.id}: log")
+    if absent:
+        return None, absent
+    wanted = LogWanted(
+        name=run.log.as_posix(),
+        channels=tuple(channel.id for channel in job.channels),
+        mapping=run.columns,
+        amplitude=run.amplitude,
+        sweep=run.sweep,
+        split=run.kind in (RunKind.SURVEY, RunKind.SWEEP),
+        run=run.id,
+        where=run.where,
+    )
+    log, found = _read(job.folder / run.log, wanted)
+    if log is None:
+        return None, found
+    findings = (*found, *_channel_findings(job, run, channels_of(log)))
+    return None if _failed(findings) else log, findings
+
+
+def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, str | None, tuple[Finding, ...]]:
+    """Read a log without a job, as at the bench: the log, its control channel and the findings.
+
+    The control is the channel named, else the one whose name says so (C1, control, ref); where none does, an error
+    lists the channels to choose from.
+    """
+    if not path.is_file():
+        return None, None, (error(f"{path.name}:1", f"there is no file {path}"),)
+    log, found = _read(path, LogWanted(name=path.name, channels=(control,) if control else ()))
+    if log is None:
+        return None, None, found
+    chosen, fault = control_among(channels_of(log), control, f"{path.name}:1")
+    return (None if fault else log), chosen, (*found, *fault)
+
+
+def control_among(channels: Sequence[str], asked: str | None, where: str) -> tuple[str | None, tuple[Finding, ...]]:
+    """The control channel asked for, or the one whose name says so; an error names the choice where there is none."""
+    if asked is not None:
+        same = [each for each in channels if each.casefold() == asked.strip().casefold()]
+        if same:
+            return same[0], ()
+        hint = nearest(asked, channels) or f"; the log has {listed(channels)}"
+        return None, (error(where, f"there is no channel {asked!r} to take as control{hint}"),)
+    likely = [each for each in channels if looks_like_control(each)]
+    if likely:
+        return likely[0], ()
+    return None, (
+        error(where, f"no channel is named like a control; the log has {listed(channels)}; name one: --control NAME"),
+    )
+
+
+def channels_of(log: Log) -> tuple[str, ...]:
+    """Channel ids of a log of either kind."""
+    return log.channels if isinstance(log, TimeHistory) else tuple(trace.channel for trace in log.traces)
+
+
+def is_sweep_log(path: Path, wanted: LogWanted) -> bool:
+    """Whether a file is a table with a column of frequency."""
+    if not is_table(path):
+        return False
+    try:
+        layout = recognise(path, wanted.name)
+    except ReadError:
+        return False
+    return understand_columns(layout, wanted).frequency is not None
+
+
+def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...]]:
+    if is_sweep_log(path, wanted):
+        return read_sweep_log(path, wanted)
+    from reportgen.read.time_history import looks_like_time_history, read_time_history
+
+    if looks_like_time_history(path):
+        return read_time_history(
+            path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where or wanted.name
+        )
+    return read_sweep_log(path, wanted)
+
+
+def _failed(findings: Iterable[Finding]) -> bool:
+    return any(each.severity is Severity.ERROR for each in findings)
+
+
+def _channel_findings(job: Job, run: RunPlan, there: Sequence[str]) -> list[Finding]:
+    """Channels of the run and of its log, held against each other."""
+    found: list[Finding] = []
+    name = run.log.as_posix()
+    absent = [each for each in job.control_of(run) if each not in there]
+    if absent and (run.control or len(absent) == len(job.control_of(run))) and run.kind is not RunKind.DECAY:
+        hint = nearest(absent[0], there)
+        found.append(
+            error(
+                run.where,
+                f"[[run]] {run.id}: control channel {listed(absent)} is not in {name}, which has {listed(there)}{hint}"
+                f'; correct control = [...] or map the column under [run.columns]: "{absent[0]}" = "its name / g"',
+            )
+        )
+    elif absent and run.kind is not RunKind.DECAY:
+        found.append(warning(run.where, f"[[run]] {run.id}: control channel {listed(absent)} is not in {name}; "
+                                        "the others are used"))  # fmt: skip
+    if job.channels:
+        extra = [each for each in there if job.channel(each) is None]
+        if extra:
+            found.append(note(run.where, f"[[run]] {run.id}: {name} has channels that no [[channel]] declares: "
+                                         f"{listed(extra)}"))  # fmt: skip
+    return found
+
+
+def with_channels_of_logs(job: Job, logs: Iterable[Log]) -> tuple[Job, tuple[Finding, ...]]:
+    """The job with a channel for each one that only the logs name, so that the smallest job file needs none.
+
+    The role is taken from the name (C1, control and ref are controls), and said in a finding for each.
+    """
+    known = {channel.id for channel in job.channels}
+    named = {each for run in job.runs for each in run.control}
+    added: dict[str, Channel] = {}
+    for log in logs:
+        for each in channels_of(log):
+            if each not in known and each not in added:
+                role = ChannelRole.CONTROL if each in named or looks_like_control(each) else ChannelRole.RESPONSE
+                added[each] = Channel(id=each, role=role, where=job.file.name)
+    if not added:
+        return job, ()
+    findings = [
+        note(
+            f"{job.file.name}:1",
+            f"channel {each.id!r} is taken as {each.role}, from its name in the log; declare it: "
+            f'[[channel]] id = "{each.id}", role = "{each.role}"',
+        )
+        for each in added.values()
+    ]
+    return replace(job, channels=(*job.channels, *added.values())), tuple(findings)

@@ -1,0 +1,325 @@
+"""The words of a note as phrases: quantities, counts, places, roles. What they mean together is in ``note_line``."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Any
+
+from reportgen.errors import UnitError
+from reportgen.records.note import MotionKind
+from reportgen.units import Detector, parse_quantity
+
+NUMBER_WORDS = {
+    word: number
+    for number, word in enumerate(
+        ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
+    )
+} | {"a": 1, "an": 1, "single": 1, "no": 0, "none": 0, "nil": 0, "without": 0, "w/o": 0}
+MOST_NODES = 40
+SLOWEST_SEEN_AS_FAST_HZ = 10.0
+"""Above this nothing is seen as slow motion: the eye follows a few cycles a second."""
+
+_MOTIONS = {"tors": MotionKind.TORSION, "twis": MotionKind.TORSION, "axia": MotionKind.AXIAL}
+_MOTIONS |= {"leng": MotionKind.AXIAL, "long": MotionKind.AXIAL, "bend": MotionKind.BENDING, "flex": MotionKind.BENDING}
+
+
+@dataclass(frozen=True, slots=True)
+class Frequency:
+    """A frequency; ``problem`` where the figure can be read in two ways."""
+
+    text: str
+    hz: float
+    step_hz: float
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A position along the beam: in metres, as a fraction, or a bare number."""
+
+    value: float
+    unit: str | None
+
+
+@dataclass(slots=True)
+class Nodes:
+    """Words about nodes: how many, where; ``problem`` where they can not be taken at their word."""
+
+    text: str
+    count: int | None = None
+    places: list[Place] = field(default_factory=list)
+    origin: str | None = None
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Strobe:
+    """Words about the strobe and what was seen under it."""
+
+    text: str
+    flash: Frequency | None = None
+    drive: Frequency | None = None
+    apparent: Frequency | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Slow:
+    """Slow motion seen, with its frequency; the word decides whether it can mean anything else."""
+
+    text: str
+    apparent: Frequency | None
+    drive: Frequency | None = None
+    certain: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Words about the level of the drive."""
+
+    text: str
+    by_db: float | None = None
+    to_mps2: float | None = None
+    problem: str | None = None
+    named: bool = True
+    """False for a bare "-6 dB" or "0.5 g", which may be a response as well."""
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """A kind of motion."""
+
+    text: str
+    kind: MotionKind
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """A number that counts nothing yet."""
+
+    text: str
+    value: float | None
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Positions without the word node."""
+
+    text: str
+    places: tuple[Place, ...]
+    origin: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """Any other word, with the kind the grammar gives it."""
+
+    kind: str
+    text: str
+    start: int
+    end: int
+
+
+Phrase = Frequency | Nodes | Strobe | Slow | Level | Motion | Counted | Places | Word
+
+
+@lru_cache(maxsize=1)
+def _grammar() -> Any:
+    from lark import Lark
+
+    return Lark.open("notes_grammar.lark", rel_to=__file__, parser="lalr", lexer="basic", propagate_positions=True)
+
+
+def phrases(folded: str, original: str) -> list[Phrase]:
+    """Phrases of a lower-case text in its order; ``original`` has the same length and is quoted from."""
+    tree = _grammar().parse(folded)
+    return [_phrase(each, original) for each in tree.children]
+
+
+def _phrase(tree: Any, original: str) -> Phrase:
+    if tree.data == "plain":
+        return _plain(tree.children[0], original)
+    text = " ".join(original[tree.meta.start_pos : tree.meta.end_pos].split())
+    built: Phrase = _BUILDERS[tree.data](tree.children, text)
+    return built
+
+
+def _plain(token: Any, original: str) -> Phrase:
+    text = original[token.start_pos : token.end_pos].strip()
+    if token.type == "MOTION":
+        return Motion(text, _MOTIONS[str(token)[:4]])
+    return Word(token.type, text, token.start_pos, token.end_pos)
+
+
+def decimal(text: str) -> float:
+    """Leading number of ``text``, with decimal point or comma."""
+    match = re.search(r"\d+(?:[.,]\d+)?", text)
+    return float(match.group().replace(",", ".")) if match else float("nan")
+
+
+def frequency(text: str) -> Frequency:
+    """``312 Hz``, ``1,2 kHz``, ``5160 rpm`` in hertz.
+
+    >>> frequency("1,2 khz").hz
+    1200.0
+    """
+    figure = re.match(r"\d+(?:[.,](\d+))?", text.strip())
+    digits = figure.group() if figure else "0"
+    decimals = len(figure.group(1) or "") if figure else 0
+    unit = text.strip()[len(digits) :].strip()
+    factor = 1000.0 if unit.startswith("k") else 1 / 60.0 if re.search(r"rpm|fpm|min", unit) else 1.0
+    problem = None
+    if re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits):
+        whole, part = digits.split(",")
+        problem = f"the comma may stand for thousands or for decimals: write {whole}{part} or {whole}.{part}"
+    elif decimal(digits) <= 0:
+        problem = "a frequency is larger than 0 Hz"
+    step = round(factor * 10.0**-decimals, 9)
+    return Frequency(" ".join(text.split()), round(decimal(digits) * factor, 9), step, problem)
+
+
+def _place(token: Any) -> Place:
+    if token.type == "LENGTH":
+        number, unit = re.match(r"([\d.,]+)\s*(\w+)", str(token).strip()).groups()  # type: ignore[union-attr]
+        scale = {"mm": 1e-3, "cm": 1e-2, "m": 1.0}.get(unit, 0.0254)
+        return Place(round(decimal(number) * scale, 9), "m")
+    return Place(round(decimal(str(token)) * (0.01 if token.type == "PERCENT" else 1.0), 9), "L")
+
+
+def _number(token: Any) -> float | None:
+    """Value of a number token; None where it says a range or a bound."""
+    if token.type == "FUZZY":
+        return None
+    return float(NUMBER_WORDS[str(token)]) if str(token) in NUMBER_WORDS else decimal(str(token))
+
+
+def _is_tree(each: Any, name: str) -> bool:
+    return getattr(each, "data", None) == name
+
+
+def _nodes(children: list[Any], text: str) -> Nodes:
+    found = Nodes(re.sub(r"(?:\s+(?:at|to|are|is|were|was|with|by|in|:|=))+$", "", text, flags=re.I))
+    lead = next((each for each in children if _is_tree(each, "number")), None)
+    tokens = [each for each in children if not _is_tree(each, "number")]
+    if lead is not None:
+        _count(found, lead.children[0], qualified=[str(each) for each in lead.children[1:]])
+    at = any(token.type == "LINK" and str(token).strip() == "at" for token in tokens)
+    for token in tokens:
+        if token.type in ("LENGTH", "FRACTION", "PERCENT"):
+            found.places.append(_place(token))
+        elif token.type == "FROM":
+            found.origin = str(token)
+        elif token.type in ("NUMBER", "NUMBER_WORD", "NONE", "FUZZY"):
+            if at and token.type == "NUMBER":
+                found.places.append(Place(decimal(str(token)), None))
+            elif found.count is None and found.problem is None:
+                _count(found, token, qualified=[])
+    return found
+
+
+def _count(found: Nodes, token: Any, qualified: list[str]) -> None:
+    value = _number(token)
+    if value is None or value != int(value) or value > MOST_NODES:
+        found.problem = f"{str(token).strip()!r} is not one whole number of nodes"
+    elif token.type == "NO" and [word for word in qualified if word not in ("interior", "inner")]:
+        found.problem = "it is not said whether there were others"
+    else:
+        found.count = int(value)
+
+
+def _counted(children: list[Any], text: str) -> Counted:
+    token = children[0].children[0]
+    return Counted(text, _number(token), str(token))
+
+
+def _places(children: list[Any], text: str) -> Places:
+    origin = next((str(token) for token in children if token.type == "FROM"), None)
+    return Places(text, tuple(_place(token) for token in children if token.type != "FROM"), origin)
+
+
+def _lead(children: list[Any], text: str) -> Phrase:
+    rates = [frequency(str(token)) for token in children if token.type == "FREQUENCY"]
+    kinds = [str(token.type) for token in children if token.type != "LINK"]
+    linked = any(token.type == "LINK" for token in children)
+    if kinds == ["FREQUENCY"]:
+        return Strobe(text, flash=rates[0]) if re.search("fla|fpm", rates[0].text) else replace(rates[0], text=text)
+    if kinds[1] == "SLOW":
+        return _lead_slow(rates, next(str(t) for t in children if t.type == "SLOW"), text)
+    if len(rates) == 1:
+        return Strobe(text, flash=rates[0])
+    if kinds[-1] == "SLOW" and not linked:
+        return Strobe(text, flash=rates[0], apparent=rates[1])
+    return Strobe(text, drive=rates[0], flash=rates[1], apparent=rates[2] if len(rates) > 2 else None)
+
+
+def _lead_slow(rates: list[Frequency], word: str, text: str) -> Phrase:
+    if len(rates) == 2:
+        return Slow(text, apparent=rates[1], drive=rates[0])
+    if word.startswith("slowly") or rates[0].hz > SLOWEST_SEEN_AS_FAST_HZ:
+        return rates[0]
+    return Slow(text, apparent=rates[0])
+
+
+def _strobed(children: list[Any], text: str) -> Strobe:
+    rates = [frequency(str(token)) for token in children if token.type == "FREQUENCY"]
+    return Strobe(text, flash=rates[0] if rates else None, apparent=rates[1] if len(rates) > 1 else None)
+
+
+def _slow(children: list[Any], text: str) -> Phrase:
+    rates = [frequency(str(token)) for token in children if token.type == "FREQUENCY"]
+    if not rates:
+        return Slow(text, None)
+    if rates[0].hz > SLOWEST_SEEN_AS_FAST_HZ:
+        return rates[0]
+    certain = any(token.type == "SLOW" and str(token) != "slowly" for token in children)
+    return Slow(text, apparent=rates[0], certain=certain)
+
+
+def _steer(children: list[Any], text: str) -> Level:
+    kinds = {str(token.type) for token in children}
+    value = next((token for token in children if token.type in ("DB", "ACCELERATION", "PERCENT")), None)
+    if value is None:
+        return Level(text, named="LEVEL" in kinds)
+    if value.type == "DB":
+        return _decibels(children, text)
+    if "LEVEL" not in kinds:
+        return Level(text, named=False) if value.type == "PERCENT" else _acceleration(value, text, named=False)
+    if value.type == "PERCENT":
+        return Level(text, problem="a share is not read as a level")
+    return _acceleration(value, text, named=True)
+
+
+def _level_now(children: list[Any], text: str) -> Level:
+    return _acceleration(children[0], text, named=len(children) > 1)
+
+
+def _acceleration(token: Any, text: str, named: bool) -> Level:
+    try:
+        quantity = parse_quantity(re.sub(r"(\d),(\d)", r"\1.\2", str(token).strip()), "acceleration")
+    except UnitError as trouble:
+        return Level(text, problem=str(trouble), named=named)
+    detector = quantity.unit.detector or Detector.PEAK
+    return Level(text, to_mps2=quantity.si * detector.to_peak, named=named)
+
+
+def _decibels(children: list[Any], text: str) -> Level:
+    kinds = {str(token.type) for token in children}
+    token = next(str(token).strip() for token in children if token.type == "DB")
+    named = "LEVEL" in kinds or bool(kinds & {"UP", "DOWN"})
+    value, sign = decimal(token), re.match(r"[-+]|minus|plus", token)
+    if sign:
+        return Level(text, by_db=-value if sign.group() in ("-", "minus") else value, named="LEVEL" in kinds)
+    if value == 0:
+        return Level(text, by_db=0.0, named=named)
+    if ("UP" in kinds) == ("DOWN" in kinds):
+        problem = "it is not said whether up or down"
+        return Level(text, problem=problem if "LEVEL" in kinds else None, named="LEVEL" in kinds)
+    return Level(text, by_db=value if "UP" in kinds else -value, named="LEVEL" in kinds)
+
+
+_BUILDERS: dict[str, Any] = {
+    "nodes": _nodes, "counted": _counted, "places": _places, "lead": _lead, "strobed": _strobed, "slow": _slow,
+    "steer": _steer, "decibels": _decibels, "level_now": _level_now,
+}  # fmt: skip

@@ -1,0 +1,277 @@
+"""Time histories of every format, told apart by content, with the job's mapping applied: numbers become SI here.
+
+A mapping names a channel of the file and what its numbers mean: ``"A1" = "channel 2 / (50 g)"`` (WAV),
+``"A1" = "/run 1/A1 / (m/s^2)"`` or ``"/data[3] / g"`` (HDF5), ``"A1" = "a1 / g"`` (MAT), ``"A1" = "set 2"``,
+``"A1" = "node 12+Z"`` or an identification line (dataset 58), ``"A1" = "Ch 3 / g"`` (CSV). A unit in the file holds
+where the mapping gives none. The key ``sample rate`` gives the rate where the file does not:
+``"sample rate" = "51.2 kHz"``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from reportgen.errors import ReadError, UnitError
+from reportgen.read.formats import hdf5, mat, universal_file, wav
+from reportgen.read.formats.recording import Recording, ScaledSamples, StoredChannel
+from reportgen.read.formats.table import looks_like_table_history, open_table
+from reportgen.read.mapped_column import StoredUnit, parse_stored_unit, split_column
+from reportgen.read.table import is_table
+from reportgen.records.finding import Finding, error, note, warning
+from reportgen.records.log import TimeHistory
+from reportgen.units import parse_quantity
+
+SAMPLE_RATE_KEY = "sample rate"
+_HDF5_PLACES = (0, 512, 1024, 2048)
+
+
+def looks_like_time_history(path: Path) -> bool:
+    """True where the content, whatever the name, is a record of samples against time."""
+    return _kind(path) is not None
+
+
+def _kind(path: Path) -> str | None:
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+    except OSError:
+        return None
+    if head[:4] in wav.MAGIC and (head[8:12] in (b"WAVE", b"AIFF", b"AIFC") or head[:4] == b"riff"):
+        return "WAV"
+    if any(head[place : place + 8] == hdf5.MAGIC for place in _HDF5_PLACES):
+        return "HDF5"
+    if mat.looks_like_mat(head[:128]):
+        return "MAT"
+    if universal_file.looks_like_universal_file(head):
+        return "universal file"
+    return "table" if looks_like_table_history(path) else None
+
+
+def open_recording(path: Path, name: str) -> Recording:
+    """Open a file of time histories by its content. Raises ReadError."""
+    kind = _kind(path)
+    openers: dict[str, Callable[[Path, str], Recording]] = {
+        "WAV": wav.open_wav,
+        "HDF5": hdf5.open_hdf5,
+        "MAT": mat.open_mat,
+        "universal file": universal_file.open_universal_file,
+        "table": open_table,
+    }
+    opener = openers.get(kind or ("table" if is_table(path) else ""))
+    if opener is None:
+        raise ReadError(
+            name, "is no time history known here; expected WAV, HDF5, MAT, dataset 58 or text with a time column"
+        )
+    return opener(path, name)
+
+
+@dataclass(frozen=True, slots=True)
+class _Chosen:
+    """A channel of the file under the job's name."""
+
+    id: str
+    place: int
+    unit: StoredUnit
+    symbol: str
+
+
+def read_time_history(
+    path: Path,
+    name: str,
+    columns: Sequence[tuple[str, str]] = (),
+    *,
+    wanted: Collection[str] | None = None,
+    where: str | None = None,
+) -> tuple[TimeHistory | None, tuple[Finding, ...]]:
+    """Open a record; samples are read later, in pieces.
+
+    ``name`` is the file as the job names it, ``columns`` the run's mapping, ``wanted`` the channels of the job (None:
+    every channel of the file), ``where`` the place of the mapping in the job, for findings. None with an error where
+    the file, the mapping or a unit does not serve.
+    """
+    try:
+        recording = open_recording(path, name)
+    except ReadError as fault:
+        return None, (error(fault.where, fault.message),)
+    except OSError as fault:
+        return None, (error(name, f"cannot be read ({fault.strerror or fault})"),)
+    return history_of(recording, name, columns, wanted=wanted, where=where or name)
+
+
+def history_of(
+    recording: Recording,
+    name: str,
+    columns: Sequence[tuple[str, str]] = (),
+    *,
+    wanted: Collection[str] | None = None,
+    where: str,
+) -> tuple[TimeHistory | None, tuple[Finding, ...]]:
+    """Apply a mapping to an open recording; see read_time_history."""
+    findings: list[Finding] = []
+    rate = _sample_rate(recording, columns, name, where, findings)
+    mapping = [(key, text) for key, text in columns if key.casefold() != SAMPLE_RATE_KEY]
+    chosen = _mapped(recording, mapping, where, findings)
+    chosen += _by_their_own_names(recording, chosen, name, wanted, bool(mapping), findings)
+    if recording.damage:
+        findings.append(warning(name, f"damaged: {recording.damage}; what could be read is used"))
+    findings += [note(name, f"not used: {text}") for text in recording.refused]
+    if not chosen and not any(each.severity == "error" for each in findings):
+        findings.append(error(name, f"none of the job's channels is in it; {_offer(recording)}"))
+    if rate is None or any(each.severity == "error" for each in findings):
+        return None, tuple(findings)
+    return _history(recording, name, rate, chosen), tuple(findings)
+
+
+def _history(recording: Recording, name: str, rate: float, chosen: list[_Chosen]) -> TimeHistory:
+    return TimeHistory(
+        path=name,
+        sample_rate_hz=rate,
+        samples=recording.samples,
+        channels=tuple(each.id for each in chosen),
+        dimensions=tuple(each.unit.unit.dimension for each in chosen),
+        display_units=tuple(each.symbol for each in chosen),
+        source=ScaledSamples(
+            recording.fetch, tuple(each.place for each in chosen), tuple(each.unit.factor for each in chosen)
+        ),
+        start_s=recording.start_s,
+        remarks=recording.remarks,
+        damage=recording.damage,
+        layout=f"{recording.layout}; {recording.samples} samples at {rate:.10g} Hz",
+    )
+
+
+def _sample_rate(
+    recording: Recording, columns: Sequence[tuple[str, str]], name: str, where: str, findings: list[Finding]
+) -> float | None:
+    stated = next((text for key, text in columns if key.casefold() == SAMPLE_RATE_KEY), None)
+    if stated is None:
+        if recording.sample_rate_hz is None:
+            findings.append(
+                error(
+                    name,
+                    "says no sample rate, neither as a number nor by evenly spaced times; "
+                    'write it into [run.columns], such as "sample rate" = "51.2 kHz"',
+                )
+            )
+        return recording.sample_rate_hz
+    try:
+        rate = parse_quantity(stated, "frequency").si
+    except UnitError as fault:
+        findings.append(error(where, f"sample rate: {fault}"))
+        return None
+    own = recording.sample_rate_hz
+    if own is not None and abs(rate / own - 1.0) > 1e-4:
+        findings.append(
+            warning(where, f"sample rate stated as {stated}, the file says {own:.10g} Hz; {stated} is used")
+        )
+    return rate
+
+
+def _offer(recording: Recording) -> str:
+    names = [channel.name for channel in recording.channels]
+    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
+    return f"the file holds {', '.join(names[:12])}{more}"
+
+
+def _mapped(
+    recording: Recording, mapping: Sequence[tuple[str, str]], where: str, findings: list[Finding]
+) -> list[_Chosen]:
+    chosen = []
+    for key, text in mapping:
+        column, unit_text = split_column(text, lambda column: recording.place(column) is not None)
+        place = recording.place(column)
+        if place is None:
+            findings.append(error(where, f"{key} = {text!r}: no channel {column!r}; {_offer(recording)}"))
+            continue
+        if each := _with_unit(recording.channels[place], place, key, unit_text, where, findings, required=True):
+            chosen.append(each)
+    return chosen
+
+
+def _by_their_own_names(
+    recording: Recording,
+    mapped: list[_Chosen],
+    name: str,
+    wanted: Collection[str] | None,
+    has_mapping: bool,
+    findings: list[Finding],
+) -> list[_Chosen]:
+    """Channels that the mapping leaves out and that the file itself names as the job does."""
+    taken, ids = {each.place for each in mapped}, {each.id for each in mapped}
+    if wanted is None and has_mapping:
+        return []
+    names = [(channel.name, channel) for channel in recording.channels] if wanted is None else []
+    asked = [(each, recording.place(each)) for each in wanted or () if each not in ids]
+    found = [(each, place) for each, place in asked if place is not None]
+    found += [(spoken, place) for place, (spoken, _) in enumerate(names) if place not in taken]
+    chosen = []
+    for key, place in found:
+        each = _with_unit(recording.channels[place], place, key, None, name, findings, required=wanted is not None)
+        if each:
+            chosen.append(each)
+    return chosen
+
+
+def _with_unit(
+    stored: StoredChannel,
+    place: int,
+    key: str,
+    unit_text: str | None,
+    where: str,
+    findings: list[Finding],
+    *,
+    required: bool,
+) -> _Chosen | None:
+    text = unit_text if unit_text is not None else stored.unit
+    if text is None:
+        message = (
+            f"{key}: {stored.name} carries no unit; write what its numbers mean into [run.columns], "
+            f'such as "{key}" = "{stored.name} / (50 g)"'
+        )
+        findings.append(error(where, message) if required else warning(where, message))
+        return None if required else _Chosen(key, place, parse_stored_unit("1"), "1")
+    try:
+        unit = parse_stored_unit(text)
+    except UnitError as fault:
+        findings.append(error(where, f"{key}: {fault}"))
+        return None
+    if unit_text is None and stored.remark:
+        findings.append(note(where, f"{key}: {stored.remark}"))
+    return _Chosen(key, place, replace(unit, number=unit.number), unit.unit.symbol)
+
+
+def describe_time_history(path: Path) -> str:
+    """What a record holds, with a column mapping ready to paste. Raises ReadError."""
+    recording = open_recording(path, path.name)
+    rate = recording.sample_rate_hz
+    duration = f", {recording.samples / rate:.6g} s" if rate else ""
+    lines = [
+        f"{path.name}: time history, {recording.layout}",
+        f"  sample rate: {f'{rate:.10g} Hz' if rate else 'not in the file'}",
+        f"  samples a channel: {recording.samples}{duration}",
+        "",
+        *(f"  {_line_of(channel)}" for channel in recording.channels),
+    ]
+    lines += [f"  damaged: {recording.damage}"] if recording.damage else []
+    lines += [f"  not used: {text}" for text in recording.refused]
+    lines += [f"  # {text}" for text in recording.remarks]
+    lines += ["", "[run.columns]", *mapping_lines(recording)]
+    return "\n".join(lines)
+
+
+def _line_of(channel: StoredChannel) -> str:
+    names = f" (also {', '.join(channel.other_names)})" if channel.other_names else ""
+    return f"{channel.name}{names}: {channel.unit or 'no unit in the file'}"
+
+
+def mapping_lines(recording: Recording) -> list[str]:
+    """Lines of a ``[run.columns]`` table for a recording; what the file does not say is left to fill in."""
+    lines = [] if recording.sample_rate_hz else ['"sample rate" = "… kHz"   # fill in']
+    for number, channel in enumerate(recording.channels, 1):
+        unit = f"({channel.unit.strip('()')})" if channel.unit else "(… g)"
+        hint = "" if channel.unit else "   # fill in what a stored 1 means"
+        key = channel.name if channel.name.replace("_", "").isalnum() else f"CH{number}"
+        lines.append(f'"{key}" = "{channel.name} / {unit}"{hint}')
+    return lines

@@ -1,0 +1,214 @@
+"""Writes the odd-shaped logs beside this file: one short sweep, told in every way a laboratory may tell it.
+
+Run as ``python tests/read/odd_logs/write_odd_logs.py``; the spreadsheets are written by openpyxl.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+
+TIME = (0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5)
+FREQUENCY = (5.0, 8.125, 13.25, 21.5, 35.0, 57.0, 92.75, 150.5, 245.0, 398.0, 1047.5, 1650.25)
+C1 = (0.501, 0.498, 0.5, 0.502, 0.499, 0.5, 0.503, 0.497, 0.5, 0.501, 0.499, 0.5)
+A1 = (0.502, 0.5, 0.51, 0.53, 0.58, 0.72, 1.31, 9.75, 0.88, 0.25, 0.11, 0.07)
+PHASE = (-0.5, -0.8, -1.5, -2.5, -4.0, -8.5, -18.0, -91.0, -162.0, -171.0, -175.5, -178.0)
+"""Seconds, Hz, g, g, degrees."""
+
+ROWS = tuple(zip(TIME, FREQUENCY, C1, A1, PHASE, strict=True))
+HEADER = ("time [s]", "frequency [Hz]", "C1 [g]", "A1 [g]", "A1 phase [deg]")
+
+
+def text(
+    rows=ROWS, header=HEADER, *, sep=",", decimal=".", end="\n", preamble="", trail="", header_trail=None, number=repr
+):
+    """The sweep as text."""
+    lines = [sep.join(header) + (trail if header_trail is None else header_trail)] if header else []
+    for row in rows:
+        cells = [value if isinstance(value, str) else number(value).replace(".", decimal) for value in row]
+        lines.append(sep.join(cells) + trail)
+    return preamble + end.join(lines) + end
+
+
+def with_lines(content, inserted):
+    """Lines put before the given lines (from 1) of a text."""
+    lines = content.split("\n")
+    for line, new in sorted(inserted.items(), reverse=True):
+        lines.insert(line - 1, new)
+    return "\n".join(lines)
+
+
+def replaced(row, column, value):
+    """The rows with one value changed."""
+    rows = [list(each) for each in ROWS]
+    rows[row][column] = value
+    return rows
+
+
+def grouped(value):
+    """``1.047,5``."""
+    return f"{value:,.3f}".replace(",", " ").replace(".", ",").replace(" ", ".")
+
+
+def blanks():
+    lines = ["  Time/s   Frequency/Hz    C1/g    A1/g   A1 phase/deg"]
+    lines += [f"{t:8.2f} {f:12.3f} {c:8.3f} {a:8.3f} {p:10.2f}" for t, f, c, a, p in ROWS]
+    return "\n".join(lines) + "\n"
+
+
+def markdown():
+    lines = ["| " + " | ".join(HEADER) + " |", "|" + "---|" * len(HEADER)]
+    lines += ["| " + " | ".join(map(repr, row)) + " |" for row in ROWS]
+    return "# Sweep of the morning\n\n" + "\n".join(lines) + "\n"
+
+
+def long_preamble():
+    lines = ["Prüfung;Sweep;Sinus", "Datum;12.03.2026;09:14", "Bediener;M. Beispiel;", "", "Sollprofil;5,0;0,5", ""]
+    lines += [f"Kanal {i};Empfindlichkeit;{i * 1.1:.2f} mV/g".replace(".", ",") for i in range(1, 60)]
+    return "\n".join(lines) + "\n\n"
+
+
+def preamble_with_table():
+    lines = ["Profile", "time [s],frequency [Hz],level [g],low [g],high [dB]", "0,5,0.5,0.4,3", "100,2000,0.5,0.4,3", "", "Data"]
+    return "\n".join(lines) + "\n"
+
+
+def three_sweeps():
+    down = [(5.5 + t, *row[1:]) for t, row in zip(TIME, reversed(ROWS), strict=True)]
+    up = [(11.0 + t, *row[1:]) for t, row in zip(TIME, ROWS, strict=True)]
+    return [*ROWS, *down[1:], *up[1:]]
+
+
+def texts():
+    """File name to content."""
+    german = ("Zeit [s]", "Frequenz [Hz]", "C1 [g]", "A1 [g]", "Phase A1 [°]")
+    hold = [(t, 150.5 + 0.02 * (-1) ** i, c, a, p) for i, (t, _, c, a, p) in enumerate(ROWS)]
+    pp = [(t, f, 2 * c, 2 * a, p) for t, f, c, a, p in ROWS]
+    si = [(t, f, round(c * 9.80665, 9), round(a * 9.80665, 9), p) for t, f, c, a, p in ROWS]
+    times = [f"09:14:{t:04.1f}" for t in TIME]
+    plain = text()
+    return {
+        "plain.csv": plain,
+        "semicolon_decimal_comma.csv": text(header=german, sep=";", decimal=","),
+        "tab.txt": text(sep="\t"),
+        "tab_decimal_comma.txt": text(sep="\t", decimal=","),
+        "pipe.txt": text(sep="|"),
+        "markdown.md": markdown(),
+        "fixed_width.txt": blanks(),
+        "comma_and_blank.csv": text(sep=", "),
+        "units_row.csv": text(header=("time", "frequency", "C1", "A1", "A1 phase")).replace("\n", "\ns,Hz,g,g,deg\n", 1),
+        "units_row_brackets.csv": text(header=("t", "f", "C1", "A1", "ph A1")).replace("\n", "\n[s],[Hz],[g],[g],[°]\n", 1),
+        "units_round.csv": text(header=("Time (s)", "Drive frequency (Hz)", "C1 amplitude (g)", "A1 amplitude (g)", "arg(A1) (deg)")),
+        "units_stroke.csv": text(si, ("t / s", "f / Hz", "C1 / (m/s^2)", "A1 / (m/s^2)", "A1 phase / °")),
+        "units_words.csv": text(header=("Zeit in s", "Frequenz in Hz", "C1 in g", "A1 in g", "Phase A1 in deg")),
+        "units_underscore.csv": text(header=("time_s", "freq_hz", "C1_g", "A1_g", "A1_phase_deg")),
+        "preamble_long.csv": text(header=german, sep=";", decimal=",", preamble=long_preamble()),
+        "preamble_with_table.csv": text(preamble=preamble_with_table()),
+        "remarks.csv": with_lines(plain, {1: "# log of the morning\n# operator: M. Example", 5: "# level -6 dB"}),
+        "header_as_remark.csv": "# " + plain,
+        "message_rows.csv": with_lines(plain, {4: "PAUSE", 7: "ABORT by operator, 09:14", 9: "resumed"}),
+        "repeated_header.csv": with_lines(plain, {6: ",".join(HEADER), 10: ",".join(HEADER)}),
+        "trailing_delimiter.csv": text(trail=","),
+        "trailing_delimiter_rows.csv": text(trail=",", header_trail=""),
+        "crlf.csv": text(end="\r\n"),
+        "carriage_return.csv": text(end="\r"),
+        "blank_lines.csv": plain.replace("\n", "\n\n"),
+        "no_time.csv": text([row[1:] for row in ROWS], HEADER[1:]),
+        "no_phase.csv": text([row[:4] for row in ROWS], HEADER[:4]),
+        "rms.csv": text([(t, f, c / 2**0.5, a / 2**0.5, p) for t, f, c, a, p in ROWS],
+                        ("time [s]", "frequency [Hz]", "C1 [g rms]", "A1 rms [g]", "A1 phase [deg]")),
+        "peak_to_peak.csv": text(pp, ("time [s]", "frequency [Hz]", "C1 [g p-p]", "A1 [g pk-pk]", "A1 phase [deg]")),
+        "radians.csv": text([(*row[:4], row[4] / 57.29577951308232) for row in ROWS], (*HEADER[:4], "A1 phase [rad]")),
+        "status_column.csv": text([(*row, "OK" if i else "LIMIT") for i, row in enumerate(ROWS)], (*HEADER, "Status")),
+        "temperature_column.csv": text([(*row, 23.5) for row in ROWS], (*HEADER, "Temp [°C]")),
+        "no_reading.csv": text([(*r[:3], "OVL" if i == 7 else r[3], "--" if i == 2 else r[4]) for i, r in enumerate(ROWS)]),
+        "spreadsheet_errors.csv": text([(*r[:3], "#N/A" if i == 7 else r[3], "inf" if i == 2 else r[4]) for i, r in enumerate(ROWS)]),
+        "thousands.csv": text(header=german, sep=";", number=lambda v: v if isinstance(v, str) else grouped(v)).replace("..", "."),
+        "quoted.csv": "\n".join(",".join(f'"{cell}"' for cell in line.split(",")) for line in plain.strip().split("\n")) + "\n",
+        "quoted_decimal_comma.csv": ",".join(HEADER) + "\n" + "\n".join(
+            ",".join('"' + repr(value).replace(".", ",") + '"' for value in row) for row in ROWS) + "\n",
+        "sweep_down.csv": text([(t, *row[1:]) for t, row in zip(TIME, reversed(ROWS), strict=True)]),
+        "three_sweeps.csv": text(three_sweeps()),
+        "two_sweeps_with_return.csv": text([*ROWS, *[(5.5 + 0.5 + row[0], *row[1:]) for row in ROWS]]),
+        "hold.csv": text(hold),
+        "time_glitch.csv": text(replaced(6, 0, 1.25)),
+        "clock_starts_anew.csv": text([(t if i < 6 else t - 3.0, *r) for i, (t, *r) in enumerate(ROWS)]),
+        "clock_time.csv": text([(w, *row[1:]) for w, row in zip(times, ROWS, strict=True)], ("clock", *HEADER[1:])),
+        "date_time.csv": text([("12.03.2026 " + w, *row[1:]) for w, row in zip(times, ROWS, strict=True)], ("Date time", *HEADER[1:])),
+        "bad_frequency.csv": with_lines(plain, {5: "1.2,0.0,0.5,0.5,0", 8: "2.2,-40.0,0.5,0.5,0", 10: "2.7,nan,0.5,0.5,0"}),
+        "frequency_leap.csv": text(replaced(4, 1, 1900.0)),
+        "negative_amplitude.csv": text(replaced(5, 3, -0.72)),
+        "short_row.csv": plain.rstrip("\n")[:-12],
+        "long_row.csv": with_lines(plain, {6: "1.6,30.0,0.5,0.5,-3.0,99,98"}),
+        "zeros_at_end.csv": plain + "\x00" * 40,
+        "two_name_rows.csv": text(header=None, preamble="time,frequency,C1,A1,\n,,amplitude,amplitude,phase\ns,Hz,g,g,deg\n"),
+        "transmissibility.csv": text([(t, f, c, a / c, p) for t, f, c, a, p in ROWS], (*HEADER[:3], "A1/C1 [1]", "A1 phase [deg]")),
+        "fortran_exponents.csv": text(number=lambda v: f"{v:.6E}".replace("E", "D")),
+        "true_minus.csv": plain.replace(",-", ",−"),
+        "mixed_units.csv": text([(t * 1000, f / 1000, c * 1000, a * 9.80665, p) for t, f, c, a, p in ROWS],
+                                ("t [ms]", "f [kHz]", "C1 [mg]", "A1 [m/s²]", "A1 phase [deg]")),
+        "numbered_channels.csv": text(header=("time [s]", "frequency [Hz]", "Ch 1 [g]", "Ch 3 [g]", "Ph 3 [deg]")),
+        "mapped.csv": text(header=("Zeit", "Antrieb", "Ch 1", "Ch 3", "Ph 3")),
+        "named_like_a_recording.wav": plain,
+        "cells_with_units.csv": text([(f"{t} s", f"{f} Hz", c, a, p) for t, f, c, a, p in ROWS]),
+        "no_unit.csv": text(header=("time [s]", "frequency [Hz]", "C1", "A1", "A1 phase [deg]")),
+        "unknown_unit.csv": text(header=("time [s]", "frequency [Hz]", "C1 [gg]", "A1 [g]", "A1 phase [deg]")),
+        "no_header.csv": text(header=None),
+        "header_too_short.csv": text(header=("time [s]", "frequency [Hz]", "C1 [g]")),
+        "no_frequency.csv": text([(row[0], *row[2:]) for row in ROWS], (HEADER[0], *HEADER[2:])),
+        "no_amplitude.csv": text([row[:2] for row in ROWS], HEADER[:2]),
+        "header_only.csv": ",".join(HEADER) + "\n",
+        "one_row.csv": text(ROWS[:1]),
+        "words_only.txt": "The log of this run was lost.\nAsk the operator.\n",
+        "phase_without_unit.csv": text(header=(*HEADER[:4], "A1 phase")),
+        "phase_ambiguous.csv": text([(*row[:4], row[4] / 57.3) for row in ROWS], (*HEADER[:4], "A1 phase")),
+        "mostly_damaged.csv": with_lines(plain, {i: f"{i}.5,xx,0.5,0.5,0" for i in range(2, 13)} | {13: "a,b,c,d,e\n" * 6 + "f,g,h,i,j"}),
+    }  # fmt: skip
+
+
+def binaries():
+    """File name to bytes."""
+    german = text(header=("Zeit [s]", "Frequenz [Hz]", "C1 [g]", "A1 [g]", "Phase A1 [°]"), sep=";", decimal=",",
+                  preamble="Prüfling: Träger\nLänge: 1 µm\n")  # fmt: skip
+    return {
+        "utf8_mark.csv": text().encode("utf-8-sig"),
+        "utf16_mark.csv": german.encode("utf-16"),
+        "utf16_big_mark.csv": b"\xfe\xff" + german.encode("utf-16-be"),
+        "utf16_no_mark.csv": german.encode("utf-16-le"),
+        "windows1252.csv": german.encode("cp1252"),
+        "empty.csv": b"",
+        "blank.csv": b"\n \n\n",
+        "binary.csv": bytes((7 * i * i + 3 * i) % 256 for i in range(4000)),
+        "line_without_end.csv": text().encode() + b"1" * 1_100_000,
+    }
+
+
+def write_spreadsheets(folder):
+    """The same in cells, with a title and a row of units."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    book.active.title = "Cover"
+    book.active.append(["Sweep of the morning"])
+    sheet = book.create_sheet("Data")
+    for row in (["Sweep"], ["Operator", "M. Example"], [], ["time", "frequency", "C1", "A1", "A1 phase"],
+                ["s", "Hz", "g", "g", "deg"], *ROWS):  # fmt: skip
+        sheet.append(list(row))
+    book.save(folder / "spreadsheet.xlsx")
+    sheet["B8"] = "ABORT"
+    book.save(folder / "spreadsheet_with_word.xlsx")
+
+
+def write(folder=HERE):
+    """Write every file."""
+    for name, content in texts().items():
+        (folder / name).write_bytes(content.encode("utf-8"))
+    for name, content in binaries().items():
+        if name != "line_without_end.csv":  # large; the test writes it itself
+            (folder / name).write_bytes(content)
+    write_spreadsheets(folder)
+
+
+if __name__ == "__main__":
+    write()
