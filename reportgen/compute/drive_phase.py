@@ -1,0 +1,268 @@
+"""Instantaneous phase of the drive: the coarse frequency integrated, then locked to the record itself.
+
+A window of a few cycles is fitted against the integrated coarse frequency; the angle that comes out is how far the true
+phase is ahead. It is unwrapped where the drive is present, smoothed forwards and backwards at once (weighted smoothing
+spline, weights from the fit's own residual) and added. What is left of the drive's phase after that belongs to the
+envelope of every channel alike and cancels in the ratio to the control.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.compute.drive_frequency import CoarseFrequency, coarse_frequency
+from reportgen.compute.sine_fit import CELLS_A_ROW, CELLS_A_WINDOW, NOISE_BANDWIDTH, Rows, fit_rows
+from reportgen.errors import ComputeError
+from reportgen.records.log import Floats, TimeHistory
+
+SHARPEST_Q = 200.0
+"""Quality factor up to which windows are kept short enough to follow the response."""
+BANDWIDTHS_A_WINDOW = 0.25
+"""Half-power bandwidths of a mode of SHARPEST_Q that a window may pass."""
+LONGEST_WINDOW_S = 0.5
+FEWEST_CYCLES = 2.0
+_FEWEST_SAMPLES = 64
+_LOCKING_CYCLES, _LOCKING_S = 4.0, 0.04
+_PRESENT = 6.0
+"""Drive amplitude over its standard uncertainty from which the drive counts as present."""
+_LONGEST_HELD, _HELD_BLOCK = 1 << 24, 1 << 18
+"""Samples of the drive that are held in memory at most (64 MB), and handed out at a time."""
+_STRAYED = 0.01
+"""Cycles a window by which the frequency may be off before the fit is made again with the better phase."""
+_FADED = 10.0 ** (-50.0 / 20.0)
+_LIGHT_SMOOTHING, _SMOOTHING = 4.0, 400.0
+"""Of the spline, for rows a unit apart: pass what changes over more than 9 and 28 rows."""
+_FREQUENCY_SMOOTHING = 1.0
+"""Of the logarithm of frequency against seconds: passes, for rows 10 ms apart, what changes over more than 2 s."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrivePhase:
+    """Phase of the drive as a cubic spline (a sine_fit.Phase)."""
+
+    knots_s: Floats
+    pieces: Floats
+    """Coefficients of each piece, highest power first; shape (4, knots − 1)."""
+
+    def taylor(self, time_s: Floats) -> Floats:
+        """Phase, cycles, and its derivatives over 1, 1, 2, 6; shape (4, n). Beyond the ends the end pieces go on."""
+        piece = np.clip(np.searchsorted(self.knots_s, time_s, side="right") - 1, 0, len(self.knots_s) - 2)
+        c3, c2, c1, c0 = self.pieces[:, piece]
+        x = time_s - self.knots_s[piece]
+        return np.array([c0 + x * (c1 + x * (c2 + x * c3)), c1 + x * (2.0 * c2 + 3.0 * x * c3), c2 + 3.0 * x * c3, c3])
+
+    def cycles(self, time_s: Floats) -> Floats:
+        """Phase in cycles."""
+        phase: Floats = self.taylor(time_s)[0]
+        return phase
+
+    def frequency_hz(self, time_s: Floats) -> Floats:
+        """Frequency, Hz."""
+        frequency: Floats = self.taylor(time_s)[1]
+        return frequency
+
+
+def phase_through(time_s: Floats, cycles: Floats) -> DrivePhase:
+    """The phase through given points."""
+    from scipy.interpolate import CubicSpline
+
+    spline = CubicSpline(time_s, cycles)
+    return DrivePhase(np.asarray(spline.x), np.asarray(spline.c))
+
+
+def drive_phase(
+    history: TimeHistory, drive: str, *, workers: int = 1, progress: Callable[[float], None] | None = None
+) -> DrivePhase:
+    """Follow the drive's phase through the record. Raises ComputeError where there is no sine to follow."""
+    only = _held(history.only((drive,)))
+    phase = _integrated(coarse_frequency(only, drive))
+    for attempt in range(3):
+        edges = lay_cells(phase, _locking_windows(phase), 0.0, _end(history))
+        rows = fit_rows(only, phase, edges, harmonics=2, workers=workers, progress=progress)
+        phase, strayed = _locked(phase, rows, history.path)
+        if strayed < _STRAYED or attempt == 2:
+            break
+    return phase
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """One channel in memory, in single precision."""
+
+    samples: NDArray[np.float32]
+
+    def blocks(self, start: int, stop: int) -> Iterator[Floats]:
+        for begin in range(start, stop, _HELD_BLOCK):
+            yield self.samples[begin : min(begin + _HELD_BLOCK, stop), None].astype(np.float64)
+
+
+def _held(history: TimeHistory) -> TimeHistory:
+    """The drive alone, read once where it is short enough: it is gone through three times."""
+    if history.samples > _LONGEST_HELD:
+        return history
+    samples, at = np.empty(history.samples, np.float32), 0
+    for block in history.source.blocks(0, history.samples):
+        samples[at : at + len(block)] = block[:, 0]
+        at += len(block)
+    return replace(history, samples=at, source=_Held(samples[:at]))
+
+
+def _end(history: TimeHistory) -> float:
+    return history.samples / history.sample_rate_hz
+
+
+def _integrated(coarse: CoarseFrequency) -> DrivePhase:
+    from scipy.interpolate import PchipInterpolator
+
+    frequency = PchipInterpolator(coarse.time_s, coarse.frequency_hz)
+    time = np.concatenate([[0.0], coarse.time_s, [2.0 * coarse.time_s[-1] - coarse.time_s[-2]]])
+    whole = frequency.antiderivative()
+    inside = whole(coarse.time_s)
+    first = inside[0] - coarse.frequency_hz[0] * coarse.time_s[0]
+    last = inside[-1] + coarse.frequency_hz[-1] * (time[-1] - coarse.time_s[-1])
+    return phase_through(time, np.concatenate([[first], inside, [last]]))
+
+
+def _locking_windows(phase: DrivePhase) -> Floats:
+    """Windows, in cycles, at the knots: a few cycles, and long enough to average noise."""
+    frequency = np.maximum(phase.frequency_hz(phase.knots_s), 1e-3)
+    windows: Floats = np.maximum(_LOCKING_CYCLES, _LOCKING_S * frequency)
+    return windows
+
+
+def resolving_windows(phase: DrivePhase, rate_hz: float) -> Floats:
+    """Windows, in cycles, at the knots, that pass no more than a quarter of the sharpest mode's bandwidth.
+
+    T = 0.25 f/(200 |df/dt|), at least two cycles, at most 0.5 s. |df/dt| is taken over a second or ten rows around,
+    the fastest nearby.
+    """
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+    t = phase.knots_s
+    frequency = np.maximum(phase.frequency_hz(t), 1e-3)
+    smooth = uniform_filter1d(frequency, 11, mode="nearest")
+    rate = np.abs(np.gradient(smooth, t))
+    rate = maximum_filter1d(rate, 11, mode="nearest")
+    seconds = np.full_like(t, LONGEST_WINDOW_S)
+    moving = rate > 0
+    seconds[moving] = np.minimum(BANDWIDTHS_A_WINDOW * frequency[moving] / SHARPEST_Q / rate[moving], LONGEST_WINDOW_S)
+    cycles: Floats = np.maximum(seconds, _FEWEST_SAMPLES / rate_hz) * frequency
+    return np.maximum(cycles, FEWEST_CYCLES)
+
+
+def lay_cells(phase: DrivePhase, windows: Floats, start_s: float, end_s: float) -> Floats:
+    """Edges of cells, seconds: half or whole cycles each, in pairs of one length, so that windows hold whole cycles."""
+    knots = np.maximum.accumulate(phase.cycles(phase.knots_s))
+    rising = np.concatenate([[True], np.diff(knots) > 0])
+    times, knots, windows = phase.knots_s[rising], knots[rising], windows[rising]
+    first, last = phase.cycles(np.array([start_s, end_s]))
+    cell = windows / CELLS_A_WINDOW
+    cell = np.where(cell < 0.75, 0.5, np.rint(cell))
+    at, lengths = float(first), cell.tolist()
+    places = np.searchsorted(knots, np.arange(first, last + 1.0), side="right").clip(1, len(knots) - 1)
+    laid = [at]
+    while True:
+        length = lengths[places[int(at - first)]]
+        if at + 2.0 * length > last:
+            break
+        laid += [at + length, at + 2.0 * length]
+        at += 2.0 * length
+    return _times_of(phase, np.array(laid), times, knots)
+
+
+def _times_of(phase: DrivePhase, cycles: Floats, times: Floats, knots: Floats) -> Floats:
+    """When the phase reaches given cycles: linear between knots, then two steps of Newton's method."""
+    t = np.interp(cycles, knots, times)
+    low, high = knots[0], knots[-1]
+    slope = np.array([phase.frequency_hz(times[:1])[0], phase.frequency_hz(times[-1:])[0]])
+    t = np.where(cycles < low, times[0] + (cycles - low) / slope[0], t)
+    t = np.where(cycles > high, times[-1] + (cycles - high) / slope[1], t)
+    for _ in range(2):
+        value, frequency = phase.taylor(t)[:2]
+        step = (cycles - value) / np.maximum(frequency, 1e-3)
+        t = t + np.clip(step, -0.25 / np.maximum(frequency, 1e-3), 0.25 / np.maximum(frequency, 1e-3))
+    return np.maximum.accumulate(t)
+
+
+def drive_present(rows: Rows, channel: int = 0) -> NDArray[np.bool_]:
+    """Rows in which the drive runs: it stands out of the residual and is not 50 dB below what is around it."""
+    from scipy.ndimage import maximum_filter1d
+
+    amplitude = np.abs(rows.amplitude[:, channel])
+    uncertainty = rows.residual[:, channel] * np.sqrt(2.0 * NOISE_BANDWIDTH / np.maximum(rows.samples, 1))
+    around = maximum_filter1d(amplitude, min(len(amplitude), 401) | 1, mode="nearest")
+    present: NDArray[np.bool_] = (amplitude > _PRESENT * uncertainty) & (amplitude > _FADED * around)
+    return present
+
+
+def _locked(phase: DrivePhase, rows: Rows, where: str) -> tuple[DrivePhase, float]:
+    """The phase corrected, and how far, in cycles a window, its frequency was off.
+
+    Twice over: a light smoothing gives the frequency row by row; that, smoothed in time as a logarithm (which bends no
+    exponential sweep), is integrated; and what the measured phase differs from the integral is smoothed once more.
+    """
+    present = drive_present(rows) if len(rows.time_s) else np.zeros(0, bool)
+    if np.count_nonzero(present) < 8:
+        raise ComputeError(f"{where}: no sine can be followed through the drive channel")
+    time, amplitude = rows.time_s[present], rows.amplitude[present, 0]
+    ahead = np.unwrap(np.angle(amplitude)) / (2.0 * np.pi)
+    noise = rows.residual[present, 0] / np.sqrt(rows.samples[present]) + 1e-4 * np.abs(amplitude)
+    weight = np.square(np.abs(amplitude) / noise)
+    weight = np.minimum(weight / np.median(weight), 10.0)
+    place = np.flatnonzero(present).astype(np.float64)
+    light = _smoothed(place, ahead, weight, _LIGHT_SMOOTHING)
+    measured = phase.cycles(time) + ahead
+    even = _evened(time, phase.cycles(time) + light, weight)
+    smooth = even + _smoothed(place, measured - even, weight, _SMOOTHING)
+    correction = smooth - phase.cycles(time)
+    strayed = float(np.max(np.abs(np.diff(correction) / np.diff(place)))) * CELLS_A_WINDOW / CELLS_A_ROW
+    every = np.interp(np.arange(len(rows.time_s)), place, correction)
+    return phase_through(rows.time_s, phase.cycles(rows.time_s) + every), strayed
+
+
+def _smoothed(x: Floats, y: Floats, weight: Floats, stiffness: float) -> Floats:
+    """Discrete smoothing spline: least Σ w (y − z)² + stiffness ∫ z″² dx, z″ by divided differences.
+
+    Reinsch (1967), from memory; two weights either side of the diagonal, so time and memory grow with n alone.
+    """
+    from scipy.linalg import solveh_banded
+
+    step = np.diff(x)
+    span = (step[1:] + step[:-1]) / 2.0
+    # second divided difference of three neighbours: l z₀ − (l + r) z₁ + r z₂
+    left, right = 1.0 / (step[:-1] * span), 1.0 / (step[1:] * span)
+    row = np.sqrt(stiffness * span)
+    a, b, c = left * row, -(left + right) * row, right * row
+    bands = np.zeros((3, len(x)))
+    bands[2] = weight
+    bands[2, :-2] += a * a
+    bands[2, 1:-1] += b * b
+    bands[2, 2:] += c * c
+    bands[1, 1:-1] += a * b
+    bands[1, 2:] += b * c
+    bands[0, 2:] = a * c
+    smooth: Floats = solveh_banded(bands, weight * y, check_finite=False)
+    return smooth
+
+
+def _straighter(time: Floats, frequency: Floats, weight: Floats) -> Floats:
+    """Smoothed frequency, as a logarithm or as it is: whichever law leaves less behind (the spline bends neither)."""
+    exponential: Floats = np.exp(_smoothed(time, np.log(frequency), weight, _FREQUENCY_SMOOTHING))
+    linear = _smoothed(time, frequency, weight, _FREQUENCY_SMOOTHING)
+    left = [np.sum(weight * np.square(frequency / each - 1.0)) for each in (exponential, linear)]
+    return linear if left[1] < left[0] and linear.min() > 0 else exponential
+
+
+def _evened(time: Floats, cycles: Floats, weight: Floats) -> Floats:
+    """Integral of the smoothed frequency at given times."""
+    even = _straighter(time, np.maximum(phase_through(time, cycles).frequency_hz(time), 1e-3), weight)
+    step = np.diff(time)
+    slope = np.gradient(even, time)
+    # Hermite's rule: trapezium with the slopes at both ends
+    area = step * (even[1:] + even[:-1]) / 2.0 + step**2 * (slope[:-1] - slope[1:]) / 12.0
+    total: Floats = cycles[0] + np.concatenate([[0.0], np.cumsum(area)])
+    return total

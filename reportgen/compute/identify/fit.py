@@ -1,0 +1,256 @@
+"""Least squares over all channels of a run: poles shared, coefficients a channel's own (variable projection).
+
+Coefficients are linear for a channel with phase and are solved for inside the search for the poles; the gradient of
+what is left is projected off them (Golub and Pereyra 1973, in Kaufman's 1975 form). A channel without phase fits
+magnitudes: its coefficients take Gauss-Newton steps within the same projection.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from reportgen.compute.identify.drive import Drive
+from reportgen.compute.identify.envelope import Complexes
+from reportgen.compute.identify.magnitude import MagnitudeFit, fit_magnitudes, with_best_signs
+from reportgen.compute.identify.model import ChannelKind, Columns, ModeEnvelopes, Poles, columns, mode_envelopes
+from reportgen.compute.identify.normal import Normal
+from reportgen.records.log import Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Readings:
+    """What was measured: amplitude and, where known, phase of every channel on the fitted rows."""
+
+    amplitude: Floats
+    """Shape (n, c); 0 where there is no reading (its weight is 0)."""
+    with_phase: np.ndarray
+    """Bool, shape (c,)."""
+    valid: np.ndarray
+    """Bool, shape (n, c)."""
+    turn: Complexes
+    """e^{−iθ} of the phase θ, shape (n, c); 1 where there is none."""
+    kinds: tuple[ChannelKind, ...]
+
+    @property
+    def complex_value(self) -> Complexes:
+        """A e^{iθ}, shape (n, c)."""
+        return np.asarray(self.amplitude * np.conj(self.turn))
+
+    def part(self, start: int, stop: int) -> Readings:
+        """Rows start … stop−1."""
+        rows = slice(start, stop)
+        return replace(self, amplitude=self.amplitude[rows], turn=self.turn[rows], valid=self.valid[rows])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Weights:
+    """1/σ along the reading and across it (amplitude and phase errors), each of shape (n, c)."""
+
+    along: Floats
+    across: Floats
+
+    def part(self, start: int, stop: int) -> Weights:
+        """Rows start … stop−1."""
+        return Weights(along=self.along[start:stop], across=self.across[start:stop])
+
+
+@dataclass(slots=True, eq=False)
+class Solution:
+    """Poles with the coefficients that fit best, and what is left."""
+
+    poles: Poles
+    coefficients: list[Floats]
+    """Per channel, shape (P,), in the order of its basis."""
+    models: list[Complexes]
+    """Per channel, shape (n,)."""
+    cost: float
+    """Σ (residual/σ)²."""
+    information: Floats
+    """Normal matrix of (ln f₀, ln ζ) of the free modes with all coefficients projected out, shape (2m, 2m)."""
+    gradient: Floats
+    """Shape (2m,)."""
+    coupling: list[Floats]
+    """Per channel: −∂x/∂(ln f₀, ln ζ) of the free modes, shape (P, 2m)."""
+    normals: list[Normal]
+    """Per channel: normal equations of its coefficients."""
+
+
+@dataclass(slots=True, eq=False)
+class Problem:
+    """A run, or rows of it, to be fitted: drive, readings, weights."""
+
+    drive: Drive
+    readings: Readings
+    weights: Weights
+    powers: tuple[int, ...]
+    centre: float
+    """rad/s, scale of the powers of ω."""
+    offset: list[Complexes] | None = None
+    """Per channel, shape (n,): a part of the model that is held, or None."""
+    _envelopes: dict[complex, ModeEnvelopes] = field(default_factory=dict)
+
+    def part(self, start: int, stop: int, offset: list[Complexes], powers: tuple[int, ...]) -> Problem:
+        """The problem over rows start … stop−1 with part of the model held."""
+        held = [each[start:stop] for each in offset]
+        return Problem(
+            self.drive.part(start, stop), self.readings.part(start, stop), self.weights.part(start, stop), powers,
+            self.centre, held,
+        )  # fmt: skip
+
+    def envelopes(self, poles: Poles) -> list[ModeEnvelopes]:
+        """Envelopes of every mode; those of unchanged poles are remembered."""
+        kept = {}
+        for s in poles.s:
+            key = complex(s)
+            kept[key] = self._envelopes.get(key) or mode_envelopes(self.drive, key)
+        self._envelopes = kept
+        return [kept[complex(s)] for s in poles.s]
+
+    def bases(self, poles: Poles) -> dict[ChannelKind, Columns]:
+        """Basis of every kind of channel in the run."""
+        envelopes = self.envelopes(poles)
+        return {
+            kind: columns(self.drive, poles, envelopes, kind, self.powers, self.centre)
+            for kind in dict.fromkeys(self.readings.kinds)
+        }
+
+    def held(self, c: int) -> Complexes:
+        """The held part of the model of a channel, shape (n,)."""
+        return np.zeros(len(self.drive.omega), complex) if self.offset is None else self.offset[c]
+
+    def solve(self, poles: Poles, start: list[Floats] | None = None, free: np.ndarray | None = None) -> Solution:
+        """Best coefficients at these poles, with the projected normal equations of the ``free`` modes (bool)."""
+        bases = self.bases(poles)
+        modes = np.arange(len(poles)) if free is None else np.flatnonzero(free)
+        size = 2 * len(modes)
+        found = Solution(poles, [], [], 0.0, np.zeros((size, size)), np.zeros(size), [], [])
+        for c, kind in enumerate(self.readings.kinds):
+            self._channel(found, c, bases[kind], None if start is None else start[c], modes)
+        return found
+
+    def _channel(self, found: Solution, c: int, basis: Columns, start: Floats | None, modes: np.ndarray) -> None:
+        held = self.held(c)
+        if self.readings.with_phase[c]:
+            turn = self.readings.turn[:, c]
+            along, across = self.weights.along[:, c] * turn, self.weights.across[:, c] * turn
+            rows = _stack(basis.values, along, across)
+            measured = self.readings.amplitude[:, c] * np.conj(turn)
+            target = _stack((measured - held)[None], along, across)[0]
+            normal = Normal.of(rows)
+            x, left = normal.solve(rows, target)
+        else:
+            fit = self._magnitudes(c, basis, start)
+            rows, normal, x, left, turn = fit.rows, fit.normal, fit.coefficients, fit.left, fit.turn
+        found.coefficients.append(x)
+        found.models.append(held + x @ basis.values)
+        found.cost += float(left @ left)
+        found.normals.append(normal)
+        moved = _moved(basis, x, modes)
+        slope = _stack(moved, along, across) if self.readings.with_phase[c] else (turn * moved).real
+        coupling = normal.divide(rows @ slope.T)
+        slope -= coupling.T @ rows
+        found.information += slope @ slope.T
+        found.gradient += slope @ left
+        found.coupling.append(coupling)
+
+    def _magnitudes(self, c: int, basis: Columns, start: Floats | None) -> MagnitudeFit:
+        return fit_magnitudes(
+            basis.values, self.weights.along[:, c], self.readings.amplitude[:, c], self.held(c),
+            _first(start, len(basis.values)),
+        )  # fmt: skip
+
+    def turn_signs(
+        self, poles: Poles, coefficients: list[Floats], modes: np.ndarray | range | None = None
+    ) -> list[Floats]:
+        """Coefficients with the signs of ``modes`` (default all) that suit each channel without phase best."""
+        bases = self.bases(poles)
+        better = []
+        for c, kind in enumerate(self.readings.kinds):
+            basis, x = bases[kind], coefficients[c]
+            if not self.readings.with_phase[c]:
+                groups = [np.flatnonzero(basis.mode == k) for k in (range(len(poles)) if modes is None else modes)]
+                x = with_best_signs(
+                    basis.values, self.weights.along[:, c], self.readings.amplitude[:, c], self.held(c), x, groups
+                )
+            better.append(x)
+        return better
+
+
+def _first(start: Floats | None, size: int) -> Floats:
+    """First coefficients of a channel without phase: what is known, else a rigid block."""
+    x = np.zeros(size)
+    if start is None:
+        x[:1] = 1.0
+    else:
+        x[: len(start)] = start[:size]
+    return x
+
+
+def _moved(basis: Columns, x: Floats, modes: np.ndarray) -> Complexes:
+    """Change of the model by (ln f₀, ln ζ) of each of the modes, shape (2 · modes, n)."""
+    moved = np.zeros((2 * len(modes), basis.values.shape[1]), complex)
+    for i, k in enumerate(modes):
+        for j in np.flatnonzero(basis.mode == k):
+            moved[2 * i : 2 * i + 2] += x[j] * basis.derivative[j]
+    return moved
+
+
+def _stack(matrix: Complexes, along: Complexes, across: Complexes) -> Floats:
+    """Weighted real rows (P, 2n) of complex rows (P, n): along the reading, then across it."""
+    n = matrix.shape[1]
+    rows = np.empty((len(matrix), 2 * n))
+    real, imag = matrix.real, matrix.imag
+    np.multiply(real, along.real, out=rows[:, :n])
+    rows[:, :n] -= imag * along.imag
+    np.multiply(real, across.imag, out=rows[:, n:])
+    rows[:, n:] += imag * across.real
+    return rows
+
+
+def refine(
+    problem: Problem,
+    poles: Poles,
+    start: list[Floats] | None = None,
+    *,
+    free: np.ndarray | None = None,
+    iterations: int = 30,
+    tolerance: float = 1e-2,
+) -> Solution:
+    """Move the free poles to the least cost (Levenberg-Marquardt); stops when χ² falls by less than ``tolerance``."""
+    best = problem.solve(poles, start, free)
+    chosen = np.ones(len(poles), bool) if free is None else free
+    index = np.flatnonzero(np.repeat(chosen, 2))
+    damping = 1e-3
+    for _ in range(iterations if len(index) else 0):
+        parameters = _stepped(best, index, damping)
+        moved = (parameters - best.poles.parameters)[index]
+        if float(moved @ best.gradient) < 0.5 * tolerance and damping < 1.0:
+            break
+        forecast = [x - coupling @ moved for x, coupling in zip(best.coefficients, best.coupling, strict=True)]
+        trial = problem.solve(best.poles.moved(parameters), forecast, free)
+        gained = best.cost - trial.cost
+        if gained > 0:
+            best = trial
+            damping = max(damping * 0.1, 1e-9)
+            if gained < tolerance:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e5:
+                break
+    return best
+
+
+def _stepped(at: Solution, index: np.ndarray, damping: float) -> Floats:
+    """Parameters after one damped step; no pole moves by more than a bandwidth or a factor of two in damping."""
+    poles = at.poles
+    diagonal = np.maximum(np.diag(at.information), 1e-300)
+    scale = 1.0 / np.sqrt(diagonal)
+    matrix = at.information * np.outer(scale, scale) + damping * np.eye(len(scale))
+    step = scale * np.linalg.lstsq(matrix, scale * at.gradient, rcond=1e-14)[0]
+    parameters = poles.parameters
+    limit = np.stack([np.maximum(2.0 * poles.damping_ratio, 1e-4), np.full(len(poles), 0.7)], axis=1).ravel()[index]
+    parameters[index] += np.clip(step, -limit, limit)
+    return parameters

@@ -1,0 +1,242 @@
+"""From a run's swept response to its modes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reportgen.compute.identify.drive import Drive, drive_of
+from reportgen.compute.identify.fit import Problem, Readings, Solution, Weights
+from reportgen.compute.identify.model import channel_kind
+from reportgen.compute.identify.observed import observed
+from reportgen.compute.identify.order import (
+    CHANCE,
+    LEAST_Q,
+    LEAST_SHARE,
+    Evidence,
+    Search,
+    evidence,
+    search,
+    threshold,
+)
+from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
+from reportgen.compute.identify.uncertainty import (
+    SteadyPeak,
+    pole_covariance,
+    steady_magnitude,
+    steady_peak,
+)
+from reportgen.records.log import Floats
+from reportgen.records.result import Observed, Resonance
+
+LEAST_ROWS = 12
+"""Rows below which nothing can be told from noise."""
+CRITERION = (
+    f"A mode counts as found where leaving it out would worsen the fit of at least one channel by more than chance "
+    f"does once in {1 / CHANCE:,.0f} searches (chi-squared, noise estimated from the log and inflated where residuals "
+    f"are not white), where it makes up at least {LEAST_SHARE:.0%} of the response, and where it rests on more than "
+    f"one row."
+)
+
+
+def identify_modes(sweep: SweptResponse) -> Identification:
+    """Modes of one run from all its channels together, freed of what the sweep did to the log.
+
+    A log without time is taken as steady state, a channel without phase is fitted in magnitude; both are said.
+    """
+    rows = usable_rows(sweep)
+    if rows.sum() < LEAST_ROWS:
+        return _nothing(sweep, f"{int(rows.sum())} usable rows, at least {LEAST_ROWS} are needed to identify modes")
+    problem = problem_of(sweep, rows)
+    if not problem.readings.valid.any():
+        return _nothing(sweep, "no channel has readings")
+    solution, hunt = search(problem)
+    found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution))
+    return Identification(
+        channels=tuple(found.channel(c) for c in range(len(sweep.channels))),
+        frequencies_hz=tuple(float(solution.poles.frequency_hz[k]) for k in found.reported()),
+        method=found.method(),
+        criterion=CRITERION,
+        flags=found.flags(),
+    )
+
+
+def readings_of(sweep: SweptResponse, rows: np.ndarray) -> Readings:
+    """Readings on the usable rows; a channel has phase where more than half its rows have one."""
+    amplitude = sweep.responses[rows]
+    valid = np.isfinite(amplitude) & (amplitude > 0)
+    phases = np.full(amplitude.shape, np.nan) if sweep.phases_deg is None else sweep.phases_deg[rows]
+    with_phase = (np.isfinite(phases) & valid).sum(axis=0) > 0.5 * np.maximum(valid.sum(axis=0), 1)
+    valid &= np.isfinite(phases) | ~with_phase
+    return Readings(
+        amplitude=np.where(valid, amplitude, 0.0),
+        turn=np.exp(-1j * np.radians(np.where(valid & with_phase, phases, 0.0))),
+        with_phase=with_phase,
+        valid=valid,
+        kinds=tuple(channel_kind(dimension, sweep.control_dimension) for dimension in sweep.dimensions),
+    )
+
+
+def problem_of(sweep: SweptResponse, rows: np.ndarray | None = None) -> Problem:
+    """The least-squares problem of a run."""
+    rows = usable_rows(sweep) if rows is None else rows
+    drive = drive_of(sweep, rows)
+    readings = readings_of(sweep, rows)
+    none = np.zeros_like(readings.amplitude)
+    centre = float(np.exp(np.mean(np.log(drive.omega))))
+    return Problem(drive, readings, Weights(along=none, across=none), (0,), centre)
+
+
+def _nothing(sweep: SweptResponse, reason: str) -> Identification:
+    empty = np.full(len(sweep.frequency_hz), np.nan)
+    return Identification(
+        channels=tuple(
+            ChannelFit(
+                channel=each, resonances=(), fitted=empty, fitted_swept=empty, noise_floor=None,
+                noise_proportional=None, flags=(reason,),
+            )
+            for each in sweep.channels
+        ),
+        frequencies_hz=(), method=f"No identification: {reason}.", criterion=CRITERION, flags=(reason,),
+    )  # fmt: skip
+
+
+@dataclass(slots=True, eq=False)
+class _Found:
+    """Turns a solution into records."""
+
+    sweep: SweptResponse
+    rows: np.ndarray
+    problem: Problem
+    solution: Solution
+    hunt: Search
+    evidence: Evidence
+
+    @property
+    def drive(self) -> Drive:
+        return self.problem.drive
+
+    def reported(self) -> list[int]:
+        """Modes within the swept range, in the order of frequency."""
+        frequency = self.solution.poles.frequency_hz
+        low, high = self.drive.omega.min() / (2 * np.pi), self.drive.omega.max() / (2 * np.pi)
+        inside = (frequency >= low) & (frequency <= high) & (self.solution.poles.q >= LEAST_Q)
+        return [int(k) for k in np.argsort(frequency, kind="stable") if inside[k] and self.seen(k).any()]
+
+    def seen(self, k: int) -> np.ndarray:
+        """On which channels mode k stands out, bool, shape (c,)."""
+        terms = 1 + int(self.solution.poles.complex_residue[k])
+        least = threshold(100, terms)
+        return np.asarray((self.evidence.gain[k] > least) & (self.evidence.share[k] >= 0.5 * LEAST_SHARE))
+
+    def channel(self, c: int) -> ChannelFit:
+        model = self.solution.models[c]
+        ratio = np.abs(model) / self.drive.amplitude
+        frequency = self.drive.omega / (2 * np.pi)
+        covariance = pole_covariance(self.solution)
+        modes = [k for k in self.reported() if self.seen(k)[c]]
+        empty = not self.problem.readings.valid[:, c].any()
+        noise = self.hunt.noise[c]
+        return ChannelFit(
+            channel=self.sweep.channels[c],
+            resonances=tuple(self.resonance(c, k, covariance) for k in modes),
+            fitted=self._all_rows(steady_magnitude(self.problem, self.solution, c, frequency)),
+            fitted_swept=self._all_rows(ratio),
+            noise_floor=None if empty else noise.floor / float(np.median(self.drive.amplitude)),
+            noise_proportional=None if empty else noise.along,
+            flags=self._channel_flags(c, empty),
+        )
+
+    def _all_rows(self, values: Floats) -> Floats:
+        full = np.full(len(self.rows), np.nan)
+        full[self.rows] = values
+        return full
+
+    def _channel_flags(self, c: int, empty: bool) -> tuple[str, ...]:
+        if empty:
+            return ("no readings",)
+        return () if self.problem.readings.with_phase[c] else ("no phase: magnitudes alone were fitted",)
+
+    def resonance(self, c: int, k: int, covariance: Floats) -> Resonance:
+        """The record of mode k on channel c."""
+        poles = self.solution.poles
+        f0, zeta, q = float(poles.frequency_hz[k]), float(poles.damping_ratio[k]), float(poles.q[k])
+        inflation = self.evidence.inflation_of(k)
+        peak = steady_peak(self.problem, self.solution, covariance, c, k, max(inflation, self.evidence.inflation[k, c]))
+        f_std, q_std = (x * float(np.sqrt(covariance[i, i] * inflation)) for x, i in ((f0, 2 * k), (q, 2 * k + 1)))
+        relative = self._calibration(c)
+        calibration = None if relative is None else relative * peak.amplification
+        total = None if peak.std is None else float(np.hypot(peak.std, calibration or 0.0))
+        recorded = self._observed(c, k, peak)
+        return Resonance(
+            frequency_hz=f0, frequency_std_hz=f_std, q=q, q_std=q_std, damping_ratio=zeta,
+            amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
+            amplification_std_calibration=calibration, phase_deg=peak.phase_deg, observed=recorded,
+            residue=self._residue(c, k), flags=self._flags(c, k, peak, recorded, calibration),
+        )  # fmt: skip
+
+    def _calibration(self, c: int) -> float | None:
+        own = None if self.sweep.calibration is None else self.sweep.calibration[c]
+        control = self.sweep.control_calibration
+        return None if own is None or control is None else float(np.hypot(own, control))
+
+    def _observed(self, c: int, k: int, peak: SteadyPeak) -> Observed:
+        readings = self.problem.readings
+        ratio = np.where(readings.valid[:, c], readings.amplitude[:, c] / self.drive.amplitude, np.nan)
+        swept = np.abs(self.solution.models[c]) / self.drive.amplitude
+        poles = self.solution.poles
+        return observed(
+            self.drive, ratio, swept, float(poles.frequency_hz[k]), float(poles.q[k]), peak.amplification,
+            self.sweep.sweep_rate_unit,
+        )  # fmt: skip
+
+    def _residue(self, c: int, k: int) -> complex:
+        """Residue of H(s) at the pole, in units of |response/control| times rad/s."""
+        kind = self.problem.readings.kinds[c]
+        basis = self.problem.bases(self.solution.poles)[kind]
+        own = np.flatnonzero(basis.mode == k)
+        return complex(self.solution.coefficients[c][own] @ basis.residues[own])
+
+    def _flags(
+        self, c: int, k: int, peak: SteadyPeak, recorded: Observed, calibration: float | None
+    ) -> tuple[str, ...]:
+        poles = self.solution.poles
+        f0, q = float(poles.frequency_hz[k]), float(poles.q[k])
+        frequency = self.drive.omega / (2 * np.pi)
+        flags = []
+        if not peak.own:
+            flags.append("no peak of its own on this channel: amplification is that at the natural frequency")
+        if min(f0 - frequency.min(), frequency.max() - f0) < 2 * f0 / q:
+            flags.append("within two bandwidths of an end of the swept range")
+        others = np.delete(poles.frequency_hz, k)
+        if len(others) and np.min(np.abs(others - f0)) < 2 * f0 / q:
+            flags.append("overlaps a neighbouring mode")
+        if recorded.sweep_reduction is not None and recorded.sweep_reduction < 0.95:
+            flags.append(f"the sweep held the recorded peak to {recorded.sweep_reduction:.0%} of the steady one")
+        if calibration is None:
+            flags.append("uncertainty of calibration not stated")
+        if self.evidence.inflation[k, c] > 4.0:
+            flags.append("the fit leaves more than noise here: uncertainties are inflated accordingly")
+        return tuple(flags)
+
+    def method(self) -> str:
+        """One sentence for the report."""
+        how = (
+            "steady state, since the log has no time column"
+            if self.drive.steady
+            else (f"the response of each mode to the sweep as it ran ({self.drive.law})")
+        )
+        phases = self.problem.readings.with_phase
+        what = (
+            "amplitude and phase"
+            if phases.all()
+            else "magnitudes"
+            if not phases.any()
+            else "amplitude, and phase where recorded,"
+        )
+        return f"Modes fitted to {what} of {len(self.sweep.channels)} channel(s) together, from {how}."
+
+    def flags(self) -> tuple[str, ...]:
+        """Flags of the run."""
+        return ("no time column: steady state assumed",) if self.drive.steady else ()

@@ -1,0 +1,87 @@
+"""The free decay in a record: where the pluck is, from where on it may be fitted, and where noise takes over."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from reportgen.errors import ComputeError
+from reportgen.records.log import Floats
+
+LEAST_RISE = 10.0
+"""Peak of a decay over the record's quiet floor; less is no pluck."""
+_ABOVE_FLOOR = 3.0
+_REVIVAL = 2.0
+"""Rise over the lowest envelope so far that is a second pluck or a knock."""
+_AS_STRONG = 0.7
+"""Share of the largest peak from which an earlier pluck is taken instead."""
+_LONGEST_SPECTRUM = 1 << 20
+
+
+def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
+    """First and one-past-last sample of the free decay in a record with pre-trigger.
+
+    ``samples`` has shape (n, channels); each channel counts by its own largest reading. The decay begins at the largest
+    excursion after the release and ends where the envelope, taken over a cycle of the strongest line, comes within
+    three times the record's quietest stretch, rises again by a factor of two, or the record ends. Of several plucks the
+    first that is about as strong as the strongest. Raises ComputeError where nothing stands out of the floor.
+    """
+    x = samples - np.median(samples, axis=0)
+    if len(x) < 32 or not np.isfinite(x).all():
+        raise ComputeError(f"{len(x)} samples, or gaps in them, hold no decay that could be found")
+    largest = np.max(np.abs(x), axis=0)
+    alive = largest > 0
+    if not alive.any():
+        raise ComputeError("every channel is silent: there is no decay in the record")
+    x = x[:, alive] / largest[alive]
+    cycle = _strongest_cycle(x, sample_rate_hz)
+    envelope, height = _envelope(x, cycle)
+    floor = _quietest(envelope)
+    top = float(envelope.max())
+    if top < LEAST_RISE * floor:
+        raise ComputeError(
+            f"the largest reading stands {top / floor:.1f} times over the quietest stretch, {LEAST_RISE:g} are needed: "
+            "the record holds no pluck that dies away, or it ends too early"
+        )
+    begin = _first_strong(envelope, top)
+    end = _end_of_decay(envelope, begin, floor)
+    start = begin * cycle + int(np.argmax(height[begin * cycle : (begin + 1) * cycle]))
+    return start, min(end * cycle, len(x))
+
+
+def _strongest_cycle(x: Floats, sample_rate_hz: float) -> int:
+    """Samples of one cycle of the strongest line, at least 4."""
+    loudest = int(np.argmax(np.sum(x * x, axis=1)))
+    part = x[loudest : loudest + _LONGEST_SPECTRUM]
+    part = part if len(part) >= 32 else x[-32:]
+    power = np.sum(np.abs(np.fft.rfft(part - part.mean(axis=0), axis=0)) ** 2, axis=1)
+    line = max(1, int(np.argmax(power)))
+    return int(np.clip(len(part) / line, 4, max(4, len(x) // 8)))
+
+
+def _envelope(x: Floats, cycle: int) -> tuple[Floats, Floats]:
+    """Largest reading of any channel in each cycle, and the reading itself, sample by sample."""
+    height = np.sqrt(np.mean(x * x, axis=1))
+    whole = len(height) // cycle * cycle
+    return height[:whole].reshape(-1, cycle).max(axis=1), height
+
+
+def _quietest(envelope: Floats) -> float:
+    """Level of the quietest twentieth of the record, never zero."""
+    few = max(1, len(envelope) // 20)
+    return max(float(np.median(np.sort(envelope)[:few])), 1e-12 * float(envelope.max()))
+
+
+def _first_strong(envelope: Floats, top: float) -> int:
+    """Block of the first peak that is about as strong as the strongest."""
+    first = int(np.argmax(envelope >= _AS_STRONG * top))
+    rest = envelope[first:]
+    falling = np.flatnonzero(rest[1:] < rest[:-1])
+    return first + (int(falling[0]) if len(falling) else len(rest) - 1)
+
+
+def _end_of_decay(envelope: Floats, begin: int, floor: float) -> int:
+    """One past the last block of the decay."""
+    tail = envelope[begin:]
+    lowest = np.minimum.accumulate(tail)
+    over = (tail < _ABOVE_FLOOR * floor) | (tail > _REVIVAL * np.maximum(lowest, _ABOVE_FLOOR * floor))
+    return begin + (int(np.argmax(over)) if over.any() else len(tail))

@@ -1,0 +1,178 @@
+"""One run, computed: the sweep as run, control, transmissibility, resonances, dwell or decay, quality of the data."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from reportgen.compute.control import combine_control, control_dimension, control_result
+from reportgen.compute.decay import identify_decay
+from reportgen.compute.demodulation import demodulate
+from reportgen.compute.dwell import dwell_result
+from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
+from reportgen.compute.pluck import find_pluck
+from reportgen.compute.quality import data_quality
+from reportgen.compute.sweep_facts import sweep_facts
+from reportgen.compute.transmissibility import (
+    acceleration_of,
+    is_motion,
+    magnitude_ratio,
+    phase_of_acceleration,
+    ratio_unit,
+)
+from reportgen.errors import ComputeError
+from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
+from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
+from reportgen.records.result import ChannelResult, RunResult
+
+Say = Callable[[str], object]
+
+
+def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
+    """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is."""
+    if run.kind is RunKind.DECAY:
+        return decay_run(run, log)
+    sweep = sweep_of(job, run, log, progress, workers=workers)
+    control = present_control(job, run, [trace.channel for trace in sweep.traces])
+    level = combine_control(sweep, control, run.strategy)
+    profile = job.profile(run.profile)
+    facts = sweep_facts(sweep, profile, level)
+    responses = response_traces(job, sweep, control, level)
+    swept = swept_response(job, run, sweep, responses, level, facts.rate_unit)
+    dwelling = run.kind is RunKind.DWELL or facts.direction == "hold"
+    found = None if dwelling else identify_modes(swept)
+    return RunResult(
+        id=run.id,
+        kind=str(run.kind),
+        axis=run.axis,
+        sweep=facts,
+        control=control_result(sweep, control, run.strategy, profile),
+        channels=tuple(
+            channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
+        ),
+        dwell=dwell_result(swept) if dwelling else None,
+        quality=data_quality(run, sweep, level, profile, control),
+        method=found.method if found else "no sweep: no resonance is sought",
+        flags=found.flags if found else (),
+    )
+
+
+def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> SweepLog:
+    """The log as rows of a sweep; a time history is demodulated against the drive, else the control."""
+    if isinstance(log, SweepLog):
+        return log
+    progress(f"demodulating {log.path}")
+    control = present_control(job, run, log.channels)
+    drives = [each.id for each in job.channels if each.role is ChannelRole.DRIVE and each.id in log.channels]
+    if not (drives or control):
+        raise ComputeError(f"{log.path}: neither a drive nor a control channel is in the record to demodulate against")
+    return demodulate(log, (drives or control)[0], control, workers=workers)
+
+
+def present_control(job: Job, run: RunPlan, there: Sequence[str]) -> tuple[str, ...]:
+    """The run's control channels that its log holds; all of them where it holds none, so that the error names them."""
+    control = job.control_of(run)
+    return tuple(each for each in control if each in there) or control
+
+
+def response_traces(job: Job, sweep: SweepLog, control: Sequence[str], level: Floats) -> tuple[Trace, ...]:
+    """Traces that are responses: all but the controls of the run and the drive; a logged ratio becomes a motion."""
+    drives = {each.id for each in job.channels if each.role is ChannelRole.DRIVE}
+    return tuple(
+        replace(trace, dimension="acceleration", amplitude=trace.amplitude * level)
+        if trace.dimension == "ratio"
+        else trace
+        for trace in sweep.traces
+        if trace.channel not in control and trace.channel not in drives
+    )
+
+
+def swept_response(
+    job: Job, run: RunPlan, sweep: SweepLog, responses: Sequence[Trace], level: Floats, rate_unit: str
+) -> SweptResponse:
+    """What the identification is given: motions as accelerations, everything SI and peak."""
+    reference = control_dimension(sweep, present_control(job, run, [each.channel for each in sweep.traces]))
+    n = len(sweep.frequency_hz)
+    phases = [phase_of_acceleration(trace, reference) for trace in responses]
+    empty = np.full(n, np.nan)
+    return SweptResponse(
+        frequency_hz=sweep.frequency_hz,
+        control=level,
+        responses=_columns(
+            [acceleration_of(t, sweep.frequency_hz) if is_motion(t) else t.amplitude for t in responses], n
+        ),
+        phases_deg=None if all(p is None for p in phases) else _columns([empty if p is None else p for p in phases], n),
+        channels=tuple(trace.channel for trace in responses),
+        dimensions=tuple("acceleration" if is_motion(trace) else trace.dimension for trace in responses),
+        time_s=sweep.time_s,
+        drive_cycles=sweep.drive_cycles,
+        tracking_filter=run.tracking_filter,
+        effective_bandwidth_hz=sweep.effective_bandwidth_hz,
+        calibration=tuple(_calibration(job, trace.channel) for trace in responses),
+        control_calibration=_control_calibration(job, job.control_of(run)),
+        sweep_rate_unit=rate_unit,
+    )
+
+
+def _columns(columns: Sequence[Floats], rows: int) -> Floats:
+    return np.column_stack(columns) if columns else np.empty((rows, 0))
+
+
+def _calibration(job: Job, channel_id: str) -> float | None:
+    """Relative standard uncertainty of a channel's calibration, a fraction; None where none is stated."""
+    channel = job.channel(channel_id)
+    instrument = job.instrument(channel.instrument) if channel is not None else None
+    return instrument.relative_standard_uncertainty if instrument is not None else None
+
+
+def _control_calibration(job: Job, control: Sequence[str]) -> float | None:
+    """Of several control channels the largest: sensors are often calibrated on one bench, so nothing averages out."""
+    stated = [_calibration(job, channel) for channel in control]
+    known = [each for each in stated if each is not None]
+    return max(known) if known and len(known) == len(stated) else None
+
+
+def channel_result(
+    trace: Trace, sweep: SweepLog, level: Floats, reference: str, found: Identification | None
+) -> ChannelResult:
+    """Curves of one response channel, with the resonances found on it."""
+    fit: ChannelFit | None = found.channel(trace.channel) if found else None
+    dimension, unit = ratio_unit(trace)
+    return ChannelResult(
+        id=trace.channel,
+        frequency_hz=sweep.frequency_hz,
+        magnitude=magnitude_ratio(trace, level, sweep.frequency_hz),
+        phase_deg=phase_of_acceleration(trace, reference),
+        fitted=fit.fitted if fit else None,
+        fitted_swept=fit.fitted_swept if fit else None,
+        resonances=fit.resonances if fit else (),
+        noise_floor=fit.noise_floor if fit else None,
+        dimension=dimension,
+        unit=unit,
+        flags=fit.flags if fit else (),
+    )
+
+
+def decay_run(run: RunPlan, log: Log) -> RunResult:
+    """Free decay: no drive, no control; the pluck is found in the record itself. Raises ComputeError."""
+    if not isinstance(log, TimeHistory):
+        raise ComputeError(
+            f"{log.path}: run {run.id} is a free decay, but its log holds rows of frequency; "
+            'name a time history, or give the run kind = "sweep"'
+        )
+    samples = log.read()
+    begin, end = find_pluck(samples, log.sample_rate_hz)
+    found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
+    return RunResult(
+        id=run.id,
+        kind=str(run.kind),
+        axis=run.axis,
+        sweep=None,
+        control=None,
+        channels=found.channels,
+        decay=found.curves,
+        method=found.method,
+        flags=found.flags,
+    )

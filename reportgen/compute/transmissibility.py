@@ -1,0 +1,78 @@
+"""Response over control, row by row."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.errors import ComputeError
+from reportgen.records.log import Floats, Trace
+
+_DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
+"""How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
+DECLARED_UNIT = {
+    "force": "N/(m/s²)",
+    "voltage": "V/(m/s²)",
+    "strain": "1/(m/s²)",
+    "pressure": "Pa/(m/s²)",
+    "current": "A/(m/s²)",
+    "ratio": "1/(m/s²)",
+}
+
+
+def is_motion(trace: Trace) -> bool:
+    """Whether the channel is a motion, so that response over control is a pure ratio."""
+    return trace.dimension in _DIFFERENTIATIONS
+
+
+def acceleration_of(trace: Trace, frequency_hz: Floats) -> Floats:
+    """Peak acceleration of a motion channel, m/s², shape (n,): a = (2πf)² d = 2πf v (ISO 2041).
+
+    Raises ComputeError for a channel that is no motion.
+    """
+    if not is_motion(trace):
+        raise ComputeError(
+            f"channel {trace.channel} is a {trace.dimension}; an acceleration, velocity or displacement is needed here"
+        )
+    return np.asarray(trace.amplitude * (2.0 * np.pi * frequency_hz) ** _DIFFERENTIATIONS[trace.dimension])
+
+
+def magnitude_ratio(response: Trace, control_level: Floats, frequency_hz: Floats) -> Floats:
+    """|response / control|, shape (n,); dimensionless for motions, else SI of the response per m/s².
+
+    NaN where either has no reading or the control is zero: there is no ratio to nothing.
+    """
+    level = acceleration_of(response, frequency_hz) if is_motion(response) else response.amplitude
+    ratio = np.full(level.shape, np.nan)
+    known = np.isfinite(level) & np.isfinite(control_level) & (control_level > 0)
+    ratio[known] = level[known] / control_level[known]
+    return ratio
+
+
+def ratio_unit(response: Trace) -> tuple[str, str]:
+    """(dimension, unit) of the ratio: ``("ratio", "")`` for a motion."""
+    if is_motion(response):
+        return "ratio", ""
+    return f"{response.dimension} per acceleration", DECLARED_UNIT.get(response.dimension, "1/(m/s²)")
+
+
+def phase_of_acceleration(response: Trace, control_dimension: str = "acceleration") -> Floats | None:
+    """Phase of the response's acceleration against the control's, degrees, shape (n,), within (−180, 180].
+
+    A log gives the phase between the quantities it measured; every differentiation turns it by +90°.
+    None where the log has no phase.
+    """
+    if response.phase_deg is None:
+        return None
+    turns = _DIFFERENTIATIONS.get(response.dimension, 0) - _DIFFERENTIATIONS.get(control_dimension, 0)
+    return np.asarray(180.0 - (180.0 - (response.phase_deg + 90.0 * turns)) % 360.0)
+
+
+def transmissibility(
+    response: Trace, control_level: Floats, frequency_hz: Floats, control_dimension: str = "acceleration"
+) -> NDArray[np.complex128] | None:
+    """Complex response over control, shape (n,); None where the log has no phase."""
+    phase_deg = phase_of_acceleration(response, control_dimension)
+    if phase_deg is None:
+        return None
+    return np.asarray(magnitude_ratio(response, control_level, frequency_hz) * np.exp(1j * np.deg2rad(phase_deg)))

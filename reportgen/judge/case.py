@@ -1,0 +1,310 @@
+"""One requirement with all the evidence there is, and how items of evidence become a verdict.
+
+A check lays its findings down as items (values held against limits), gaps (evidence that should be there and is
+not) and remarks. The worst item decides. A gap never passes: with one the result is at best "not evaluated".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
+from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
+from reportgen.records.note import Note
+from reportgen.records.report import RunShift
+from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
+from reportgen.records.rounding import beside_limit
+from reportgen.records.verdict import Evidence, Outcome, Verdict
+from reportgen.units import Quantity, example
+
+_WORST_FIRST = tuple(Outcome)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One measured value held against its limits, or a fact that decides by itself."""
+
+    text: str
+    """What was measured, where: the subject of the verdict's sentence."""
+    measured: float | None
+    """In ``unit``."""
+    std: float | None = None
+    """Standard uncertainty in ``unit``; None where it is not known."""
+    tolerance: Tolerance = NO_LIMITS
+    unit: str = ""
+    run: str | None = None
+    channel: str | None = None
+    mode: int | None = None
+    frequency_hz: float | None = None
+    outcome: Outcome | None = None
+    """Given for facts, such as a failed inspection."""
+    reason: str | None = None
+    """Why that outcome."""
+
+    def evidence(self) -> Evidence:
+        """The item as the verdict cites it."""
+        return Evidence(
+            text=self.text if self.reason is None else f"{self.text}: {self.reason}",
+            run=self.run,
+            channel=self.channel,
+            mode=self.mode,
+            frequency_hz=self.frequency_hz,
+            measured=self.measured,
+        )
+
+
+@dataclass(slots=True)
+class Case:
+    """A requirement, the evidence, and what a check has laid down so far."""
+
+    job: Job
+    requirement: Requirement
+    runs: dict[str, RunResult]
+    modes: tuple[Mode, ...]
+    shifts: tuple[RunShift, ...]
+    notes: tuple[Note, ...]
+    items: list[Item] = field(default_factory=list)
+    gaps: list[str] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    bands_hz: tuple[tuple[float, float], ...] = ()
+
+    def gap(self, reason: str) -> None:
+        """Lay down that evidence is missing or worthless."""
+        if reason not in self.gaps:
+            self.gaps.append(reason)
+
+    def remark(self, text: str) -> None:
+        """Lay down what the reader should know beside the result."""
+        if text not in self.remarks:
+            self.remarks.append(text)
+
+    def run(self, run_id: str | None, key: str = "run") -> RunResult | None:
+        """The result of a run the requirement names, or None with the gap laid down."""
+        if run_id is None:
+            self.gap(f'the requirement names no run; write {key} = "…" with one of {self._run_names()}')
+            return None
+        if self.job.run(run_id) is None:
+            self.gap(f'run "{run_id}" is not in the job; write {key} = "…" with one of {self._run_names()}')
+            return None
+        result = self.runs.get(run_id)
+        if result is None:
+            self.gap(f"run {run_id} has no result")
+            return None
+        self._weigh_quality(result)
+        return result
+
+    def plan(self, run: RunResult) -> RunPlan | None:
+        """The run as the job states it."""
+        return self.job.run(run.id)
+
+    def _run_names(self) -> str:
+        return ", ".join(f'"{run.id}"' for run in self.job.runs) or "the job's runs (it has none)"
+
+    def _weigh_quality(self, run: RunResult) -> None:
+        for issue in run.quality:
+            if issue.spoils and issue.channel is None:
+                self.gap(f"run {run.id} carries no evidence: {issue.message}")
+            elif not issue.spoils and issue.kind in ("short run", "level differs", "rate differs", "clock"):
+                self.remark(f"run {run.id}: {issue.message}")
+
+    def weigh_channel(self, run: RunResult, channel: str) -> bool:
+        """Whether a channel of a run can carry evidence; where not, the gap is laid down."""
+        spoiled = [issue for issue in run.quality if issue.spoils and issue.channel == channel]
+        for issue in spoiled:
+            self.gap(f"channel {channel} of run {run.id} carries no evidence: {issue.message}")
+        return not spoiled
+
+    def responses(self, run: RunResult) -> list[ChannelResult]:
+        """Response channels in the requirement's scope that carry evidence in this run; a gap for each that does not.
+
+        In scope is the channel the requirement names, else every response channel that the run should have: those of
+        the job but for channels logged only on other axes.
+        """
+        found, lost = self.sound_and_lost(run)
+        for _, why in lost:
+            self.gap(why)
+        return found
+
+    def sound_and_lost(self, run: RunResult) -> tuple[list[ChannelResult], list[tuple[str, str]]]:
+        """Channels in scope that carry evidence, and (id, reason) of those that do not."""
+        wanted = self._wanted_channels(run)
+        if not wanted:
+            self.gap(f"run {run.id} has no response channel")
+        by_id = {channel.id: channel for channel in run.channels}
+        sound: list[ChannelResult] = []
+        lost: list[tuple[str, str]] = []
+        for name in wanted:
+            spoiled = [issue for issue in run.quality if issue.spoils and issue.channel == name]
+            if name not in by_id:
+                lost.append((name, f"channel {name} has no result in run {run.id}"))
+            elif spoiled:
+                why = "; ".join(issue.message for issue in spoiled)
+                lost.append((name, f"channel {name} of run {run.id} carries no evidence: {why}"))
+            else:
+                sound.append(by_id[name])
+        return sound, lost
+
+    def _wanted_channels(self, run: RunResult) -> list[str]:
+        if self.requirement.channel is not None:
+            return [self.requirement.channel]
+        logged_elsewhere = {
+            channel.id for other in self.runs.values() if other.axis != run.axis for channel in other.channels
+        }
+        logged_here = {
+            channel.id for other in self.runs.values() if other.axis == run.axis for channel in other.channels
+        }
+        expected = [
+            channel.id
+            for channel in self.job.channels
+            if channel.role is ChannelRole.RESPONSE and self._belongs(channel, run, logged_here, logged_elsewhere)
+        ]
+        return list(dict.fromkeys([*expected, *(channel.id for channel in run.channels)]))
+
+    def _belongs(self, channel: Channel, run: RunResult, here: set[str], elsewhere: set[str]) -> bool:
+        plan = self.plan(run)
+        if plan is not None and channel.id in dict(plan.columns):
+            return True
+        along = channel.direction is not None and channel.direction.strip("+-−").upper() == (run.axis or "").upper()
+        return channel.id in here or along or channel.id not in elsewhere
+
+    def resonances(self, run: RunResult, channel: ChannelResult) -> list[Resonance]:
+        """Resonances of a channel that count; rejected ones and those outside the requirement's band are remarked."""
+        found = []
+        for each in channel.resonances:
+            where = f"{each.frequency_hz:.4g} Hz on {channel.id} of run {run.id}"
+            if each.rejected is not None:
+                self.remark(f"the resonance at {where} was rejected by the engineer ({each.rejected})")
+            elif self.in_band(each.frequency_hz):
+                found.append(each)
+        if self.requirement.mode is not None:
+            unnumbered = [each for each in found if each.mode is None]
+            for each in unnumbered:
+                self.gap(
+                    f"the resonance at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} has no mode number, "
+                    f"so it cannot be told from mode {self.requirement.mode}"
+                )
+            found = [each for each in found if each.mode == self.requirement.mode]
+        return found
+
+    def in_band(self, frequency_hz: float) -> bool:
+        """Whether a frequency is in the requirement's band."""
+        band = self.requirement.band_hz
+        return band is None or band[0] <= frequency_hz <= band[1]
+
+    def limit(self, *dimensions: str) -> Quantity | None:
+        """The requirement's limit, or None with the gap laid down where it is missing or of the wrong kind."""
+        limit = self.requirement.limit
+        wanted = f'write limit = "{example(dimensions[0])}"'
+        if limit is None:
+            self.gap(f"the requirement states no limit; {wanted}")
+            return None
+        if limit.dimension not in dimensions:
+            self.gap(f'limit "{limit.text}" is a {limit.dimension}; {wanted}')
+            return None
+        return limit
+
+    def verdict(self) -> Verdict:
+        """The worst item decides; a gap leaves nothing better than "not evaluated"."""
+        rule, confidence = self.job.report.decision_rule, self.job.report.confidence
+        judged = [(item, _decision(item, rule, confidence)) for item in self.items]
+        if not judged:
+            reason = _sentence(self.gaps or ["nothing was measured"])
+            return self._verdict(Outcome.NOT_EVALUATED, reason, None, None, ())
+        judged.sort(key=lambda pair: _badness(*pair))
+        item, decision = judged[0]
+        outcome = decision.outcome
+        if self.gaps and _WORST_FIRST.index(outcome) > _WORST_FIRST.index(Outcome.NOT_EVALUATED):
+            outcome = Outcome.NOT_EVALUATED
+        parts = [_say(item, decision)]
+        if outcome is Outcome.NOT_EVALUATED:
+            parts = [*self.gaps, *parts]
+        else:
+            parts += [f"not all evidence could be used: {gap}" for gap in self.gaps]
+        return self._verdict(outcome, _sentence([*parts, *self.remarks]), item, decision, [i for i, _ in judged])
+
+    def _verdict(
+        self, outcome: Outcome, reason: str, item: Item | None, decision: Decision | None, evidence: Sequence[Item]
+    ) -> Verdict:
+        tolerance = item.tolerance if item else NO_LIMITS
+        at_most = tolerance.high is not None
+        passed = outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+        return Verdict(
+            requirement=self.requirement.id,
+            check=self.requirement.check,
+            clause=self.requirement.clause,
+            text=self.requirement.text,
+            outcome=outcome,
+            reason=reason if item or not self.remarks else _sentence([reason, *self.remarks]),
+            measured=item.measured if item else None,
+            limit=tolerance.high if at_most else tolerance.low,
+            limit_low=tolerance.low if at_most else None,
+            at_most=at_most or tolerance.low is None,
+            unit=item.unit if item else "",
+            expanded_uncertainty=decision.expanded_uncertainty if decision else None,
+            coverage_factor=decision.coverage_factor if decision else None,
+            false_acceptance=decision.false_acceptance if decision and passed else None,
+            evidence=tuple(each.evidence() for each in evidence),
+            bands_hz=self.bands_hz,
+            run=self.requirement.run or (item.run if item else None),
+            where=self.requirement.where,
+        )
+
+
+def _decision(item: Item, rule: DecisionRule, confidence: float) -> Decision:
+    if item.outcome is not None or item.measured is None:
+        return Decision(
+            outcome=item.outcome or Outcome.NOT_EVALUATED,
+            expanded_uncertainty=None,
+            coverage_factor=None,
+            false_acceptance=None,
+        )
+    return decide(rule, item.measured, item.std, item.tolerance, confidence)
+
+
+def _badness(item: Item, decision: Decision) -> tuple[int, float]:
+    """Sorts worst first: by result, then by how much of the tolerance is used."""
+    excess = item.tolerance.excess(item.measured) if item.measured is not None else -math.inf
+    return _WORST_FIRST.index(decision.outcome), -excess if math.isfinite(excess) else math.inf
+
+
+def _say(item: Item, decision: Decision) -> str:
+    """The deciding item as an engineer would say it, printed so that it never contradicts the result."""
+    if item.measured is None or item.outcome is not None:
+        return item.text if item.reason is None else f"{item.text}: {item.reason}"
+    low, high = item.tolerance.low, item.tolerance.high
+    near = high if low is None or (high is not None and abs(item.measured - high) < abs(item.measured - low)) else low
+    value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, _decimals(item.measured))
+    said = f"{item.text} {value}{_spaced(item.unit)}"
+    said += f" against {_limits_text(item.tolerance, item.unit)}"
+    return said if decision.reason is None else f"{said}; {decision.reason}"
+
+
+def _decimals(value: float) -> int:
+    """Places that show about three significant digits."""
+    return max(0, 2 - math.floor(math.log10(abs(value)))) if value else 2
+
+
+def _limits_text(tolerance: Tolerance, unit: str) -> str:
+    low, high = tolerance.low, tolerance.high
+    if low is not None and high is not None:
+        if low == -high:
+            return f"±{high:g}{_spaced(unit)}"
+        return f"{low:.4g} to {high:+.4g}{_spaced(unit)}"
+    if high is not None:
+        return f"at most {high:g}{_spaced(unit)}"
+    return f"at least {low:g}{_spaced(unit)}" if low is not None else "no limit"
+
+
+def _spaced(unit: str) -> str:
+    return f" {unit}" if unit and unit != "1" else ""
+
+
+def _sentence(parts: Iterable[str]) -> str:
+    """Parts joined into sentences that begin with a capital and end with a full stop."""
+    said = []
+    for part in dict.fromkeys(parts):
+        text = part.strip().rstrip(".")
+        said.append(text[:1].upper() + text[1:] + "." if text.split(" ")[0].islower() else text + ".")
+    return " ".join(said)

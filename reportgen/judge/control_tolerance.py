@@ -1,0 +1,239 @@
+"""Control against profile within tolerance, and every notch against its own limit."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.judge.case import Case, Item
+from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.job import Profile, RunPlan, ToleranceBand
+from reportgen.records.log import Floats
+from reportgen.records.result import ControlResult, NotchResult, RunResult
+from reportgen.units import Quantity
+
+DB_PER_RELATIVE = 20.0 / math.log(10.0)
+"""Standard uncertainty in dB of a small relative one: 8.686 dB."""
+END_SHARE = 0.01
+"""The judged rows have to reach the profile's ends within 1 %, the contract's default for the range of a sweep."""
+GAP_SHARE = 0.01
+GAP_FACTOR = 4.0
+"""Rows are missing where neighbours are over 1 % and over four of the usual steps apart."""
+
+
+def control_tolerance(case: Case) -> None:
+    """Items: highest and lowest deviation of the control, and the highest level in every notch."""
+    run = case.run(case.requirement.run)
+    if run is None:
+        return
+    plan = case.plan(run)
+    control, profile = run.control, case.job.profile(plan.profile if plan else None)
+    if control is None or control.deviation_db is None or control.required is None or profile is None:
+        why = control.reason if control is not None else None
+        case.gap(f"the control of run {run.id} could not be held against a profile: {why or 'there is none'}")
+        return
+    for channel in control.channels:
+        case.weigh_channel(run, channel)
+    std = _relative_std(case, control)
+    if std is None:
+        case.remark("a control channel's instrument states no expanded_uncertainty, so none can be given here")
+    low, high = _limits_db(case, control)
+    _lay_deviations(case, run, profile, control, (low, high), std)
+    _lay_gaps(case, control, profile)
+    for notch in control.notches:
+        _lay_notch(case, run, plan, notch)
+    _remark_bands(case, control)
+
+
+def _relative_std(case: Case, control: ControlResult) -> float | None:
+    """Relative standard uncertainty of the control level: the largest of its channels, taken as fully correlated."""
+    stds = []
+    for name in control.channels:
+        channel = case.job.channel(name)
+        instrument = case.job.instrument(channel.instrument if channel else None)
+        stds.append(instrument.relative_standard_uncertainty if instrument else None)
+    known = [each for each in stds if each is not None]
+    return max(known) if known and len(known) == len(stds) else None
+
+
+def _limits_db(case: Case, control: ControlResult) -> tuple[Floats | None, Floats | None]:
+    """Limits of the deviation, dB, row by row: the requirement's own limit, else the profile's tolerance."""
+    assert control.required is not None
+    shape = control.required.shape
+    limit = case.requirement.limit
+    if limit is not None:
+        if case.limit("ratio", "level") is None:
+            return None, None
+        lower_db, upper_db = _band_of(limit)
+        return np.full(shape, lower_db), np.full(shape, upper_db)
+    if control.lower is None or control.upper is None:
+        case.gap('the profile has no tolerance; write tolerance = "10 %" or "3 dB" in [[profile]]')
+        return None, None
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return 20.0 * np.log10(control.lower / control.required), 20.0 * np.log10(control.upper / control.required)
+
+
+def _band_of(limit: Quantity) -> tuple[float, float]:
+    if limit.dimension == "level":
+        return -limit.si, limit.si
+    return 20.0 * math.log10(max(1.0 - limit.si, 1e-6)), 20.0 * math.log10(1.0 + limit.si)
+
+
+def _lay_deviations(
+    case: Case,
+    run: RunResult,
+    profile: Profile,
+    control: ControlResult,
+    limits: tuple[Floats | None, Floats | None],
+    std: float | None,
+) -> None:
+    low, high = limits
+    deviation = control.deviation_db
+    if low is None or high is None or deviation is None:
+        return
+    judged = np.isfinite(deviation) & np.array([case.in_band(f) for f in control.frequency_hz])
+    for limit, sign in ((high, 1.0), (low, -1.0)):
+        held = judged & np.isfinite(limit)
+        if not held.any():
+            continue
+        row = int(np.argmax(np.where(held, sign * (deviation - limit), -np.inf)))
+        case.items.append(_deviation_item(case, run, profile, control, row, (float(low[row]), float(high[row])), std))
+    if not (judged & (np.isfinite(low) | np.isfinite(high))).any():
+        case.gap("no row of the control lies where a tolerance holds")
+
+
+def _deviation_item(
+    case: Case,
+    run: RunResult,
+    profile: Profile,
+    control: ControlResult,
+    row: int,
+    limits_db: tuple[float, float],
+    std: float | None,
+) -> Item:
+    """The worst row, in % where the tolerance was written in %, else in dB."""
+    assert control.deviation_db is not None
+    f, deviation = float(control.frequency_hz[row]), float(control.deviation_db[row])
+    low, high = (each if math.isfinite(each) else None for each in limits_db)
+    std_db = None if std is None else DB_PER_RELATIVE * std
+    percent = _in_percent(case, profile, f)
+    return Item(
+        text=f"control of run {run.id} at {f:.4g} Hz deviates from the profile by",
+        measured=_percent(deviation) if percent else deviation,
+        std=100.0 * std * 10.0 ** (deviation / 20.0) if percent and std is not None else std_db,
+        tolerance=Tolerance(
+            low=None if low is None else _percent(low) if percent else low,
+            high=None if high is None else _percent(high) if percent else high,
+        ),
+        unit="%" if percent else "dB",
+        run=run.id,
+        frequency_hz=f,
+    )
+
+
+def _percent(db: float) -> float:
+    return 100.0 * (math.pow(10.0, db / 20.0) - 1.0)
+
+
+def _in_percent(case: Case, profile: Profile, f: float) -> bool:
+    limit = case.requirement.limit
+    if limit is not None:
+        return limit.dimension == "ratio"
+    band: ToleranceBand | None = next((b for b in profile.tolerance if b.from_hz <= f <= b.to_hz), None)
+    return band is not None and "%" in band.text
+
+
+def _lay_gaps(case: Case, control: ControlResult, profile: Profile) -> None:
+    """No judged rows where the profile (or the requirement's band) has them: no evidence there."""
+    assert control.deviation_db is not None
+    low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
+    if case.requirement.band_hz is not None:
+        low, high = max(low, case.requirement.band_hz[0]), min(high, case.requirement.band_hz[1])
+    excused = [(a, b) for a, b, why in control.not_judged_bands if why.startswith("jump")]
+    f = np.unique(control.frequency_hz[np.isfinite(control.deviation_db)])
+    f = f[(f >= low) & (f <= high)]
+    if f.size == 0:
+        case.gap(f"no row of the control is judged between {low:g} and {high:g} Hz")
+        return
+    if f[0] > low * (1 + END_SHARE) and not _excused(low, float(f[0]), excused):
+        case.gap(f"the control was not recorded from {low:g} to {f[0]:.4g} Hz")
+    if f[-1] < high * (1 - END_SHARE) and not _excused(float(f[-1]), high, excused):
+        case.gap(f"the control was not recorded from {f[-1]:.4g} to {high:g} Hz")
+    for a, b in _missing(f):
+        if not _excused(a, b, excused):
+            case.gap(f"the control has no judged row between {a:.4g} and {b:.4g} Hz")
+
+
+def _meets(case: Case, band: tuple[float, float]) -> bool:
+    wanted = case.requirement.band_hz
+    return wanted is None or (band[1] >= wanted[0] and band[0] <= wanted[1])
+
+
+def _listed(bands: tuple[tuple[float, float], ...], most: int = 4) -> str:
+    said = ", ".join(f"{a:.4g} to {b:.4g} Hz" for a, b in bands[:most])
+    return said if len(bands) <= most else f"{said} and {len(bands) - most} more"
+
+
+def _missing(f: Floats) -> list[tuple[float, float]]:
+    """Gaps between neighbouring frequencies, shape (n,) rising, against the usual step around them."""
+    step = np.diff(np.log(f))
+    if step.size < 8:
+        return [(float(f[i]), float(f[i + 1])) for i in np.flatnonzero(step > 0.1)]
+    around = 16
+    padded = np.pad(step, around, mode="edge")
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
+    rows: NDArray[np.intp] = np.flatnonzero((step > GAP_SHARE) & (step > GAP_FACTOR * usual))
+    return [(float(f[i]), float(f[i + 1])) for i in rows]
+
+
+def _excused(a: float, b: float, bands: list[tuple[float, float]]) -> bool:
+    return any(low <= b * (1 + 1e-9) and high >= a * (1 - 1e-9) for low, high in bands)
+
+
+def _lay_notch(case: Case, run: RunResult, plan: RunPlan | None, notch: NotchResult) -> None:
+    """The notched channel against its own limit, in the unit of its dimension."""
+    if plan is not None and not case.weigh_channel(run, notch.channel):
+        return
+    if notch.highest is None:
+        case.gap(f"notch {notch.text} cannot be judged: {notch.reason or 'no reading'}")
+        return
+    channel = case.job.channel(notch.channel)
+    instrument = case.job.instrument(channel.instrument if channel else None)
+    relative = instrument.relative_standard_uncertainty if instrument else None
+    case.items.append(
+        Item(
+            text=f"notch on {notch.channel}, {notch.from_hz:g} to {notch.to_hz:g} Hz: highest level, "
+            f"at {notch.at_hz:.4g} Hz,",
+            measured=notch.highest,
+            std=None if relative is None else relative * notch.highest,
+            tolerance=Tolerance(high=notch.limit),
+            unit={"acceleration": "m/s²", "velocity": "m/s", "displacement": "m"}.get(notch.dimension, ""),
+            run=run.id,
+            channel=notch.channel,
+            frequency_hz=notch.at_hz,
+        )
+    )
+    if notch.lowest_control_db is not None:
+        case.remark(
+            f"the input was notched by up to {-notch.lowest_control_db:.1f} dB between {notch.from_hz:g} and "
+            f"{notch.to_hz:g} Hz for {notch.channel}"
+        )
+
+
+def _remark_bands(case: Case, control: ControlResult) -> None:
+    """Bands outside the profile's tolerance; with a limit of the requirement's own they are not its bands."""
+    inside = tuple(band for band in control.outside_bands if _meets(case, band))
+    if inside and case.requirement.limit is None:
+        case.bands_hz = inside
+        share = ""
+        if control.outside_share is not None and case.requirement.band_hz is None:
+            share = f", {100 * control.outside_share:.2g} % of the judged sweep"
+        case.remark(f"outside tolerance: {_listed(inside)}{share}")
+    aborted = tuple(band for band in control.aborted_bands if _meets(case, band))
+    if aborted:
+        case.remark(f"beyond the abort limit: {_listed(aborted)}")
+    jumps = [(a, b) for a, b, why in control.not_judged_bands if why.startswith("jump")]
+    for a, b in jumps:
+        case.remark(f"not judged from {a:.4g} to {b:.4g} Hz, inside a jump of the profile")

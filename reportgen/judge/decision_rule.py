@@ -1,0 +1,114 @@
+"""How a measured value with uncertainty meets a limit: JCGM 106:2012 and ILAC-G8:09/2019.
+
+Simple acceptance has no guard band: pass or fail on the measured value. Guarded acceptance has a guard band as wide
+as the expanded uncertainty U on both sides of the limit and four results for a measured value: pass, conditional
+pass, conditional fail, fail; the fifth, not evaluated, is for what carries no evidence.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from reportgen.records.job import DecisionRule
+from reportgen.records.verdict import Outcome
+
+_NORMAL = NormalDist()
+FLOATING_POINT = 1e-12
+"""Share of a limit that binary arithmetic may add to a value that stands exactly on it: 1 − 0.95 is not 0.05."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tolerance:
+    """Limits of what conforms, either may be absent; a value on a limit conforms."""
+
+    low: float | None = None
+    high: float | None = None
+
+    def excess(self, value: float) -> float:
+        """How far a value lies beyond the nearest limit; negative inside."""
+        above = -math.inf if self.high is None else value - self.high
+        below = -math.inf if self.low is None else self.low - value
+        excess = max(above, below)
+        arithmetic = FLOATING_POINT * max(abs(self.low or 0.0), abs(self.high or 0.0))
+        return 0.0 if 0.0 < excess <= arithmetic else excess
+
+
+NO_LIMITS = Tolerance()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """What follows from one measured value."""
+
+    outcome: Outcome
+    expanded_uncertainty: float | None
+    coverage_factor: float | None
+    false_acceptance: float | None
+    """Probability that the item does not conform although it passed; None where it did not pass or u is unknown."""
+    reason: str | None = None
+
+
+def coverage_factor(confidence: float) -> float:
+    """Two-sided coverage factor of a normal distribution.
+
+    >>> round(coverage_factor(0.9545), 2)
+    2.0
+    """
+    return _NORMAL.inv_cdf((1.0 + confidence) / 2.0)
+
+
+def conformance_probability(value: float, std: float, tolerance: Tolerance) -> float:
+    """Probability that the true value lies within the limits, p_c = Φ((T_U−y)/u) − Φ((T_L−y)/u) (JCGM 106, 7.3).
+
+    >>> round(conformance_probability(98.0, 1.0, Tolerance(high=100.0)), 6)
+    0.97725
+    """
+    if std <= 0:
+        return 1.0 if tolerance.excess(value) <= 0 else 0.0
+    below_high = 1.0 if tolerance.high is None else _NORMAL.cdf((tolerance.high - value) / std)
+    below_low = 0.0 if tolerance.low is None else _NORMAL.cdf((tolerance.low - value) / std)
+    return max(0.0, below_high - below_low)
+
+
+def decide(
+    rule: DecisionRule, value: float, std: float | None, tolerance: Tolerance, confidence: float = 0.95
+) -> Decision:
+    """Hold an unrounded value with standard uncertainty ``std`` (None: unknown) against limits.
+
+    Under guarded acceptance a value inside the limits without an uncertainty is not evaluated, and one beyond them
+    a conditional fail: it breaches the limit, by how much of a guard band nobody can say.
+    """
+    excess = tolerance.excess(value)
+    k = coverage_factor(confidence)
+    if std is None or not math.isfinite(std) or not math.isfinite(value):
+        return _without_uncertainty(rule, excess)
+    expanded = k * std
+    if rule is DecisionRule.SIMPLE:
+        outcome = Outcome.PASS if excess <= 0 else Outcome.FAIL
+    elif excess <= -expanded:
+        outcome = Outcome.PASS
+    elif excess <= 0:
+        outcome = Outcome.CONDITIONAL_PASS
+    elif excess <= expanded:
+        outcome = Outcome.CONDITIONAL_FAIL
+    else:
+        outcome = Outcome.FAIL
+    accepted = outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+    risk = 1.0 - conformance_probability(value, std, tolerance) if accepted else None
+    return Decision(outcome=outcome, expanded_uncertainty=expanded, coverage_factor=k, false_acceptance=risk)
+
+
+def _without_uncertainty(rule: DecisionRule, excess: float) -> Decision:
+    reason = None
+    if math.isnan(excess):
+        outcome, reason = Outcome.NOT_EVALUATED, "the value is not a number"
+    elif rule is DecisionRule.SIMPLE:
+        outcome = Outcome.PASS if excess <= 0 else Outcome.FAIL
+    else:
+        outcome = Outcome.NOT_EVALUATED if excess <= 0 else Outcome.CONDITIONAL_FAIL
+        reason = "guarded acceptance needs an uncertainty, which is not known here"
+    return Decision(
+        outcome=outcome, expanded_uncertainty=None, coverage_factor=None, false_acceptance=None, reason=reason
+    )

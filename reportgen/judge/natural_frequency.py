@@ -1,0 +1,176 @@
+"""The lowest natural frequency, of a run or of an axis."""
+
+from __future__ import annotations
+
+from reportgen.judge.case import Case, Item
+from reportgen.judge.curve import unexplained_peaks
+from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.job import RunKind
+from reportgen.records.result import ChannelResult, Mode, RunResult
+from reportgen.units import Quantity
+
+_SEARCHES = (RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY)
+
+
+def lowest_natural_frequency(case: Case) -> None:
+    """Items: the lowest resonance of every channel, and modes of the axis that lie lower still.
+
+    It can pass only where the sweep began below the limit and went beyond it, on channels that carry evidence, and
+    where no peak below the limit is left unexplained. Where no resonance was found anywhere, the curves themselves
+    have to show that there is none up to the limit; the highest frequency swept is then what can be said.
+    """
+    limit = case.limit("frequency")
+    runs = _runs(case)
+    if limit is None or not runs:
+        return
+    for run in runs:
+        _lay_run(case, run, limit)
+    _lay_modes(case, runs, limit)
+
+
+def _runs(case: Case) -> list[RunResult]:
+    needed = case.requirement
+    if needed.run is not None:
+        run = case.run(needed.run)
+        return [run] if run is not None else []
+    if needed.axis is None:
+        case.gap('the requirement names neither run nor axis; write run = "…" or axis = "X"')
+        return []
+    names = [run.id for run in case.job.runs if run.axis == needed.axis and run.kind in _SEARCHES]
+    if not names:
+        case.gap(f'no survey, sweep or decay was run along axis "{needed.axis}"')
+    return [run for run in map(case.run, names) if run is not None]
+
+
+def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
+    covered = _weigh_range(case, run, limit.si)
+    for channel in _sound_channels(case, run, limit.si):
+        resonances = case.resonances(run, channel)
+        for f, height in unexplained_peaks(channel, below_hz=limit.si, in_band=case.in_band):
+            case.gap(
+                f"channel {channel.id} of run {run.id} has a peak of {height:.3g} at {f:.4g} Hz, below the limit, that "
+                "no resonance explains"
+            )
+        if resonances:
+            lowest = min(resonances, key=lambda each: each.frequency_hz)
+            case.items.append(
+                _item(
+                    f"lowest natural frequency seen on {channel.id} of run {run.id}",
+                    lowest.frequency_hz,
+                    lowest.frequency_std_hz,
+                    limit,
+                    run=run.id,
+                    channel=channel.id,
+                    mode=lowest.mode,
+                )
+            )
+        elif covered:
+            _lay_none_found(case, run, channel, limit)
+
+
+def _sound_channels(case: Case, run: RunResult, limit_hz: float) -> list[ChannelResult]:
+    """Channels that carry evidence. A natural frequency is the structure's: the channels left can show it, unless a
+
+    lost one is the only one, is named by the requirement, or shows something below the limit itself.
+    """
+    sound, lost = case.sound_and_lost(run)
+    for name, why in lost:
+        below = any(
+            each.rejected is None and case.in_band(each.frequency_hz) and each.frequency_hz < limit_hz
+            for channel in run.channels
+            for each in channel.resonances
+            if channel.id == name
+        )
+        alone = not sound or case.requirement.channel is not None
+        (case.gap if below or alone else case.remark)(why)
+    return sound
+
+
+def _weigh_range(case: Case, run: RunResult, limit_hz: float) -> bool:
+    """Whether the run could have shown a mode just below the limit."""
+    if run.sweep is None:
+        case.remark(f"run {run.id} is no sweep: it shows the modes that were plucked")
+        if not any(channel.resonances for channel in run.channels):
+            case.gap(f"run {run.id} shows no mode")
+        return False
+    if run.sweep.lowest_hz >= limit_hz:
+        case.gap(f"run {run.id} began at {run.sweep.lowest_hz:.4g} Hz and cannot show what lies below the limit")
+        return False
+    if run.sweep.highest_hz < limit_hz:
+        case.gap(f"run {run.id} ended at {run.sweep.highest_hz:.4g} Hz, before the limit")
+        return False
+    case.remark(f"below {run.sweep.lowest_hz:.4g} Hz nothing was swept")
+    return True
+
+
+def _lay_none_found(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:
+    """No resonance on this channel: the lowest one, if there is any, lies beyond the end of the sweep."""
+    assert run.sweep is not None
+    others = any(each.rejected is None for other in run.channels for each in other.resonances)
+    if others:
+        case.remark(f"no resonance was found on {channel.id} of run {run.id}")
+        return
+    case.items.append(
+        _item(
+            f"no resonance was found on {channel.id} of run {run.id}; the lowest natural frequency lies beyond the end "
+            "of the sweep,",
+            run.sweep.highest_hz,
+            run.sweep.last_spacing_hz,
+            limit,
+            run=run.id,
+            channel=channel.id,
+        )
+    )
+
+
+def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
+    """Modes of the axis below the limit count wherever they were seen; notes count as much as logs."""
+    axis = case.requirement.axis or runs[0].axis
+    ids = {run.id for run in runs}
+    for mode in case.modes:
+        if mode.missing or mode.axis != axis or not case.in_band(mode.frequency_hz) or mode.frequency_hz >= limit.si:
+            continue
+        rejected = any(
+            each.rejected is not None and abs(each.frequency_hz - mode.frequency_hz) <= 0.02 * mode.frequency_hz
+            for run in runs
+            for channel in run.channels
+            for each in channel.resonances
+        )
+        if not rejected and _concerns(mode, ids, case.requirement.run is None):
+            case.items.append(
+                _item(
+                    f"mode of axis {axis} seen in {' and '.join(mode.seen_in) or 'the results'}",
+                    mode.frequency_hz,
+                    mode.frequency_std_hz,
+                    limit,
+                    mode=mode.mode,
+                )
+            )
+
+
+def _concerns(mode: Mode, runs: set[str], whole_axis: bool) -> bool:
+    return whole_axis or not mode.runs or bool(set(mode.runs) & runs)
+
+
+def _item(
+    text: str,
+    frequency_hz: float,
+    std_hz: float | None,
+    limit: Quantity,
+    *,
+    run: str | None = None,
+    channel: str | None = None,
+    mode: int | None = None,
+) -> Item:
+    factor = limit.unit.factor
+    return Item(
+        text=text,
+        measured=frequency_hz / factor,
+        std=None if std_hz is None else std_hz / factor,
+        tolerance=Tolerance(low=limit.value),
+        unit=limit.unit.symbol,
+        run=run,
+        channel=channel,
+        mode=mode,
+        frequency_hz=frequency_hz,
+    )
