@@ -1,0 +1,59 @@
+"""Numbers of sections, tables and figures, in the order in which a template prints them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+class Contents:
+    """Counts while a template prints. The second printing knows where the first has put everything."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, str] = {}
+        self._begin()
+
+    def _begin(self) -> None:
+        self._sections: list[dict[str, Any]] = []
+        self._counts = {"section": 0, "figure": 0, "table": 0}
+        self._numbers: dict[str, str] = {}
+
+    def again(self) -> None:
+        """Start another printing, with the numbers of this one known from the first line on."""
+        self._known = self._numbers
+        self._begin()
+
+    def section(self, key: str, title: str) -> str:
+        """Number of a section; it also goes to the table of contents."""
+        number = self._next("section", key)
+        self._sections.append({"id": key, "number": number, "title": title, "parts": []})
+        return number
+
+    def part(self, key: str, title: str) -> str:
+        """Number of a part of the present section."""
+        section = self._sections[-1]
+        number = f"{section['number']}.{len(section['parts']) + 1}"
+        self._numbers[key] = number
+        section["parts"].append({"id": key, "number": number, "title": title})
+        return number
+
+    def figure(self, key: str) -> str:
+        """Number of a figure."""
+        return self._next("figure", key)
+
+    def table(self, key: str) -> str:
+        """Number of a table."""
+        return self._next("table", key)
+
+    def number(self, key: str) -> str:
+        """Number that ``key`` was given; empty where nothing of that key is printed."""
+        return self._known.get(key, "")
+
+    def listed(self) -> list[dict[str, Any]]:
+        """Sections in the order of printing, each with its parts."""
+        return self._sections
+
+    def _next(self, kind: str, key: str) -> str:
+        self._counts[kind] += 1
+        number = str(self._counts[kind])
+        self._numbers[key] = number
+        return number

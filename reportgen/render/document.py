@@ -1,0 +1,225 @@
+"""Assembles a report: every row, every figure, ready for the templates of page and screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from reportgen.records.finding import warning
+from reportgen.records.job import RunKind
+from reportgen.records.report import Report
+from reportgen.records.result import RunResult
+from reportgen.render.figures.beam import draw_beam, draw_ladder
+from reportgen.render.figures.canvas import draw
+from reportgen.render.figures.drawings import Drawings, beams
+from reportgen.render.figures.plot import Drawing, Plot
+from reportgen.render.fonts import GlyphCheck, characters
+from reportgen.render.names import anchor
+from reportgen.render.photos import Picture, picture
+from reportgen.render.rows import conformity, identity, input, method, mode, note, resonance, run
+from reportgen.render.rows.language import Language, Row
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A report in finished strings, with its figures and photos by key."""
+
+    language: Language
+    paper: str
+    context: Row
+    drawings: dict[str, Drawing]
+    pictures: dict[str, Picture]
+
+
+@lru_cache(maxsize=2)
+def assemble(report: Report, templates: Path) -> Document:
+    """All that templates need of ``report``. Kept for the last reports, since page, screen and summary share it.
+
+    Raises RenderError for a language without catalogue or a photo that cannot be read.
+    """
+    own = report.job.report
+    language = Language.of(own.language, templates)
+    drawings = {plot.key: draw(plot, language.numbers) for plot in _plots(report, language)}
+    drawings |= {drawing.key: drawing for drawing in _beam_drawings(report, language)}
+    pictures = [picture(report.job, each, anchor("photo", n)) for n, each in enumerate(report.job.photos, start=1)]
+    check = GlyphCheck(characters(templates / "fonts"))
+    context = check.all(_context(report, language, drawings, pictures))
+    context["findings"] += _glyph_findings(check, language)
+    drawings = {key: _drawable(drawing, check) for key, drawing in drawings.items()}
+    return Document(language, own.paper, context, drawings, {each.key: each for each in pictures})
+
+
+def _drawable(drawing: Drawing, check: GlyphCheck) -> Drawing:
+    return Drawing(key=drawing.key, alt=check.text(drawing.alt), svg=check.text(drawing.svg), geometry=drawing.geometry)
+
+
+def _glyph_findings(check: GlyphCheck, language: Language) -> list[Row]:
+    told = "no font of this report has this character; it is printed as its code, in: {}"
+    return [
+        input.finding(warning(f"U+{ord(character):04X}", told.format(check.text(text)[:80])), language)
+        for character, text in sorted(check.missing.items())
+    ]
+
+
+def _plots(report: Report, language: Language) -> Iterator[Plot]:
+    make = Drawings(language.words, language.numbers)
+    for profile in report.job.profiles:
+        if len(profile.breakpoints) > 1:
+            yield make.profile(profile)
+    for each in report.runs:
+        if each.control is not None and len(each.control.frequency_hz) > 1:
+            yield make.control(report.job, each, each.control)
+        for channel in each.channels:
+            if len(channel.magnitude) > 1:
+                yield make.response(each, channel)
+        for curve in each.decay:
+            yield make.decay(each, curve)
+    for before, after, channel_id in _pairs(report):
+        plot = make.comparison(before, after, channel_id)
+        if plot is not None:
+            yield plot
+
+
+def _pairs(report: Report) -> Iterator[tuple[RunResult, RunResult, str]]:
+    """Runs that were compared, channel by channel, each once."""
+    runs = {each.id: each for each in report.runs}
+    for before, after, channel in dict.fromkeys((s.before, s.after, s.channel) for s in report.shifts):
+        if before in runs and after in runs:
+            yield runs[before], runs[after], channel
+
+
+def _beam_drawings(report: Report, language: Language) -> Iterator[Drawing]:
+    for axis, pictures in beams(report.pictures).items():
+        yield draw_beam(axis, pictures, language.words, language.numbers)
+    for axis in dict.fromkeys(each.axis for each in report.modes):
+        modes = [each for each in report.modes if each.axis == axis and each.frequency_hz > 0]
+        if len(modes) > 1:
+            yield draw_ladder(axis, modes, language.words, language.numbers)
+
+
+def _context(report: Report, language: Language, drawings: dict[str, Drawing], pictures: Sequence[Picture]) -> Row:
+    job = report.job
+    return {
+        "language": language.words.language,
+        "paper": job.report.paper,
+        "report": identity.identity(report, language),
+        "amendment": input.amendment(report, language),
+        "overall": conformity.overall(report, language),
+        "rule": conformity.decision_rule(report, language),
+        "verdicts": [conformity.verdict(report, each, language) for each in report.verdicts],
+        "laboratory": identity.party(job.laboratory, language),
+        "customer": identity.party(job.customer, language),
+        "specimen": identity.specimen(job, language),
+        "environment": identity.environment(job, language),
+        "instruments": [identity.instrument(each, language) for each in job.instruments],
+        "channels": [identity.channel(each, language) for each in job.channels],
+        "inspections": identity.inspections(job, language),
+        "profiles": [run.profile(each, language) for each in job.profiles],
+        "plans": [identity.planned_run(job, each, language) for each in job.runs],
+        "runs": [_run(report, each, language, drawings) for each in report.runs],
+        "comparisons": _comparisons(report, language),
+        "axes": _axes(report, language, drawings),
+        "exciter": [run.exciter_row(each, language) for each in report.exciter],
+        "exciter_name": (job.exciter.name if job.exciter else None) or "",
+        "deviations": note.remarks(report, "deviation"),
+        "observations": note.remarks(report, "observation"),
+        "opinions": list(dict.fromkeys((*report.opinions, *job.report.opinions))),
+        "notes": [note.note(each, language) for each in report.notes],
+        "corrections": [note.correction(each, language) for each in job.corrections],
+        "quality": [run.quality(issue, each.id, language) for each in report.runs for issue in each.quality],
+        "findings": [input.finding(each, language) for each in report.findings],
+        "methods": method.methods(report, language),
+        "inputs": [input.input_file(report, each, language) for each in report.inputs],
+        "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
+        "budget": _budget(report, language),
+    }
+
+
+def _run(report: Report, each: RunResult, language: Language, drawings: dict[str, Drawing]) -> Row:
+    confidence = report.job.report.confidence
+    return {
+        "id": each.id,
+        "anchor": anchor("run", each.id),
+        "kind": language.say(each.kind),
+        "axis": each.axis or "",
+        "title": _run_title(each, language),
+        "log": run.planned(report.job, each),
+        "log_anchor": anchor("file", run.planned(report.job, each)),
+        "rows": language.numbers.count(each.sweep.rows) if each.sweep else "",
+        "sweep": run.sweep_facts(each.sweep, language) if each.sweep else [],
+        "control": run.control_facts(each.control, language) if each.control else [],
+        "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
+        "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
+        "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],
+        "is_decay": each.kind == RunKind.DECAY,
+        "channels": [
+            {
+                "id": channel.id,
+                "figure": _drawn(drawings, anchor("fig", each.id, channel.id)),
+                "rows": resonance.resonance_rows(each, channel, confidence, language),
+                "remarks": language.sentences(channel.flags),
+            }
+            for channel in each.channels
+        ],
+        "sentence": resonance.sweep_sentence(each, language),
+        "method": language.sentence(each.method) if each.method else "",
+        "remarks": language.sentences(each.flags),
+    }
+
+
+def _run_title(each: RunResult, language: Language) -> str:
+    axis = " · " + language.say("axis %(axis)s", axis=each.axis) if each.axis else ""
+    return f"{each.id} · {language.say(each.kind)}{axis}"
+
+
+def _drawn(drawings: dict[str, Drawing], key: str) -> str:
+    return key if key in drawings else ""
+
+
+def _comparisons(report: Report, language: Language) -> list[Row]:
+    result = []
+    for before, after in dict.fromkeys((shift.before, shift.after) for shift in report.shifts):
+        shifts = [shift for shift in report.shifts if (shift.before, shift.after) == (before, after)]
+        result.append(
+            {
+                "before": before,
+                "after": after,
+                "anchor": anchor("compare", before, after),
+                "rows": [run.shift_row(report, shift, language) for shift in shifts],
+                "figures": [anchor("fig", before, after, c) for c in dict.fromkeys(shift.channel for shift in shifts)],
+            }
+        )
+    return result
+
+
+def _axes(report: Report, language: Language, drawings: dict[str, Drawing]) -> list[Row]:
+    confidence = report.job.report.confidence
+    return [
+        {
+            "axis": axis or "",
+            "anchor": anchor("modes", axis or "all"),
+            "modes": [mode.mode(each, confidence, language) for each in report.modes if each.axis == axis],
+            "fits": [mode.beam_fit(fit, language) for fit in report.beam_fits if fit.axis == axis],
+            "beam": _drawn(drawings, anchor("fig-beam", axis or "all")),
+            "ladder": _drawn(drawings, anchor("fig-ladder", axis or "all")),
+        }
+        for axis in dict.fromkeys(each.axis for each in report.modes)
+    ]
+
+
+def _budget(report: Report, language: Language) -> list[Row]:
+    """Uncertainty of the largest amplification of every channel and run."""
+    found = []
+    for each in report.runs:
+        for channel in each.channels:
+            rows = resonance.resonance_rows(each, channel, report.job.report.confidence, language)
+            known = [
+                (found_one.amplification or 0.0, row)
+                for found_one, row in zip(channel.resonances, rows, strict=True)
+                if row["uncertain"] is not None and not found_one.rejected
+            ]
+            if known:
+                found.append({"run": each.id, **max(known, key=lambda pair: pair[0])[1]})
+    return found

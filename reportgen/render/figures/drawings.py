@@ -1,0 +1,306 @@
+"""Which figures a report has: records become plots."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from reportgen.records.job import Job, Profile
+from reportgen.records.log import Floats
+from reportgen.records.result import ChannelResult, ControlResult, DecayCurve, ModePicture, RunResult
+from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
+from reportgen.render.names import anchor, control_unit
+from reportgen.render.numbers import Numbers
+from reportgen.render.words import Words
+from reportgen.units import acceleration_amplitude
+
+_PHASE_TICKS = (-180.0, 0.0, 180.0)
+
+
+class Drawings:
+    """Makes the plots of one report, in its language."""
+
+    def __init__(self, words: Words, numbers: Numbers) -> None:
+        self.words = words
+        self.numbers = numbers
+        self.say: Callable[..., str] = words.say
+
+    def profile(self, profile: Profile) -> Plot:
+        """Required level and its tolerance against frequency."""
+        f = _profile_grid(profile)
+        level = _profile_level(profile, f)
+        symbol, size = control_unit(profile)
+        curves = [Curve(key="required", label=self.say("profile"), role="required", x=f, y=level / size)]
+        for band in profile.tolerance:
+            inside = np.where((f >= band.from_hz) & (f <= band.to_hz), level / size, np.nan)
+            for db in (band.upper_db, band.lower_db):
+                key, labelled = f"tolerance-{len(curves)}", len(curves) == 1
+                limit = inside * 10 ** (db / 20)
+                name = self.say("tolerance")
+                curves.append(Curve(key=key, label=name, role="tolerance", x=f, y=limit, labelled=labelled))
+        return Plot(
+            key=anchor("fig-profile", profile.id),
+            alt=self.say("Required level of profile %(id)s against frequency, with its tolerance.", id=profile.id),
+            x_label=self.say("Frequency in Hz"),
+            x_range=(float(f[0]), float(f[-1])),
+            panels=(
+                Panel(
+                    y_label=self.say("Level in %(unit)s (peak)", unit=symbol),
+                    curves=tuple(curves),
+                    y_unit=symbol,
+                    height=92.0,
+                ),
+            ),
+        )
+
+    def control(self, job: Job, run: RunResult, control: ControlResult) -> Plot:
+        """Control against profile with its tolerance band, and the deviation below."""
+        plan = job.run(run.id)
+        symbol, size = control_unit(job.profile(plan.profile if plan else None))
+        f = control.frequency_hz
+        curves = [_curve("required", self.say("profile"), "required", f, control.required, size)]
+        for role, label, low, high in (
+            ("tolerance", self.say("tolerance"), control.lower, control.upper),
+            ("abort", self.say("abort"), control.abort_lower, control.abort_upper),
+        ):
+            curves += [
+                _curve(f"{role}-upper", label, role, f, high, size),
+                _curve(f"{role}-lower", label, role, f, low, size, labelled=False),
+            ]
+        curves.append(_curve("control", self.say("control"), "control", f, control.level, size))
+        unit = f"{symbol}"
+        panels = [
+            Panel(
+                y_label=self.say("Level in %(unit)s (peak)", unit=unit),
+                curves=tuple(c for c in curves if c is not None),
+                shaded=control.outside_bands,
+                y_unit=unit,
+                height=112.0,
+            )
+        ]
+        if control.deviation_db is not None:
+            panels.append(self._deviation(control))
+        return Plot(
+            key=anchor("fig", run.id, "control"),
+            alt=self._control_alt(run, control),
+            x_label=self.say("Frequency in Hz"),
+            x_range=_range(f),
+            panels=tuple(panels),
+        )
+
+    def _deviation(self, control: ControlResult) -> Panel:
+        f, deviation = control.frequency_hz, control.deviation_db
+        assert deviation is not None
+        curves = []
+        for key, limit, labelled in (("upper", control.upper, True), ("lower", control.lower, False)):
+            if limit is not None and control.required is not None:
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    db = 20 * np.log10(limit / control.required)
+                label = self.say("tolerance")
+                curves.append(Curve(key=f"d-{key}", label=label, role="tolerance", x=f, y=db, labelled=labelled))
+        curves.append(Curve(key="deviation", label=self.say("deviation"), role="control", x=f, y=deviation))
+        marks: tuple[Mark, ...] = ()
+        if control.at_hz is not None and control.worst_deviation_db is not None:
+            hertz = self.numbers.significant(control.at_hz, 4)
+            text = f"{self.numbers.signed(control.worst_deviation_db, 2)} dB, {hertz} Hz"
+            marks = (Mark(x=control.at_hz, y=control.worst_deviation_db, text=text, kind="worst"),)
+        return Panel(
+            y_label=self.say("Deviation in dB"),
+            y_scale="linear",
+            curves=tuple(curves),
+            marks=marks,
+            rules=(0.0,),
+            shaded=control.outside_bands,
+            y_unit="dB",
+            height=58.0,
+        )
+
+    def _control_alt(self, run: RunResult, control: ControlResult) -> str:
+        if control.worst_deviation_db is None:
+            return self.say("Control of run %(run)s against frequency; nothing to compare it with.", run=run.id)
+        return self.say(
+            "Control of run %(run)s against its profile; the largest deviation is %(db)s dB at %(hz)s Hz.",
+            run=run.id,
+            db=self.numbers.signed(control.worst_deviation_db, 2),
+            hz=self.numbers.significant(control.at_hz, 4),
+        )
+
+    def response(self, run: RunResult, channel: ChannelResult) -> Plot:
+        """Transmissibility of one channel, magnitude and phase, with its resonances."""
+        f = channel.frequency_hz
+        curves = [Curve(key="recorded", label=self.say("as recorded"), role="recorded", x=f, y=channel.magnitude)]
+        if channel.fitted is not None:
+            curves.append(Curve(key="steady", label=self.say("steady state"), role="steady", x=f, y=channel.fitted))
+        if channel.noise_floor:
+            floor = np.full(2, channel.noise_floor)
+            curves.append(
+                Curve(key="floor", label=self.say("noise floor"), role="floor", x=np.array(_range(f)), y=floor)
+            )
+        label = self.say("Magnitude") + (f" ({channel.unit})" if channel.unit else "")
+        panels = [Panel(y_label=label, curves=tuple(curves), marks=self._resonance_marks(channel), y_unit=channel.unit)]
+        if channel.phase_deg is not None:
+            panels.append(self._phase(channel))
+        return Plot(
+            key=anchor("fig", run.id, channel.id),
+            alt=self._response_alt(run, channel),
+            x_label=self.say("Frequency in Hz"),
+            x_range=_range(f),
+            panels=tuple(panels),
+        )
+
+    def _phase(self, channel: ChannelResult) -> Panel:
+        assert channel.phase_deg is not None
+        wrapped = (channel.phase_deg + 180.0) % 360.0 - 180.0
+        curve = Curve(
+            key="phase", label=self.say("phase"), role="recorded", x=channel.frequency_hz, y=_unjoined(wrapped)
+        )
+        return Panel(
+            y_label=self.say("Phase in °"),
+            y_scale="linear",
+            y_range=(-190.0, 190.0),
+            y_ticks=_PHASE_TICKS,
+            curves=(curve,),
+            rules=(0.0,),
+            y_unit="°",
+            height=46.0,
+        )
+
+    def _resonance_marks(self, channel: ChannelResult) -> tuple[Mark, ...]:
+        marks = []
+        for each in channel.resonances:
+            top = each.amplification or _magnitude_at(channel, each.frequency_hz)
+            number = f"{each.mode}: " if each.mode is not None else ""
+            text = f"{number}{self.numbers.significant(each.frequency_hz, 4)}"
+            kind = "rejected" if each.rejected else "resonance"
+            marks.append(Mark(x=each.frequency_hz, y=top, text=text, kind=kind))
+        return tuple(marks)
+
+    def _response_alt(self, run: RunResult, channel: ChannelResult) -> str:
+        found = [each for each in channel.resonances if not each.rejected]
+        if not found:
+            return self.say(
+                "Response of channel %(channel)s over control in run %(run)s; no resonance was found.",
+                channel=channel.id,
+                run=run.id,
+            )
+        listed = ", ".join(f"{self.numbers.significant(each.frequency_hz, 4)} Hz" for each in found)
+        return self.say(
+            "Response of channel %(channel)s over control in run %(run)s, magnitude and phase; resonances at %(list)s.",
+            channel=channel.id,
+            run=run.id,
+            list=listed,
+        )
+
+    def comparison(self, before: RunResult, after: RunResult, channel: str) -> Plot | None:
+        """The same channel in two runs; None where either has no curve."""
+        pair = [
+            next((c for c in run.channels if c.id == channel and len(c.magnitude)), None) for run in (before, after)
+        ]
+        if pair[0] is None or pair[1] is None:
+            return None
+        curves = (
+            Curve(key="before", label=before.id, role="before", x=pair[0].frequency_hz, y=pair[0].magnitude),
+            Curve(key="after", label=after.id, role="after", x=pair[1].frequency_hz, y=pair[1].magnitude),
+        )
+        return Plot(
+            key=anchor("fig", before.id, after.id, channel),
+            alt=self.say(
+                "Channel %(channel)s before (%(before)s, dashed) and after (%(after)s, solid).",
+                channel=channel,
+                before=before.id,
+                after=after.id,
+            ),
+            x_label=self.say("Frequency in Hz"),
+            x_range=_range(pair[0].frequency_hz),
+            panels=(Panel(y_label=self.say("Magnitude"), curves=curves, marks=self._resonance_marks(pair[1])),),
+        )
+
+    def decay(self, run: RunResult, curve: DecayCurve) -> Plot:
+        """A free decay and its envelope against time."""
+        curves = [Curve(key="response", label=curve.channel, role="recorded", x=curve.time_s, y=curve.response)]
+        if curve.envelope is not None:
+            up = Curve(key="envelope", label=self.say("envelope"), role="envelope", x=curve.time_s, y=curve.envelope)
+            down = Curve(
+                key="envelope-low", label="", role="envelope", x=curve.time_s, y=-curve.envelope, labelled=False
+            )
+            curves += [up, down]
+        return Plot(
+            key=anchor("fig", run.id, "decay", curve.channel),
+            alt=self.say(
+                "Free decay of channel %(channel)s in run %(run)s against time.", channel=curve.channel, run=run.id
+            ),
+            x_label=self.say("Time in s"),
+            x_range=_range(curve.time_s),
+            x_scale="linear",
+            x_unit="s",
+            panels=(
+                Panel(
+                    y_label=self.say("Response in %(unit)s", unit=curve.unit),
+                    curves=tuple(curves),
+                    y_scale="linear",
+                    rules=(0.0,),
+                    y_unit=curve.unit,
+                    height=110.0,
+                ),
+            ),
+        )
+
+
+def _curve(
+    key: str, label: str, role: str, x: Floats, y: Floats | None, size: float, labelled: bool = True
+) -> Curve | None:
+    if y is None or not np.isfinite(y).any():
+        return None
+    return Curve(key=key, label=label, role=role, x=x, y=y / size, labelled=labelled)
+
+
+def _range(x: Floats) -> tuple[float, float]:
+    finite = x[np.isfinite(x)]
+    low, high = (float(finite.min()), float(finite.max())) if len(finite) else (1.0, 10.0)
+    return (low, high) if high > low else (low * 0.95, low * 1.05 + 1e-9)
+
+
+def _unjoined(phase: Floats) -> Floats:
+    """Phase with a break where it wraps, so that no line crosses the panel."""
+    jumps = np.flatnonzero(np.abs(np.diff(phase)) > 180.0)
+    out = phase.copy()
+    out[jumps + 1] = np.nan
+    return out
+
+
+def _magnitude_at(channel: ChannelResult, frequency_hz: float) -> float:
+    nearest = int(np.nanargmin(np.abs(channel.frequency_hz - frequency_hz)))
+    value = float(channel.magnitude[nearest])
+    return value if math.isfinite(value) else 1.0
+
+
+def _profile_grid(profile: Profile) -> Floats:
+    corners = [point.frequency_hz for point in profile.breakpoints]
+    return np.unique(np.concatenate([np.geomspace(corners[0], corners[-1], 240), corners]))
+
+
+def _profile_level(profile: Profile, f: Floats) -> Floats:
+    """Acceleration of the drawn profile, m/s² peak: for the picture only; judgements use the computed one."""
+    level = np.full_like(f, np.nan)
+    for start, end in zip(profile.breakpoints, profile.breakpoints[1:], strict=False):
+        inside = (f >= start.frequency_hz) & (f <= end.frequency_hz)
+        if end.frequency_hz <= start.frequency_hz or not inside.any():
+            continue
+        a, b = (acceleration_amplitude(p.amplitude, p.frequency_hz, p.dimension) for p in (start, end))
+        if start.slope_to_next_db_per_oct is not None:
+            b = a * 10 ** (start.slope_to_next_db_per_oct * math.log2(end.frequency_hz / start.frequency_hz) / 20)
+        elif start.dimension != end.dimension:
+            b = acceleration_amplitude(start.amplitude, end.frequency_hz, start.dimension)
+        slope = math.log(b / a) / math.log(end.frequency_hz / start.frequency_hz)
+        level[inside] = a * (f[inside] / start.frequency_hz) ** slope
+    return level
+
+
+def beams(pictures: tuple[ModePicture, ...]) -> dict[str | None, list[ModePicture]]:
+    """Pictures by axis, in the order of their modes."""
+    by_axis: dict[str | None, list[ModePicture]] = {}
+    for picture in sorted(pictures, key=lambda each: (each.axis or "", each.mode)):
+        by_axis.setdefault(picture.axis, []).append(picture)
+    return by_axis

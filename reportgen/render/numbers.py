@@ -1,0 +1,155 @@
+"""Numbers and dates as they are printed: rounded by their uncertainty, in the marks of the report's language."""
+
+from __future__ import annotations
+
+import math
+from datetime import date, datetime, time
+from statistics import NormalDist
+
+from babel.dates import format_date
+from babel.numbers import format_decimal, get_decimal_symbol
+
+from reportgen.records import rounding
+
+LOCALES = {"en": "en_GB", "de": "de_DE"}
+_NARROW_SPACE = "\u202f"
+_MINUS = "−"
+_MOST_DECIMALS = 9
+
+
+def coverage_factor(confidence: float) -> float:
+    """Two-sided coverage factor of a normal distribution (GUM G.1.3).
+
+    >>> round(coverage_factor(0.95), 3)
+    1.96
+    """
+    return NormalDist().inv_cdf(0.5 + confidence / 2.0)
+
+
+class Numbers:
+    """Formats numbers of one language. None and what is not finite become an en dash, never a number."""
+
+    ABSENT = "–"
+
+    def __init__(self, language: str) -> None:
+        self.language = language
+        self.locale = LOCALES[language]
+
+    def decimal(self, value: float | None, decimals: int) -> str:
+        """``value`` with that many decimals; fewer than none round to tens, hundreds …
+
+        >>> Numbers("de").decimal(-1234.5, 2)
+        '−1234,50'
+        """
+        if value is None or not math.isfinite(value):
+            return self.ABSENT
+        shown = round(value, decimals) + 0.0
+        pattern = "0" if decimals <= 0 else "0." + "0" * decimals
+        text = str(format_decimal(shown, format=pattern, locale=self.locale, decimal_quantization=True))
+        return text.replace("-", _MINUS)
+
+    def significant(self, value: float | None, digits: int = 4) -> str:
+        """``value`` to ``digits`` significant digits, trailing zeros kept; whole numbers are never cut short.
+
+        >>> Numbers("en").significant(0.0131234, 4), Numbers("en").significant(86310.2, 4)
+        ('0.01312', '86310')
+        """
+        if value is None or not math.isfinite(value):
+            return self.ABSENT
+        if value == 0:
+            return self.decimal(0.0, 0)
+        rounded = float(f"{value:.{digits - 1}e}")
+        return self.decimal(value, max(0, digits - 1 - math.floor(math.log10(abs(rounded)))))
+
+    def plain(self, value: float | None, digits: int = 6) -> str:
+        """``value`` as one would write it: up to ``digits`` significant digits, no trailing zeros.
+
+        >>> Numbers("en").plain(15.0), Numbers("de").plain(17.30)
+        ('15', '17,3')
+        """
+        if value is None or not math.isfinite(value):
+            return self.ABSENT
+        text = f"{value:.{digits}g}"
+        if "e" in text:
+            return self.significant(value, digits)
+        return self.decimal(float(text), len(text.partition(".")[2]))
+
+    def count(self, value: float | None) -> str:
+        """A whole number, in groups of three from five digits up (ISO 80000-1, 7.3.1).
+
+        >>> Numbers("en").count(86310).replace(chr(0x202F), "_")
+        '86_310'
+        """
+        if value is None or not math.isfinite(value):
+            return self.ABSENT
+        whole = f"{round(value):,}".replace("-", _MINUS)
+        return whole.replace(",", _NARROW_SPACE if abs(value) >= 10_000 else "")
+
+    def with_uncertainty(self, value: float | None, uncertainty: float | None, fallback: int = 4) -> tuple[str, str]:
+        """Value and uncertainty, both to the place of the uncertainty's second significant digit.
+
+        Without an uncertainty the value shows ``fallback`` significant digits and the second text is a dash.
+
+        >>> Numbers("en").with_uncertainty(117.4312, 0.0231)
+        ('117.431', '0.023')
+        """
+        if value is None or not math.isfinite(value):
+            return self.ABSENT, self.ABSENT
+        if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
+            return self.significant(value, fallback), self.ABSENT
+        shown, plus_minus = rounding.round_with_uncertainty(value, uncertainty)
+        return self._in_words(shown), self._in_words(plus_minus)
+
+    def beside_limit(self, value: float, limit: float, decimals: int) -> tuple[str, str]:
+        """Value and limit with enough decimals that the printed pair says what was judged.
+
+        >>> Numbers("en").beside_limit(25.04, 25.0, 1)
+        ('25.04', '25')
+        """
+        return self._in_words(rounding.beside_limit(value, limit, decimals)), self.plain(limit)
+
+    def _in_words(self, text: str) -> str:
+        return text.replace("-", _MINUS).replace(".", get_decimal_symbol(self.locale))
+
+    def percent(self, fraction: float | None, decimals: int = 2) -> str:
+        """A fraction in percent, with the sign."""
+        return self.ABSENT if fraction is None else f"{self.decimal(100.0 * fraction, decimals)}\u202f%"
+
+    def signed(self, value: float | None, decimals: int) -> str:
+        """A number with its sign, also where it is positive."""
+        text = self.decimal(value, decimals)
+        return f"+{text}" if value is not None and math.isfinite(value) and round(value, decimals) > 0 else text
+
+    def day(self, day: date | None) -> str:
+        """A date with the month in words, so that no one can swap day and month.
+
+        >>> from datetime import date
+        >>> Numbers("de").day(date(2026, 3, 5)), Numbers("en").day(date(2026, 3, 5))
+        ('5. März 2026', '5 March 2026')
+        """
+        return self.ABSENT if day is None else str(format_date(day, format="long", locale=self.locale))
+
+    def moment(self, when: datetime | time | None) -> str:
+        """Date and time after ISO 8601, to the minute."""
+        if when is None:
+            return self.ABSENT
+        clock = f"{when.hour:02d}:{when.minute:02d}"
+        return clock if isinstance(when, time) else f"{when:%Y-%m-%d} {clock}"
+
+    def duration(self, seconds: float | None) -> str:
+        """A length of time in the largest unit that keeps it readable.
+
+        >>> Numbers("en").duration(259.1), Numbers("en").duration(1800.0), Numbers("en").duration(3700.0)
+        ('4 min 19 s', '30 min 0 s', '1 h 1 min 40 s')
+        """
+        if seconds is None or not math.isfinite(seconds):
+            return self.ABSENT
+        if seconds < 60:
+            return f"{self.significant(seconds, 3)} s"
+        whole = round(seconds)
+        hours, minutes = whole // 3600, whole % 3600 // 60
+        return (f"{hours} h " if hours else "") + f"{minutes} min {whole % 60} s"
+
+    def size(self, size: int) -> str:
+        """Size of a file."""
+        return f"{self.significant(size / 1000, 3)} kB" if size >= 1000 else f"{size} B"

@@ -1,0 +1,197 @@
+"""The report as PDF/A-3a and PDF/UA-1 in one file, with what it was made from attached.
+
+Everything the page needs is served from memory by name; no file, no network (a fetcher that knows nothing else).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import mimetypes
+import zlib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from reportgen.errors import PdfUnavailableError, RenderError
+from reportgen.records.report import Report
+from reportgen.render.document import Document, assemble
+from reportgen.render.page import PAPERS, figure_names, fill_twice, logo_file, style_sheet
+
+INSTALL_LINE = "apt-get install -y --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+SCHEME = "report"
+VARIANT = "pdf/a-3a"
+
+_UA = b"""<rdf:Description xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#" rdf:about="" \
+xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/" pdfuaid:part="1"/>\
+<rdf:Description xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#" rdf:about="" \
+xmlns:pdfaExtension="http://www.aiim.org/pdfa/ns/extension/" xmlns:pdfaSchema="http://www.aiim.org/pdfa/ns/schema#" \
+xmlns:pdfaProperty="http://www.aiim.org/pdfa/ns/property#"><pdfaExtension:schemas><rdf:Bag>\
+<rdf:li rdf:parseType="Resource"><pdfaSchema:schema>PDF/UA identification schema</pdfaSchema:schema>\
+<pdfaSchema:namespaceURI>http://www.aiim.org/pdfua/ns/id/</pdfaSchema:namespaceURI>\
+<pdfaSchema:prefix>pdfuaid</pdfaSchema:prefix><pdfaSchema:property><rdf:Seq><rdf:li rdf:parseType="Resource">\
+<pdfaProperty:name>part</pdfaProperty:name><pdfaProperty:valueType>Integer</pdfaProperty:valueType>\
+<pdfaProperty:category>internal</pdfaProperty:category><pdfaProperty:description>PDF/UA part</pdfaProperty:description>\
+</rdf:li></rdf:Seq></pdfaSchema:property></rdf:li></rdf:Bag></pdfaExtension:schemas></rdf:Description>"""
+"""Identifies PDF/UA-1 (ISO 14289-1, 5) and declares its schema as PDF/A asks (ISO 19005-3, 6.6.2.3)."""
+
+
+def render_pdf(
+    report: Report,
+    *,
+    templates: Path,
+    branding: Path | None = None,
+    attachments: Mapping[str, bytes] | None = None,
+) -> bytes:
+    """The whole report. ``attachments`` by name: inputs become Source, results.json Data (ISO 32000-2, 7.11.3).
+
+    Raises PdfUnavailableError where the text layout library is missing, RenderError where a template or figure fails.
+    """
+    document = assemble(report, templates)
+    moment = datetime.combine(report.job.report.date, time(), tzinfo=UTC)
+    return paper_pdf(document, "report.html.j2", templates, branding, attachments or {}, moment)
+
+
+def paper_pdf(
+    document: Document,
+    template: str,
+    templates: Path,
+    branding: Path | None,
+    attachments: Mapping[str, bytes],
+    moment: datetime,
+) -> bytes:
+    """``template`` filled for paper and set in pages; the same document and attachments give the same bytes."""
+    weasyprint = _weasyprint()
+    text, files = paper_page(document, template, templates, branding)
+    attached = [
+        weasyprint.Attachment(
+            string=content,
+            name=name,
+            description=name,
+            created=moment,
+            modified=moment,
+            relationship=relationship(name),
+        )
+        for name, content in sorted(attachments.items(), key=lambda item: item[0].encode())
+    ]
+    with _logged_errors():
+        page = weasyprint.HTML(string=text, base_url=f"{SCHEME}:", url_fetcher=_closed_fetcher(files))
+        result: bytes = page.write_pdf(
+            pdf_variant=VARIANT,
+            attachments=attached,
+            finisher=_finish,
+            pdf_identifier=hashlib.sha256(text.encode()).digest()[:16],
+        )
+    return result
+
+
+def paper_page(
+    document: Document, template: str, templates: Path, branding: Path | None
+) -> tuple[str, dict[str, tuple[bytes, str]]]:
+    """HTML text of the printed page, and the files it asks for by name."""
+    files = {f"{key}.svg": (drawing.svg.encode(), "image/svg+xml") for key, drawing in document.drawings.items()}
+    files |= {f"{key}.jpg": (photo.content, photo.mime) for key, photo in document.pictures.items()}
+    files |= {path.name: (path.read_bytes(), "font/woff2") for path in sorted((templates / "fonts").glob("*.woff2"))}
+    logo = logo_file(branding)
+    if logo is not None:
+        files[logo[0]] = logo[1:]
+    say = document.language.say
+    size = f"@page{{size:{PAPERS[document.paper]}}}\n"
+    page_of = say('"Page " counter(page) " of " counter(pages)')
+    css = size + style_sheet(templates, branding, ("type.css", "paper.css"), lambda name: f"{SCHEME}:{name}")
+
+    def drawing(key: str) -> Markup:
+        return Markup('<img alt="{}" src="{}:{}.svg">').format(escape(document.drawings[key].alt), SCHEME, key)
+
+    names = {
+        "screen": False,
+        "css": Markup(css.replace("var(--page-of)", page_of)),
+        "script": "",
+        "policy": "",
+        "logo": f"{SCHEME}:{logo[0]}" if logo is not None else "",
+        **figure_names(document, drawing, lambda key: f"{SCHEME}:{key}.jpg"),
+    }
+    return fill_twice(document, template, templates, branding, names), files
+
+
+def relationship(name: str) -> str:
+    """How an attachment relates to the report: results are Data, all else is a Source."""
+    return "Data" if name == "results.json" else "Source"
+
+
+def _weasyprint() -> Any:
+    try:
+        import weasyprint
+    except OSError as error:
+        raise PdfUnavailableError(
+            f"no PDF: the text layout library is missing ({error}). Install it: {INSTALL_LINE}"
+        ) from error
+    return weasyprint
+
+
+def _closed_fetcher(files: Mapping[str, tuple[bytes, str]]) -> Any:
+    """A fetcher that serves ``files`` and data URLs; whatever else is asked for ends the rendering."""
+    from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
+
+    class Closed(URLFetcher):  # type: ignore[misc]
+        def fetch(self, url: str, headers: Any = None) -> Any:
+            if url.startswith("data:"):
+                return super().fetch(url, headers)
+            found = files.get(url.removeprefix(f"{SCHEME}:")) if url.startswith(f"{SCHEME}:") else None
+            if found is None:
+                raise FatalURLFetchingError(f"the page asks for {url!r}, which is not part of the report")
+            return URLFetcherResponse(url, found[0], {"Content-Type": found[1]})
+
+    return Closed(allowed_protocols=(SCHEME, "data"), allow_redirects=False)
+
+
+class _Collector(logging.Handler):
+    """Keeps what WeasyPrint only logs: a figure it drops is an error of ours, not a remark of its own."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.errors: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        message = record.getMessage()
+        if record.levelno >= logging.ERROR or message.startswith("Failed to"):
+            self.errors.append(message)
+
+
+@contextmanager
+def _logged_errors() -> Iterator[None]:
+    """Turns logged errors and refused fetches into RenderError."""
+    from weasyprint.urls import FatalURLFetchingError
+
+    collector, logger = _Collector(), logging.getLogger("weasyprint")
+    logger.addHandler(collector)
+    try:
+        yield
+    except FatalURLFetchingError as error:
+        raise RenderError(str(error)) from error
+    finally:
+        logger.removeHandler(collector)
+    if collector.errors:
+        raise RenderError("the page could not be set: " + "; ".join(dict.fromkeys(collector.errors)))
+
+
+def _finish(document: Any, pdf: Any) -> None:
+    """Adds the PDF/UA identifier; compresses attachments at a level that takes seconds instead of minutes."""
+    metadata = pdf.objects[int(pdf.catalog["Metadata"].split()[0])]
+    data = b"".join(part if isinstance(part, bytes) else str(part).encode() for part in metadata.stream)
+    end = data.rindex(b"</rdf:RDF>")
+    metadata.stream = [data[:end] + _UA + data[end:]]
+    for each in pdf.objects:
+        extra = getattr(each, "extra", None)
+        if extra and extra.get("Type") == "/EmbeddedFile":
+            content = b"".join(part if isinstance(part, bytes) else str(part).encode() for part in each.stream)
+            each.stream = [zlib.compress(content, 6)]
+            extra["Filter"] = "/FlateDecode"
+            each.compress = False
+
+
+mimetypes.add_type("application/toml", ".toml")

@@ -1,0 +1,132 @@
+"""A quick look at one bare log: a table for the terminal and one HTML page with the curves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from reportgen.records.finding import Finding
+from reportgen.records.job import Job, Party, ReportIdentity, Specimen
+from reportgen.records.log import Log, SweepLog
+from reportgen.records.result import RunResult
+from reportgen.render.document import Document
+from reportgen.render.figures.canvas import draw
+from reportgen.render.figures.drawings import Drawings
+from reportgen.render.fonts import GlyphCheck, characters
+from reportgen.render.html import screen_page
+from reportgen.render.names import anchor
+from reportgen.render.numbers import Numbers
+from reportgen.render.rows.input import finding
+from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.resonance import resonance_rows, sweep_sentence
+from reportgen.render.rows.run import quality, sweep_facts
+
+CONFIDENCE = 0.95
+_COLUMNS = ("channel", "frequency_hz", "Q", "damping %", "amplification", "phase deg", "peak read %")
+
+
+def quicklook_lines(run: RunResult, control: str, findings: Sequence[Finding]) -> tuple[str, ...]:
+    """The resonance table as lines of text, after the findings and what the sweep was."""
+    numbers = Numbers("en")
+    lines = [str(each) for each in findings]
+    if run.sweep is not None:
+        sweep = run.sweep
+        rate = f", {numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else ""
+        low, high = numbers.plain(sweep.lowest_hz), numbers.plain(sweep.highest_hz)
+        lines.append(f"control {control}, {sweep.rows} rows, {low} – {high} Hz {sweep.direction}{rate}")
+    rows = [
+        _terminal_row(channel.id, row)
+        for channel in run.channels
+        for row in resonance_rows(run, channel, CONFIDENCE, Language.of("en", _templates()))
+    ]
+    if not rows:
+        return (*lines, "no resonance found")
+    table = [_COLUMNS, *rows]
+    widths = [max(len(row[i]) for row in table) for i in range(len(_COLUMNS))]
+    lines += ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
+    return tuple(lines)
+
+
+def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
+    frequency = f"{row['frequency']} ± {row['frequency_u']}" if row["frequency_u"] != "–" else str(row["frequency"])
+    return channel, frequency, row["q"], row["damping"], row["amplification"], row["phase"], row["reduction"]
+
+
+def _templates() -> Path:
+    from reportgen.resources import data_dir
+
+    return data_dir("templates")
+
+
+def render_quicklook(
+    run: RunResult,
+    log: Log,
+    control: str,
+    findings: Sequence[Finding],
+    *,
+    templates: Path,
+    software: str,
+    language: str = "en",
+) -> str:
+    """One self-contained HTML page: what the log is, its curves, the resonance tables, the findings."""
+    spoken = Language.of(language, templates)
+    make = Drawings(spoken.words, spoken.numbers)
+    plots = [make.response(run, channel) for channel in run.channels if len(channel.magnitude) > 1]
+    if run.control is not None and len(run.control.frequency_hz) > 1:
+        plots.insert(0, make.control(_no_job(log.path), run, run.control))
+    drawings = {plot.key: draw(plot, spoken.numbers) for plot in plots}
+    context = GlyphCheck(characters(templates / "fonts")).all(_context(run, log, control, findings, spoken, software))
+    document = Document(spoken, "A4", context, drawings, {})
+    return screen_page(document, "quicklook.html.j2", templates, None)
+
+
+def _no_job(path: str) -> Job:
+    """A job that states nothing, for a log that stands alone."""
+    nobody, nothing = Party(name=""), Specimen(name="")
+    identity = ReportIdentity(number=path, title=path, date=date.min)
+    return Job(folder=Path(), file=Path(), report=identity, laboratory=nobody, customer=nobody, specimen=nothing)
+
+
+def _context(
+    run: RunResult, log: Log, control: str, findings: Sequence[Finding], language: Language, software: str
+) -> Row:
+    say = language.say
+    keys = {channel.id: anchor("fig", run.id, channel.id) for channel in run.channels if len(channel.magnitude) > 1}
+    skipped = log.rows_skipped if isinstance(log, SweepLog) else ()
+    has_control = run.control is not None and len(run.control.frequency_hz) > 1
+    return {
+        "language": language.words.language,
+        "paper": "A4",
+        "report": {
+            "number": log.path,
+            "revision": "",
+            "title": say("Quick look"),
+            "software": software,
+            "date_iso": "",
+        },
+        "laboratory": {"name": software},
+        "facts": language.pairs(("File", log.path), ("Layout", log.layout), ("Control", control))
+        + (sweep_facts(run.sweep, language) if run.sweep else [])
+        + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
+        "remarks": list(log.remarks),
+        "run": {
+            "id": run.id,
+            "anchor": anchor("run", run.id),
+            "is_decay": False,
+            "method": language.sentence(run.method),
+            "sentence": sweep_sentence(run, language),
+        },
+        "control_figure": anchor("fig", run.id, "control") if has_control else "",
+        "channels": [
+            {
+                "id": channel.id,
+                "figure": keys.get(channel.id, ""),
+                "rows": resonance_rows(run, channel, CONFIDENCE, language),
+                "remarks": language.sentences(channel.flags),
+            }
+            for channel in run.channels
+        ],
+        "quality": [quality(issue, run.id, language) for issue in run.quality],
+        "findings": [finding(each, language) for each in findings],
+    }

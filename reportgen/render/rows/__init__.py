@@ -1,0 +1,1 @@
+"""Rows: records become finished strings, so that templates only lay out."""

@@ -1,0 +1,164 @@
+"""The statement of conformity: verdicts, and where the evidence of each stands (ISO/IEC 17025:2017, 7.8.6)."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+
+from reportgen.records.job import DecisionRule
+from reportgen.records.report import Report
+from reportgen.records.rounding import uncertainty_decimals
+from reportgen.records.verdict import Evidence, Outcome, Verdict
+from reportgen.render.names import anchor
+from reportgen.render.rows.language import Language, Row
+
+
+def outcome(which: Outcome, language: Language) -> Row:
+    """A verdict as word and as the name of its shape."""
+    word = language.say(str(which))
+    return {"word": word, "title": word[:1].upper() + word[1:], "css": f"is-{anchor(which)}", "key": str(which)}
+
+
+def overall(report: Report, language: Language) -> Row:
+    """The verdict on the whole, with how many requirements came out how."""
+    counted = Counter(verdict.outcome for verdict in report.verdicts)
+    counts = [outcome(each, language) | {"count": counted[each]} for each in reversed(Outcome) if counted[each]]
+    not_met = [v.requirement for v in report.verdicts if v.outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)]
+    return outcome(report.overall, language) | {
+        "counts": counts,
+        "total": len(report.verdicts),
+        "sentence": _overall_sentence(report, not_met, language),
+    }
+
+
+def _overall_sentence(report: Report, not_met: list[str], language: Language) -> str:
+    if not report.verdicts:
+        return language.say("No requirement was stated; the report gives results only.")
+    listed = ", ".join(not_met)
+    if report.overall is Outcome.PASS:
+        return language.say("All %(n)s requirements are met.", n=str(len(report.verdicts)))
+    if report.overall is Outcome.CONDITIONAL_PASS:
+        return language.say("All requirements are met, at least one by less than its measurement uncertainty.")
+    if report.overall is Outcome.NOT_EVALUATED:
+        return language.say("At least one requirement could not be evaluated; none was found not to be met.")
+    if len(not_met) == 1:
+        return language.say("One requirement of %(n)s is not met: %(list)s.", n=str(len(report.verdicts)), list=listed)
+    return language.say(
+        "%(bad)s requirements of %(n)s are not met: %(list)s.",
+        bad=str(len(not_met)),
+        n=str(len(report.verdicts)),
+        list=listed,
+    )
+
+
+def decision_rule(report: Report, language: Language) -> Row:
+    """The rule by which uncertainty was taken into account, in a sentence, with its risk."""
+    own = report.job.report
+    confidence = language.numbers.plain(100 * own.confidence, 3)
+    if own.decision_rule is DecisionRule.SIMPLE:
+        text = language.say(
+            "Simple acceptance (ILAC-G8:09/2019, 4.2.1): a result passes where the measured value does not exceed the "
+            "limit. Measurement uncertainty is stated and not deducted; for a value at the limit the probability of a "
+            "wrong acceptance is up to 50 %%."
+        )
+    else:
+        text = language.say(
+            "Guarded acceptance with a guard band as wide as the expanded uncertainty (ILAC-G8:09/2019, 4.2.2 and "
+            "4.2.3): pass inside the guard band, conditional pass or conditional fail within it, fail beyond. A pass "
+            "is wrong with a probability of at most 2.5 %% where the coverage is 95 %%."
+        )
+    return {"name": language.say(str(own.decision_rule)), "text": text, "confidence": f"{confidence}\u202f%"}
+
+
+def verdict(report: Report, each: Verdict, language: Language) -> Row:
+    """One row of the conformity table."""
+    source = next((r.source for r in report.job.requirements if r.id == each.requirement), None)
+    return {
+        "id": each.requirement,
+        "anchor": anchor("req", each.requirement),
+        "clause": " ".join(filter(None, (source, each.clause))) or language.numbers.ABSENT,
+        "text": each.text or language.say(each.check),
+        "check": language.say(each.check),
+        "measured": _measured(each, language),
+        "limit": _limit(each, language),
+        "uncertainty": _uncertainty(each, language),
+        "risk": _risk(each, language),
+        "outcome": outcome(each.outcome, language),
+        "reason": language.sentence(each.reason),
+        "bands": ", ".join(language.band(band) for band in each.bands_hz),
+        "evidence": [_evidence(report, item, language) for item in each.evidence],
+    }
+
+
+def _places(each: Verdict) -> int:
+    """Decimals of a measured value: those of its uncertainty, else enough for four significant digits."""
+    if each.expanded_uncertainty:
+        return max(0, uncertainty_decimals(each.expanded_uncertainty))
+    if not each.measured:
+        return 2
+    return max(0, min(4, 3 - math.floor(math.log10(abs(each.measured)))))
+
+
+def _unit(each: Verdict) -> str:
+    return f"\u202f{each.unit}" if each.unit and each.unit != "1" else ""
+
+
+def _measured(each: Verdict, language: Language) -> str:
+    if each.measured is None or not math.isfinite(each.measured):
+        return language.numbers.ABSENT
+    limits = [limit for limit in (each.limit, each.limit_low) if limit is not None]
+    shown = language.numbers.decimal(each.measured, _places(each))
+    for limit in limits:
+        closer = language.numbers.beside_limit(each.measured, limit, _places(each))[0]
+        shown = max(shown, closer, key=len)
+    return shown + _unit(each)
+
+
+def _limit(each: Verdict, language: Language) -> str:
+    numbers, unit = language.numbers, _unit(each)
+    if each.limit is None:
+        return numbers.ABSENT
+    if each.limit_low is not None:
+        low, high = numbers.plain(each.limit_low, 4), numbers.plain(each.limit, 4)
+        return f"{low} … {'+' if each.limit > 0 else ''}{high}{unit}"
+    return f"{'≤' if each.at_most else '≥'} {numbers.plain(each.limit)}{unit}"
+
+
+def _uncertainty(each: Verdict, language: Language) -> str:
+    if not each.expanded_uncertainty or each.measured is None:
+        return language.numbers.ABSENT
+    return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each)
+
+
+def _risk(each: Verdict, language: Language) -> str:
+    if each.false_acceptance is None:
+        return ""
+    if each.false_acceptance < 0.0005:
+        return f"< {language.numbers.decimal(0.1, 1)}\u202f%"
+    return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u202f%"
+
+
+def _evidence(report: Report, item: Evidence, language: Language) -> Row:
+    """Words, and the anchor of the most exact place that shows it: resonance row, curve, or run."""
+    place = [part for part in (item.run, item.channel) if part is not None]
+    return {
+        "text": language.sentence(item.text),
+        "place": " · ".join(
+            [*place, *([f"{language.numbers.significant(item.frequency_hz, 4)} Hz"] if item.frequency_hz else [])]
+        ),
+        "anchor": _evidence_anchor(report, item),
+    }
+
+
+def _evidence_anchor(report: Report, item: Evidence) -> str:
+    run = next((each for each in report.runs if each.id == item.run), None)
+    if run is None:
+        return ""
+    channel = next((each for each in run.channels if each.id == item.channel), None)
+    if channel is not None and item.frequency_hz is not None and channel.resonances:
+        number, nearest = min(
+            enumerate(channel.resonances), key=lambda pair: abs(pair[1].frequency_hz - (item.frequency_hz or 0.0))
+        )
+        if abs(nearest.frequency_hz / item.frequency_hz - 1) < 0.02:
+            return anchor("row", run.id, channel.id, number + 1)
+    return anchor("run", run.id)

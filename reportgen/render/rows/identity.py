@@ -1,0 +1,149 @@
+"""Who, what, where, with what: the parts of the report that the job states."""
+
+from __future__ import annotations
+
+from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan
+from reportgen.records.report import Report
+from reportgen.render.names import anchor
+from reportgen.render.rows.language import Language, Row
+
+
+def identity(report: Report, language: Language) -> Row:
+    """Number, revision, title, dates and the statement of the period of test."""
+    own, job = report.job.report, report.job
+    days = sorted({run.started.date() for run in job.runs if run.started is not None})
+    period = " – ".join(dict.fromkeys(language.numbers.day(day) for day in (days[:1] + days[-1:])))
+    return {
+        "number": own.number,
+        "revision": own.revision,
+        "title": own.title,
+        "date": language.numbers.day(own.date),
+        "date_iso": own.date.isoformat(),
+        "tested": period,
+        "standard": own.standard or "",
+        "summary": own.summary or "",
+        "software": report.software,
+        "distribution": list(own.distribution),
+        "authorised": [{"role": language.sentence(p.role), "name": p.name} for p in job.persons],
+    }
+
+
+def party(which: Party, language: Language) -> Row:
+    """Name and all that was stated of a laboratory or customer."""
+    return {
+        "name": which.name,
+        "facts": language.pairs(
+            ("Address", which.address),
+            ("Place of the test", which.location),
+            ("Reference", which.reference),
+            ("Contact", which.contact),
+            ("Accreditation", which.accreditation),
+        ),
+        "address": which.address or "",
+        "contact": which.contact or "",
+        "reference": which.reference or "",
+    }
+
+
+def specimen(job: Job, language: Language) -> Row:
+    """What was tested, and what is known of it as a beam."""
+    it, beam = job.specimen, job.specimen.beam
+    facts = language.pairs(
+        ("Specimen", it.name),
+        ("Part number", it.part_number),
+        ("Serial number", it.serial_number),
+        ("Mass", _quantity(it.mass, language)),
+        ("Received", language.numbers.day(it.received)),
+        ("Condition on receipt", it.condition),
+        ("Description", it.description),
+        ("Mounting", it.mounting),
+        ("Torque", it.torque),
+    )
+    if beam is not None:
+        facts += language.pairs(
+            ("Held as a beam", language.sentence(str(beam.boundary))),
+            ("Length", _quantity(beam.length, language)),
+            ("Mass of the beam alone", _quantity(beam.mass, language)),
+            ("Mass at its end", _quantity(beam.tip_mass, language)),
+            ("Depth in bending", _quantity(beam.thickness, language)),
+        )
+    return {"name": it.name, "part": it.part_number or "", "serial": it.serial_number or "", "facts": facts}
+
+
+def _quantity(quantity: object, language: Language) -> str | None:
+    return None if quantity is None else language.sentence(str(quantity))
+
+
+def environment(job: Job, language: Language) -> list[Row]:
+    """Conditions in the laboratory."""
+    stated = job.environment
+    return language.pairs(
+        ("Temperature", stated.temperature), ("Humidity", stated.humidity), ("Air pressure", stated.pressure)
+    )
+
+
+def instrument(each: Instrument, language: Language) -> Row:
+    """One instrument with its calibration."""
+    numbers = language.numbers
+    return {
+        "id": each.id,
+        "anchor": anchor("instrument", each.id),
+        "kind": language.sentence(each.kind or "–"),
+        "make": " ".join(filter(None, (each.manufacturer, each.model))) or numbers.ABSENT,
+        "serial": each.serial or numbers.ABSENT,
+        "calibrated": each.calibrated.isoformat() if each.calibrated else language.say("not stated"),
+        "due": each.due.isoformat() if each.due else language.say("not stated"),
+        "uncertainty": _quantity(each.expanded_uncertainty, language) or language.say("not stated"),
+        "certificate": each.certificate or numbers.ABSENT,
+    }
+
+
+def channel(each: Channel, language: Language) -> Row:
+    """One channel with its place and its instrument."""
+    absent = language.numbers.ABSENT
+    return {
+        "id": each.id,
+        "role": language.say(str(each.role)),
+        "location": each.location or absent,
+        "direction": each.direction or absent,
+        "position": _quantity(each.position, language) or absent,
+        "instrument": each.instrument or "",
+        "instrument_anchor": anchor("instrument", each.instrument) if each.instrument else "",
+    }
+
+
+def planned_run(job: Job, plan: RunPlan, language: Language) -> Row:
+    """One run as it was planned, for the overview of runs."""
+    control = job.control_of(plan)
+    strategy = f" ({language.say(str(plan.strategy))})" if len(control) > 1 else ""
+    return {
+        "id": plan.id,
+        "anchor": anchor("run", plan.id),
+        "kind": language.say(str(plan.kind)),
+        "axis": plan.axis or language.numbers.ABSENT,
+        "started": language.numbers.moment(plan.started),
+        "profile": plan.profile or language.numbers.ABSENT,
+        "control": ", ".join(control) + strategy if plan.profile else language.numbers.ABSENT,
+        "filter": _filter(plan, language),
+        "log": str(plan.log),
+        "log_anchor": anchor("file", plan.log),
+        "remark": plan.remark or "",
+    }
+
+
+def _filter(plan: RunPlan, language: Language) -> str:
+    return language.numbers.ABSENT if plan.tracking_filter is None else language.sentence(plan.tracking_filter.text)
+
+
+def inspections(job: Job, language: Language) -> list[Row]:
+    """Looks at the specimen before and after."""
+    return [
+        {
+            "when": each.when,
+            "what": each.what,
+            "result": language.say(each.result),
+            "css": f"is-{anchor(each.result)}",
+            "remark": each.remark or "",
+        }
+        for each in job.inspections
+    ]

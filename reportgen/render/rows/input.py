@@ -1,0 +1,56 @@
+"""What was read, by digest, and what was found to be said about it."""
+
+from __future__ import annotations
+
+from reportgen.records.finding import Finding
+from reportgen.records.report import InputFile, Report
+from reportgen.render.names import anchor
+from reportgen.render.rows.language import Language, Row
+
+
+def input_file(report: Report, each: InputFile, language: Language) -> Row:
+    """One file with its digest; a log says its run and its rows."""
+    plans = [plan for plan in report.job.runs if str(plan.log) == each.path]
+    rows = [
+        language.numbers.count(run.sweep.rows)
+        for run in report.runs
+        if run.sweep is not None and run.id in {plan.id for plan in plans}
+    ]
+    return {
+        "path": each.path,
+        "anchor": anchor("file", each.path),
+        "sha256": each.sha256,
+        "size": language.numbers.size(each.bytes),
+        "runs": ", ".join(plan.id for plan in plans),
+        "rows": ", ".join(rows) or language.numbers.ABSENT,
+    }
+
+
+def finding(each: Finding, language: Language) -> Row:
+    """One finding, with its place in the inputs."""
+    return {
+        "severity": language.say(str(each.severity)),
+        "css": f"is-{each.severity}",
+        "where": each.where,
+        "message": language.sentence(each.message),
+    }
+
+
+def amendment(report: Report, language: Language) -> Row | None:
+    """What this report replaces and what differs (ISO/IEC 17025:2017, 7.8.8); None for a first issue."""
+    old = report.amendment
+    if old is None:
+        return None
+    return {
+        "number": old.number,
+        "revision": old.revision,
+        "sha256": old.sha256,
+        "changes": [
+            {
+                "what": language.sentence(c.what),
+                "before": language.sentence(c.before),
+                "after": language.sentence(c.after),
+            }
+            for c in old.changes
+        ],
+    }

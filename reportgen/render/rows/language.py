@@ -1,0 +1,50 @@
+"""The report's language in one hand: words and numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reportgen.render.numbers import Numbers
+from reportgen.render.words import Words, words
+
+Row = dict[str, Any]
+"""What a template gets: strings, numbers for nothing but counting, lists and dictionaries of those."""
+
+
+@dataclass(frozen=True, slots=True)
+class Language:
+    """Words and numbers of one language."""
+
+    words: Words
+    numbers: Numbers
+
+    @classmethod
+    def of(cls, language: str, templates: Path) -> Language:
+        """Read the catalogue below ``templates``. Raises RenderError where the language is unknown."""
+        return cls(words(templates / "words", language), Numbers(language))
+
+    def say(self, text: str, **values: str) -> str:
+        """``text`` in this language."""
+        return self.words.say(text, **values)
+
+    def sentence(self, text: str) -> str:
+        """A sentence of another room in this language."""
+        return self.words.sentence(text)
+
+    def sentences(self, texts: Iterable[str]) -> list[str]:
+        """Sentences of another room in this language."""
+        return [self.words.sentence(text) for text in texts]
+
+    def pairs(self, *pairs: tuple[str, object]) -> list[Row]:
+        """Label and value, in order; what was not stated is left out."""
+        return [
+            {"label": self.say(label), "value": str(value)} for label, value in pairs if value not in (None, "", "–")
+        ]
+
+    def band(self, band: tuple[float, float]) -> str:
+        """A band of frequency."""
+        low, high = (self.numbers.significant(edge, 4) for edge in band)
+        return f"{low} Hz" if low == high else f"{low} – {high} Hz"

@@ -1,0 +1,55 @@
+"""Modes as rows: number, nodes, where it was seen, and beam theory beside it as a witness."""
+
+from __future__ import annotations
+
+from reportgen.records.result import BeamFit, Mode
+from reportgen.render.names import anchor
+from reportgen.render.numbers import coverage_factor
+from reportgen.render.rows.language import Language, Row
+
+
+def mode(each: Mode, confidence: float, language: Language) -> Row:
+    """One mode; a number that was skipped is a row too."""
+    numbers = language.numbers
+    std = each.frequency_std_hz
+    uncertainty = None if std is None else coverage_factor(confidence) * std
+    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, uncertainty, 4)
+    label = each.mode if each.mode is not None else numbers.plain(each.frequency_hz)
+    residual = None if each.missing else each.residual
+    where = " + ".join(language.say(source) for source in each.seen_in)
+    return {
+        "number": numbers.ABSENT if each.mode is None else str(each.mode),
+        "anchor": anchor("mode", each.axis or "all", label),
+        "nodes": numbers.ABSENT if each.nodes is None else str(each.nodes),
+        "frequency": f"({frequency})" if each.missing else frequency,
+        "frequency_u": frequency_u,
+        "q": numbers.significant(each.q, 3),
+        "damping": numbers.significant(None if each.damping_ratio is None else 100 * each.damping_ratio, 3),
+        "motion": language.say(str(each.motion)) if each.motion else "",
+        "seen": language.say("not seen") if each.missing else where or numbers.ABSENT,
+        "places": ", ".join(numbers.decimal(p, 3) for p in each.node_positions) or numbers.ABSENT,
+        "expected_places": ", ".join(numbers.decimal(p, 3) for p in each.expected_positions) or numbers.ABSENT,
+        "expected": numbers.significant(each.expected_hz, 4),
+        "residual": numbers.ABSENT if residual is None else f"{numbers.signed(100 * residual, 2)}\u202f%",
+        "missing": each.missing,
+        "notes": [{"text": note, "anchor": anchor("note", note)} for note in each.notes],
+        "remarks": language.sentences(each.flags),
+    }
+
+
+def beam_fit(fit: BeamFit, language: Language) -> Row:
+    """Beam theory held beside the modes of one axis."""
+    numbers = language.numbers
+    others = "; ".join(f"{language.sentence(name)} {numbers.percent(rms, 1)}" for name, rms in fit.alternatives)
+    return {
+        "axis": fit.axis or "",
+        "facts": language.pairs(
+            ("Held as", language.sentence(fit.boundary)),
+            ("Fitted frequency of mode 1", f"{numbers.significant(fit.scale_hz, 4)} Hz"),
+            ("Mass at the end over mass of the beam", numbers.significant(fit.tip_mass_ratio, 3)),
+            ("Residual, root mean square", numbers.percent(fit.rms_residual, 2)),
+            ("Residual, worst", numbers.percent(fit.worst_residual, 2)),
+            ("Other ends, residual", others),
+        ),
+        "remarks": language.sentences(fit.flags),
+    }

@@ -1,0 +1,126 @@
+"""Resonances as rows: corrected and as recorded side by side, and what the sweep did to the reading."""
+
+from __future__ import annotations
+
+from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.render.names import anchor
+from reportgen.render.numbers import coverage_factor
+from reportgen.render.rows.language import Language, Row
+
+_WORTH_SAYING = 0.99
+"""A recorded peak below this share of the steady one gets a sentence of its own."""
+
+
+def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[Row]:
+    """One row for every resonance of a channel, numbered as listed."""
+    return [
+        resonance(run, channel, each, number, confidence, language)
+        for number, each in enumerate(channel.resonances, start=1)
+    ]
+
+
+def resonance(
+    run: RunResult, channel: ChannelResult, each: Resonance, number: int, confidence: float, language: Language
+) -> Row:
+    """Corrected values with expanded uncertainties, and what the log shows as recorded."""
+    numbers, k = language.numbers, coverage_factor(confidence)
+    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, _times(k, each.frequency_std_hz), 5)
+    q, q_u = numbers.with_uncertainty(each.q, _times(k, each.q_std))
+    amplification, amplification_u = numbers.with_uncertainty(each.amplification, _times(k, each.amplification_std))
+    seen = each.observed
+    return {
+        "anchor": anchor("row", run.id, channel.id, number),
+        "number": str(number),
+        "x": f"{each.frequency_hz:.6g}",
+        "channel": channel.id,
+        "mode": numbers.ABSENT if each.mode is None else str(each.mode),
+        "frequency": frequency,
+        "frequency_u": frequency_u,
+        "q": q,
+        "q_u": q_u,
+        "damping": numbers.significant(None if each.damping_ratio is None else 100 * each.damping_ratio, 3),
+        "amplification": amplification,
+        "amplification_u": amplification_u,
+        "phase": numbers.decimal(each.phase_deg, 1),
+        "decrement": numbers.significant(each.decrement, 3),
+        "seen_frequency": numbers.significant(seen.peak_hz, _digits_of(frequency)),
+        "seen_amplification": numbers.significant(seen.amplification, 3),
+        "seen_q": numbers.significant(seen.half_power_q, 3),
+        "reduction": numbers.significant(None if seen.sweep_reduction is None else 100 * seen.sweep_reduction, 3),
+        "rejected": each.rejected or "",
+        "remarks": _remarks(each, language),
+        "uncertain": _budget(each, k, language),
+    }
+
+
+def _times(k: float, std: float | None) -> float | None:
+    return None if std is None else k * std
+
+
+def _digits_of(text: str) -> int:
+    return max(3, min(5, sum(character.isdigit() for character in text)))
+
+
+def _remarks(each: Resonance, language: Language) -> list[str]:
+    remarks = language.sentences(each.flags)
+    remarks += [f"{language.say(name)}: {language.sentence(reason)}" for name, reason in each.reasons]
+    if each.observed.half_power_reason:
+        remarks.append(f"{language.say('half-power Q')}: {language.sentence(each.observed.half_power_reason)}")
+    if each.rejected:
+        remarks.insert(0, language.say("Rejected by the engineer: %(why)s", why=each.rejected))
+    return remarks
+
+
+def sweep_sentence(run: RunResult, language: Language) -> str:
+    """What a customer should know about the effect of the sweep on the readings of a run; empty without data."""
+    numbers = language.numbers
+    told = [
+        each
+        for channel in run.channels
+        for each in channel.resonances
+        if each.observed.sweep_reduction is not None and not each.rejected
+    ]
+    if not told:
+        return ""
+    worst = min(told, key=lambda each: each.observed.sweep_reduction or 1.0)
+    share = worst.observed.sweep_reduction or 1.0
+    if share > _WORTH_SAYING:
+        return language.say(
+            "The sweep was slow enough: every recorded peak reaches at least %(share)s %% of what the specimen does in "
+            "steady vibration.",
+            share=numbers.significant(100 * share, 3),
+        )
+    sentence = language.say(
+        "The sweep passed the resonance at %(hz)s Hz before the vibration had fully built up: the log shows "
+        "%(share)s %% of the amplification that steady vibration would reach, and its peak at %(peak)s Hz. "
+        "The corrected values are those of the specimen itself, freed of this effect; the values as recorded stand beside them.",
+        hz=numbers.significant(worst.frequency_hz, 4),
+        share=numbers.significant(100 * share, 3),
+        peak=numbers.significant(worst.observed.peak_hz, 4),
+    )
+    rate = worst.observed.fastest_rate
+    if rate is None:
+        return sentence
+    return f"{sentence} " + language.say(
+        "A rate of at most %(rate)s %(unit)s would have kept this loss below 5 %%.",
+        rate=numbers.significant(rate, 2),
+        unit=worst.observed.fastest_rate_unit,
+    )
+
+
+def _budget(each: Resonance, k: float, language: Language) -> Row | None:
+    """Contributions to the uncertainty of the amplification, in percent of it; None where it has none."""
+    if each.amplification is None or not each.amplification_std:
+        return None
+    of = 100.0 / each.amplification
+
+    def percent(std: float | None) -> str:
+        return language.say("not stated") if std is None else language.numbers.significant(std * of, 2)
+
+    return {
+        "fit": percent(each.amplification_std_fit),
+        "calibration": percent(each.amplification_std_calibration),
+        "combined": percent(each.amplification_std),
+        "expanded": percent(k * each.amplification_std),
+        "k": language.numbers.decimal(k, 2),
+    }

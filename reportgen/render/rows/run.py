@@ -1,0 +1,200 @@
+"""Runs as rows: the sweep as really run, control, dwell, exciter, comparison of runs, quality of the data."""
+
+from __future__ import annotations
+
+from reportgen.records.job import Job, Profile, ToleranceBand
+from reportgen.records.report import Report, RunShift
+from reportgen.records.result import ControlResult, DwellResult, ExciterUse, QualityIssue, RunResult, SweepFacts
+from reportgen.render.names import anchor, control_unit
+from reportgen.render.numbers import coverage_factor
+from reportgen.render.rows.language import Language, Row
+from reportgen.units import STANDARD_GRAVITY
+
+
+def profile(each: Profile, language: Language) -> Row:
+    """A profile, tabulated as the requirement states it."""
+    points = [
+        {
+            "frequency": language.sentence(point.text[0]),
+            "amplitude": language.sentence(point.text[1]),
+            "slope": f"{language.numbers.signed(point.slope_to_next_db_per_oct, 2)} dB/oct"
+            if point.slope_to_next_db_per_oct is not None
+            else language.numbers.ABSENT,
+        }
+        for point in each.breakpoints
+    ]
+    facts = language.pairs(
+        ("Sweep rate", language.sentence(each.sweep_rate.text) if each.sweep_rate else None),
+        ("Tolerance", _bands(each.tolerance, language)),
+        ("Abort", _bands(each.abort, language)),
+        ("Duration", language.sentence(str(each.duration)) if each.duration else None),
+        ("Source", each.source),
+    )
+    notches = [
+        {"channel": n.channel, "band": language.band((n.from_hz, n.to_hz)), "limit": language.sentence(n.text)}
+        for n in each.notches
+    ]
+    sloped = any(point.slope_to_next_db_per_oct is not None for point in each.breakpoints)
+    return {
+        "id": each.id,
+        "anchor": anchor("profile", each.id),
+        "points": points,
+        "sloped": sloped,
+        "facts": facts,
+        "notches": notches,
+    }
+
+
+def _bands(bands: tuple[ToleranceBand, ...], language: Language) -> str | None:
+    signed, texts = language.numbers.signed, []
+    for band in bands:
+        text = band.text or f"{signed(band.lower_db, 2)} dB, {signed(band.upper_db, 2)} dB"
+        everywhere = band.from_hz <= 0.0 and band.to_hz == float("inf")
+        where = "" if everywhere else f" ({_open_band((band.from_hz, band.to_hz), language)})"
+        texts.append(language.sentence(text) + where)
+    return "; ".join(texts) or None
+
+
+def _open_band(limits: tuple[float, float], language: Language) -> str:
+    low, high = limits
+    if high == float("inf"):
+        return language.say("from %(hz)s Hz", hz=language.numbers.plain(low))
+    if low == 0.0:
+        return language.say("up to %(hz)s Hz", hz=language.numbers.plain(high))
+    return language.band(limits)
+
+
+def sweep_facts(sweep: SweepFacts, language: Language) -> list[Row]:
+    """The sweep as really run."""
+    numbers = language.numbers
+    rate = f"{numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else None
+    local = None
+    if sweep.rate_from is not None and sweep.rate_to is not None:
+        local = f"{numbers.significant(sweep.rate_from, 3)} – {numbers.significant(sweep.rate_to, 3)} {sweep.rate_unit}"
+    return language.pairs(
+        ("Direction", language.say(sweep.direction)),
+        ("Range", f"{numbers.plain(sweep.first_hz, 4)} – {numbers.plain(sweep.last_hz, 4)} Hz"),
+        ("Rate", rate or (language.sentence(sweep.rate_reason) if sweep.rate_reason else None)),
+        ("Local rate", local),
+        ("Duration", numbers.duration(sweep.duration_s)),
+        ("Cycles", numbers.count(sweep.cycles)),
+        ("Rows in the log", numbers.count(sweep.rows)),
+        ("Rate off by more than 10 %", ", ".join(language.band(b) for b in sweep.rate_outside)),
+        ("Holds", ", ".join(f"{numbers.significant(f, 4)} Hz ({numbers.duration(s)})" for f, s in sweep.holds)),
+        (
+            "Level changed",
+            ", ".join(f"{numbers.signed(db, 1)} dB @ {numbers.significant(f, 4)} Hz" for f, db in sweep.level_steps),
+        ),
+    )
+
+
+def control_facts(control: ControlResult, language: Language) -> list[Row]:
+    """Control held against its profile."""
+    numbers = language.numbers
+    worst = None
+    if control.worst_deviation_db is not None:
+        worst = f"{numbers.signed(control.worst_deviation_db, 2)} dB @ {numbers.significant(control.at_hz, 4)} Hz"
+    strategy = f" ({language.say(control.strategy)})" if len(control.channels) > 1 else ""
+    share = None if not control.outside_share else numbers.percent(control.outside_share, 2)
+    return language.pairs(
+        ("Control channels", ", ".join(control.channels) + strategy if control.channels else None),
+        ("Largest deviation", worst or (language.sentence(control.reason) if control.reason else None)),
+        ("Outside tolerance", ", ".join(language.band(band) for band in control.outside_bands)),
+        ("Share outside", share),
+        ("Beyond abort limits", ", ".join(language.band(band) for band in control.aborted_bands)),
+    )
+
+
+def dwell_facts(dwell: DwellResult, job: Job, run_id: str, language: Language) -> list[Row]:
+    """A dwell: how long, how many cycles, how steady."""
+    numbers = language.numbers
+    plan = job.run(run_id)
+    symbol, size = control_unit(job.profile(plan.profile)) if plan and plan.profile else ("g", STANDARD_GRAVITY)
+    level = None if dwell.level_mps2 is None else f"{numbers.significant(dwell.level_mps2 / size, 3)} {symbol}"
+    around = f"{numbers.significant(dwell.frequency_from_hz, 4)} – {numbers.significant(dwell.frequency_to_hz, 4)} Hz"
+
+    def drift(value: float | None, unit: str) -> str | None:
+        return None if value is None else f"{numbers.signed(value, 1)} {unit}"
+
+    return language.pairs(
+        ("Frequency", f"{numbers.significant(dwell.frequency_hz, 4)} Hz ({around})"),
+        ("Duration", numbers.duration(dwell.duration_s)),
+        ("Cycles", numbers.count(dwell.cycles)),
+        ("Level (peak)", level),
+        ("Drift of level", drift(dwell.level_drift_db, "dB")),
+        ("Drift of response", drift(dwell.response_drift_db, "dB")),
+        ("Drift of phase", drift(dwell.phase_drift_deg, "°")),
+        ("Build-up at the start", None if dwell.build_up is None else numbers.percent(dwell.build_up, 1)),
+        ("Channel", dwell.channel),
+        ("Remarks", "; ".join(language.sentences(dwell.flags))),
+    )
+
+
+def quality(issue: QualityIssue, run_id: str, language: Language) -> Row:
+    """Something about the data that weighs on what can be concluded."""
+    return {
+        "run": run_id,
+        "run_anchor": anchor("run", run_id),
+        "channel": issue.channel or language.say("whole run"),
+        "kind": language.say(issue.kind),
+        "band": language.band(issue.band_hz) if issue.band_hz else language.numbers.ABSENT,
+        "message": language.sentence(issue.message),
+        "weight": language.say("carries no verdict") if issue.spoils else language.say("noted"),
+    }
+
+
+_PRINTED = {"N": ("kN", 1e-3), "m": ("mm", 1e3), "m/s": ("m/s", 1.0), "m/s²": ("m/s²", 1.0)}
+
+
+def exciter_row(use: ExciterUse, language: Language) -> Row:
+    """One ability of the exciter: needed, used and rated."""
+    numbers = language.numbers
+    unit, size = _PRINTED.get(use.unit, (use.unit, 1.0))
+
+    def shown(value: float | None, at_hz: float | None = None) -> str:
+        if value is None:
+            return numbers.ABSENT
+        at = f" @ {numbers.significant(at_hz, 4)} Hz" if at_hz is not None else ""
+        return f"{numbers.significant(value * size, 3)} {unit}{at}"
+
+    return {
+        "run": use.run,
+        "quantity": language.say(use.quantity),
+        "needed": shown(use.needed, use.needed_at_hz),
+        "used": shown(use.used, use.used_at_hz),
+        "rated": shown(use.rated),
+        "share": numbers.ABSENT if use.share is None else numbers.percent(use.share, 0),
+        "reason": language.sentence(use.reason) if use.reason else "",
+    }
+
+
+def shift_row(report: Report, shift: RunShift, language: Language) -> Row:
+    """One mode in two runs."""
+    numbers, k = language.numbers, coverage_factor(report.job.report.confidence)
+
+    def percent(value: float | None, std: float | None) -> tuple[str, str]:
+        if value is None:
+            return numbers.ABSENT, numbers.ABSENT
+        wide = None if std is None else 100 * k * std
+        text, uncertainty = numbers.with_uncertainty(100 * value, wide, 2)
+        return ("+" + text if value > 0 else text), uncertainty
+
+    frequency, frequency_u = percent(shift.frequency_shift, shift.frequency_shift_std)
+    amplification, amplification_u = percent(shift.amplification_shift, shift.amplification_shift_std)
+    return {
+        "channel": shift.channel,
+        "mode": numbers.ABSENT if shift.mode is None else str(shift.mode),
+        "before": numbers.significant(shift.before_hz, 5),
+        "after": numbers.significant(shift.after_hz, 5),
+        "frequency": frequency,
+        "frequency_u": frequency_u,
+        "amplification": amplification,
+        "amplification_u": amplification_u,
+        "remarks": language.sentences(shift.flags),
+    }
+
+
+def planned(job: Job, run: RunResult) -> str:
+    """Name of the run's log, empty where the job does not plan the run."""
+    plan = job.run(run.id)
+    return "" if plan is None else str(plan.log)
