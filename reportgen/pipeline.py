@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import shutil
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from reportgen import __version__
 from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity
-from reportgen.records.job import Job
+from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.log import Log
 from reportgen.records.note import Note, describe_fact
 from reportgen.records.report import InputFile, Report
@@ -21,12 +22,11 @@ from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome, overall
 
 if TYPE_CHECKING:
+    from reportgen.archive.publish import Output
     from reportgen.archive.verify import Verified
 
 Say = Callable[[str], object]
 SOFTWARE = f"reportgen {__version__}"
-LARGEST_ATTACHMENT = 20_000_000
-"""Bytes of inputs that are carried inside report.pdf; more stay in the archive, by digest in the PDF."""
 
 
 class JobInError(ReportError):
@@ -156,7 +156,7 @@ def read_inputs(path: Path, progress: Say = silent) -> Inputs:
 
 def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
     from reportgen.read.input_files import input_files
-    from reportgen.read.log import read_log
+    from reportgen.read.log import read_log, with_channels_of_logs
     from reportgen.read.operator_notes import read_notes
 
     found = list(findings)
@@ -167,6 +167,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
         found += more
         if log is not None:
             logs[run.id] = log
+    job, more = with_channels_of_logs(job, logs.values())
+    found += more
     notes, more = read_notes(job)
     found += more
     files = input_files(job)
@@ -175,12 +177,15 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
 
 def compute_report(inputs: Inputs, progress: Say = silent) -> Report:
     """Compute and judge what was read."""
+    from reportgen.compute.exciter import exciter_check
+    from reportgen.compute.mode_picture import mode_pictures
     from reportgen.compute.modes import join_modes
+    from reportgen.compute.run_comparison import compare_quality
     from reportgen.compute.shift import run_shifts
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
-    runs = tuple(_compute_runs(inputs, progress))
+    runs = compare_quality(job, _compute_runs(inputs, progress))
     progress("joining what was logged with what was seen")
     runs, modes, beam_fits, findings = join_modes(job, runs, inputs.notes)
     shifts = run_shifts(job, runs)
@@ -198,6 +203,8 @@ def compute_report(inputs: Inputs, progress: Say = silent) -> Report:
         overall=overall(verdict.outcome for verdict in verdicts),
         findings=(*inputs.findings, *findings),
         shifts=shifts,
+        exciter=exciter_check(job, runs),
+        pictures=mode_pictures(job, modes, beam_fits),
         opinions=job.report.opinions,
     )
 
@@ -212,14 +219,14 @@ def _compute_runs(inputs: Inputs, progress: Say) -> list[RunResult]:
     return results
 
 
-def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, bytes], str | None]:
+def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], str | None]:
     """Every output file by name; and what to do where the PDF could not be made."""
-    from reportgen.archive.bag import bag_job
+    from reportgen.archive.sources import archive_info, bag_job
     from reportgen.render.results import results_json
 
     outputs = {"results.json": results_json(report)}
     if how.results_only:
-        return outputs, None
+        return {**outputs}, None
     from reportgen.render.html import render_html
     from reportgen.render.plots import render_plots
     from reportgen.resources import data_dir
@@ -234,60 +241,64 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     except PdfUnavailableError as error:
         missing_pdf = str(error)
     progress("packing the archive")
-    identity = report.job.report
-    outputs[f"{identity.number}-{identity.revision}.zip"] = bag_job(report, outputs)
-    return outputs, missing_pdf
+    return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs)}, missing_pdf
 
 
 def _render_pdfs(report: Report, results: bytes, templates: Path, how: Settings, progress: Say) -> dict[str, bytes]:
+    from reportgen.archive.sources import pdf_sources
     from reportgen.render.pdf import render_pdf
     from reportgen.render.summary import render_summary_pdf
 
     progress("setting the pages of the report")
-    pdf = render_pdf(report, templates=templates, branding=how.branding, attachments=_attachments(report, results))
+    sources = pdf_sources(report, results)
+    pdf = render_pdf(report, templates=templates, branding=how.branding, attachments=sources)
     progress("setting the pages of the summary")
     return {"report.pdf": pdf, "summary.pdf": render_summary_pdf(report, templates=templates, branding=how.branding)}
 
 
-def _attachments(report: Report, results: bytes) -> dict[str, bytes]:
-    """Inputs and results that travel inside report.pdf, by the name they have in the job folder."""
-    attached = {"results.json": results}
-    room = LARGEST_ATTACHMENT
-    for file in sorted(report.inputs, key=lambda each: each.bytes):
-        if file.bytes <= room:
-            attached[file.path] = (report.job.folder / file.path).read_bytes()
-            room -= file.bytes
-    return attached
-
-
 def amend(report: Report, archive: Path) -> Report:
     """The report as the next revision of what ``archive`` holds, with every change listed."""
-    from reportgen.archive.amendment import amendment_of
+    from reportgen.archive.amendment import amended, amendment_of
 
-    return replace(report, amendment=amendment_of(archive, report))
+    return amended(report, amendment_of(archive, report, _as_results(report)))
 
 
 def verify_archive(path: Path, progress: Say = silent) -> Verified:
     """Check every digest of an archive or report.pdf, recompute every number and compare."""
     from reportgen.archive.verify import verify
 
-    return verify(path, lambda folder: recompute(folder, progress), software=SOFTWARE, progress=progress)
+    computed: dict[Path, Report] = {}
+
+    def report_of(folder: Path) -> Report:
+        if folder not in computed:
+            computed[folder] = compute_report(read_inputs(folder, progress), progress)
+        return computed[folder]
+
+    return verify(
+        path, lambda folder: _as_results(report_of(folder)), lambda folder: _pages(report_of(folder), progress)
+    )
 
 
-def recompute(folder: Path, progress: Say = silent) -> dict[str, Any]:
-    """Results of the job in ``folder``, as results.json would hold them."""
+def _as_results(report: Report) -> dict[str, Any]:
+    """Results as results.json holds them."""
     import json
 
     from reportgen.render.results import results_json
 
-    results: dict[str, Any] = json.loads(results_json(compute_report(read_inputs(folder, progress), progress)))
+    results: dict[str, Any] = json.loads(results_json(report))
     return results
+
+
+def _pages(report: Report, progress: Say) -> dict[str, bytes]:
+    """The rendered files of a report, without the archive that holds them."""
+    outputs, _ = render_outputs(report, Settings(), progress)
+    return {name: content for name, content in outputs.items() if isinstance(content, bytes)}
 
 
 def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked:
     """One bare sweep log: a table for the terminal and one page beside the log."""
     from reportgen.archive.publish import write_whole
-    from reportgen.compute.run import compute_bare_run
+    from reportgen.compute.run import compute_run
     from reportgen.read.log import read_bare_log
     from reportgen.render.quicklook import quicklook_lines, render_quicklook
     from reportgen.resources import data_dir
@@ -297,11 +308,28 @@ def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked
     if log is None or found_control is None:
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
     progress("finding resonances")
-    run = compute_bare_run(log, found_control, progress)
+    job = _bare_job(path, found_control)
+    run = compute_run(job, job.runs[0], log, progress)
     page = path.with_name(path.name + ".quicklook.html")
     html = render_quicklook(run, log, found_control, findings, templates=data_dir("templates"), software=SOFTWARE)
     write_whole(page, html.encode("utf-8"))
     return Looked(lines=(*quicklook_lines(run, found_control, findings), f"curves: {page}"), page=page)
+
+
+def _bare_job(path: Path, control: str) -> Job:
+    """A job that says nothing but its one run."""
+    run = RunPlan(id=path.name, kind=RunKind.SURVEY, log=Path(path.name), control=(control,))
+    identity = ReportIdentity(number="quick look", title=path.name, date=date.min)
+    nobody = Party(name="not stated")
+    return Job(
+        folder=path.parent,
+        file=path,
+        report=identity,
+        laboratory=nobody,
+        customer=nobody,
+        specimen=Specimen(name="not stated"),
+        runs=(run,),
+    )
 
 
 def demo(out: Path | None, say: Say) -> int:

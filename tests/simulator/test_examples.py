@@ -1,0 +1,42 @@
+"""The example logs are what the simulator writes, byte for byte."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tests.simulator.examples import EXAMPLES, boom_decay, boom_runs, box_runs
+from tests.simulator.log_file import log_bytes, sweep_columns
+
+RUNS = [("sensor_boom", run) for run in boom_runs()] + [("controller_box", run) for run in box_runs()]
+IDS = [f"{folder}/{run.file}" for folder, run in RUNS]
+ROWS = 150
+
+
+@pytest.mark.parametrize("folder, run", RUNS, ids=IDS)
+def test_the_beginning_of_every_log_is_written_again_byte_for_byte(folder, run):
+    part = run.laboratory.record(run.structure, run.course, run.table, first=ROWS)
+    again = log_bytes(sweep_columns(part, run.dialect), run.dialect)
+    assert (EXAMPLES / folder / run.file).read_bytes().startswith(again)
+
+
+def test_the_decay_is_written_again_byte_for_byte():
+    assert (EXAMPLES / "sensor_boom/logs/x_decay.csv").read_bytes() == boom_decay()
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("folder, run", RUNS, ids=IDS)
+def test_every_log_is_written_again_byte_for_byte(folder, run):
+    assert (EXAMPLES / folder / run.file).read_bytes() == run.content()
+
+
+def test_another_seed_is_another_log():
+    folder, run = RUNS[0]
+    other = replace(run, laboratory=replace(run.laboratory, seed=999))
+    part = other.laboratory.record(other.structure, other.course, other.table, first=ROWS)
+    assert (
+        not (EXAMPLES / folder / run.file)
+        .read_bytes()
+        .startswith(log_bytes(sweep_columns(part, run.dialect), run.dialect))
+    )

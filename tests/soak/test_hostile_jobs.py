@@ -1,0 +1,376 @@
+"""Nobody is tricked: no file outside the job folder is read, nothing unpacks or grows without end, text stays text."""
+
+from __future__ import annotations
+
+import io
+import os
+import resource
+import socket
+import struct
+import subprocess
+import sys
+import zipfile
+import zlib
+from pathlib import Path
+
+import pytest
+
+from reportgen.pipeline import check_job
+from reportgen.records.finding import Severity
+from tests.soak.small_job import JOB_FILE, comma_log, hdf5_log, job_of, sheet_log, write_job
+
+SECRET = "The harbour master's secret, 5 Hz"
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def errors(folder: Path) -> list[str]:
+    return [str(each) for each in check_job(folder).findings if each.severity is Severity.ERROR]
+
+
+@pytest.fixture
+def job(tmp_path):
+    """A sound job beside a file that is not its own."""
+    (tmp_path / "secret.csv").write_text(SECRET)
+    return write_job(job_of(comma_log()), tmp_path / "job")
+
+
+def name_log(job: Path, named: str) -> None:
+    text = (job / "job.toml").read_text()
+    (job / "job.toml").write_text(text.replace("logs/x.csv", named))
+
+
+# Paths -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "named",
+    ["../secret.csv", "logs/../../secret.csv", "{folder}/secret.csv", "..\\\\secret.csv", "logs/./../../secret.csv"],
+)
+def test_a_log_outside_the_job_folder_is_refused(job, tmp_path, named):
+    name_log(job, named.format(folder=tmp_path))
+    found = errors(job)
+    assert any("out of the job folder" in each for each in found), found
+    assert not any(SECRET[:10] in each for each in found)
+
+
+@pytest.mark.parametrize("where", ["file", "folder", "chain"])
+def test_a_link_out_of_the_job_folder_is_refused(job, tmp_path, where):
+    if where == "file":
+        (job / "logs" / "x.csv").unlink()
+        (job / "logs" / "x.csv").symlink_to(tmp_path / "secret.csv")
+    elif where == "folder":
+        (tmp_path / "elsewhere").mkdir()
+        (job / "logs" / "x.csv").rename(tmp_path / "elsewhere" / "x.csv")
+        (job / "logs").rmdir()
+        (job / "logs").symlink_to(tmp_path / "elsewhere")
+    else:
+        (job / "logs" / "x.csv").unlink()
+        (job / "logs" / "x.csv").symlink_to("y.csv")
+        (job / "logs" / "y.csv").symlink_to(tmp_path / "secret.csv")
+    assert any("out of the job folder" in each for each in errors(job))
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "job.toml"])
+def test_notes_and_job_file_may_not_be_links_out_either(job, tmp_path, name):
+    (tmp_path / name).write_bytes((job / name).read_bytes())
+    (job / name).unlink()
+    (job / name).symlink_to(tmp_path / name)
+    assert any("out of the job folder" in each for each in errors(job))
+
+
+def test_a_photo_outside_the_job_folder_is_refused(job, tmp_path):
+    (tmp_path / "secret.png").write_bytes(png(4, 4))
+    with (job / "job.toml").open("a") as stream:
+        stream.write('\n[[photo]]\nfile = "../secret.png"\ncaption = "set-up"\n')
+    assert any("out of the job folder" in each for each in errors(job))
+
+
+def test_a_link_that_turns_in_a_circle(job):
+    (job / "logs" / "x.csv").unlink()
+    (job / "logs" / "x.csv").symlink_to("x.csv")
+    assert errors(job)
+
+
+@pytest.mark.parametrize("kind", ["pipe", "socket", "folder", "device"])
+def test_what_is_no_file_is_refused_and_never_waited_for(job, kind, monkeypatch):
+    log = job / "logs" / "x.csv"
+    log.unlink()
+    if kind == "pipe":
+        os.mkfifo(log)
+    elif kind == "folder":
+        log.mkdir()
+    elif kind == "socket":
+        monkeypatch.chdir(job)
+        with socket.socket(socket.AF_UNIX) as listening:
+            listening.bind("logs/x.csv")
+    else:
+        log.symlink_to("/dev/zero")
+    assert errors(job)
+
+
+@pytest.mark.parametrize("how", ["external link", "external storage", "virtual"])
+def test_an_hdf5_record_that_points_out_of_the_job_folder(tmp_path, how):
+    """HDF5 can take its samples from other files; then another file's bytes would stand in the report."""
+    import h5py
+    import numpy as np
+
+    job = write_job(job_of(hdf5_log()), tmp_path / "job")
+    secret = tmp_path / "secret.h5"
+    with h5py.File(secret, "w") as other:
+        other.create_dataset("data", data=np.sin(np.arange(8000) / 9.0))
+    (tmp_path / "secret.raw").write_bytes(np.sin(np.arange(8000) / 9.0).tobytes())
+    with h5py.File(job / "logs" / "x.h5", "a") as file:
+        del file["run/response"]
+        if how == "external link":
+            file["run/response"] = h5py.ExternalLink(str(secret), "data")
+        elif how == "external storage":
+            outside = [(str(tmp_path / "secret.raw"), 0, h5py.h5f.UNLIMITED)]
+            file.create_dataset("run/response", (8000,), dtype="f8", external=outside)
+        else:
+            layout = h5py.VirtualLayout((8000,), dtype="f8")
+            layout[:] = h5py.VirtualSource(str(secret), "data", (8000,))
+            file.create_virtual_dataset("run/response", layout)
+        if how != "external link":
+            file["run/response"].attrs["sample_rate"] = 2000.0
+    found = errors(job)
+    assert found
+    assert any("other file" in each or "another file" in each for each in found), found
+
+
+def test_nothing_outside_the_job_folder_is_opened(job, tmp_path):
+    """Every file that is opened while a job with hostile words is checked; no name is looked up in a network."""
+    hostile = "deviation: <img src='file:///etc/hostname'> {{ ''.__class__ }} \\\\input{/etc/hostname} http://example.com/x.png\n"
+    (job / "notes.txt").write_text(hostile)
+    script = (
+        "import sys\nfrom pathlib import Path\nfrom reportgen.pipeline import check_job\nopened = []\n"
+        "def watch(event, args):\n"
+        "    if event == 'open' and isinstance(args[0], str): opened.append(args[0])\n"
+        "    if event.startswith(('socket.', 'subprocess.', 'os.system')): opened.append('NETWORK ' + event)\n"
+        "check_job(Path(sys.argv[1]))\n"
+        "sys.addaudithook(watch)\ncheck_job(Path(sys.argv[1]))\nprint('\\n'.join(opened))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(job)], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    own = (str(job), str(ROOT), sys.prefix, sys.base_prefix)
+    strays = [name for name in done.stdout.split("\n") if name and not name.startswith(own)]
+    assert strays == []
+
+
+# Size ------------------------------------------------------------------------------------------------------------
+
+
+def check_within(job: Path, *, megabytes: int = 3000, seconds: int = 120) -> list[str]:
+    """Errors found in a process that may take so much memory and time; a process that dies fails the test."""
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (megabytes << 20, megabytes << 20))
+
+    script = (
+        "import sys\nfrom pathlib import Path\nfrom reportgen.pipeline import check_job\n"
+        "print('\\n'.join(f'{f.severity}: {f}' for f in check_job(Path(sys.argv[1])).findings))"
+    )
+    environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(job)],
+        capture_output=True, text=True, timeout=seconds, preexec_fn=limit, cwd=ROOT, env=environment,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    return [line for line in done.stdout.split("\n") if line.startswith("error")]
+
+
+def log_job(tmp_path: Path, content: bytes, name: str = "x.csv") -> Path:
+    return write_job(job_of((name, content, "")), tmp_path / "job")
+
+
+def test_a_log_of_a_million_columns(tmp_path):
+    head = ",".join(f"A{n} [g]" for n in range(1_000_000))
+    job = log_job(tmp_path, f"frequency [Hz],C1 [g],{head}\n".encode() + b"5,1" + b",1" * 1_000_000 + b"\n")
+    assert check_within(job)
+
+
+def test_a_line_without_end(tmp_path):
+    assert check_within(log_job(tmp_path, b"frequency [Hz],C1 [g],A1 [g]\n" + b"5" * 50_000_000))
+
+
+def test_an_empty_log_and_one_of_nothing_but_zeros(tmp_path):
+    assert check_within(log_job(tmp_path, b""))
+    assert check_within(log_job(tmp_path, bytes(20_000_000)))
+
+
+def test_many_short_lines(tmp_path):
+    assert check_within(log_job(tmp_path, b"\n" * 30_000_000))
+
+
+def test_a_job_file_without_end(tmp_path):
+    job = log_job(tmp_path, b"")
+    (job / "job.toml").write_text(JOB_FILE + "# " + "x" * 5_000_000)
+    assert check_within(job)
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["a = " + "[" * 20_000, "a = " + "{a=" * 20_000, ".".join("a" * 5000) + " = 1", '"' + "k" * 100_000 + '" = 1', "[" + ".".join("a" * 20_000) + "]"],
+    ids=["lists", "tables", "dots", "long key", "headings"],
+)  # fmt: skip
+def test_a_job_file_nested_without_end(tmp_path, words):
+    job = log_job(tmp_path, b"")
+    (job / "job.toml").write_text(words + "\n" + JOB_FILE)
+    assert check_within(job)
+
+
+def test_notes_without_end(tmp_path):
+    job = log_job(tmp_path, comma_log()[1])
+    (job / "notes.txt").write_bytes(b"x" * 21_000_000)
+    assert check_within(job)
+
+
+def test_a_note_of_one_endless_line_is_still_a_note(tmp_path):
+    job = log_job(tmp_path, comma_log()[1])
+    (job / "notes.txt").write_text("312 Hz: 2 nodes " + "very " * 200_000)
+    assert check_within(job, seconds=60) == []
+
+
+def test_a_pattern_that_turns_back_without_end(tmp_path):
+    """Words made to keep a careless pattern busy for years."""
+    job = log_job(tmp_path, comma_log()[1])
+    lines = [
+        "1" * 5000,
+        "1 " * 5000 + "Hz",
+        "nodes at " + "1 mm, " * 2000 + "x",
+        " " * 50_000 + "x",
+        "- " * 20_000,
+        "1e" * 5000,
+    ]
+    (job / "notes.txt").write_text("\n".join(lines))
+    assert check_within(job, seconds=60) == []
+
+
+# Spreadsheets ------------------------------------------------------------------------------------------------------
+
+
+def resheeted(change) -> bytes:
+    """The small sheet log with its sheet's XML changed."""
+    source = zipfile.ZipFile(io.BytesIO(sheet_log()[1]))
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as goal:
+        for name in source.namelist():
+            content = source.read(name)
+            goal.writestr(name, change(content) if name.endswith("sheet1.xml") else content)
+    return stream.getvalue()
+
+
+def test_xml_entities_are_not_unfolded(tmp_path):
+    """The billion laughs, and an entity that names a file."""
+    laughs = b"<!DOCTYPE x [<!ENTITY a 'ha'>" + b"".join(
+        b"<!ENTITY %c '%s'>" % (98 + n, b"&%c;" % (97 + n) * 10) for n in range(9)
+    )
+
+    def change(xml: bytes) -> bytes:
+        head = laughs + b"<!ENTITY f SYSTEM 'file:///etc/hostname'>]>"
+        return head + xml.replace(b"<v>20</v>", b"<v>&j;&f;</v>", 1)
+
+    found = check_within(log_job(tmp_path, resheeted(change), "x.xlsx"))
+    hostname = Path("/etc/hostname").read_text().strip() if Path("/etc/hostname").exists() else "-"
+    assert not any("hahahaha" in each or (len(hostname) > 3 and hostname in each) for each in found)
+
+
+def test_a_cell_at_the_far_corner_of_the_sheet(tmp_path):
+    """One cell at XFD1048576 makes a sheet of 17 billion cells."""
+    row = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
+    assert check_within(log_job(tmp_path, resheeted(lambda xml: xml.replace(b"</sheetData>", row)), "x.xlsx"))
+
+
+def test_a_sheet_that_unpacks_without_end(tmp_path):
+    pad = b"<!--" + b" " * 1_500_000_000 + b"-->"
+    content = resheeted(lambda xml: xml.replace(b"</sheetData>", b"</sheetData>" + pad))
+    assert len(content) < 5_000_000
+    assert check_within(log_job(tmp_path, content, "x.xlsx"))
+
+
+def test_notes_in_a_sheet_are_held_to_the_same_limits(tmp_path):
+    job = log_job(tmp_path, comma_log()[1])
+    (job / "notes.txt").unlink()
+    row = b'<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>'
+    (job / "notes.xlsx").write_bytes(resheeted(lambda xml: xml.replace(b"</sheetData>", row)))
+    assert check_within(job)
+
+
+def test_a_formula_is_text(tmp_path):
+    """A formula's stored value is read, as in a printed sheet; the formula itself never runs and is never printed."""
+    xml = b'<c r="A2"><f>HYPERLINK("http://example.com")</f><v>20</v></c>'
+    content = resheeted(lambda sheet: sheet.replace(b'<c r="A2" t="n"><v>0</v></c>', xml, 1))
+    assert not any("example.com" in each for each in check_within(log_job(tmp_path, content, "x.xlsx")))
+
+
+# Records ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_wave_file_that_promises_more_than_it_holds(tmp_path):
+    head = (
+        b"RIFF" + struct.pack("<I", 0xFFFFFFF0) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 2, 48000, 192000, 4, 16)
+    )
+    job = write_job(
+        job_of(("x.wav", head + b"data" + struct.pack("<I", 0xFFFFFF00) + bytes(4000), '[run.columns]\n"C1" = "channel 1 / (1 g)"\n')),
+        tmp_path / "job",
+    )  # fmt: skip
+    check_within(job)
+
+
+def test_an_hdf5_record_that_is_all_promise(tmp_path):
+    """A data set of 8 TB of which nothing was ever written, and one that unpacks a thousandfold."""
+    import h5py
+
+    job = write_job(job_of(hdf5_log()), tmp_path / "job")
+    with h5py.File(job / "logs" / "x.h5", "w") as file:
+        for name in ("control", "response"):
+            data = file.create_dataset(f"run/{name}", (10**12,), dtype="f8", chunks=(1 << 20,), compression="gzip")
+            data.attrs["sample_rate"] = 2000.0
+    check_within(job, seconds=60)
+
+
+def test_a_mat_record_that_unpacks_without_end(tmp_path):
+    from scipy.io import savemat
+
+    stream = io.BytesIO()
+    import numpy as np
+
+    savemat(stream, {"c1": np.zeros(400_000_000, dtype="u1"), "fs": 2000.0}, do_compression=True)
+    job = write_job(job_of(("x.mat", stream.getvalue(), '[run.columns]\n"C1" = "c1 / g"\n')), tmp_path / "job")
+    check_within(job)
+
+
+# Photos ----------------------------------------------------------------------------------------------------------
+
+
+def png(width: int, height: int) -> bytes:
+    """A black picture of that size; its rows compress to almost nothing."""
+
+    def chunk(kind: bytes, content: bytes) -> bytes:
+        return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+
+    packer = zlib.compressobj(9)
+    row = bytes(1 + (width + 7) // 8)
+    rows = b"".join(packer.compress(row) for _ in range(height)) + packer.flush()
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 1, 0, 0, 0, 0))
+    return b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        png(60_000, 60_000),
+        b"\x89PNG\r\n\x1a\n" + b"\x00" * 50,
+        b"<svg xmlns='http://www.w3.org/2000/svg'><image href='file:///etc/hostname'/></svg>",
+        b"",
+        b"GIF89a" + bytes(100),
+    ],
+    ids=["60000 x 60000", "broken", "svg", "empty", "gif"],
+)
+def test_a_picture_that_is_none_or_too_large(job, content):
+    (job / "photos").mkdir()
+    (job / "photos" / "set-up.png").write_bytes(content)
+    with (job / "job.toml").open("a") as stream:
+        stream.write('\n[[photo]]\nfile = "photos/set-up.png"\ncaption = "set-up"\n')
+    found = check_within(job)
+    assert any("set-up.png" in each for each in found), found
