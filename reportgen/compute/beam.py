@@ -86,14 +86,15 @@ def mode_shape(boundary: Boundary, mode: int, x: ArrayLike, tip_mass_ratio: floa
     return np.asarray(_raw_shape(boundary, mode, positions, tip_mass_ratio or 0.0) / math.copysign(scale, first))
 
 
-def _raw_shape(boundary: Boundary, mode: int, x: Floats, tip_mass_ratio: float) -> Floats:
-    r"""cosh zx ∓ cos zx − σ(sinh zx ∓ sin zx) with cosh − σ sinh = [(1 − σ) e^{zx} + (1 + σ) e^{−zx}]/2.
+def _raw_shape(boundary: Boundary, mode: int, x: Floats, tip_mass_ratio: float, derivative: int = 0) -> Floats:
+    r"""cosh zx ∓ cos zx − σ(sinh zx ∓ sin zx) with cosh − σ sinh = [(1 − σ) e^{zx} + (1 + σ) e^{−zx}]/2, or derivative.
 
     1 − σ is of the order e^{−z} and would cancel; its closed form is multiplied by e^{zx} as e^{z(x−1)}.
     """
     z = root(boundary, mode, tip_mass_ratio)
+    turn = z * x + derivative * math.pi / 2.0
     if boundary is Boundary.PINNED_PINNED:
-        return np.asarray(np.sin(z * x))
+        return np.asarray(z**derivative * np.sin(turn))
     decay = math.exp(-z)
     if boundary is Boundary.CLAMPED_FREE:
         # No moment at the tip: σ = (cosh z + cos z)/(sinh z + sin z), with or without a point mass there.
@@ -104,9 +105,10 @@ def _raw_shape(boundary: Boundary, mode: int, x: Floats, tip_mass_ratio: float) 
         below = 1.0 - decay**2 - 2.0 * math.sin(z) * decay
         rising = 2.0 * (math.cos(z) - math.sin(z) - decay) / below
     sigma = 1.0 - rising * decay
-    hyperbolic = 0.5 * (rising * np.exp(z * (x - 1.0)) + (1.0 + sigma) * np.exp(-z * x))
+    falling = (-1.0) ** derivative * (1.0 + sigma)
+    hyperbolic = 0.5 * (rising * np.exp(z * (x - 1.0)) + falling * np.exp(-z * x))
     sign = 1.0 if boundary is Boundary.FREE_FREE else -1.0
-    return np.asarray(hyperbolic + sign * (np.cos(z * x) - sigma * np.sin(z * x)))
+    return np.asarray(z**derivative * (hyperbolic + sign * (np.cos(turn) - sigma * np.sin(turn))))
 
 
 def _grid_points(mode: float) -> int:
@@ -120,18 +122,13 @@ def nodes(boundary: Boundary, mode: int, tip_mass_ratio: float | None = None) ->
 
 
 def _zeros(function: Callable[[Floats], Floats], grid: Floats) -> tuple[float, ...]:
-    """Sign changes strictly inside the grid; the ends themselves, where supports stand, are left out."""
+    """Sign changes inside the grid; the ends themselves, where supports stand, are left out."""
     values = function(grid)
     values[np.abs(values) < 1e-9 * np.max(np.abs(values))] = 0.0
-    found = []
-    for left, right, a, b in zip(grid[1:-2], grid[2:-1], values[1:-2], values[2:-1], strict=True):
-        if a == 0.0:
-            found.append(float(left))
-        elif a * b < 0:
-            found.append(float(brentq(lambda x: float(function(np.asarray(x))), left, right, xtol=_XTOL)))
-    if values[-2] == 0.0:
-        found.append(float(grid[-2]))
-    return tuple(found)
+    found = [float(x) for x in grid[1:-1][values[1:-1] == 0.0]]
+    for i in np.flatnonzero(values[:-1] * values[1:] < 0):
+        found.append(float(brentq(lambda x: float(function(np.asarray(x))), grid[i], grid[i + 1], xtol=_XTOL)))
+    return tuple(sorted(found))
 
 
 def antinodes(boundary: Boundary, mode: int, tip_mass_ratio: float | None = None) -> tuple[float, ...]:
@@ -204,16 +201,24 @@ def newborn_node(boundary: Boundary, mode: int, above: float, tip_mass_ratio: fl
     return found[0] if len(found) >= mode else None
 
 
-def timoshenko_ratio(z: float, thickness_over_length: float, poisson: float = 0.3) -> float:
+def timoshenko_ratio(
+    boundary: Boundary,
+    mode: int,
+    thickness_over_length: float,
+    tip_mass_ratio: float = 0.0,
+    poisson: float = 0.3,
+) -> float:
     """Frequency of a beam with shear and rotary inertia over Euler-Bernoulli's, solid rectangular section.
 
-    From the dispersion of Timoshenko's beam at the wavenumber z/L: with a = (z r/L)², r² = h²/12,
-    s = E/(κG) and κ = 10(1+ν)/(12+11ν) (Cowper 1966), w = ω²/ω_EB² solves a² s w² − (1 + a(1+s)) w + 1 = 0 (Weaver,
-    Timoshenko and Young, *Vibration Problems in Engineering*). Exact for pinned ends; other ends are taken to have the
-    same wavenumber, which is good to the first order in a.
+    First order (Rayleigh's quotient with the Euler-Bernoulli shape φ, x in units of L):
+    ω²/ω_EB² ≈ 1 / (1 + r² ∫φ′² / ∫φ² + s r² ∫φ‴² / ∫φ″²),
+    r² = h²/12L², s = E/(κG), κ = 10(1+ν)/(12+11ν) (Cowper 1966, J. Appl. Mech. 33, 335); ∫φ² counts the tip mass. For
+    pinned ends this is 1/(1 + (nπr)²(1 + s)) as in Weaver, Timoshenko and Young, *Vibration Problems in Engineering*.
     """
     kappa = 10.0 * (1.0 + poisson) / (12.0 + 11.0 * poisson)
     s = 2.0 * (1.0 + poisson) / kappa
-    a = z**2 * thickness_over_length**2 / 12.0
-    middle = 1.0 + a * (1.0 + s)
-    return math.sqrt(2.0 / (middle + math.sqrt(middle**2 - 4.0 * a**2 * s)))
+    x = np.linspace(0.0, 1.0, _grid_points(mode))
+    squares = [np.trapezoid(_raw_shape(boundary, mode, x, tip_mass_ratio, k) ** 2, x) for k in range(4)]
+    inertia = squares[0] + tip_mass_ratio * _raw_shape(boundary, mode, np.asarray(1.0), tip_mass_ratio) ** 2
+    loss = thickness_over_length**2 / 12.0 * (squares[1] / inertia + s * squares[3] / squares[2])
+    return float(1.0 / math.sqrt(1.0 + loss))

@@ -27,14 +27,15 @@ def apply_corrections(
         seen, also = _on_observations(each, seen)
         touched += also
         findings.append(
-            note(each.where, f"{_sentence(each)}; applied to {', '.join(touched)}")
+            note(each.where, f"{sentence(each)}; applied to {', '.join(touched)}")
             if touched
             else warning(each.where, _matches_nothing(each, runs))
         )
     return runs, seen, tuple(findings)
 
 
-def _sentence(each: Correction) -> str:
+def sentence(each: Correction) -> str:
+    """What was decided, by whom and why; stands among the flags of whatever it touched."""
     done = {"accept": "accepted", "reject": "rejected", "renumber": f"renumbered to mode {each.mode}"}
     return f"{done.get(each.action, each.action)} by {each.by}: {each.reason}"
 
@@ -81,7 +82,7 @@ def _distance(each: Correction, resonance: Resonance) -> float:
 
 def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult:
     resonance = channel.resonances[index]
-    marked = replace(resonance, flags=(*resonance.flags, _sentence(each)))
+    marked = replace(resonance, flags=(*resonance.flags, sentence(each)))
     if each.action == "reject":
         marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
     elif each.action == "renumber":
@@ -104,7 +105,7 @@ def _reaches(each: Correction, observation: Observation) -> bool:
 
 
 def _mark_observation(each: Correction, observation: Observation) -> Observation:
-    marked = replace(observation, flags=(*observation.flags, f"{observation.where} {_sentence(each)}"))
+    marked = replace(observation, flags=(*observation.flags, f"{observation.where} {sentence(each)}"))
     if each.action == "reject":
         return replace(marked, rejected=f"{each.reason} ({each.by})")
     if each.action == "renumber":

@@ -1,8 +1,8 @@
 """Time histories become a sweep log: amplitude, phase, distortion and residual of every channel, row by row.
 
-The drive's phase is followed first (drive_phase), then every channel is fitted against it (sine_fit). Windows are two
-cycles at least and pass no more than a quarter of the half-power bandwidth of a mode with Q = 200; a row stands every
-half window. Phase is relative to the combined control: the mean of the control channels as complex amplitudes.
+The drive's phase is followed first (drive_phase), then every channel is fitted against it (sine_fit). Windows are
+three cycles at least and pass no more than half of the half-power bandwidth of a mode with Q = 200; a row stands every
+third of a window. Phase is relative to the combined control: the mean of the control channels as complex amplitudes.
 """
 
 from __future__ import annotations
@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 
 from reportgen.compute.drive_phase import (
     BANDWIDTHS_A_WINDOW,
+    FEWEST_CYCLES,
     SHARPEST_Q,
     drive_phase,
     drive_present,
     lay_cells,
     resolving_windows,
 )
-from reportgen.compute.sine_fit import HARMONICS, NOISE_BANDWIDTH, Rows, fit_rows
+from reportgen.compute.sine_fit import ENVELOPE, HARMONICS, NOISE_BANDWIDTH, Model, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, SweepLog, TimeHistory, Trace
 
@@ -51,7 +52,7 @@ def demodulate(
     ``drive`` is the channel whose phase is followed, ``control`` the channels the phase refers to (none: the drive).
     Each trace carries its distortion (harmonics 2 to 5 over the fundamental; NaN where the sample rate holds none) and
     residual; ``drive_cycles`` is the phase of the combined control; ``effective_bandwidth_hz`` the equivalent noise
-    bandwidth 9/(4T) of a fit whose envelope may bend, so it flattens no response wider than a few of it. Stretches in
+    bandwidth 225/(64 T) of a fit whose envelope may bend: it averages noise so, and flattens no response. Stretches in
     which the drive is silent give no rows. The result is the same, bit for bit, for any number of workers. Raises
     ComputeError where there is no sine to follow, RecordError for a channel that is not in the record.
     """
@@ -60,7 +61,7 @@ def demodulate(
         phase, resolving_windows(phase, history.sample_rate_hz), 0.0, history.samples / history.sample_rate_hz
     )
     rows = fit_rows(history, phase, edges, workers=workers, progress=_share(progress, _LOCKING_SHARE, 1.0))
-    present = drive_present(rows, history.channels.index(drive)) if len(rows.time_s) else np.zeros(0, bool)
+    present = drive_present(rows, history.channels.index(drive), Model()) if len(rows.time_s) else np.zeros(0, bool)
     if np.count_nonzero(present) < 2:
         raise ComputeError(f"{history.path}: no sine can be followed through channel {drive}")
     kept = _of(rows, present)
@@ -71,9 +72,9 @@ def demodulate(
         time_s=kept.time_s + history.start_s,
         drive_cycles=reference.cycles,
         traces=tuple(_trace(history, kept, place, reference) for place in range(len(history.channels))),
-        effective_bandwidth_hz=NOISE_BANDWIDTH / kept.window_s,
+        effective_bandwidth_hz=NOISE_BANDWIDTH[ENVELOPE] / kept.window_s,
         remarks=(*history.remarks, *_silences(rows, present, history)),
-        layout=f"{history.layout}; demodulated against {drive} in windows of at least 2 cycles that pass no more than "
+        layout=f"{history.layout}; demodulated against {drive} in windows of at least {FEWEST_CYCLES:g} cycles that pass no more than "
         f"{BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, harmonics 2 to {HARMONICS}",
     )
 

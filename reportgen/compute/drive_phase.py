@@ -15,18 +15,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.compute.drive_frequency import CoarseFrequency, coarse_frequency
-from reportgen.compute.sine_fit import CELLS_A_ROW, CELLS_A_WINDOW, NOISE_BANDWIDTH, Rows, fit_rows
+from reportgen.compute.sine_fit import CELLS_A_ROW, CELLS_A_WINDOW, NOISE_BANDWIDTH, Model, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
 
 SHARPEST_Q = 200.0
 """Quality factor up to which windows are kept short enough to follow the response."""
-BANDWIDTHS_A_WINDOW = 0.25
+BANDWIDTHS_A_WINDOW = 0.5
 """Half-power bandwidths of a mode of SHARPEST_Q that a window may pass."""
 LONGEST_WINDOW_S = 0.5
-FEWEST_CYCLES = 2.0
+FEWEST_CYCLES = 3.0
 _FEWEST_SAMPLES = 64
-_LOCKING_CYCLES, _LOCKING_S = 4.0, 0.04
+_LOCKING = Model(envelope=2, harmonics=2)
+_LOCKING_CYCLES, _LOCKING_S = 3.0, 0.04
 _PRESENT = 6.0
 """Drive amplitude over its standard uncertainty from which the drive counts as present."""
 _LONGEST_HELD, _HELD_BLOCK = 1 << 24, 1 << 18
@@ -82,7 +83,7 @@ def drive_phase(
     phase = _integrated(coarse_frequency(only, drive))
     for attempt in range(3):
         edges = lay_cells(phase, _locking_windows(phase), 0.0, _end(history))
-        rows = fit_rows(only, phase, edges, harmonics=2, workers=workers, progress=progress)
+        rows = fit_rows(only, phase, edges, model=_LOCKING, workers=workers, progress=progress)
         phase, strayed = _locked(phase, rows, history.path)
         if strayed < _STRAYED or attempt == 2:
             break
@@ -135,9 +136,9 @@ def _locking_windows(phase: DrivePhase) -> Floats:
 
 
 def resolving_windows(phase: DrivePhase, rate_hz: float) -> Floats:
-    """Windows, in cycles, at the knots, that pass no more than a quarter of the sharpest mode's bandwidth.
+    """Windows, in cycles, at the knots, that pass no more than half of the sharpest mode's bandwidth.
 
-    T = 0.25 f/(200 |df/dt|), at least two cycles, at most 0.5 s. |df/dt| is taken over a second or ten rows around,
+    T = 0.5 f/(200 |df/dt|), at least three cycles, at most 0.5 s. |df/dt| is taken over a second or ten rows around,
     the fastest nearby.
     """
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
@@ -188,15 +189,19 @@ def _times_of(phase: DrivePhase, cycles: Floats, times: Floats, knots: Floats) -
     return np.maximum.accumulate(t)
 
 
-def drive_present(rows: Rows, channel: int = 0) -> NDArray[np.bool_]:
-    """Rows in which the drive runs: it stands out of the residual and is not 50 dB below what is around it."""
-    from scipy.ndimage import maximum_filter1d
+def drive_present(rows: Rows, channel: int, model: Model) -> NDArray[np.bool_]:
+    """Rows in which the drive runs all through the window.
+
+    It stands out of the residual and is not 50 dB below what is around it, in the row and in those that share samples.
+    """
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
     amplitude = np.abs(rows.amplitude[:, channel])
-    uncertainty = rows.residual[:, channel] * np.sqrt(2.0 * NOISE_BANDWIDTH / np.maximum(rows.samples, 1))
+    uncertainty = rows.residual[:, channel] * np.sqrt(2.0 * NOISE_BANDWIDTH[model.envelope] / np.maximum(rows.samples, 1))
     around = maximum_filter1d(amplitude, min(len(amplitude), 401) | 1, mode="nearest")
-    present: NDArray[np.bool_] = (amplitude > _PRESENT * uncertainty) & (amplitude > _FADED * around)
-    return present
+    present = (amplitude > _PRESENT * uncertainty) & (amplitude > _FADED * around)
+    whole: NDArray[np.bool_] = minimum_filter1d(present, 2 * (CELLS_A_WINDOW // CELLS_A_ROW) + 1, mode="nearest")
+    return whole
 
 
 def _locked(phase: DrivePhase, rows: Rows, where: str) -> tuple[DrivePhase, float]:
@@ -205,7 +210,9 @@ def _locked(phase: DrivePhase, rows: Rows, where: str) -> tuple[DrivePhase, floa
     Twice over: a light smoothing gives the frequency row by row; that, smoothed in time as a logarithm (which bends no
     exponential sweep), is integrated; and what the measured phase differs from the integral is smoothed once more.
     """
-    present = drive_present(rows) if len(rows.time_s) else np.zeros(0, bool)
+    from scipy.interpolate import PchipInterpolator
+
+    present = drive_present(rows, 0, _LOCKING) if len(rows.time_s) else np.zeros(0, bool)
     if np.count_nonzero(present) < 8:
         raise ComputeError(f"{where}: no sine can be followed through the drive channel")
     time, amplitude = rows.time_s[present], rows.amplitude[present, 0]
@@ -220,7 +227,7 @@ def _locked(phase: DrivePhase, rows: Rows, where: str) -> tuple[DrivePhase, floa
     smooth = even + _smoothed(place, measured - even, weight, _SMOOTHING)
     correction = smooth - phase.cycles(time)
     strayed = float(np.max(np.abs(np.diff(correction) / np.diff(place)))) * CELLS_A_WINDOW / CELLS_A_ROW
-    every = np.interp(np.arange(len(rows.time_s)), place, correction)
+    every = PchipInterpolator(place, correction)(np.clip(np.arange(len(rows.time_s)), place[0], place[-1]))
     return phase_through(rows.time_s, phase.cycles(rows.time_s) + every), strayed
 
 

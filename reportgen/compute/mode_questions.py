@@ -178,7 +178,7 @@ def _fit_flags(beam: Beam, fit: Fit) -> list[str]:
         flags.append(text if stated is None else f"{text}; the job states {stated:.3g}")
     elif stated is not None and beam.boundary is Boundary.CLAMPED_FREE:
         flags.append(f"tip mass as the job states it: {stated:.3g} times the beam's own mass")
-    if fit.tip_mass_ratio > 0 and nodes(beam.boundary, 2, fit.tip_mass_ratio)[-1] > HIDDEN_BY_TIP_MASS:
+    if fit.tip_mass_ratio > 0 and max(nodes(beam.boundary, 2, fit.tip_mass_ratio), default=1.0) > HIDDEN_BY_TIP_MASS:
         flags.append("the outermost node of every mode lies under the tip mass, where it is easily missed: a count may "
                      "be one short")  # fmt: skip
     return flags
@@ -189,9 +189,8 @@ def _high_modes(beam: Beam, fit: Fit, highest: int) -> str:
     lower = "real beams run lower than Euler-Bernoulli theory at high modes (shear, rotary inertia, a yielding clamp)"
     if beam.thickness is None or beam.length is None:
         return lower
-    z = roots(beam.boundary, highest, fit.tip_mass_ratio)[-1]
-    ratio = timoshenko_ratio(z, beam.thickness.si / beam.length.si)
-    return f"{lower}; at mode {highest} shear and rotary inertia take about {100 * (1 - ratio):.2g} % (Timoshenko)"
+    ratio = timoshenko_ratio(beam.boundary, highest, beam.thickness.si / beam.length.si, fit.tip_mass_ratio)
+    return f"{lower}; at mode {highest} shear and rotary inertia take about {100 * (1 - ratio):.2g} % (Timoshenko, solid section)"
 
 
 # Missing numbers

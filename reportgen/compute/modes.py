@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from reportgen.compute.corrections import apply_corrections
+from reportgen.compute.corrections import apply_corrections, sentence
 from reportgen.compute.mode_number import Count, Numbering, mode_from_count, nodes_of_mode, number_count
 from reportgen.compute.mode_questions import question_modes, stated_tip_mass_ratio
 from reportgen.compute.observation import Observation, observations, only_axis
@@ -251,6 +251,7 @@ def _number(
     job: Job, candidate: Candidate, candidates: Sequence[Candidate], runs: Sequence[RunResult], found: list[Finding]
 ) -> None:
     candidate.flags += [flag for each in candidate.observed for flag in each.flags]
+    candidate.flags += _decided(job, candidate)
     forced = _forced(candidate)
     if forced is not None:
         candidate.number = forced
@@ -269,6 +270,18 @@ def _number(
         _number_bending(job, candidate, candidates, runs, found)
     if candidate.observed and not candidate.seen:
         candidate.flags.append("seen in the notes alone: no resonance in the logs there")
+
+
+def _decided(job: Job, candidate: Candidate) -> list[str]:
+    """The engineer's decisions on resonances of the mode."""
+    said = {sentence(each) for each in job.corrections}
+    return [
+        f"{run} {channel} {flag}"
+        for run, seen in candidate.seen.items()
+        for channel, resonance in seen.resonances.items()
+        for flag in resonance.flags
+        if flag in said
+    ]
 
 
 def _forced(candidate: Candidate) -> int | None:

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.compute.control import bands_of
-from reportgen.compute.level_step import SMALLEST_STEP_DB, steps_of
 from reportgen.compute.profile import profile_range
 from reportgen.compute.transmissibility import is_motion, magnitude_ratio
 from reportgen.records.job import Profile, RunKind, RunPlan
@@ -40,11 +39,15 @@ through (an antiresonance, a beat) does not have, among neighbours that agree wi
 channel is not worth keeping."""
 DEAD_RATIO = 0.02
 """A sensor that moves with the exciter shows a ratio near 1 somewhere; a channel below 2 % throughout shows none."""
-LOOSE_STEP_DB = 2.0 * SMALLEST_STEP_DB
+LOOSE_STEP_DB = 2.0
+STEP_ROWS = 2
+STILL_ROWS = 5
+STILL_SHARE = 0.2
 NOISIER = 6.0
 NOISY_DB = 1.0
-"""Loose sensor: a lasting step of 2 dB in response and ratio together, or scatter that becomes six times as large and
-more than 1 dB, in proportion and in absolute terms, and stays so."""
+"""Loose sensor: a step of 2 dB within two rows in response and ratio together, between stretches of five rows that
+change by less than a fifth of it from row to row and stay apart by the step; or scatter that becomes six times as
+large and more than 1 dB, in proportion and in absolute terms, and stays so."""
 BLOCKS = 30
 PHASE_JUMP_DEG = 60.0
 STEADY_DB = 1.0
@@ -277,13 +280,31 @@ def _loose_step(seen: _Seen) -> QualityIssue | None:
     """A lasting step of the response that its ratio to the control shows as well."""
     with np.errstate(divide="ignore", invalid="ignore"):
         amplitude_db = np.where(seen.trace.amplitude > 0, 20.0 * np.log10(seen.trace.amplitude), np.nan)
-    own = steps_of(seen.frequency_hz, amplitude_db)
-    for f, step in steps_of(seen.frequency_hz, seen.ratio_db):
-        if abs(step) >= LOOSE_STEP_DB and any(
-            abs(g / f - 1) < 0.01 and abs(s - step) < 0.4 * abs(step) for g, s in own
-        ):
-            return _loose(seen, f"steps by {step:+.1f} dB at {f:.4g} Hz, for good")
-    return None
+    rows = np.flatnonzero(np.isfinite(amplitude_db) & np.isfinite(seen.ratio_db))
+    ratio_step, own_step = _steps(seen.ratio_db[rows]), _steps(amplitude_db[rows])
+    both = np.flatnonzero((ratio_step * own_step > 0) & (np.abs(own_step - ratio_step) < 0.4 * np.abs(ratio_step)))
+    if not both.size:
+        return None
+    row = int(both[np.argmax(np.abs(ratio_step[both]))])
+    return _loose(seen, f"steps by {ratio_step[row]:+.1f} dB at {seen.frequency_hz[rows][row]:.4g} Hz, for good")
+
+
+def _steps(y: Floats) -> Floats:
+    """Step in dB that begins at each row, 0 where there is none; shape (n,) of rows without gaps."""
+    n, reach = len(y), STEP_ROWS + STILL_ROWS
+    found = np.zeros(n)
+    if n < 2 * reach + 2:
+        return found
+    beside = np.lib.stride_tricks.sliding_window_view(np.abs(np.diff(y)), STILL_ROWS).max(axis=1)
+    step = y[STEP_ROWS:] - y[:-STEP_ROWS]
+    for row in np.flatnonzero(np.abs(step) >= LOOSE_STEP_DB):
+        if row < STILL_ROWS or row > n - reach - 1:
+            continue
+        still = max(float(beside[row - STILL_ROWS]), float(beside[row + STEP_ROWS]))
+        apart = float(np.median(y[row + STEP_ROWS : row + reach]) - np.median(y[row - STILL_ROWS + 1 : row + 1]))
+        if still <= STILL_SHARE * abs(step[row]) and apart * np.sign(step[row]) >= 0.6 * abs(step[row]):
+            found[row] = step[row]
+    return found
 
 
 def _loose(seen: _Seen, what: str) -> QualityIssue:
@@ -385,7 +406,7 @@ def _mains(seen: _Seen) -> QualityIssue | None:
     for base in MAINS_HZ:
         for harmonic in range(1, MAINS_HARMONICS + 1):
             height = _spike(seen.frequency_hz, seen.ratio, base * harmonic)
-            if height is not None:
+            if height is not None and not _turns_there(seen, base * harmonic):
                 return QualityIssue(
                     kind="mains",
                     message=f"{seen.trace.channel} has a spike of {height:.2g} times its surroundings at "
@@ -394,6 +415,20 @@ def _mains(seen: _Seen) -> QualityIssue | None:
                     band_hz=(base * harmonic * (1 - MAINS_WIDTH), base * harmonic * (1 + MAINS_WIDTH)),
                 )
     return None
+
+
+def _turns_there(seen: _Seen, frequency_hz: float) -> bool:
+    """Whether the phase turns by 90° or more across a spike, as it does across a resonance of the structure."""
+    if seen.trace.phase_deg is None:
+        return False
+    f, phase = seen.frequency_hz, np.exp(1j * np.deg2rad(seen.trace.phase_deg))
+    sides = [
+        phase[(f > a * frequency_hz) & (f < b * frequency_hz) & np.isfinite(seen.trace.phase_deg)]
+        for a, b in ((1 - 2 * MAINS_WIDTH, 1 - MAINS_WIDTH), (1 + MAINS_WIDTH, 1 + 2 * MAINS_WIDTH))
+    ]
+    if not all(side.size for side in sides):
+        return False
+    return bool(abs(np.angle(sides[1].mean() / sides[0].mean())) > np.pi / 2)
 
 
 def _spike(f: Floats, ratio: Floats, mains_hz: float) -> float | None:

@@ -48,7 +48,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         kind=str(run.kind),
         axis=run.axis,
         sweep=facts,
-        control=control_result(sweep, control, run.strategy, profile),
+        control=replace(control_result(sweep, control, run.strategy, profile), time_s=sweep.time_s),
         channels=tuple(
             channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
         ),
@@ -152,6 +152,7 @@ def channel_result(
         dimension=dimension,
         unit=unit,
         flags=fit.flags if fit else (),
+        time_s=sweep.time_s,
     )
 
 

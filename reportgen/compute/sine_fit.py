@@ -2,13 +2,14 @@
 
 In a window of T seconds each channel is fitted, all terms at once, with
 
-    y(t) = c + Re[(a₀ + a₁ v + a₂ v²) e^{iφ(t)}] + Σₖ Re[hₖ e^{ikφ(t)}],   k = 2 … 5,   v = 2 (t − t_mid)/T,
+    y(t) = c + Re[(a₀ + a₁ v + … + a₄ v⁴) e^{iφ(t)}] + Σₖ Re[hₖ e^{ikφ(t)}],   k = 2 … 5,   v = 2 (t − t_mid)/T,
 
-φ being the phase of the drive as it really ran. a₀ is the amplitude at the middle of the window. With a₁ = a₂ = 0 and
-φ = 2πft this is the three-parameter fit of IEEE Std 1057 (clause on three-parameter sine fitting, from memory); the two
-further terms follow an envelope that changes inside the window, so that a resonance is not flattened: the error at a
-peak passed in x = T |df/dt| Q/f half-power bandwidths is 0.086 x⁴ (0.03 % at x = 0.25) instead of x²/3.
-The equivalent noise bandwidth of a₀ is 9/(4T), both sides of the drive frequency together.
+φ being the phase of the drive as it really ran. a₀ is the amplitude at the middle of the window. Without a₁ … a₄ and
+with φ = 2πft this is the three-parameter fit of IEEE Std 1057 (clause on three-parameter sine fitting, from memory);
+the further terms follow an envelope that changes inside the window, so that neither a resonance nor the beat after it is
+flattened: the error at a peak passed in x = T |df/dt| Q/f half-power bandwidths is 720 x⁶/33264 (0.03 % at x = 0.5)
+instead of x²/3. The equivalent noise bandwidth of a₀ is 225/(64 T), both sides of the drive frequency together; for an
+envelope of second degree it is 9/(4T).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
+from math import comb
 from typing import Protocol
 
 import numpy as np
@@ -27,11 +29,12 @@ from reportgen.records.log import Floats, TimeHistory
 Complexes = NDArray[np.complex128]
 HARMONICS = 5
 """Highest harmonic that is fitted."""
-CELLS_A_WINDOW = 4
+CELLS_A_WINDOW = 6
 CELLS_A_ROW = 2
-NOISE_BANDWIDTH = 9.0 / 4.0
-"""Equivalent noise bandwidth of the amplitude at the middle of a quadratic fit, times the window's length."""
-_FUNDAMENTAL_TERMS = 3
+ENVELOPE = 4
+"""Degree of the envelope's polynomial."""
+NOISE_BANDWIDTH = {2: 9.0 / 4.0, 4: 225.0 / 64.0}
+"""Degree of the envelope to the equivalent noise bandwidth of the amplitude at the middle, times the window's length."""
 _BATCH_SAMPLES = 1 << 14
 _PIECE_VALUES = 1 << 24
 _FETCH_VALUES = 1 << 20
@@ -71,9 +74,21 @@ class _Sums:
     energy: Floats
 
 
-def terms(harmonics: int) -> int:
-    """Unknowns of the fit."""
-    return 1 + 2 * _FUNDAMENTAL_TERMS + 2 * (harmonics - 1)
+@dataclass(frozen=True, slots=True)
+class Model:
+    """What is fitted: a constant, the fundamental with an envelope of a degree, harmonics up to one."""
+
+    envelope: int = ENVELOPE
+    harmonics: int = HARMONICS
+
+    @property
+    def terms(self) -> int:
+        """Unknowns of the fit."""
+        return self.harmonic(self.harmonics + 1)
+
+    def harmonic(self, k: int) -> int:
+        """Row of the cosine of harmonic k; its sine follows."""
+        return 3 + 2 * self.envelope + 2 * (k - 2)
 
 
 def fit_rows(
@@ -81,23 +96,23 @@ def fit_rows(
     phase: Phase,
     edges_s: Floats,
     *,
-    harmonics: int = HARMONICS,
+    model: Model = Model(),  # noqa: B008 -- frozen
     workers: int = 1,
     progress: Callable[[float], None] | None = None,
 ) -> Rows:
-    """Fit windows of four cells, a row every two cells.
+    """Fit windows of six cells, a row every two cells.
 
     ``edges_s`` are the edges of the cells in seconds from the first sample, rising, shape (cells + 1,), an even number
     of cells. The result does not depend on ``workers``: the work is cut at places that depend on the record alone.
     """
     cells = (len(edges_s) - 1) // CELLS_A_ROW * CELLS_A_ROW
-    rows = cells // CELLS_A_ROW - 1
+    rows = (cells - CELLS_A_WINDOW) // CELLS_A_ROW + 1
     if rows < 1:
         return _no_rows(len(history.channels))
     pieces = list(_pieces(edges_s, rows, history))
 
     def one(piece: tuple[int, int]) -> Rows:
-        return _fit_piece(history, phase, edges_s, piece, harmonics)
+        return _fit_piece(history, phase, edges_s, piece, model)
 
     found: list[Rows] = []
     if workers <= 1 or len(pieces) == 1:
@@ -131,13 +146,13 @@ def _pieces(edges_s: Floats, rows: int, history: TimeHistory) -> Iterator[tuple[
     return pairwise(bounds.tolist())
 
 
-def _fit_piece(history: TimeHistory, phase: Phase, edges_s: Floats, piece: tuple[int, int], harmonics: int) -> Rows:
+def _fit_piece(history: TimeHistory, phase: Phase, edges_s: Floats, piece: tuple[int, int], model: Model) -> Rows:
     first = piece[0] * CELLS_A_ROW
     edges = edges_s[first : (piece[1] - 1) * CELLS_A_ROW + CELLS_A_WINDOW + 1]
     borders = np.ceil(edges * history.sample_rate_hz - 1e-6).astype(np.int64).clip(0, history.samples)
     taylor = _cell_polynomials(phase, edges)
-    sums = _cell_sums(history, edges, borders, taylor, harmonics)
-    return _solve_windows(history, edges, borders, taylor[1] / np.diff(edges) * 2.0, sums, harmonics)
+    sums = _cell_sums(history, edges, borders, taylor, model)
+    return _solve_windows(history, edges, borders, taylor[1] / np.diff(edges) * 2.0, sums, model)
 
 
 def _cell_polynomials(phase: Phase, edges: Floats) -> Floats:
@@ -149,9 +164,9 @@ def _cell_polynomials(phase: Phase, edges: Floats) -> Floats:
 
 
 def _cell_sums(
-    history: TimeHistory, edges: Floats, borders: NDArray[np.int64], polynomial: Floats, harmonics: int
+    history: TimeHistory, edges: Floats, borders: NDArray[np.int64], polynomial: Floats, model: Model
 ) -> _Sums:
-    cells, channels, n = len(edges) - 1, len(history.channels), terms(harmonics)
+    cells, channels, n = len(edges) - 1, len(history.channels), model.terms
     sums = _Sums(np.empty((cells, n, n)), np.empty((cells, n, channels)), np.empty((cells, channels)))
     per_fetch = max(_BATCH_SAMPLES, _FETCH_VALUES // channels)
     for begin, end in _runs(borders, per_fetch):
@@ -159,7 +174,7 @@ def _cell_sums(
         for low, high in _runs(borders[begin : end + 1], _BATCH_SAMPLES):
             inside = slice(begin + low, begin + high + 1)
             basis = _basis(
-                history, edges[inside], borders[inside], polynomial[:, begin + low : begin + high], harmonics
+                history, edges[inside], borders[inside], polynomial[:, begin + low : begin + high], model
             )
             offset = borders[begin + low] - borders[begin]
             _add_up(basis, y[offset:], borders[inside] - borders[begin + low], begin + low, sums)
@@ -177,7 +192,7 @@ def _runs(borders: NDArray[np.int64], samples: int) -> Iterator[tuple[int, int]]
 
 
 def _basis(
-    history: TimeHistory, edges: Floats, borders: NDArray[np.int64], polynomial: Floats, harmonics: int
+    history: TimeHistory, edges: Floats, borders: NDArray[np.int64], polynomial: Floats, model: Model
 ) -> Floats:
     """Terms of the fit at every sample, shape (terms, samples)."""
     lengths = np.diff(borders)
@@ -190,16 +205,16 @@ def _basis(
     turn = p[0] + u * (p[1] + u * (p[2] + u * p[3]))
     # reduced to half a turn in double precision, single-precision sine and cosine are good to 1e-7
     angle = (turn - np.rint(turn)).astype(np.float32) * np.float32(2.0 * np.pi)
-    basis = np.empty((terms(harmonics), len(number)))
+    basis = np.empty((model.terms, len(number)))
     basis[0] = 1.0
     cosine, sine = basis[1], basis[2]
     cosine[:] = np.cos(angle)
     np.negative(np.sin(angle), out=sine)
-    np.multiply(basis[1:3], u, out=basis[3:5])
-    np.multiply(basis[3:5], u, out=basis[5:7])
+    for row in range(3, model.harmonic(2), 2):
+        np.multiply(basis[row - 2 : row], u, out=basis[row : row + 2])
     before = basis[1:3]
-    for k in range(2, harmonics + 1):
-        here = basis[2 * k + 3 : 2 * k + 5]
+    for k in range(2, model.harmonics + 1):
+        here = basis[model.harmonic(k) : model.harmonic(k) + 2]
         here[0] = before[0] * cosine - before[1] * sine
         here[1] = before[1] * cosine + before[0] * sine
         before = here
@@ -223,19 +238,19 @@ def _solve_windows(
     borders: NDArray[np.int64],
     cell_frequency: Floats,
     sums: _Sums,
-    harmonics: int,
+    model: Model,
 ) -> Rows:
     first = np.arange(0, len(edges) - CELLS_A_WINDOW, CELLS_A_ROW)
     begin, end = edges[first], edges[first + CELLS_A_WINDOW]
     middle, half = (begin + end) / 2.0, (end - begin) / 2.0
-    gram, moment, energy = _joined(edges, first, middle, half, sums)
+    gram, moment, energy = _joined(edges, first, middle, half, sums, model)
     counts = borders[first + CELLS_A_WINDOW] - borders[first]
     highest = np.max([cell_frequency[first + k] for k in range(CELLS_A_WINDOW)], axis=0)
-    kept = _leave_out_aliases(gram, moment, highest, history.sample_rate_hz, harmonics)
+    kept = _leave_out_aliases(gram, moment, highest, history.sample_rate_hz, model)
     solution = np.linalg.solve(gram, moment)
     explained = np.einsum("nij,nij->nj", solution, moment)
-    freedom = np.maximum(counts - 2 * kept - 5, 1)[:, None]
-    overtones = np.sqrt(np.sum(solution[:, 2 * _FUNDAMENTAL_TERMS + 1 :] ** 2, axis=1))
+    freedom = np.maximum(counts - 1 - 2 * (model.envelope + kept), 1)[:, None]
+    overtones = np.sqrt(np.sum(solution[:, model.harmonic(2) :] ** 2, axis=1))
     overtones[kept < 2] = np.nan
     return Rows(
         time_s=middle,
@@ -248,7 +263,7 @@ def _solve_windows(
 
 
 def _joined(
-    edges: Floats, first: NDArray[np.int64], middle: Floats, half: Floats, sums: _Sums
+    edges: Floats, first: NDArray[np.int64], middle: Floats, half: Floats, sums: _Sums, model: Model
 ) -> tuple[Floats, Floats, Floats]:
     """Sums of windows: each cell's powers of u are rewritten in the window's v = α u + β, then added."""
     n = sums.gram.shape[1]
@@ -260,10 +275,10 @@ def _joined(
         alpha = (edges[cell + 1] - edges[cell]) / 2.0 / half
         beta = ((edges[cell + 1] + edges[cell]) / 2.0 - middle) / half
         shift = np.broadcast_to(np.eye(n), gram.shape).copy()
-        for side in (1, 2):
-            shift[:, side + 2, side], shift[:, side + 2, side + 2] = beta, alpha
-            shift[:, side + 4, side], shift[:, side + 4, side + 2] = beta**2, 2.0 * alpha * beta
-            shift[:, side + 4, side + 4] = alpha**2
+        for p in range(1, model.envelope + 1):
+            for q in range(p + 1):
+                part = comb(p, q) * alpha**q * beta ** (p - q)
+                shift[:, 1 + 2 * p, 1 + 2 * q] = shift[:, 2 + 2 * p, 2 + 2 * q] = part
         gram += shift @ sums.gram[cell] @ shift.transpose(0, 2, 1)
         moment += shift @ sums.moment[cell]
         energy += sums.energy[cell]
@@ -271,13 +286,13 @@ def _joined(
 
 
 def _leave_out_aliases(
-    gram: Floats, moment: Floats, frequency_hz: Floats, rate_hz: float, harmonics: int
+    gram: Floats, moment: Floats, frequency_hz: Floats, rate_hz: float, model: Model
 ) -> NDArray[np.int64]:
     """Take out harmonics that the sample rate does not hold; the highest harmonic kept, shape (n,)."""
-    kept = np.clip((0.47 * rate_hz / frequency_hz).astype(np.int64), 1, harmonics)
-    for k in range(2, harmonics + 1):
+    kept = np.clip((0.47 * rate_hz / frequency_hz).astype(np.int64), 1, model.harmonics)
+    for k in range(2, model.harmonics + 1):
         out = np.flatnonzero(kept < k)
-        for row in (2 * k + 3, 2 * k + 4):
+        for row in (model.harmonic(k), model.harmonic(k) + 1):
             gram[out, row, :] = 0.0
             gram[out, :, row] = 0.0
             gram[out, row, row] = 1.0

@@ -1,14 +1,14 @@
-"""Steady-state response straight from a record, by averaged cross spectra: a check on what the sweep analysis says.
+"""Steady-state response straight from a record: a check on what the analysis of the swept rows says.
 
-H₁ = Σ Y X* / Σ |X|² over half-overlapping Hann segments, coherence |Σ Y X*|² / (Σ |X|² Σ |Y|²) (Bendat and Piersol,
-*Random Data*, from memory). The sweep passes each line in some segments and not in others; a line counts where the
-control has power there and the two signals cohere. A segment must be long against the decay of the modes: with a
-resolution of r Hz a mode of half-power bandwidth b is flattened by about r/b, so r ≤ b/20 is wanted.
+For a linear structure the Fourier transforms of the whole passage through a band obey Y(f) = H(f) X(f), however fast the
+sweep, as long as the record holds the ring-down. So a band is shifted to zero frequency, thinned out and transformed in
+one piece (zoom), and neighbouring lines are joined: H = Σ Y X* / Σ |X|², coherence |Σ Y X*|² / (Σ |X|² Σ |Y|²) (Bendat
+and Piersol, *Random Data*, from memory). Joining lines over a width r flattens a mode of half-power bandwidth b by about
+(r/b)²/3 at its peak.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,9 +17,16 @@ from numpy.typing import NDArray
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
 
+Complexes = NDArray[np.complex128]
 LEAST_COHERENCE = 0.95
-_LEAST_POWER = 1e-5
-"""Of the control's median power in its band: a line with less was not driven."""
+_LEAST_POWER = 1e-3
+"""Of the control's median power in the band: a line with less was not driven."""
+_FEWEST_LINES = 4
+_TAPS = 8
+"""Lengths of the thinning low-pass in thinned samples."""
+_RATE_PER_BAND = 4.0
+_PASSAGE = 1e-2
+"""Of the control's largest reading in the band: where the passage begins and ends."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,70 +35,98 @@ class SteadyState:
 
     frequency_hz: Floats
     """Shape (m,)."""
-    response: NDArray[np.complex128]
+    response: Complexes
     """Shape (m, channels); NaN where not allowed."""
     coherence: Floats
     """Shape (m, channels)."""
     allowed: NDArray[np.bool_]
     """Lines that the control drove and that cohere; shape (m, channels)."""
     channels: tuple[str, ...]
-    segments: int
     flags: tuple[str, ...]
 
 
 def steady_state_response(
-    history: TimeHistory, control: str, channels: tuple[str, ...], *, resolution_hz: float, band_hz: tuple[float, float]
+    history: TimeHistory, control: str, channels: tuple[str, ...], *, band_hz: tuple[float, float], resolution_hz: float
 ) -> SteadyState:
-    """|response/control| and phase at lines ``resolution_hz`` apart or closer, in a band.
+    """Response over control in a band, at lines ``resolution_hz`` apart.
 
-    Raises ComputeError where the record is shorter than two segments.
+    Raises ComputeError where the band is none, or the record too short for four lines in ``resolution_hz``.
     """
-    length = 1 << int(np.ceil(np.log2(history.sample_rate_hz / resolution_hz)))
-    if history.samples < 2 * length:
+    low, high = band_hz
+    if not 0.0 < low < high < history.sample_rate_hz / 2.0 or not 0.0 < resolution_hz < (high - low) / 4.0:
+        raise ComputeError(f"{history.path}: no response can be taken from {low:g} Hz to {high:g} Hz")
+    thin = max(1, int(history.sample_rate_hz / (_RATE_PER_BAND * (high - low))))
+    centre = (low + high) / 2.0
+    zoomed = _zoomed(history.only((control, *channels)), centre, thin)
+    rate = history.sample_rate_hz / thin
+    passage = _passage(np.abs(zoomed[:, 0]), int(rate * 0.25 / resolution_hz))
+    lines = (passage.stop - passage.start) / rate * resolution_hz
+    if lines < _FEWEST_LINES:
         raise ComputeError(
-            f"{history.path}: {history.samples} samples hold no two segments of {length}, as {resolution_hz:g} Hz needs"
+            f"{history.path}: the passage through {low:g} Hz to {high:g} Hz is too short for {resolution_hz:g} Hz"
         )
-    lines = np.fft.rfftfreq(length, 1.0 / history.sample_rate_hz)
-    inside = (lines >= band_hz[0]) & (lines <= band_hz[1])
-    shape = (int(np.count_nonzero(inside)), len(channels))
-    cross, driven, answered = np.zeros(shape, np.complex128), np.zeros((shape[0], 1)), np.zeros(shape)
-    window = np.hanning(length + 1)[:-1, None]
-    segments = 0
-    for part in _segments(history.only((control, *channels)), length):
-        spectrum = np.fft.rfft((part - part.mean(axis=0)) * window, axis=0)[inside]
-        x, y = spectrum[:, :1], spectrum[:, 1:]
-        cross += y * np.conj(x)
-        driven += np.abs(x) ** 2
-        answered += np.abs(y) ** 2
-        segments += 1
-    return _judged(lines[inside], cross, driven, answered, channels, segments)
+    spectrum = np.fft.fft(zoomed[passage], axis=0)
+    frequency = centre + np.fft.fftfreq(len(spectrum), 1.0 / rate)
+    return _joined_lines(frequency, spectrum, channels, band_hz, resolution_hz)
 
 
-def _segments(history: TimeHistory, length: int) -> Iterator[Floats]:
-    """Half-overlapping segments, shape (length, channels)."""
-    step = length // 2
-    before = history.read(0, step)
-    for start in range(step, history.samples - step + 1, step):
-        after = history.read(start, start + step)
-        yield np.concatenate([before, after])
-        before = after
+def _zoomed(history: TimeHistory, centre_hz: float, thin: int) -> Complexes:
+    """Every channel shifted down by ``centre_hz`` and thinned, shape (n, channels)."""
+    tap = np.arange(_TAPS * thin) - (_TAPS * thin - 1) / 2.0
+    low_pass = np.sinc(tap / (2.0 * thin)) * np.hanning(_TAPS * thin + 2)[1:-1]
+    shift = np.exp(-2j * np.pi * centre_hz * tap / history.sample_rate_hz)
+    weights = (low_pass / low_pass.sum() * shift).reshape(_TAPS, thin)
+    found, frames, at = [], np.empty((0, thin, len(history.channels))), 0
+    step = thin * max(_TAPS, (1 << 18) // thin)
+    for start in range(0, history.samples - thin + 1, step):
+        y = history.read(start, min(start + step, history.samples))
+        whole = len(y) // thin
+        frames = np.concatenate([frames, y[: whole * thin].reshape(whole, thin, -1)])
+        count = len(frames) - _TAPS + 1
+        if count < 1:
+            continue
+        total = np.zeros((count, frames.shape[2]), np.complex128)
+        for k in range(_TAPS):
+            total += np.einsum("ntc,t->nc", frames[k : k + count], weights[k])
+        middle = (at + np.arange(count)) * thin + (_TAPS * thin - 1) / 2.0
+        found.append(total * np.exp(-2j * np.pi * np.mod(centre_hz * middle / history.sample_rate_hz, 1.0))[:, None])
+        frames, at = frames[count:], at + count
+    return np.concatenate(found) if found else np.empty((0, len(history.channels)), np.complex128)
 
 
-def _judged(
-    lines: Floats,
-    cross: NDArray[np.complex128],
-    driven: Floats,
-    answered: Floats,
-    channels: tuple[str, ...],
-    segments: int,
+def _passage(level: Floats, margin: int) -> slice:
+    """Where the drive is in the band, with a margin for the structure to ring down."""
+    inside = np.flatnonzero(level > _PASSAGE * level.max()) if len(level) else np.zeros(0, np.int64)
+    if not len(inside):
+        return slice(0, 0)
+    return slice(max(0, int(inside[0]) - margin), min(len(level), int(inside[-1]) + margin + 1))
+
+
+def _joined_lines(
+    frequency: Floats, spectrum: Complexes, channels: tuple[str, ...], band_hz: tuple[float, float], width: float
 ) -> SteadyState:
+    """Lines joined into bins of the resolution."""
+    bins = int((band_hz[1] - band_hz[0]) / width)
+    which = np.floor((frequency - band_hz[0]) / width).astype(np.int64)
+    inside = (which >= 0) & (which < bins)
+    order = np.argsort(which[inside], kind="stable")
+    starts = np.searchsorted(which[inside][order], np.arange(bins))
+    x, y = spectrum[inside][order, :1], spectrum[inside][order, 1:]
+    cross = np.add.reduceat(y * np.conj(x), starts, axis=0)
+    driven = np.add.reduceat(np.abs(x) ** 2, starts, axis=0)
+    answered = np.add.reduceat(np.abs(y) ** 2, starts, axis=0)
+    middle = band_hz[0] + (np.arange(bins) + 0.5) * width
     power = driven * answered
     coherence = np.divide(np.abs(cross) ** 2, power, out=np.zeros_like(power), where=power > 0)
     strong = driven > _LEAST_POWER * np.median(driven)
     allowed = strong & (coherence >= LEAST_COHERENCE)
     response = np.full(cross.shape, complex(np.nan, np.nan))
     response[allowed] = (cross / np.where(driven > 0, driven, 1.0))[allowed]
-    flags = [f"{channel}: no line coheres" for channel, any_ in zip(channels, allowed.any(axis=0), strict=True) if not any_]
+    return SteadyState(middle, response, coherence, allowed, channels, _flags(channels, strong, allowed))
+
+
+def _flags(channels: tuple[str, ...], strong: NDArray[np.bool_], allowed: NDArray[np.bool_]) -> tuple[str, ...]:
+    flags = [f"{each}: no line coheres with the control" for k, each in enumerate(channels) if not allowed[:, k].any()]
     if not strong.all():
-        flags.append(f"{np.count_nonzero(~strong)} of {len(lines)} lines were not driven")
-    return SteadyState(lines, response, coherence, allowed, channels, segments, tuple(flags))
+        flags.append(f"{np.count_nonzero(~strong)} of {len(strong)} lines were not driven")
+    return tuple(flags)

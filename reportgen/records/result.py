@@ -90,6 +90,8 @@ class ControlResult:
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
     strategy: str = "average"
+    time_s: Floats | None = None
+    """Shape (n,), where the log has time."""
     not_judged_bands: tuple[tuple[float, float, str], ...] = ()
     """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
     notches: tuple[NotchResult, ...] = ()
@@ -167,6 +169,8 @@ class ChannelResult:
     dimension: str = "ratio"
     unit: str = ""
     """Unit of ``magnitude`` where it is not a pure ratio."""
+    time_s: Floats | None = None
+    """Shape (n,), where the log has time."""
     flags: tuple[str, ...] = ()
 
 

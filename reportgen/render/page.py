@@ -18,7 +18,8 @@ from reportgen.render.fonts import FACES
 from reportgen.render.photos import reencode
 from reportgen.render.templating import environment, fill
 
-PAPERS = {"A4": "A4", "Letter": "letter"}
+PAPERS = {"A4": ("A4", "246mm"), "Letter": ("letter", "228mm")}
+"""Name of the sheet in CSS, and the height of a cover on it."""
 LOGOS = {".svg": "image/svg+xml", ".png": "", ".jpg": "", ".jpeg": ""}
 _ID = re.compile(r'\bid="([^"]+)"')
 _LINK = re.compile(r'<a\b[^>]*\bhref="#([^"]+)"[^>]*>(.*?)</a>', re.DOTALL)

@@ -100,7 +100,8 @@ def paper_page(
     if logo is not None:
         files[logo[0]] = logo[1:]
     say = document.language.say
-    size = f"@page{{size:{PAPERS[document.paper]}}}\n"
+    sheet, cover = PAPERS[document.paper]
+    size = f"@page{{size:{sheet}}}\n:root{{--cover:{cover}}}\n"
     page_of = say('"Page " counter(page) " of " counter(pages)')
     css = size + style_sheet(templates, branding, ("type.css", "paper.css"), lambda name: f"{SCHEME}:{name}")
 

@@ -11,6 +11,8 @@ from babel.messages.pofile import read_po
 from reportgen.errors import RenderError
 
 LANGUAGES = ("en", "de")
+SENTENCE = "sentence"
+"""Context (msgctxt) of messages that other rooms make; their ``%(names)s`` match whatever stands there."""
 _PLACE = re.compile(r"%\((\w+)\)s")
 _PLAIN_NUMBER = re.compile(r"(?<![\w.])-?\d+\.\d+(?![\w.])")
 
@@ -18,11 +20,11 @@ _PLAIN_NUMBER = re.compile(r"(?<![\w.])-?\d+\.\d+(?![\w.])")
 class Words:
     """Says things in one language. What a catalogue does not know is said as it stands, in English."""
 
-    def __init__(self, language: str, catalogue: dict[str, str], decimal_comma: bool = False) -> None:
+    def __init__(self, language: str, catalogue: dict[str, str], sentences: dict[str, str]) -> None:
         self.language = language
         self._catalogue = catalogue
-        self._decimal_comma = decimal_comma
-        self._sentences = [(_pattern(each), said) for each, said in catalogue.items() if _PLACE.search(each)]
+        self._sentences = sentences
+        self._patterns = [(_pattern(each), said) for each, said in sentences.items() if _PLACE.search(each)]
 
     def say(self, text: str, **values: str) -> str:
         """``text`` in the report's language, its ``%(name)s`` filled in; a percent sign is written ``%%``."""
@@ -31,28 +33,31 @@ class Words:
 
     def sentence(self, text: str) -> str:
         """A sentence made by another room: known sentences are translated with their numbers and names in place."""
-        if text in self._catalogue:
-            return self._catalogue[text]
-        for pattern, said in self._sentences:
+        known = self._sentences.get(text) or self._catalogue.get(text)
+        if known:
+            return known.replace("%%", "%")
+        for pattern, said in self._patterns:
             match = pattern.fullmatch(text)
             if match:
                 return said % {name: self._in_place(value) for name, value in match.groupdict().items()}
         return self._localised(text)
 
     def knows(self, text: str) -> bool:
-        """Whether ``text`` is said in the report's own language."""
-        return self.language == "en" or text in self._catalogue or any(p.fullmatch(text) for p, _ in self._sentences)
+        """Whether the catalogue says ``text``."""
+        return text in self._sentences or text in self._catalogue or any(p.fullmatch(text) for p, _ in self._patterns)
 
     def _in_place(self, value: str) -> str:
-        return self._catalogue.get(value) or self._localised(value)
+        return self._sentences.get(value) or self._catalogue.get(value) or self._localised(value)
 
     def _localised(self, text: str) -> str:
-        return _PLAIN_NUMBER.sub(lambda m: m.group().replace(".", ","), text) if self._decimal_comma else text
+        comma = self.language == "de"
+        return _PLAIN_NUMBER.sub(lambda m: m.group().replace(".", ","), text) if comma else text
 
 
 def _pattern(message: str) -> re.Pattern[str]:
     parts = _PLACE.split(message)
-    return re.compile("".join(f"(?P<{part}>.+?)" if i % 2 else re.escape(part) for i, part in enumerate(parts)))
+    literal = (re.escape(part.replace("%%", "%")) for part in parts)
+    return re.compile("".join(f"(?P<{parts[i]}>.+?)" if i % 2 else text for i, text in enumerate(literal)))
 
 
 @lru_cache(maxsize=8)
@@ -63,5 +68,8 @@ def words(folder: Path, language: str) -> Words:
         raise RenderError(f"{path}: no catalogue for language {language!r}; known are {', '.join(LANGUAGES)}")
     with path.open("rb") as file:
         catalogue = read_po(file, locale=language)
-    known = {str(m.id): str(m.string) for m in catalogue if m.id and m.string}
-    return Words(language, known, decimal_comma=language == "de")
+    known: dict[str | None, dict[str, str]] = {None: {}, SENTENCE: {}}
+    for message in catalogue:
+        if message.id and message.string:
+            known[message.context or None][str(message.id)] = str(message.string)
+    return Words(language, known[None], known[SENTENCE])

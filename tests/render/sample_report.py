@@ -892,3 +892,27 @@ def sample_report(
             ),
         ),
     )
+
+
+def large_report(folder: Path, *, points: int = 20_000, axes: str = "XYZUV") -> Report:
+    """The same test along several axes: five axes make more than sixty figures and forty pages."""
+    whole = sample_report(folder, points=points)
+    runs: list[RunResult] = []
+    plans: list[RunPlan] = []
+    for axis in axes:
+        runs += [replace(run, id=run.id.replace("X-", f"{axis}-"), axis=axis) for run in whole.runs]
+        plans += [replace(plan, id=plan.id.replace("X-", f"{axis}-"), axis=axis) for plan in whole.job.runs]
+    shifts = [
+        replace(shift, before=shift.before.replace("X-", f"{axis}-"), after=shift.after.replace("X-", f"{axis}-"))
+        for axis in axes
+        for shift in whole.shifts
+    ]
+    return replace(
+        whole,
+        job=replace(whole.job, runs=tuple(plans)),
+        runs=tuple(runs),
+        shifts=tuple(shifts),
+        modes=tuple(replace(mode, axis=axis) for axis in axes for mode in whole.modes),
+        pictures=tuple(replace(picture, axis=axis) for axis in axes for picture in whole.pictures),
+        beam_fits=tuple(replace(fit, axis=axis) for axis in axes for fit in whole.beam_fits),
+    )

@@ -8,6 +8,7 @@ import numpy as np
 
 from reportgen.compute.identify.drive import Drive, drive_of
 from reportgen.compute.identify.fit import Problem, Readings, Solution, Weights
+from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
 from reportgen.compute.identify.order import (
@@ -81,8 +82,9 @@ def readings_of(sweep: SweptResponse, rows: np.ndarray) -> Readings:
 def problem_of(sweep: SweptResponse, rows: np.ndarray | None = None) -> Problem:
     """The least-squares problem of a run."""
     rows = usable_rows(sweep) if rows is None else rows
-    drive = drive_of(sweep, rows)
     readings = readings_of(sweep, rows)
+    level = drive_level(sweep.control[rows], np.where(readings.valid, readings.amplitude, np.nan))
+    drive = drive_of(sweep, rows, level)
     none = np.zeros_like(readings.amplitude)
     centre = float(np.exp(np.mean(np.log(drive.omega))))
     return Problem(drive, readings, Weights(along=none, across=none), (0,), centre)
@@ -183,7 +185,7 @@ class _Found:
 
     def _observed(self, c: int, k: int, peak: SteadyPeak) -> Observed:
         readings = self.problem.readings
-        ratio = np.where(readings.valid[:, c], readings.amplitude[:, c] / self.drive.amplitude, np.nan)
+        ratio = np.where(readings.valid[:, c], readings.amplitude[:, c] / self.sweep.control[self.rows], np.nan)
         swept = np.abs(self.solution.models[c]) / self.drive.amplitude
         poles = self.solution.poles
         return observed(

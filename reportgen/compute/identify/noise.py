@@ -41,8 +41,22 @@ def _scatter(readings: Readings, c: int) -> Noise:
         size = float(np.median(np.abs(value))) if len(value) else 1.0
         return Noise(floor=0.02 * size + 1e-300, along=0.02, across=0.02)
     difference = value[:-4] - 4 * value[1:-3] + 6 * value[2:-2] - 4 * value[3:-1] + value[4:]
-    turned = difference / np.sqrt(70.0) * np.exp(-1j * np.angle(value[2:-2]))
-    return noise_of(turned, np.abs(value[2:-2]), bool(readings.with_phase[c]))
+    centre = value[2:-2]
+    turned = difference / np.sqrt(70.0) * np.exp(-1j * np.angle(centre))
+    # Where rows are few to a resonance, differences show the resonance; the quiet quarter of the rows still shows noise.
+    size = np.abs(centre)
+    along = _quiet(turned.real / size)
+    across = _quiet(turned.imag / size) if readings.with_phase[c] else along
+    floor = _quiet(turned.real[size <= np.quantile(size, 0.2)])
+    least = 1e-7 * float(np.max(size))
+    return Noise(
+        floor=max(min(floor, along * float(np.median(size))), least), along=max(along, 1e-6), across=max(across, 1e-6)
+    )
+
+
+def _quiet(values: Floats) -> float:
+    """Standard deviation of a normal variate from the lower quartile of its size: q(|x|, 1/4) = 0.3186 σ."""
+    return float(np.quantile(np.abs(values), 0.25) / 0.3186)
 
 
 def noise_of(residual: Complexes, size: Floats, with_phase: bool) -> Noise:

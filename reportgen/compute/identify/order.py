@@ -27,6 +27,8 @@ LEAST_SHARE = 0.02
 """Smallest contribution to the response at its own peak, as a fraction, that counts as a mode."""
 LEAST_Q = 1.5
 _ROUNDS = 12
+_PASSES = 2
+"""Searches: with the noise guessed from the rows, and with the noise that the first model leaves."""
 _MOST_A_ROUND = 12
 _INFLATION_CAP = 400.0
 
@@ -156,6 +158,17 @@ def search(problem: Problem) -> tuple[Solution, Search]:
     hunt = Search(problem, noise_from_scatter(readings), bank_of_shapes(problem.drive))
     hunt.weigh(readings.amplitude)
     solution = problem.solve(NO_POLES)
+    for _ in range(_PASSES):
+        solution = _hunted(hunt, solution)
+        hunt.reweigh(solution)
+        hunt.refused.clear()
+        solution = refine(problem, solution.poles, solution.coefficients)
+    solution = _prune(hunt, solution)
+    return _settle(hunt, solution), hunt
+
+
+def _hunted(hunt: Search, solution: Solution) -> Solution:
+    """Rounds of candidates at the present weights until none is left."""
     for _ in range(_ROUNDS):
         before = len(solution.poles)
         chosen = _chosen(hunt, solution)
@@ -164,9 +177,7 @@ def search(problem: Problem) -> tuple[Solution, Search]:
         solution = _admit(hunt, solution, chosen)
         if len(solution.poles) > before:
             solution = _prune(hunt, solution)
-    hunt.reweigh(solution)
-    solution = refine(problem, solution.poles, solution.coefficients)
-    return _settle(hunt, solution), hunt
+    return solution
 
 
 def _chosen(hunt: Search, solution: Solution) -> list[Candidate]:

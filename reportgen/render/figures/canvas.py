@@ -333,4 +333,5 @@ def _geometry(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, obje
         "xunit": plot.x_unit,
         "yunit": panel.y_unit,
         "curves": [{"id": f"{plot.key}-curve-{c.key}", "label": c.label, "role": c.role} for c in panel.curves],
+        "marks": [{"x": m.x, "y": m.y, "text": m.text, "kind": m.kind} for m in panel.marks],
     }

@@ -93,7 +93,8 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
     sentence = language.say(
         "The sweep passed the resonance at %(hz)s Hz before the vibration had fully built up: the log shows "
         "%(share)s %% of the amplification that steady vibration would reach, and its peak at %(peak)s Hz. "
-        "The corrected values are those of the specimen itself, freed of this effect; the values as recorded stand beside them.",
+        "The corrected values are those of the specimen itself, freed of this effect; the values "
+        "as recorded stand beside them.",
         hz=numbers.significant(worst.frequency_hz, 4),
         share=numbers.significant(100 * share, 3),
         peak=numbers.significant(worst.observed.peak_hz, 4),

@@ -1,0 +1,125 @@
+"""The law by which the frequency of a sweep follows time, freed of rounding and jitter of the printed columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reportgen.records.log import Floats
+
+_TOLERANCE = 5.0
+"""Standard deviations within which a stretch counts as straight."""
+
+
+def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, str]:
+    """Frequency at every row, and what it was taken from.
+
+    The scatter of the rows against their neighbours, and the last printed digit, tell how far the frequencies can be
+    trusted; the longest stretches that are straight in log f (exponential sweep) or in f (linear sweep) within that
+    scatter replace them. Where no such law holds, the frequencies stay as logged.
+    """
+    printed = rounding(frequency) * np.sqrt(1.0 / 12.0)
+    logarithmic = _fit_law(time, np.log(frequency), printed / frequency)
+    linear = _fit_law(time, frequency, np.full(len(time), printed))
+    name, best = ("linear", linear) if linear.rank < logarithmic.rank else ("exponential", logarithmic)
+    if best.pieces > _most_pieces(len(time)):
+        return frequency, "frequency as logged"
+    smooth = best.smooth if name == "linear" else np.exp(best.smooth)
+    return smooth, f"{name} law fitted to time and frequency, {best.pieces} piece{'s' if best.pieces > 1 else ''}"
+
+
+def rounding(values: Floats) -> float:
+    """Last digit that a column is printed to, 0 where it has more than seven decimals.
+
+    >>> rounding(np.array([5.02, 5.1, 5.17]))
+    0.01
+    """
+    for decimals in range(8):
+        scaled = values * 10.0**decimals
+        if np.all(np.abs(scaled - np.round(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled) * 1e-6)):
+            return float(10.0**-decimals)
+    return 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Law:
+    """A law that is straight in pieces."""
+
+    pieces: int
+    misfit: float
+    """Scatter of the readings about their neighbours as a fraction of the whole range, median of the rows."""
+    smooth: Floats
+
+    @property
+    def rank(self) -> tuple[int, float]:
+        return self.pieces, self.misfit
+
+
+def _most_pieces(rows: int) -> int:
+    return max(6, rows // 150)
+
+
+def _fit_law(time: Floats, values: Floats, printed: Floats) -> _Law:
+    span = max(float(np.ptp(values)), 1e-300)
+    scatter = _scatter(time, values)
+    sigma = np.sqrt(scatter**2 + printed**2) + 2e-10 * span + 2e-13
+    pieces = _straight_pieces(time, values, sigma)
+    smooth = values.copy()
+    for start, stop in pieces:
+        if stop - start >= 8:
+            smooth[start:stop] = _line(time[start:stop], values[start:stop], sigma[start:stop])
+    return _Law(len(pieces), float(np.median(scatter)) / span, smooth)
+
+
+def _scatter(time: Floats, values: Floats) -> Floats:
+    """Robust standard deviation of a reading about the line through its two neighbours, by stretches; shape (n,)."""
+    span = time[2:] - time[:-2]
+    share = np.where(span > 0, (time[1:-1] - time[:-2]) / np.where(span > 0, span, 1.0), 0.5)
+    error = values[1:-1] - (values[:-2] * (1 - share) + values[2:] * share)
+    error = np.abs(error) / np.sqrt(1.0 + share**2 + (1 - share) ** 2)
+    stretches = np.array_split(error, max(1, min(24, len(error) // 20)))
+    level = [1.4826 * float(np.median(each)) for each in stretches]
+    middle = np.cumsum([len(each) for each in stretches]) - 0.5 * np.array([len(each) for each in stretches])
+    return np.asarray(np.interp(np.arange(len(time)) - 1.0, middle, level))
+
+
+def _line(time: Floats, values: Floats, sigma: Floats) -> Floats:
+    """Weighted straight line through a stretch, at its rows."""
+    t = time - time[0]
+    return np.asarray(np.polyval(np.polyfit(t, values, 1, w=1.0 / sigma), t))
+
+
+def _straight_pieces(time: Floats, values: Floats, sigma: Floats) -> list[tuple[int, int]]:
+    """Greedy cut into the longest pieces that a straight line follows within the tolerance."""
+    pieces = []
+    start, n = 0, len(time)
+    while start < n and len(pieces) <= _most_pieces(n):
+        stop = _furthest(time, values, sigma, start)
+        pieces.append((start, stop))
+        start = stop
+    return pieces
+
+
+def _furthest(time: Floats, values: Floats, sigma: Floats, start: int) -> int:
+    """Largest ``stop`` such that rows start … stop−1 are straight."""
+    n = len(time)
+
+    def straight(stop: int) -> bool:
+        rows = slice(start, stop)
+        if stop - start < 3 or time[stop - 1] <= time[start]:
+            return True
+        return bool(
+            np.all(np.abs(_line(time[rows], values[rows], sigma[rows]) - values[rows]) <= _TOLERANCE * sigma[rows])
+        )
+
+    size = 16
+    good = min(start + 2, n)
+    while good < n and straight(min(start + size, n)):
+        good = min(start + size, n)
+        size *= 2
+    bad = min(start + size, n)
+    while bad - good > 1:
+        middle = (good + bad) // 2
+        good, bad = (middle, bad) if straight(middle) else (good, middle)
+    return good
