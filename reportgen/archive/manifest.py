@@ -14,8 +14,10 @@ import re
 import zlib
 from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
 
 import reportgen
+from reportgen.archive.digest import sha256
 from reportgen.errors import ArchiveError
 
 MANIFEST = "manifest-sha256.txt"
@@ -29,7 +31,8 @@ _LIBRARIES = (
     ("pango", "libpango-1.0.so.0", "pango_version_string"),
     ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),
 )
-PRINTING = frozenset({*_PRINTING, "zlib", "pango", "harfbuzz"})
+BRANDING = "branding"
+PRINTING = frozenset({*_PRINTING, "zlib", "pango", "harfbuzz", BRANDING})
 """Names in ``versions()`` that weigh on the pages but not on the numbers."""
 
 
@@ -111,6 +114,14 @@ def _library_version(library: str, function: str) -> str | None:
     return answer.decode("ascii", "replace") if isinstance(answer, bytes) else None
 
 
-def versions_json() -> bytes:
-    """``versions.json`` of this environment."""
-    return (json.dumps(versions(), indent=1, sort_keys=True) + "\n").encode()
+def versions_json(branding: Path | None = None) -> bytes:
+    """``versions.json`` of this environment, with the digest of the laboratory's own templates where it has some.
+
+    The templates themselves are no source of a number and do not travel with the report.
+    """
+    found = versions()
+    if branding is not None:
+        files = sorted(path for path in branding.rglob("*") if path.is_file())
+        digests = {path.relative_to(branding).as_posix(): sha256(path) for path in files}
+        found[BRANDING] = sha256(manifest_text(digests).encode())
+    return (json.dumps(found, indent=1, sort_keys=True) + "\n").encode()

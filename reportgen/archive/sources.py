@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import BinaryIO
 
 from reportgen.archive.amendment import SUPERSEDED, amendment_json
@@ -32,7 +33,7 @@ def archive_info(report: Report) -> ArchiveInfo:
     )
 
 
-def bag_job(report: Report, outputs: Mapping[str, bytes]) -> Output:
+def bag_job(report: Report, outputs: Mapping[str, bytes], branding: Path | None = None) -> Output:
     """The archive of a report with its outputs, as a function that writes it: long logs are never held in memory.
 
     Raises ArchiveError when it is called and an input has changed since it was read.
@@ -41,26 +42,28 @@ def bag_job(report: Report, outputs: Mapping[str, bytes]) -> Output:
     def write(stream: BinaryIO) -> None:
         files: dict[str, Content] = {job_name(file.path): report.job.folder / file.path for file in report.inputs}
         read = {job_name(file.path): file.sha256 for file in report.inputs}
-        write_archive({**files, **outputs, **_statements(report)}, archive_info(report), stream, expected=read)
+        write_archive(
+            {**files, **outputs, **_statements(report, branding)}, archive_info(report), stream, expected=read
+        )
 
     return write
 
 
-def _statements(report: Report) -> dict[str, bytes]:
+def _statements(report: Report, branding: Path | None) -> dict[str, bytes]:
     """What is added to inputs and outputs: the software, and what this report replaces."""
-    found = {VERSIONS: versions_json()}
+    found = {VERSIONS: versions_json(branding)}
     if report.amendment is not None:
         found[SUPERSEDED] = amendment_json(report.amendment)
     return found
 
 
-def pdf_sources(report: Report, results: bytes) -> dict[str, bytes]:
+def pdf_sources(report: Report, results: bytes, branding: Path | None = None) -> dict[str, bytes]:
     """Attachments of report.pdf by name, in the order of the names' bytes: inputs, results, versions, manifest.
 
     Inputs are taken from the smallest up until ``LARGEST_IN_PDF``; of the rest the digests are carried. Raises
     ArchiveError where an input has changed since it was read.
     """
-    carried, held = {RESULTS: results, **_statements(report)}, {}
+    carried, held = {RESULTS: results, **_statements(report, branding)}, {}
     room = LARGEST_IN_PDF
     for file in sorted(report.inputs, key=lambda each: (each.bytes, each.path)):
         if file.bytes <= room:

@@ -127,6 +127,35 @@ def fit_other_boundaries(fit: Fit) -> tuple[Fit, ...]:
     return tuple(others)
 
 
+@dataclass(frozen=True, slots=True)
+class OddOne:
+    """One numbered mode that alone spoils the fit, and what the others say of it."""
+
+    mode: int
+    away: float
+    """frequency / what the fit through the others expects under its number − 1."""
+    nearest_mode: int
+    nearest_hz: float
+
+
+def odd_one_out(fit: Fit, doubtful: float) -> OddOne | None:
+    """The mode that lies farther than ``doubtful`` from a fit through all others, which agree four times better alone.
+
+    From four modes up, and only where the fit through all is doubtful; None where no single mode is to blame.
+    """
+    if len(fit.numbered) < FEWEST_TO_COMPARE + 1 or not abs(fit.worst) > doubtful:
+        return None
+    found: list[tuple[float, OddOne]] = []
+    for mode, frequency_hz in fit.numbered:
+        others = {number: hz for number, hz in fit.numbered if number != mode}
+        without = fit_beam(fit.boundary, others, tip_mass_ratio=fit.tip_mass_ratio, fit_tip=fit.tip_mass_fitted)
+        away = frequency_hz / without.expected_hz(mode) - 1.0
+        nearest, nearest_hz = without.nearest_mode(frequency_hz)
+        if abs(away) > doubtful and nearest != mode and without.rms <= max(0.25 * fit.rms, THEORY_FLOOR):
+            found.append((without.rms, OddOne(mode, away, nearest, nearest_hz)))
+    return min(found, key=lambda each: each[0])[1] if found else None
+
+
 def clearly_better(fit: Fit, others: Sequence[Fit]) -> Fit | None:
     """Another boundary with very strong evidence for it, or None; never from fewer than three numbered modes."""
     if len(fit.numbered) < FEWEST_TO_COMPARE:

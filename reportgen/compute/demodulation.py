@@ -74,8 +74,8 @@ def demodulate(
         traces=tuple(_trace(history, kept, place, reference) for place in range(len(history.channels))),
         effective_bandwidth_hz=NOISE_BANDWIDTH[ENVELOPE] / kept.window_s,
         remarks=(*history.remarks, *_silences(rows, present, history)),
-        layout=f"{history.layout}; demodulated against {drive} in windows of at least {FEWEST_CYCLES:g} cycles that pass no more than "
-        f"{BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, harmonics 2 to {HARMONICS}",
+        layout=f"{history.layout}; demodulated against {drive} in windows of at least {FEWEST_CYCLES:g} cycles "
+        f"that pass no more than {BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, harmonics 2 to {HARMONICS}",
     )
 
 

@@ -20,10 +20,14 @@ _HOP = 64
 _LOW_BIN, _HIGH_BIN = 7, 17
 _TOP_BIN = 60
 _LOWEST_HZ = 0.5
-_JUMP_COST = 15.0
-"""Cost of a jump by an octave, in time slots of full strength."""
-_DEAREST_JUMP = 30.0
+_JUMP_COST, _FREE_OCT = 60.0, 0.3
+"""Cost of a jump, in time slots of full strength, and how far in octaves it must go to cost half of that."""
 _SLOTS_WANTED = 4000
+_SAME_OCT = 0.03
+_FADED, _AROUND_S = 1e-3, 5.0
+"""Share in power of the loudest within so many seconds below which the drive is taken to be off."""
+_HEARD = 0.02
+"""Share of the strongest line in power from which the drive's own is trusted."""
 _SLOPE_CYCLES, _REACH_CYCLES = 40.0, 12.0
 """Cycles over which the sweep's slope is taken at the ends of what was seen, and for which it is carried on."""
 
@@ -122,7 +126,7 @@ def coarse_frequency(history: TimeHistory, channel: str) -> CoarseFrequency:
         raise ComputeError(f"{history.path}: {history.samples} samples are too few to demodulate")
     slot_s = float(np.clip(duration / _SLOTS_WANTED, 2.0 * _HOP / rate, 0.05))
     slots = max(1, int(np.ceil(duration / slot_s)))
-    depth = max(1, int(np.log2(rate * _LOW_BIN / _FRAME / _LOWEST_HZ)))
+    depth = max(1, int(np.ceil(np.log2(rate * _LOW_BIN / _FRAME / _LOWEST_HZ))) + 1)
     depth = min(depth, int(np.log2(history.samples / _FRAME)) + 1)
     ladder = [_Octave(rate / 2**k, _HIGH_BIN if k else _TOP_BIN, slots, slot_s) for k in range(depth)]
     for block in history.only((channel,)).source.blocks(0, history.samples):
@@ -137,16 +141,29 @@ def coarse_frequency(history: TimeHistory, channel: str) -> CoarseFrequency:
     return _smooth(time, power, frequency, seen, history.path)
 
 
-def _strongest_chain(share: Floats, log2_frequency: Floats) -> NDArray[np.int64]:
+def _strength(share: Floats, log2_frequency: Floats) -> Floats:
+    """What a line counts for: the fourth root of its power, less where a line stands at half its frequency.
+
+    So a harmonic may be louder than the drive for a while without being taken for it.
+    """
+    strength: Floats = np.sqrt(np.sqrt(share))
+    counted = strength.copy()
+    for line, octaves in zip(counted, log2_frequency, strict=True):
+        halves = np.abs(octaves - log2_frequency - 1.0) < _SAME_OCT
+        line -= 0.5 * np.max(np.where(halves, strength, 0.0), axis=0)
+    return counted
+
+
+def _strongest_chain(strength: Floats, log2_frequency: Floats) -> NDArray[np.int64]:
     """Octave of the drive in each slot: most strength for the fewest jumps; both (octaves, slots)."""
-    octaves, slots = share.shape
-    score = share[:, 0].copy()
+    octaves, slots = strength.shape
+    score = strength[:, 0].copy()
     came_from = np.zeros((slots, octaves), np.int16)
     for k in range(1, slots):
-        jump = np.abs(log2_frequency[:, k][:, None] - log2_frequency[:, k - 1][None, :])
-        total = score[None, :] - np.minimum(_JUMP_COST * jump, _DEAREST_JUMP)
+        jump = np.square(log2_frequency[:, k][:, None] - log2_frequency[:, k - 1][None, :])
+        total = score[None, :] - _JUMP_COST * jump / (jump + _FREE_OCT**2)
         came_from[k] = np.argmax(total, axis=1)
-        score = total[np.arange(octaves), came_from[k]] + share[:, k]
+        score = total[np.arange(octaves), came_from[k]] + strength[:, k]
     path = np.empty(slots, np.int64)
     path[-1] = int(np.argmax(score))
     for k in range(slots - 1, 0, -1):
@@ -155,18 +172,20 @@ def _strongest_chain(share: Floats, log2_frequency: Floats) -> NDArray[np.int64]
 
 
 def _smooth(time: Floats, power: Floats, log_frequency: Floats, seen: NDArray[np.bool_], where: str) -> CoarseFrequency:
-    from scipy.ndimage import median_filter
+    from scipy.ndimage import maximum_filter1d, median_filter
 
     strongest = power.max(axis=0)
     alive = strongest > 0
     if not np.any(alive):
         raise ComputeError(f"{where}: the drive channel is silent; name the channel that carries the drive")
     share = power / np.where(alive, strongest, 1.0)
-    path = _strongest_chain(share, log_frequency / np.log(2.0))
+    path = _strongest_chain(_strength(share, log_frequency / np.log(2.0)), log_frequency / np.log(2.0))
     slot = np.arange(len(time))
     track = log_frequency[path, slot]
     steady = median_filter(track, 7, mode="nearest")
-    good = (share[path, slot] > 0.3) & (np.abs(track - steady) < 0.03) & alive & seen[path, slot]
+    own = power[path, slot]
+    around = maximum_filter1d(own, 2 * int(_AROUND_S / (time[1] - time[0])) + 1, mode="nearest")
+    good = (own > _FADED * around) & (share[path, slot] > _HEARD) & (np.abs(track - steady) < 0.03) & alive & seen[path, slot]
     if np.count_nonzero(good) < 4:
         raise ComputeError(f"{where}: no sine can be followed through the drive channel")
     return CoarseFrequency(time, np.exp(_local_line(time, _filled(time, track, good))))

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,10 @@ FEWEST_CYCLES = 3.0
 _FEWEST_SAMPLES = 64
 _LOCKING = Model(envelope=2, harmonics=2)
 _LOCKING_CYCLES, _LOCKING_S = 3.0, 0.04
-_PRESENT = 6.0
-"""Drive amplitude over its standard uncertainty from which the drive counts as present."""
+_PRESENT = 3.0
+"""Drive amplitude over its standard uncertainty, in three of five rows, from which the drive counts as present."""
+_FEWEST_ROWS = 8
+"""Of a stretch in which the drive runs."""
 _LONGEST_HELD, _HELD_BLOCK = 1 << 24, 1 << 18
 """Samples of the drive that are held in memory at most (64 MB), and handed out at a time."""
 _STRAYED = 0.01
@@ -186,7 +189,8 @@ def _times_of(phase: DrivePhase, cycles: Floats, times: Floats, knots: Floats) -
         value, frequency = phase.taylor(t)[:2]
         step = (cycles - value) / np.maximum(frequency, 1e-3)
         t = t + np.clip(step, -0.25 / np.maximum(frequency, 1e-3), 0.25 / np.maximum(frequency, 1e-3))
-    return np.maximum.accumulate(t)
+    # where there is no drive the phase may stand still or turn back: cells still need some length
+    return np.maximum.accumulate(t) + 1e-9 * np.arange(len(t))
 
 
 def drive_present(rows: Rows, channel: int, model: Model) -> NDArray[np.bool_]:
@@ -194,41 +198,98 @@ def drive_present(rows: Rows, channel: int, model: Model) -> NDArray[np.bool_]:
 
     It stands out of the residual and is not 50 dB below what is around it, in the row and in those that share samples.
     """
-    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+    from scipy.ndimage import maximum_filter1d, median_filter, minimum_filter1d
 
     amplitude = np.abs(rows.amplitude[:, channel])
-    uncertainty = rows.residual[:, channel] * np.sqrt(2.0 * NOISE_BANDWIDTH[model.envelope] / np.maximum(rows.samples, 1))
+    uncertainty = rows.residual[:, channel] * np.sqrt(
+        2.0 * NOISE_BANDWIDTH[model.envelope] / np.maximum(rows.samples, 1)
+    )
     around = maximum_filter1d(amplitude, min(len(amplitude), 401) | 1, mode="nearest")
-    present = (amplitude > _PRESENT * uncertainty) & (amplitude > _FADED * around)
-    whole: NDArray[np.bool_] = minimum_filter1d(present, 2 * (CELLS_A_WINDOW // CELLS_A_ROW) + 1, mode="nearest")
+    ratio = np.divide(amplitude, uncertainty, out=np.zeros_like(amplitude), where=uncertainty > 0)
+    ratio[(uncertainty == 0) & (amplitude > 0)] = np.inf
+    present = (median_filter(ratio, 5, mode="nearest") > _PRESENT) & (amplitude > _FADED * around)
+    whole: NDArray[np.bool_] = minimum_filter1d(present, 2 * (CELLS_A_WINDOW // CELLS_A_ROW) + 3, mode="nearest")
     return whole
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stretch:
+    """A stretch in which the drive runs: its phase, smoothed."""
+
+    time_s: Floats
+    cycles: Floats
+    frequency_hz: Floats
+    slope: Floats
+    """df/dt, Hz/s."""
+    strayed: float
+    """How far, in cycles a window, the frequency was off before."""
+
+
 def _locked(phase: DrivePhase, rows: Rows, where: str) -> tuple[DrivePhase, float]:
-    """The phase corrected, and how far, in cycles a window, its frequency was off.
-
-    Twice over: a light smoothing gives the frequency row by row; that, smoothed in time as a logarithm (which bends no
-    exponential sweep), is integrated; and what the measured phase differs from the integral is smoothed once more.
-    """
-    from scipy.interpolate import PchipInterpolator
-
+    """The phase corrected, and how far, in cycles a window, its frequency was off at most."""
     present = drive_present(rows, 0, _LOCKING) if len(rows.time_s) else np.zeros(0, bool)
-    if np.count_nonzero(present) < 8:
+    borders = np.flatnonzero(np.diff(np.concatenate([[False], present, [False]])))
+    runs = [slice(a, b) for a, b in borders.reshape(-1, 2).tolist() if b - a >= _FEWEST_ROWS]
+    if not runs:
         raise ComputeError(f"{where}: no sine can be followed through the drive channel")
-    time, amplitude = rows.time_s[present], rows.amplitude[present, 0]
+    stretches = [_stretch(phase, rows, run) for run in runs]
+    return _joined_phase(stretches, rows), max(each.strayed for each in stretches)
+
+
+def _stretch(phase: DrivePhase, rows: Rows, run: slice) -> _Stretch:
+    """Smoothed phase of one stretch, in three steps.
+
+    A light smoothing gives the frequency row by row; that, smoothed in time (as a logarithm or as it is, so that no
+    exponential or linear sweep is bent), is integrated; what the measured phase differs from the integral is smoothed
+    once more and added.
+    """
+    time, amplitude = rows.time_s[run], rows.amplitude[run, 0]
+    before = phase.cycles(time)
     ahead = np.unwrap(np.angle(amplitude)) / (2.0 * np.pi)
-    noise = rows.residual[present, 0] / np.sqrt(rows.samples[present]) + 1e-4 * np.abs(amplitude)
+    noise = rows.residual[run, 0] / np.sqrt(rows.samples[run]) + 1e-4 * np.abs(amplitude)
     weight = np.square(np.abs(amplitude) / noise)
     weight = np.minimum(weight / np.median(weight), 10.0)
-    place = np.flatnonzero(present).astype(np.float64)
-    light = _smoothed(place, ahead, weight, _LIGHT_SMOOTHING)
-    measured = phase.cycles(time) + ahead
-    even = _evened(time, phase.cycles(time) + light, weight)
-    smooth = even + _smoothed(place, measured - even, weight, _SMOOTHING)
-    correction = smooth - phase.cycles(time)
-    strayed = float(np.max(np.abs(np.diff(correction) / np.diff(place)))) * CELLS_A_WINDOW / CELLS_A_ROW
-    every = PchipInterpolator(place, correction)(np.clip(np.arange(len(rows.time_s)), place[0], place[-1]))
-    return phase_through(rows.time_s, phase.cycles(rows.time_s) + every), strayed
+    place = np.arange(len(time), dtype=np.float64)
+    light = before + _smoothed(place, ahead, weight, _LIGHT_SMOOTHING)
+    frequency = _straighter(time, np.maximum(phase_through(time, light).frequency_hz(time), 1e-3), weight)
+    even = _integral(time, frequency)
+    cycles = even + _smoothed(place, before + ahead - even, weight, _SMOOTHING)
+    final = phase_through(time, cycles).taylor(time)
+    strayed = float(np.max(np.abs(np.diff(cycles - before)))) * CELLS_A_WINDOW / CELLS_A_ROW
+    return _Stretch(time, cycles, final[1], 2.0 * final[2], strayed)
+
+
+def _counted_on(stretches: list[_Stretch]) -> list[Floats]:
+    """Cycles of each stretch, by so many whole cycles more that the mean frequency of a silence is that of its ends."""
+    counted = [stretches[0].cycles]
+    for before, after in pairwise(stretches):
+        silence = after.time_s[0] - before.time_s[-1]
+        due = counted[-1][-1] + silence * (before.frequency_hz[-1] + after.frequency_hz[0]) / 2.0
+        counted.append(after.cycles + np.rint(due - after.cycles[0]))
+    return counted
+
+
+def _joined_phase(stretches: list[_Stretch], rows: Rows) -> DrivePhase:
+    """One phase for the whole record: smooth through silences, of constant frequency beyond the ends."""
+    from scipy.interpolate import CubicHermiteSpline
+
+    first, last = stretches[0], stretches[-1]
+    time, frequency = (np.concatenate([getattr(each, name) for each in stretches]) for name in ("time_s", "frequency_hz"))
+    cycles = np.concatenate(_counted_on(stretches))
+    early, late = rows.window_s[0], rows.window_s[-1]
+    edges = [(time[0] - early, cycles[0], frequency[0], first.slope[0], -early)]
+    edges += [(time[-1] + late, cycles[-1], frequency[-1], last.slope[-1], late)]
+    (t0, c0, f0), (t1, c1, f1) = ((t, c + f * x + 0.5 * d * x * x, max(f + d * x, 0.5 * f)) for t, c, f, d, x in edges)
+    inner = CubicHermiteSpline(
+        np.concatenate([[t0], time, [t1]]),
+        np.concatenate([[c0], cycles, [c1]]),
+        np.concatenate([[f0], frequency, [f1]]),
+    )
+    inside = np.clip(rows.time_s, t0, t1)
+    outside = rows.time_s - inside
+    slope = np.maximum(inner.derivative()(inside), 1e-3)
+    whole = CubicHermiteSpline(rows.time_s, inner(inside) + outside * slope, slope)
+    return DrivePhase(np.asarray(whole.x), np.asarray(whole.c))
 
 
 def _smoothed(x: Floats, y: Floats, weight: Floats, stiffness: float) -> Floats:
@@ -264,12 +325,9 @@ def _straighter(time: Floats, frequency: Floats, weight: Floats) -> Floats:
     return linear if left[1] < left[0] and linear.min() > 0 else exponential
 
 
-def _evened(time: Floats, cycles: Floats, weight: Floats) -> Floats:
-    """Integral of the smoothed frequency at given times."""
-    even = _straighter(time, np.maximum(phase_through(time, cycles).frequency_hz(time), 1e-3), weight)
-    step = np.diff(time)
-    slope = np.gradient(even, time)
-    # Hermite's rule: trapezium with the slopes at both ends
-    area = step * (even[1:] + even[:-1]) / 2.0 + step**2 * (slope[:-1] - slope[1:]) / 12.0
-    total: Floats = cycles[0] + np.concatenate([[0.0], np.cumsum(area)])
+def _integral(time: Floats, values: Floats) -> Floats:
+    """Integral from the first time on: trapezium with the slopes at both ends (Hermite's rule)."""
+    step, slope = np.diff(time), np.gradient(values, time)
+    area = step * (values[1:] + values[:-1]) / 2.0 + step**2 * (slope[:-1] - slope[1:]) / 12.0
+    total: Floats = np.concatenate([[0.0], np.cumsum(area)])
     return total

@@ -8,8 +8,9 @@ from reportgen.compute.profile import jumps, profile_level
 from reportgen.records.job import Profile
 from reportgen.records.log import Floats
 
-SMALLEST_STEP_DB = 1.0
-"""Smaller steps are within what a controller does by itself (IEC 60068-2-6 allows ±15 %, 1.2 to 1.4 dB)."""
+SMALLEST_STEP_DB = 2.0
+"""Smaller steps are within what a controller does by itself (IEC 60068-2-6 allows ±15 %, 2.6 dB from one side to the
+other)."""
 WINDOW_OCTAVES = 1.0 / 6.0
 """The level before and after is the median over this much of the sweep."""
 SUDDEN_ROWS = 4
@@ -18,7 +19,7 @@ SUDDEN_OCTAVES = 0.0072
 SHARE_AT_ONCE = 0.7
 MOST_AT_ONCE = 1.4
 """Shares of the lasting change that have to come at once; a resonance beside an antiresonance changes by far more."""
-SCATTER_SHARE = 0.3
+SCATTER_SHARE = 0.2
 """The course on both sides scatters by less than this share of the step."""
 
 

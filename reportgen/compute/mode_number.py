@@ -14,8 +14,8 @@ from reportgen.records.job import Boundary
 
 POSITION_TOLERANCE = 0.02
 """Of the length: how well a node can be placed by eye or by granules."""
-HIDDEN_BY_CLAMP = 0.05
-"""Of the length: a node nearer to the clamp than this is not told from the clamp by an observer."""
+HIDDEN_BY_CLAMP = 0.10
+"""Of the length: nearer to the clamp a new node is hardly told from the clamp itself (own judgement, no source)."""
 HIDDEN_BY_TIP_MASS = 0.95
 """Of the length: beyond this a node lies under what is fixed to the tip."""
 AT_SUPPORT = 0.01
@@ -61,6 +61,8 @@ class Count:
     """Standard uncertainty of the drive frequency as read and of the resonance."""
     phase_turned_deg: float | None = None
     """How far the response has turned from its phase at the resonance, positive beyond it; None without phase."""
+    resonances_below: int | None = None
+    """Bending resonances that the logs of the axis show below this one; None where that says nothing."""
 
 
 def mode_from_count(boundary: Boundary, count: int, *, supports_counted: bool = False) -> Numbering:
@@ -99,7 +101,8 @@ def number_count(
     What strobe, granules and touch show of a specimen driven at its clamp is absolute motion. A node of it is born at
     the clamp just above each resonance and wanders outward, so that past a peak the count is that of the mode above. A
     count taken past the peak is therefore held against the place where the new node stands there: where a node was
-    seen at that place it is taken off; where no place was noted the number is left open. A clamped-free beam whose tip
+    seen at that place it is taken off; where no place was noted, the number stands only if the logs show as many
+    resonances below as it asks for, and is left open otherwise. A clamped-free beam whose tip
     mass is not known (``tip_mass_ratio`` None) is looked at from no tip mass to ten times its own.
     """
     at_support = _at_support(boundary, count.positions)
@@ -152,6 +155,9 @@ def _weigh(count: Count, plain: Numbering, born: tuple[float, float], ratio: flo
         where += f", the response turned by {count.phase_turned_deg:.0f}° from its phase there"
     place = f"{born[0]:.2f} L" if born[1] - born[0] < 0.01 else f"{born[0]:.2f} to {born[1]:.2f} L"
     lower = plain.mode - 1
+    if not count.positions and count.resonances_below == plain.nodes:
+        said = f"{where}; the logs show {count.resonances_below} below it, as many as mode {plain.mode} has"
+        return Numbering(plain.mode, plain.nodes, (said,))
     if not count.positions:
         said = f"{where}: absolute motion has a new node at {place} there, so the count may be one too high"
         return Numbering(None, None, (f"{said} (mode {plain.mode} or {lower}); count at the peak",))
@@ -177,15 +183,22 @@ def match_nodes(seen: Sequence[float], expected: Sequence[float], tolerance: flo
 
 
 def misplaced_nodes(
-    seen: Sequence[float], expected: Sequence[float], tolerance: float = POSITION_TOLERANCE
+    seen: Sequence[float], spans: Sequence[tuple[float, float]], tolerance: float = POSITION_TOLERANCE
 ) -> tuple[tuple[float, float | None], ...]:
-    """Nodes seen farther than the tolerance from any expected one, with the nearest expected."""
-    found = []
+    """Nodes seen farther than the tolerance from where any is expected, with the nearest place expected."""
+    found: list[tuple[float, float | None]] = []
     for position in seen:
-        near = min(expected, key=lambda x: abs(x - position), default=None)
+        nearest = [min(max(position, low), high) for low, high in spans]
+        near = min(nearest, key=lambda x: abs(x - position), default=None)
         if near is None or abs(near - position) > tolerance:
             found.append((position, near))
     return tuple(found)
+
+
+def node_spans(boundary: Boundary, mode: int, tip_mass_ratio: float | None) -> tuple[tuple[float, float], ...]:
+    """From where to where each node can lie: a point where the tip mass is known, else for none up to ten times."""
+    shapes = [nodes(boundary, mode, tip) for tip in _tips(boundary, tip_mass_ratio)]
+    return tuple((min(each), max(each)) for each in zip(*shapes, strict=True))
 
 
 def _nodes(count: int) -> str:

@@ -8,8 +8,22 @@ from dataclasses import replace
 from itertools import pairwise
 
 from reportgen.compute.beam import nodes, roots, timoshenko_ratio
-from reportgen.compute.beam_fit import FEWEST_TO_COMPARE, Fit, clearly_better, fit_beam, fit_other_boundaries
-from reportgen.compute.mode_number import HIDDEN_BY_TIP_MASS, POSITION_TOLERANCE, misplaced_nodes, nodes_of_mode
+from reportgen.compute.beam_fit import (
+    FEWEST_TO_COMPARE,
+    Fit,
+    OddOne,
+    clearly_better,
+    fit_beam,
+    fit_other_boundaries,
+    odd_one_out,
+)
+from reportgen.compute.mode_number import (
+    HIDDEN_BY_TIP_MASS,
+    POSITION_TOLERANCE,
+    misplaced_nodes,
+    node_spans,
+    nodes_of_mode,
+)
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Beam, Boundary, Job
 from reportgen.records.note import MotionKind
@@ -35,7 +49,8 @@ def question_modes(
         own = _question_order(job, own, found)
         fit = _fit(job, own)
         if fit is not None and job.specimen.beam is not None:
-            own = [_beside(job.specimen.beam, fit, mode, found, job) for mode in own]
+            odd = odd_one_out(fit, DOUBTFUL_RESIDUAL)
+            own = [_beside(job, job.specimen.beam, fit, odd, mode, found) for mode in own]
             fits.append(_beam_fit(job, job.specimen.beam, axis, fit, found))
         told += _with_missing(job, runs, axis, own, fit, found)
     return tuple(told), tuple(fits), tuple(found)
@@ -111,23 +126,37 @@ def stated_tip_mass_ratio(beam: Beam | None) -> float | None:
     return beam.tip_mass.si / beam.mass.si
 
 
-def _beside(beam: Beam, fit: Fit, mode: Mode, found: list[Finding], job: Job) -> Mode:
+def _beside(job: Job, beam: Beam, fit: Fit, odd: OddOne | None, mode: Mode, found: list[Finding]) -> Mode:
     if mode.mode is None:
         return _expected_number(fit, mode)
-    expected_hz = fit.expected_hz(mode.mode)
-    positions = nodes(beam.boundary, mode.mode, fit.tip_mass_ratio)
+    number = mode.mode
+    expected_hz = fit.expected_hz(number)
+    positions = nodes(beam.boundary, number, fit.tip_mass_ratio)
     residual = mode.frequency_hz / expected_hz - 1.0
     mode = replace(mode, expected_hz=expected_hz, residual=residual, expected_positions=positions)
-    if len(fit.numbered) >= FEWEST_TO_COMPARE and abs(residual) > DOUBTFUL_RESIDUAL:
-        text = f"mode {mode.mode} at {_name(mode)} lies {100 * residual:+.0f} % from a uniform beam through all numbers"
-        found.append(warning(_where(job, mode), f"{text}; check its number and the boundary"))
-        mode = _flagged(mode, text)
-    for seen, near in misplaced_nodes(mode.node_positions, positions):
+    doubt = _doubtful(fit, odd, mode, residual)
+    if doubt is not None:
+        found.append(warning(_where(job, mode), f"{doubt}; check its number and the boundary"))
+        mode = _flagged(mode, doubt)
+    known_tip = fit.tip_mass_ratio if fit.tip_mass_fitted else stated_tip_mass_ratio(beam)
+    for seen, near in misplaced_nodes(mode.node_positions, node_spans(beam.boundary, number, known_tip)):
         nearest = f"the nearest expected is at {near:.3f} L" if near is not None else "none is expected"
         text = f"node seen at {seen:.3f} L: {nearest} (tolerance ±{POSITION_TOLERANCE:g} L)"
-        found.append(warning(_where(job, mode), f"mode {mode.mode} at {_name(mode)}: {text}"))
+        found.append(warning(_where(job, mode), f"mode {number} at {_name(mode)}: {text}"))
         mode = _flagged(mode, text)
     return mode
+
+
+def _doubtful(fit: Fit, odd: OddOne | None, mode: Mode, residual: float) -> str | None:
+    """What speaks against the number of a mode; where one mode alone spoils the fit, only against that."""
+    if odd is not None:
+        if mode.mode != odd.mode:
+            return None
+        text = f"mode {odd.mode} at {_name(mode)} lies {100 * odd.away:+.0f} % from a uniform beam through the others"
+        return f"{text}, which has mode {odd.nearest_mode} at {odd.nearest_hz:.4g} Hz"
+    if len(fit.numbered) < FEWEST_TO_COMPARE or not abs(residual) > DOUBTFUL_RESIDUAL:
+        return None
+    return f"mode {mode.mode} at {_name(mode)} lies {100 * residual:+.0f} % from a uniform beam through all numbers"
 
 
 def _expected_number(fit: Fit, mode: Mode) -> Mode:
@@ -190,7 +219,8 @@ def _high_modes(beam: Beam, fit: Fit, highest: int) -> str:
     if beam.thickness is None or beam.length is None:
         return lower
     ratio = timoshenko_ratio(beam.boundary, highest, beam.thickness.si / beam.length.si, fit.tip_mass_ratio)
-    return f"{lower}; at mode {highest} shear and rotary inertia take about {100 * (1 - ratio):.2g} % (Timoshenko, solid section)"
+    taken = f"about {100 * (1 - ratio):.2g} % (Timoshenko, solid section)"
+    return f"{lower}; at mode {highest} shear and rotary inertia take {taken}"
 
 
 # Missing numbers
@@ -206,19 +236,28 @@ def _with_missing(
         return modes
     expected = {number: fit.expected_hz(number) for number in gap} if fit is not None else {}
     above = next((mode for mode in rising if mode.mode is not None and mode.mode > gap[0]), rising[-1])
-    found.append(warning(_where(job, above), _gap_text(axis, sorted(numbers), gap, expected)))
+    found.append(warning(_where(job, above), _gap_text(axis, sorted(numbers), gap, expected, modes)))
     if fit is None or job.specimen.beam is None:
         return modes
     missing = [_missing(job.specimen.beam, runs, axis, number, fit, modes) for number in gap]
     return sorted([*modes, *missing], key=lambda mode: mode.frequency_hz)
 
 
-def _gap_text(axis: str | None, numbers: list[int], gap: list[int], expected: dict[int, float]) -> str:
+def _gap_text(
+    axis: str | None, numbers: list[int], gap: list[int], expected: dict[int, float], modes: Sequence[Mode]
+) -> str:
     seen = _runs_of_numbers(numbers)
-    missing = ", ".join(f"{n} (expected near {expected[n]:.4g} Hz)" if n in expected else str(n) for n in gap)
+    missing = ", ".join(_gap_words(n, expected.get(n), modes) for n in gap)
     of_axis = f" of axis {axis}" if axis is not None else ""
     word = "is" if len(gap) == 1 else "are"
     return f"modes{of_axis} seen: {seen}; missing {word} {missing}: look there again, or say why not"
+
+
+def _gap_words(number: int, expected_hz: float | None, modes: Sequence[Mode]) -> str:
+    if expected_hz is None:
+        return str(number)
+    near = "".join(f", where {hz:.4g} Hz stands without number" for hz in _may_be(modes, expected_hz)[:1])
+    return f"{number} (expected near {expected_hz:.4g} Hz{near})"
 
 
 def _runs_of_numbers(numbers: list[int]) -> str:
@@ -232,18 +271,23 @@ def _runs_of_numbers(numbers: list[int]) -> str:
     return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]} to {p[-1]}" for p in parts)
 
 
+def _may_be(modes: Sequence[Mode], expected_hz: float) -> list[float]:
+    """Unnumbered bending or unnamed motion near an expected frequency."""
+    apart = (MotionKind.TORSION, MotionKind.AXIAL)
+    unnumbered = [mode.frequency_hz for mode in modes if mode.mode is None and mode.motion not in apart]
+    return [hz for hz in unnumbered if abs(hz / expected_hz - 1.0) <= DOUBTFUL_RESIDUAL]
+
+
 def _missing(
     beam: Beam, runs: Sequence[RunResult], axis: str | None, number: int, fit: Fit, modes: Sequence[Mode]
 ) -> Mode:
     expected_hz = fit.expected_hz(number)
-    flags = [f"missing: neither log nor notes show it; expected near {expected_hz:.4g} Hz by beam theory"]
+    flags = [f"missing: nothing seen has this number; expected near {expected_hz:.4g} Hz by beam theory"]
     swept = [run.sweep for run in runs if run.sweep is not None and axis in (None, run.axis)]
     if swept and not any(each.lowest_hz <= expected_hz <= each.highest_hz for each in swept):
         low, high = min(each.lowest_hz for each in swept), max(each.highest_hz for each in swept)
         flags.append(f"outside what was swept ({low:.4g} to {high:.4g} Hz)")
-    for mode in modes:
-        if mode.mode is None and abs(mode.frequency_hz / expected_hz - 1.0) <= DOUBTFUL_RESIDUAL:
-            flags.append(f"the unnumbered mode at {mode.frequency_hz:.4g} Hz may be it")
+    flags += [f"the unnumbered mode at {hz:.4g} Hz may be it" for hz in _may_be(modes, expected_hz)]
     return Mode(
         axis=axis,
         mode=number,

@@ -252,7 +252,7 @@ def _number(
 ) -> None:
     candidate.flags += [flag for each in candidate.observed for flag in each.flags]
     candidate.flags += _decided(job, candidate)
-    forced = _forced(candidate)
+    forced = _forced(candidate, found)
     if forced is not None:
         candidate.number = forced
         beam = job.specimen.beam
@@ -268,8 +268,19 @@ def _number(
             candidate.flags.append("no [specimen.beam] boundary in the job, so the count gives no mode number")
     else:
         _number_bending(job, candidate, candidates, runs, found)
+    candidate.flags += _without_evidence(candidate, runs)
     if candidate.observed and not candidate.seen:
         candidate.flags.append("seen in the notes alone: no resonance in the logs there")
+
+
+def _without_evidence(candidate: Candidate, runs: Sequence[RunResult]) -> list[str]:
+    """Say it where a mode stands on nothing but channels whose data carry no evidence."""
+    spoiled = {(run.id, issue.channel) for run in runs for issue in run.quality if issue.spoils}
+    seen = [(run, channel) for run, mode in candidate.seen.items() for channel in mode.resonances]
+    if not seen or not all(each in spoiled or (each[0], None) in spoiled for each in seen):
+        return []
+    places = ", ".join(f"{channel} of {run}" for run, channel in seen)
+    return [f"seen only on {places}, whose data carry no evidence: this may be no mode"]
 
 
 def _decided(job: Job, candidate: Candidate) -> list[str]:
@@ -284,10 +295,15 @@ def _decided(job: Job, candidate: Candidate) -> list[str]:
     ]
 
 
-def _forced(candidate: Candidate) -> int | None:
-    numbers = [mode.number for mode in candidate.seen.values() if mode.number is not None]
-    numbers += [each.forced_mode for each in candidate.observed if each.forced_mode is not None]
-    return numbers[0] if numbers else None
+def _forced(candidate: Candidate, found: list[Finding]) -> int | None:
+    """The number the engineer gave; two different ones are a finding and give none."""
+    given = [mode.number for mode in candidate.seen.values()] + [each.forced_mode for each in candidate.observed]
+    numbers = sorted({number for number in given if number is not None})
+    if len(numbers) > 1:
+        text = f"corrections give {candidate.frequency_hz:.4g} Hz the numbers {' and '.join(map(str, numbers))}"
+        candidate.flags.append(text)
+        found.append(warning("job.toml", f"{text}; leave one of them"))
+    return numbers[0] if len(numbers) == 1 else None
 
 
 def _counted(candidate: Candidate) -> int | None:
@@ -333,6 +349,7 @@ def _numbering(
         half_bandwidth_hz=0.0 if resonance is None else _half_bandwidth(resonance),
         reading_hz=math.hypot(observation.reading_hz, (resonance.frequency_std_hz or 0.0) if resonance else 0.0),
         phase_turned_deg=None if resonance is None else _phase_turned(observation, resonance, runs),
+        resonances_below=_below(home, candidates),
     )
     return number_count(
         beam.boundary,
@@ -360,6 +377,15 @@ def _resonance_for(observation: Observation, home: Candidate, candidates: Sequen
         if 0.0 < observation.drive_hz / r.frequency_hz - 1.0 <= TRAP_REACH
     ]
     return max(below, key=lambda r: r.frequency_hz, default=None)
+
+
+def _below(home: Candidate, candidates: Sequence[Candidate]) -> int | None:
+    """Resonances of the axis below one that the logs show, known torsion and axial motion left out."""
+    if not home.seen:
+        return None
+    apart = (MotionKind.TORSION, MotionKind.AXIAL)
+    below = [each for each in candidates if each.axis == home.axis and each.frequency_hz < home.frequency_hz]
+    return sum(bool(each.seen) and not {_kind(o) for o in each.observed} & set(apart) for each in below)
 
 
 def _phase_turned(observation: Observation, resonance: Resonance, runs: Sequence[RunResult]) -> float | None:

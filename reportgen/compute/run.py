@@ -25,7 +25,8 @@ from reportgen.compute.transmissibility import (
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
-from reportgen.records.result import ChannelResult, RunResult
+from reportgen.records.result import ChannelResult, DecayCurve, RunResult
+from reportgen.units import parse_unit
 
 Say = Callable[[str], object]
 
@@ -173,7 +174,16 @@ def decay_run(run: RunPlan, log: Log) -> RunResult:
         sweep=None,
         control=None,
         channels=found.channels,
-        decay=found.curves,
+        decay=tuple(_as_displayed(curve) for curve in found.curves),
         method=found.method,
         flags=found.flags,
     )
+
+
+def _as_displayed(curve: DecayCurve) -> DecayCurve:
+    """The curve in the unit that the record was written in, for the figure."""
+    if not curve.unit:
+        return curve
+    size = parse_unit(curve.unit).factor
+    envelope = None if curve.envelope is None else curve.envelope / size
+    return replace(curve, response=curve.response / size, envelope=envelope)

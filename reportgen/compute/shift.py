@@ -23,6 +23,8 @@ FARTHEST_BY_SHAPE = 0.35
 FARTHEST_BY_NUMBER = 0.7
 SAME_SHAPE = 0.8
 """Modal assurance criterion above which two shapes count as alike (common practice in modal test)."""
+NO_PEAK = "no peak of its own"
+"""How the identification flags a mode whose response on a channel is a shoulder or a dip of other modes."""
 WEAK_Q = 0.1
 """A mode whose Q is known worse than 10 % stands too weakly to say that it vanished."""
 
@@ -195,6 +197,8 @@ def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b
         flags.append(f"numbered {a.mode} before and {b.mode} after")
     if amplification is None:
         flags.append("no amplification in one of the runs")
+    if all(any(flag.startswith(NO_PEAK) for flag in each.flags) for each in (a, b)):
+        flags.append(f"{NO_PEAK} in either run")
     return RunShift(
         before=before.id,
         after=after.id,

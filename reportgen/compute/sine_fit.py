@@ -6,8 +6,8 @@ In a window of T seconds each channel is fitted, all terms at once, with
 
 φ being the phase of the drive as it really ran. a₀ is the amplitude at the middle of the window. Without a₁ … a₄ and
 with φ = 2πft this is the three-parameter fit of IEEE Std 1057 (clause on three-parameter sine fitting, from memory);
-the further terms follow an envelope that changes inside the window, so that neither a resonance nor the beat after it is
-flattened: the error at a peak passed in x = T |df/dt| Q/f half-power bandwidths is 720 x⁶/33264 (0.03 % at x = 0.5)
+the further terms follow an envelope that changes inside the window, so that neither a resonance nor the beat after it
+is flattened: the error at a peak passed in x = T |df/dt| Q/f half-power bandwidths is 720 x⁶/33264 (0.03 % at x = 0.5)
 instead of x²/3. The equivalent noise bandwidth of a₀ is 225/(64 T), both sides of the drive frequency together; for an
 envelope of second degree it is 9/(4T).
 """
@@ -34,7 +34,7 @@ CELLS_A_ROW = 2
 ENVELOPE = 4
 """Degree of the envelope's polynomial."""
 NOISE_BANDWIDTH = {2: 9.0 / 4.0, 4: 225.0 / 64.0}
-"""Degree of the envelope to the equivalent noise bandwidth of the amplitude at the middle, times the window's length."""
+"""Degree of the envelope to the equivalent noise bandwidth of a₀, times the window's length."""
 _BATCH_SAMPLES = 1 << 14
 _PIECE_VALUES = 1 << 24
 _FETCH_VALUES = 1 << 20
@@ -96,7 +96,7 @@ def fit_rows(
     phase: Phase,
     edges_s: Floats,
     *,
-    model: Model = Model(),  # noqa: B008 -- frozen
+    model: Model = Model(),
     workers: int = 1,
     progress: Callable[[float], None] | None = None,
 ) -> Rows:
@@ -173,9 +173,7 @@ def _cell_sums(
         y = history.read(int(borders[begin]), int(borders[end]))
         for low, high in _runs(borders[begin : end + 1], _BATCH_SAMPLES):
             inside = slice(begin + low, begin + high + 1)
-            basis = _basis(
-                history, edges[inside], borders[inside], polynomial[:, begin + low : begin + high], model
-            )
+            basis = _basis(history, edges[inside], borders[inside], polynomial[:, begin + low : begin + high], model)
             offset = borders[begin + low] - borders[begin]
             _add_up(basis, y[offset:], borders[inside] - borders[begin + low], begin + low, sums)
     return sums
@@ -191,9 +189,7 @@ def _runs(borders: NDArray[np.int64], samples: int) -> Iterator[tuple[int, int]]
         begin = end
 
 
-def _basis(
-    history: TimeHistory, edges: Floats, borders: NDArray[np.int64], polynomial: Floats, model: Model
-) -> Floats:
+def _basis(history: TimeHistory, edges: Floats, borders: NDArray[np.int64], polynomial: Floats, model: Model) -> Floats:
     """Terms of the fit at every sample, shape (terms, samples)."""
     lengths = np.diff(borders)
     middle, half = (edges[1:] + edges[:-1]) / 2.0, np.diff(edges) / 2.0
@@ -247,6 +243,8 @@ def _solve_windows(
     counts = borders[first + CELLS_A_WINDOW] - borders[first]
     highest = np.max([cell_frequency[first + k] for k in range(CELLS_A_WINDOW)], axis=0)
     kept = _leave_out_aliases(gram, moment, highest, history.sample_rate_hz, model)
+    few = counts <= model.terms
+    gram[few], moment[few] = np.eye(model.terms), 0.0
     solution = np.linalg.solve(gram, moment)
     explained = np.einsum("nij,nij->nj", solution, moment)
     freedom = np.maximum(counts - 1 - 2 * (model.envelope + kept), 1)[:, None]

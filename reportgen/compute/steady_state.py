@@ -1,10 +1,10 @@
 """Steady-state response straight from a record: a check on what the analysis of the swept rows says.
 
-For a linear structure the Fourier transforms of the whole passage through a band obey Y(f) = H(f) X(f), however fast the
-sweep, as long as the record holds the ring-down. So a band is shifted to zero frequency, thinned out and transformed in
-one piece (zoom), and neighbouring lines are joined: H = Σ Y X* / Σ |X|², coherence |Σ Y X*|² / (Σ |X|² Σ |Y|²) (Bendat
-and Piersol, *Random Data*, from memory). Joining lines over a width r flattens a mode of half-power bandwidth b by about
-(r/b)²/3 at its peak.
+For a linear structure the Fourier transforms of the whole passage through a band obey Y(f) = H(f) X(f), however fast
+the sweep, as long as the record holds the ring-down. So a band is shifted to zero frequency, thinned out and transformed in
+one piece (zoom); H = Y/X line by line, lines 1/T apart. Noise is taken from the same band while the drive is elsewhere;
+with line powers Pₓ, P_y over noise powers Nₓ, N_y the relative standard uncertainty of |H| is √((Nₓ/Pₓ + N_y/P_y)/2)
+(Bendat and Piersol, *Random Data*, from memory).
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
 
 Complexes = NDArray[np.complex128]
-LEAST_COHERENCE = 0.95
-_LEAST_POWER = 1e-3
-"""Of the control's median power in the band: a line with less was not driven."""
-_FEWEST_LINES = 4
+LARGEST_UNCERTAINTY = 0.02
+"""Relative standard uncertainty up to which a line is given."""
 _TAPS = 8
-"""Lengths of the thinning low-pass in thinned samples."""
+"""Length of the thinning low-pass in thinned samples."""
 _RATE_PER_BAND = 4.0
-_PASSAGE = 1e-2
-"""Of the control's largest reading in the band: where the passage begins and ends."""
+_PASSAGE = 0.3
+"""Of the control's largest reading in the band: where the passage begins and ends; harmonics stay below it."""
+_LEAST_ELSEWHERE = 0.1
+"""Share of the record in which the drive must be out of the band, for noise to be known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,38 +36,40 @@ class SteadyState:
     frequency_hz: Floats
     """Shape (m,)."""
     response: Complexes
-    """Shape (m, channels); NaN where not allowed."""
-    coherence: Floats
-    """Shape (m, channels)."""
-    allowed: NDArray[np.bool_]
-    """Lines that the control drove and that cohere; shape (m, channels)."""
+    """Shape (m, channels); NaN where the record does not allow it."""
+    uncertainty: Floats
+    """Relative standard uncertainty of its magnitude, shape (m, channels)."""
     channels: tuple[str, ...]
     flags: tuple[str, ...]
 
 
 def steady_state_response(
-    history: TimeHistory, control: str, channels: tuple[str, ...], *, band_hz: tuple[float, float], resolution_hz: float
+    history: TimeHistory, control: str, channels: tuple[str, ...], *, band_hz: tuple[float, float], ring_down_s: float
 ) -> SteadyState:
-    """Response over control in a band, at lines ``resolution_hz`` apart.
+    """Response over control in a band that the sweep passes through.
 
-    Raises ComputeError where the band is none, or the record too short for four lines in ``resolution_hz``.
+    ``ring_down_s`` is how long the structure rings after the drive has left the band, some Q/f of its modes; the
+    passage is taken with so much before and after. Raises ComputeError where the band is none, the drive does not pass
+    it, or it never leaves it, so that noise is not known.
     """
     low, high = band_hz
-    if not 0.0 < low < high < history.sample_rate_hz / 2.0 or not 0.0 < resolution_hz < (high - low) / 4.0:
+    if not 0.0 < low < high < history.sample_rate_hz / 2.0:
         raise ComputeError(f"{history.path}: no response can be taken from {low:g} Hz to {high:g} Hz")
     thin = max(1, int(history.sample_rate_hz / (_RATE_PER_BAND * (high - low))))
-    centre = (low + high) / 2.0
+    rate, centre = history.sample_rate_hz / thin, (low + high) / 2.0
     zoomed = _zoomed(history.only((control, *channels)), centre, thin)
-    rate = history.sample_rate_hz / thin
-    passage = _passage(np.abs(zoomed[:, 0]), int(rate * 0.25 / resolution_hz))
-    lines = (passage.stop - passage.start) / rate * resolution_hz
-    if lines < _FEWEST_LINES:
-        raise ComputeError(
-            f"{history.path}: the passage through {low:g} Hz to {high:g} Hz is too short for {resolution_hz:g} Hz"
-        )
+    passage = _passage(np.abs(zoomed[:, 0]), int(rate * ring_down_s))
+    elsewhere = np.concatenate([zoomed[: passage.start], zoomed[passage.stop :]])
+    inside = passage.stop - passage.start
+    if inside < 8 or len(elsewhere) < _LEAST_ELSEWHERE * len(zoomed):
+        raise ComputeError(f"{history.path}: the drive does not pass through {low:g} Hz to {high:g} Hz once and leave")
+    # the median of an exponentially distributed power is ln 2 times its mean
+    noise = np.median(np.abs(elsewhere) ** 2, axis=0) / np.log(2.0) * inside
     spectrum = np.fft.fft(zoomed[passage], axis=0)
-    frequency = centre + np.fft.fftfreq(len(spectrum), 1.0 / rate)
-    return _joined_lines(frequency, spectrum, channels, band_hz, resolution_hz)
+    frequency: Floats = centre + np.fft.fftfreq(inside, 1.0 / rate).astype(np.float64)
+    order = np.argsort(frequency)
+    kept = order[(frequency[order] >= low) & (frequency[order] <= high)]
+    return _judged(frequency[kept], spectrum[kept], noise, channels)
 
 
 def _zoomed(history: TimeHistory, centre_hz: float, thin: int) -> Complexes:
@@ -102,31 +104,15 @@ def _passage(level: Floats, margin: int) -> slice:
     return slice(max(0, int(inside[0]) - margin), min(len(level), int(inside[-1]) + margin + 1))
 
 
-def _joined_lines(
-    frequency: Floats, spectrum: Complexes, channels: tuple[str, ...], band_hz: tuple[float, float], width: float
-) -> SteadyState:
-    """Lines joined into bins of the resolution."""
-    bins = int((band_hz[1] - band_hz[0]) / width)
-    which = np.floor((frequency - band_hz[0]) / width).astype(np.int64)
-    inside = (which >= 0) & (which < bins)
-    order = np.argsort(which[inside], kind="stable")
-    starts = np.searchsorted(which[inside][order], np.arange(bins))
-    x, y = spectrum[inside][order, :1], spectrum[inside][order, 1:]
-    cross = np.add.reduceat(y * np.conj(x), starts, axis=0)
-    driven = np.add.reduceat(np.abs(x) ** 2, starts, axis=0)
-    answered = np.add.reduceat(np.abs(y) ** 2, starts, axis=0)
-    middle = band_hz[0] + (np.arange(bins) + 0.5) * width
-    power = driven * answered
-    coherence = np.divide(np.abs(cross) ** 2, power, out=np.zeros_like(power), where=power > 0)
-    strong = driven > _LEAST_POWER * np.median(driven)
-    allowed = strong & (coherence >= LEAST_COHERENCE)
-    response = np.full(cross.shape, complex(np.nan, np.nan))
-    response[allowed] = (cross / np.where(driven > 0, driven, 1.0))[allowed]
-    return SteadyState(middle, response, coherence, allowed, channels, _flags(channels, strong, allowed))
-
-
-def _flags(channels: tuple[str, ...], strong: NDArray[np.bool_], allowed: NDArray[np.bool_]) -> tuple[str, ...]:
-    flags = [f"{each}: no line coheres with the control" for k, each in enumerate(channels) if not allowed[:, k].any()]
-    if not strong.all():
-        flags.append(f"{np.count_nonzero(~strong)} of {len(strong)} lines were not driven")
-    return tuple(flags)
+def _judged(frequency: Floats, spectrum: Complexes, noise: Floats, channels: tuple[str, ...]) -> SteadyState:
+    power = np.maximum(np.abs(spectrum) ** 2, 1e-300)
+    share = noise / power
+    uncertainty = np.sqrt((share[:, :1] + share[:, 1:]) / 2.0)
+    response = spectrum[:, 1:] / np.where(spectrum[:, :1] == 0, 1.0, spectrum[:, :1])
+    allowed = uncertainty <= LARGEST_UNCERTAINTY
+    flags = tuple(
+        f"{each}: {np.count_nonzero(~allowed[:, k])} of {len(frequency)} lines stand too little out of the noise"
+        for k, each in enumerate(channels)
+        if not allowed[:, k].all()
+    )
+    return SteadyState(frequency, np.where(allowed, response, complex(np.nan, np.nan)), uncertainty, channels, flags)

@@ -15,13 +15,24 @@ def calibration(case: Case) -> None:
     if not case.job.instruments:
         case.gap("the job names no instrument; write [[instrument]] with id, calibrated and due")
     _weigh_channels(case)
+    case.on_pass = f"all {len(case.job.instruments)} instruments in date on the day of each of {len(runs)} runs"
     for instrument in case.job.instruments:
         for run in runs:
             _lay_use(case, instrument, run)
 
 
 def _weigh_channels(case: Case) -> None:
-    """A channel that names no instrument was measured with something whose calibration nobody knows."""
+    """A channel that names no instrument was measured with something whose calibration nobody knows.
+
+    So was one that a run used and the job does not name, and a run that the job does not name was used on no day.
+    """
+    for run in case.runs.values():
+        if case.plan(run) is None:
+            case.gap(f"run {run.id} is not in the job, so the day of use is not known")
+        used = (*(run.control.channels if run.control else ()), *(each.id for each in run.channels))
+        for name in used:
+            if case.job.channel(name) is None:
+                case.gap(f"channel {name} of run {run.id} is not in the job; write it in [[channel]]")
     for channel in case.job.channels:
         if channel.role is ChannelRole.DRIVE and channel.instrument is None:
             continue

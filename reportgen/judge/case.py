@@ -69,6 +69,8 @@ class Case:
     gaps: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     bands_hz: tuple[tuple[float, float], ...] = ()
+    on_pass: str | None = None
+    """What a pass rests on, where that is all items together and not the worst of them."""
 
     def gap(self, reason: str) -> None:
         """Lay down that evidence is missing or worthless."""
@@ -99,6 +101,10 @@ class Case:
         """The run as the job states it."""
         return self.job.run(run.id)
 
+    def _axis(self, run: RunResult) -> str | None:
+        plan = self.plan(run)
+        return plan.axis if plan is not None else run.axis
+
     def _run_names(self) -> str:
         return ", ".join(f'"{run.id}"' for run in self.job.runs) or "the job's runs (it has none)"
 
@@ -106,8 +112,15 @@ class Case:
         for issue in run.quality:
             if issue.spoils and issue.channel is None:
                 self.gap(f"run {run.id} carries no evidence: {issue.message}")
-            elif not issue.spoils and issue.kind in ("short run", "level differs", "rate differs", "clock"):
+            elif not issue.spoils and issue.kind in ("short run", "level differs", "rate differs"):
                 self.remark(f"run {run.id}: {issue.message}")
+
+    def weigh_clock(self, run: RunResult) -> bool:
+        """Whether durations, rates and counts of cycles can be trusted; a clock that ran backwards leaves none."""
+        wrong = [issue for issue in run.quality if issue.kind == "clock"]
+        for issue in wrong:
+            self.gap(f"run {run.id}: {issue.message}")
+        return not wrong
 
     def weigh_channel(self, run: RunResult, channel: str) -> bool:
         """Whether a channel of a run can carry evidence; where not, the gap is laid down."""
@@ -132,6 +145,8 @@ class Case:
         wanted = self._wanted_channels(run)
         if not wanted:
             self.gap(f"run {run.id} has no response channel")
+        for control in run.control.channels if run.control is not None else ():
+            self.weigh_channel(run, control)  # every ratio is one to the control
         by_id = {channel.id: channel for channel in run.channels}
         sound: list[ChannelResult] = []
         lost: list[tuple[str, str]] = []
@@ -149,24 +164,24 @@ class Case:
     def _wanted_channels(self, run: RunResult) -> list[str]:
         if self.requirement.channel is not None:
             return [self.requirement.channel]
-        logged_elsewhere = {
-            channel.id for other in self.runs.values() if other.axis != run.axis for channel in other.channels
-        }
-        logged_here = {
-            channel.id for other in self.runs.values() if other.axis == run.axis for channel in other.channels
-        }
+        axis = self._axis(run)
+        logged: dict[bool, set[str]] = {True: set(), False: set()}
+        for other in self.runs.values():
+            if axis is not None and self._axis(other) is not None:
+                logged[self._axis(other) == axis] |= {channel.id for channel in other.channels}
         expected = [
             channel.id
             for channel in self.job.channels
-            if channel.role is ChannelRole.RESPONSE and self._belongs(channel, run, logged_here, logged_elsewhere)
+            if channel.role is ChannelRole.RESPONSE and self._belongs(channel, run, logged[True], logged[False])
         ]
-        return list(dict.fromkeys([*expected, *(channel.id for channel in run.channels)]))
+        return list(dict.fromkeys([*expected, *(channel.id for channel in run.channels), *sorted(logged[True])]))
 
     def _belongs(self, channel: Channel, run: RunResult, here: set[str], elsewhere: set[str]) -> bool:
         plan = self.plan(run)
         if plan is not None and channel.id in dict(plan.columns):
             return True
-        along = channel.direction is not None and channel.direction.strip("+-−").upper() == (run.axis or "").upper()
+        axis = self._axis(run) or ""
+        along = channel.direction is not None and channel.direction.strip("+-−").upper() == axis.upper()
         return channel.id in here or along or channel.id not in elsewhere
 
     def resonances(self, run: RunResult, channel: ChannelResult) -> list[Resonance]:
@@ -217,7 +232,7 @@ class Case:
         outcome = decision.outcome
         if self.gaps and _WORST_FIRST.index(outcome) > _WORST_FIRST.index(Outcome.NOT_EVALUATED):
             outcome = Outcome.NOT_EVALUATED
-        parts = [_say(item, decision)]
+        parts = [self.on_pass if self.on_pass and outcome is Outcome.PASS else _say(item, decision)]
         if outcome is Outcome.NOT_EVALUATED:
             parts = [*self.gaps, *parts]
         else:

@@ -7,12 +7,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.errors import UnitError
 from reportgen.judge.case import Case, Item
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.job import Profile, RunPlan, ToleranceBand
+from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
 from reportgen.records.result import ControlResult, NotchResult, RunResult
-from reportgen.units import Quantity
+from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)
 """Standard uncertainty in dB of a small relative one: 8.686 dB."""
@@ -42,8 +43,12 @@ def control_tolerance(case: Case) -> None:
     low, high = _limits_db(case, control)
     _lay_deviations(case, run, profile, control, (low, high), std)
     _lay_gaps(case, control, profile)
-    for notch in control.notches:
-        _lay_notch(case, run, plan, notch)
+    for planned in profile.notches:
+        judged = [each for each in control.notches if (each.channel, each.text) == (planned.channel, planned.text)]
+        for notch in judged:
+            _lay_notch(case, run, notch)
+        if not judged:
+            case.gap(f"notch {planned.text} on {planned.channel} was not held against the log")
     _remark_bands(case, control)
 
 
@@ -124,13 +129,18 @@ def _deviation_item(
         measured=_percent(deviation) if percent else deviation,
         std=100.0 * std * 10.0 ** (deviation / 20.0) if percent and std is not None else std_db,
         tolerance=Tolerance(
-            low=None if low is None else _percent(low) if percent else low,
-            high=None if high is None else _percent(high) if percent else high,
+            low=None if low is None else _as_stated(_percent(low) if percent else low),
+            high=None if high is None else _as_stated(_percent(high) if percent else high),
         ),
         unit="%" if percent else "dB",
         run=run.id,
         frequency_hz=f,
     )
+
+
+def _as_stated(limit: float) -> float:
+    """A limit that went through decibels and back, freed of what arithmetic added: 10, not 10.000000000000009."""
+    return round(limit, 9)
 
 
 def _percent(db: float) -> float:
@@ -192,9 +202,9 @@ def _excused(a: float, b: float, bands: list[tuple[float, float]]) -> bool:
     return any(low <= b * (1 + 1e-9) and high >= a * (1 - 1e-9) for low, high in bands)
 
 
-def _lay_notch(case: Case, run: RunResult, plan: RunPlan | None, notch: NotchResult) -> None:
+def _lay_notch(case: Case, run: RunResult, notch: NotchResult) -> None:
     """The notched channel against its own limit, in the unit of its dimension."""
-    if plan is not None and not case.weigh_channel(run, notch.channel):
+    if not case.weigh_channel(run, notch.channel):
         return
     if notch.highest is None:
         case.gap(f"notch {notch.text} cannot be judged: {notch.reason or 'no reading'}")
@@ -202,14 +212,15 @@ def _lay_notch(case: Case, run: RunResult, plan: RunPlan | None, notch: NotchRes
     channel = case.job.channel(notch.channel)
     instrument = case.job.instrument(channel.instrument if channel else None)
     relative = instrument.relative_standard_uncertainty if instrument else None
+    factor, unit = _unit_of(notch)
     case.items.append(
         Item(
             text=f"notch on {notch.channel}, {notch.from_hz:g} to {notch.to_hz:g} Hz: highest level, "
             f"at {notch.at_hz:.4g} Hz,",
-            measured=notch.highest,
-            std=None if relative is None else relative * notch.highest,
-            tolerance=Tolerance(high=notch.limit),
-            unit={"acceleration": "m/s²", "velocity": "m/s", "displacement": "m"}.get(notch.dimension, ""),
+            measured=notch.highest / factor,
+            std=None if relative is None else relative * notch.highest / factor,
+            tolerance=Tolerance(high=_as_stated(notch.limit / factor)),
+            unit=unit,
             run=run.id,
             channel=notch.channel,
             frequency_hz=notch.at_hz,
@@ -220,6 +231,17 @@ def _lay_notch(case: Case, run: RunResult, plan: RunPlan | None, notch: NotchRes
             f"the input was notched by up to {-notch.lowest_control_db:.1f} dB between {notch.from_hz:g} and "
             f"{notch.to_hz:g} Hz for {notch.channel}"
         )
+
+
+def _unit_of(notch: NotchResult) -> tuple[float, str]:
+    """Size in SI and symbol of the unit the limit is written in; SI where it is not a peak in a known unit."""
+    try:
+        unit = parse_quantity(notch.text, notch.dimension).unit
+    except UnitError:
+        unit = None
+    if unit is None or unit.detector not in (None, Detector.PEAK):
+        return 1.0, {"acceleration": "m/s²", "velocity": "m/s", "displacement": "m"}[notch.dimension]
+    return unit.factor, unit.symbol
 
 
 def _remark_bands(case: Case, control: ControlResult) -> None:

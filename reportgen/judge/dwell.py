@@ -6,7 +6,7 @@ import math
 
 from reportgen.judge.case import Case, Item
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.result import DwellResult, RunResult
+from reportgen.records.result import DwellResult, Resonance, RunResult
 from reportgen.units import Quantity
 
 LEFT_PHASE_DEG = 45.0
@@ -37,6 +37,8 @@ def _dwell(case: Case, dimension: str) -> None:
     measured = dwell.duration_s if dimension == "time" else dwell.cycles
     if measured is None:
         case.gap(f"the {'duration' if dimension == 'time' else 'cycles'} of run {run.id} cannot be had: no time")
+        return
+    if not case.weigh_clock(run):
         return
     _weigh_tracking(case, run, dwell)
     std = _duration_std(run)
@@ -80,11 +82,43 @@ def _weigh_tracking(case: Case, run: RunResult, dwell: DwellResult) -> None:
             f"the phase of run {run.id} drifted by {dwell.phase_drift_deg:+.0f}°: the dwell left the resonance by half "
             "its bandwidth or more, so how long it was at resonance is not known"
         )
+    elif dwell.phase_drift_deg is None and _has_phase(run, dwell.channel):
+        case.gap(f"run {run.id} has a phase, but how far it drifted is not known")
     elif dwell.phase_drift_deg is None and dwell.response_drift_db is not None:
-        relative = dwell.response_drift_db - (dwell.level_drift_db or 0.0)
-        if relative < -LEFT_RESPONSE_DB:
-            case.gap(f"the response of run {run.id} fell by {-relative:.1f} dB against the control: off the resonance")
+        if dwell.response_drift_db < -LEFT_RESPONSE_DB:
+            fell = -dwell.response_drift_db
+            case.gap(f"the response of run {run.id} fell by {fell:.1f} dB against the control: off the resonance")
     elif dwell.phase_drift_deg is None:
         case.remark(f"run {run.id} has neither phase nor response to show that the dwell stayed at resonance")
+    _weigh_resonance(case, run, dwell)
     for flag in dwell.flags:
         case.remark(f"run {run.id}: {flag}")
+
+
+def _has_phase(run: RunResult, channel: str | None) -> bool:
+    return any(each.phase_deg is not None for each in run.channels if channel in (None, each.id))
+
+
+def _weigh_resonance(case: Case, run: RunResult, dwell: DwellResult) -> None:
+    """Whether other runs of the axis have a resonance within half a bandwidth of where the dwell was."""
+    found = [
+        each
+        for other in case.runs.values()
+        if other.id != run.id and other.axis == run.axis
+        for channel in other.channels
+        for each in channel.resonances
+        if each.rejected is None and case.requirement.mode in (None, each.mode)
+    ]
+    low, high = dwell.frequency_from_hz, dwell.frequency_to_hz
+    if any(low - _half_width(each) <= each.frequency_hz <= high + _half_width(each) for each in found):
+        return
+    nearest = min(found, key=lambda each: abs(each.frequency_hz / dwell.frequency_hz - 1.0), default=None)
+    if case.requirement.mode is not None:
+        case.gap(f"no run shows mode {case.requirement.mode} where run {run.id} dwelt, at {dwell.frequency_hz:.4g} Hz")
+    elif nearest is not None:
+        case.remark(f"the nearest resonance found on axis {run.axis} lies at {nearest.frequency_hz:.4g} Hz")
+
+
+def _half_width(resonance: Resonance) -> float:
+    """Half the bandwidth between the half-power points, Hz; 2 % of the frequency where Q is not known."""
+    return resonance.frequency_hz / (2.0 * resonance.q) if resonance.q else 0.02 * resonance.frequency_hz

@@ -14,6 +14,8 @@ def inspection(case: Case) -> None:
         known = ", ".join(f'"{each.what}"' for each in case.job.inspections) or "none"
         wanted = f'"{case.requirement.what}"' if case.requirement.what else "any"
         case.gap(f"no [[inspection]] {wanted} is recorded; recorded: {known}")
+    if len(found) > 1:
+        case.on_pass = f"all {len(found)} inspections passed"
     for each in found:
         result = each.result.strip().casefold()
         text = f"inspection {each.when}, {each.what}"

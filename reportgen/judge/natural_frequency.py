@@ -37,6 +37,14 @@ def _runs(case: Case) -> list[RunResult]:
         case.gap('the requirement names neither run nor axis; write run = "…" or axis = "X"')
         return []
     names = [run.id for run in case.job.runs if run.axis == needed.axis and run.kind in _SEARCHES]
+    for plan in case.job.runs:
+        if plan.axis is None and plan.kind in (RunKind.SURVEY, RunKind.SWEEP):
+            case.gap(
+                f'run {plan.id} names no axis and may belong to axis {needed.axis}; write axis = "…" in its [[run]]'
+            )
+    for stray in case.runs.values():
+        if stray.axis == needed.axis and case.plan(stray) is None:
+            case.gap(f"run {stray.id} along axis {needed.axis} has a result but is not in the job")
     if not names:
         case.gap(f'no survey, sweep or decay was run along axis "{needed.axis}"')
     return [run for run in map(case.run, names) if run is not None]

@@ -10,6 +10,7 @@ from reportgen.records.verdict import Outcome
 from reportgen.units import Quantity
 
 SAME_HZ = 1e-9
+NO_PEAK = "no peak of its own"
 _UNEXPLAINED = {Pairing.VANISHED: "vanished", Pairing.APPEARED: "appeared"}
 
 
@@ -39,6 +40,8 @@ def _shift(case: Case, quantity: str) -> None:
     for row in rows:
         if _in_scope(case, row):
             _lay_row(case, row, quantity, limit)
+    if rows and not case.items:
+        case.gap(f"no mode was left of which the {quantity} could be compared")
     for run, is_before in ((before, True), (after, False)):
         _lay_uncompared(case, run, rows, scope, is_before)
 
@@ -93,6 +96,9 @@ def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
     if shift is None:
         case.gap(f"the {quantity} shift at {_place(row)} is not known: {'; '.join(row.flags) or 'no value'}")
         return
+    if quantity == "amplification" and any(flag.startswith(NO_PEAK) for flag in row.flags):
+        case.remark(f"the mode at {_place(row)} has no peak there in either run, so no amplification was compared")
+        return
     for flag in row.flags:
         if flag.startswith("numbered"):
             case.gap(f"the mode at {_place(row)} was {flag}")
@@ -100,7 +106,7 @@ def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
     values = _values(row, quantity)
     case.items.append(
         Item(
-            text=f"{quantity} shift at {_place(row)}{values} is {'−' if shift < 0 else '+'}, in magnitude",
+            text=f"{quantity} of the mode at {_place(row)} {'fell' if shift < 0 else 'rose'}{values} by",
             measured=abs(shift) / factor,
             std=None if std is None else std / factor,
             tolerance=Tolerance(high=limit.value),
@@ -115,9 +121,9 @@ def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
 
 def _values(row: RunShift, quantity: str) -> str:
     if quantity == "frequency" and row.before_hz is not None and row.after_hz is not None:
-        return f", {row.before_hz:.5g} to {row.after_hz:.5g} Hz,"
+        return f" from {row.before_hz:.5g} to {row.after_hz:.5g} Hz,"
     if row.before_amplification is not None and row.after_amplification is not None:
-        return f", {row.before_amplification:.4g} to {row.after_amplification:.4g},"
+        return f" from {row.before_amplification:.4g} to {row.after_amplification:.4g},"
     return ""
 
 

@@ -29,6 +29,8 @@ def sweep_rate(case: Case) -> None:
         why = run.sweep.rate_reason if run.sweep is not None else "it is no sweep log"
         case.gap(f"the sweep rate of run {run.id} cannot be had: {why or 'unknown'}")
         return
+    if not case.weigh_clock(run):
+        return
     case.bands_hz = run.sweep.rate_outside
     _lay_rates(case, run, run.sweep, profile.sweep_rate, limit.si)
     _lay_holds(case, run, run.sweep)

@@ -20,6 +20,9 @@ class Meaning(StrEnum):
     FREQUENCY = "frequency"
     AMPLITUDE = "amplitude"
     PHASE = "phase"
+    REAL = "real part"
+    IMAGINARY = "imaginary part"
+    DEMAND = "demand or limit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +69,17 @@ _AMPLITUDE_WORDS = (
     r"amplitude|amplitudes|ampl|amp|magnitude|mag|level|pegel|value|wert|abs|betrag|modulus|acceleration|beschleunigung|"
     r"accel|acc|filtered|tracked|fundamental|measured|module|signal"
 )
+_REAL_PART = re.compile(
+    r"^(?P<a>.+?)[\s_.\-]+(?:real|realteil|re)$|^re(?:al)?\s*\(\s*(?P<b>[^()]+?)\s*\)$", re.IGNORECASE
+)
+_IMAGINARY_PART = re.compile(
+    r"^(?P<a>.+?)[\s_.\-]+(?:imag|imaginary|imaginärteil|im)$|^im(?:ag)?\s*\(\s*(?P<b>[^()]+?)\s*\)$", re.IGNORECASE
+)
+_DEMAND = re.compile(
+    r"(?:.*[\s_.\-])?(?:demand|target|profile|soll\w*|setpoint|set point|required|alarm\w*|abort\w*|abbruch\w*|"
+    r"tolerance|toleranz|limit|warning|upper|lower)(?:[\s_.\-+].*)?",
+    re.IGNORECASE,
+)
 _DETECTOR_WORDS = {
     "rms": Detector.RMS, "eff": Detector.RMS, "peak": Detector.PEAK, "pk": Detector.PEAK, "0-pk": Detector.PEAK,
     "0-p": Detector.PEAK, "p-p": Detector.PEAK_TO_PEAK, "pk-pk": Detector.PEAK_TO_PEAK, "pp": Detector.PEAK_TO_PEAK,
@@ -87,7 +101,7 @@ _RATIO_NAME = re.compile(
     re.IGNORECASE,
 )
 _RATIO_WORD = re.compile(
-    r"^(?:transmissibility|transm\.?|transmission|tr|übertragung|übertragungsfaktor|verstärkung|gain|ratio|frf|h|q)"
+    r"^(?:transmissibility|transm\.?|transmission|tr|übertragung|übertragungsfaktor|verstärkung|gain|ratio|frf|q|[th](?=\())"
     r"[\s_:(]+(?P<response>[\w .\-]+?)\)?$",
     re.IGNORECASE,
 )
@@ -220,6 +234,12 @@ def _amplitude(column: Column, name: str, named: dict[str, str]) -> Column:
         factor = 1.0 if unit is None or in_decibels else unit.factor
         return _as(column, Meaning.AMPLITUDE, _channel(ratio["response"], named), unit=parse_unit("1"), factor=factor,
                    in_decibels=in_decibels)  # fmt: skip
+    for pattern, meaning in ((_REAL_PART, Meaning.REAL), (_IMAGINARY_PART, Meaning.IMAGINARY)):
+        part = pattern.match(name)
+        if part:
+            return _as(column, meaning, _channel(part["a"] or part["b"], named))
+    if _DEMAND.fullmatch(name):
+        return _as(column, Meaning.DEMAND)
     bare, detector = _without_detector(name)
     if unit is not None and unit.dimension in _AMPLITUDE_DIMENSIONS | {"ratio"}:
         if detector and unit.detector is None:

@@ -24,10 +24,10 @@ from reportgen.read.job_schema import (
     ProfileTable,
     RunTable,
     Table,
-    peak_of,
-    shown,
 )
+from reportgen.read.job_values import peak_of, shown
 from reportgen.read.nearest import nearest
+from reportgen.read.presets import expand_presets, preset_folders
 from reportgen.read.toml_lines import KeyPath, TomlLines
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import (
@@ -78,6 +78,8 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
     findings = list(_bracket_findings(raw, lines, name))
     table: JobTable | None = None
     if not findings:
+        raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
+        findings += from_presets
         try:
             table = JobTable.model_validate(raw)
         except ValidationError as failure:
@@ -199,9 +201,9 @@ _SHAPES = {
 
 def _missing_message(table: KeyPath, key: str) -> str:
     if not table:
-        sample = next((k for (t, k) in EXAMPLES if t == key), "name")
-        return f"there is no [{key}]; write [{key}] and below it {sample} = {EXAMPLES.get((key, sample), '...')}"
-    example = EXAMPLES.get((".".join(_names(table)), key), '"..."')
+        sample, example = next(iter(EXAMPLES[key].items()))
+        return f"there is no [{key}]; write [{key}] and below it {sample} = {example}"
+    example = EXAMPLES[".".join(_names(table))][key]
     return f"{_title(table)}: {key} is missing; write {key} = {example}"
 
 
@@ -210,10 +212,10 @@ def _unknown_message(table: KeyPath, key: str) -> str:
     model = TABLES.get(names)
     known = list(model.model_fields) if model else []
     message = f"{_title(table)}: the key {key!r} is not known" if names else f"the table [{key}] is not known"
-    hint = nearest(key, known)
+    homes = [".".join(path) for path, other in TABLES.items() if path and path != names and key in other.model_fields]
+    hint = nearest(key, known, 0.8 if homes else 0.55)
     if hint:
         return message + hint
-    homes = [".".join(path) for path, other in TABLES.items() if path and path != names and key in other.model_fields]
     if homes:
         return f"{message} here; it belongs in {' or '.join('[' + each + ']' for each in homes)}"
     return f"{message}; known: {', '.join(known)}"

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any
 
-from reportgen.read.job_schema import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
+from reportgen.read.job_values import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
 from reportgen.read.nearest import listed, nearest
 from reportgen.read.toml_lines import KeyPath, TomlLines
 from reportgen.records.finding import Finding, error, note, warning

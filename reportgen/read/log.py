@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from reportgen.errors import ReadError
+from reportgen.read.columns import folded
 from reportgen.read.job_folder import file_fault
+from reportgen.read.log_columns import (
+    LogWanted,
+    likely_controls,
+    looks_like_control,
+    looks_like_drive,
+    understand_columns,
+)
 from reportgen.read.nearest import listed, nearest
-from reportgen.read.sweep_log import LogWanted, looks_like_control, read_sweep_log, understand_columns
+from reportgen.read.sweep_log import read_sweep_log
 from reportgen.read.table import is_table, recognise
+from reportgen.read.table_layout import TableLayout
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Log, TimeHistory
@@ -46,22 +55,23 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, str | No
     """
     if not path.is_file():
         return None, None, (error(f"{path.name}:1", f"there is no file {path}"),)
-    log, found = _read(path, LogWanted(name=path.name, channels=(control,) if control else ()))
+    log, found = _read(path, LogWanted(name=path.name))
     if log is None:
         return None, None, found
-    chosen, fault = control_among(channels_of(log), control, f"{path.name}:1")
+    candidates = channels_of(log) if control else _motions(log)
+    chosen, fault = control_among(candidates, control, f"{path.name}:1")
     return (None if fault else log), chosen, (*found, *fault)
 
 
 def control_among(channels: Sequence[str], asked: str | None, where: str) -> tuple[str | None, tuple[Finding, ...]]:
     """The control channel asked for, or the one whose name says so; an error names the choice where there is none."""
     if asked is not None:
-        same = [each for each in channels if each.casefold() == asked.strip().casefold()]
+        same = [each for each in channels if folded(each) == folded(asked)]
         if same:
             return same[0], ()
         hint = nearest(asked, channels) or f"; the log has {listed(channels)}"
         return None, (error(where, f"there is no channel {asked!r} to take as control{hint}"),)
-    likely = [each for each in channels if looks_like_control(each)]
+    likely = likely_controls(channels)
     if likely:
         return likely[0], ()
     return None, (
@@ -74,20 +84,30 @@ def channels_of(log: Log) -> tuple[str, ...]:
     return log.channels if isinstance(log, TimeHistory) else tuple(trace.channel for trace in log.traces)
 
 
-def is_sweep_log(path: Path, wanted: LogWanted) -> bool:
-    """Whether a file is a table with a column of frequency."""
+def _motions(log: Log) -> tuple[str, ...]:
+    """Channels that can be a control: those of acceleration, velocity or displacement."""
+    if isinstance(log, TimeHistory):
+        of = dict(zip(log.channels, log.dimensions, strict=True))
+    else:
+        of = {trace.channel: trace.dimension for trace in log.traces}
+    return tuple(each for each, dimension in of.items() if dimension in ("acceleration", "velocity", "displacement"))
+
+
+def sweep_layout(path: Path, wanted: LogWanted) -> TableLayout | None:
+    """Layout of a file that is a table with a column of frequency; None for any other file."""
     if not is_table(path):
-        return False
+        return None
     try:
-        layout = recognise(path, wanted.name)
+        layout = recognise(path, wanted.name, wanted.sheet)
     except ReadError:
-        return False
-    return understand_columns(layout, wanted).frequency is not None
+        return None
+    return layout if understand_columns(layout, wanted).frequency is not None else None
 
 
 def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...]]:
-    if is_sweep_log(path, wanted):
-        return read_sweep_log(path, wanted)
+    layout = sweep_layout(path, wanted)
+    if layout is not None:
+        return read_sweep_log(path, wanted, layout)
     from reportgen.read.time_history import looks_like_time_history, read_time_history
 
     if looks_like_time_history(path):
@@ -118,12 +138,27 @@ def _channel_findings(job: Job, run: RunPlan, there: Sequence[str]) -> list[Find
     elif absent and run.kind is not RunKind.DECAY:
         found.append(warning(run.where, f"[[run]] {run.id}: control channel {listed(absent)} is not in {name}; "
                                         "the others are used"))  # fmt: skip
+    responses = [each.id for each in job.channels if each.role is ChannelRole.RESPONSE]
+    if responses and not set(responses) & set(there):
+        found.append(
+            warning(
+                run.where,
+                f"[[run]] {run.id}: none of the response channels {listed(responses)} is in {name}, which has "
+                f'{listed(there)}; map them under [run.columns], such as "{responses[0]}" = "{there[-1]} / g"',
+            )
+        )
     if job.channels:
         extra = [each for each in there if job.channel(each) is None]
         if extra:
             found.append(note(run.where, f"[[run]] {run.id}: {name} has channels that no [[channel]] declares: "
                                          f"{listed(extra)}"))  # fmt: skip
     return found
+
+
+def _role_by_name(channel: str, controls: Collection[str]) -> ChannelRole:
+    if channel in controls or (not controls and looks_like_control(channel)):
+        return ChannelRole.CONTROL
+    return ChannelRole.DRIVE if looks_like_drive(channel) else ChannelRole.RESPONSE
 
 
 def with_channels_of_logs(job: Job, logs: Iterable[Log]) -> tuple[Job, tuple[Finding, ...]]:
@@ -137,7 +172,7 @@ def with_channels_of_logs(job: Job, logs: Iterable[Log]) -> tuple[Job, tuple[Fin
     for log in logs:
         for each in channels_of(log):
             if each not in known and each not in added:
-                role = ChannelRole.CONTROL if each in named or looks_like_control(each) else ChannelRole.RESPONSE
+                role = _role_by_name(each, named)
                 added[each] = Channel(id=each, role=role, where=job.file.name)
     if not added:
         return job, ()

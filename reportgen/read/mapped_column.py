@@ -41,7 +41,8 @@ def parse_stored_unit(text: str) -> StoredUnit:
 def split_column(text: str, known: Callable[[str], bool]) -> tuple[str, str | None]:
     """Part ``column / unit`` into its column and its unit; the unit is None where none is written.
 
-    A column that the file has by that very name is taken whole, so that a path such as ``/run/A1`` keeps its slashes.
+    A column that the file has by that very name is taken whole, so that a path such as ``/run/A1`` and a header such as
+    ``A1/g`` keep their strokes; the longest known name goes first.
 
     >>> split_column("/run 1/A1 / (m/s^2)", lambda name: name == "/run 1/A1")
     ('/run 1/A1', '(m/s^2)')
@@ -52,7 +53,7 @@ def split_column(text: str, known: Callable[[str], bool]) -> tuple[str, str | No
     if known(whole):
         return whole, None
     cuts = [place for place, sign in enumerate(whole) if sign == "/"]
-    for place in cuts:
+    for place in reversed(cuts):
         column = whole[:place].strip()
         if known(column):
             return column, whole[place + 1 :].strip()

@@ -6,14 +6,14 @@ import difflib
 from collections.abc import Iterable
 
 
-def nearest(word: str, known: Iterable[str]) -> str:
+def nearest(word: str, known: Iterable[str], likeness: float = 0.55) -> str:
     """``; did you mean 'x'?`` for the known word nearest to ``word``; empty where none is near.
 
     >>> nearest("sweeprate", ["sweep_rate", "tolerance"])
     "; did you mean 'sweep_rate'?"
     """
     folded = {each.casefold(): each for each in known}
-    close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.55)
+    close = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=likeness)
     return f"; did you mean {folded[close[0]]!r}?" if close else ""
 
 

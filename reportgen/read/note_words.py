@@ -37,10 +37,19 @@ class Frequency:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A position along the beam: in metres, as a fraction, or a bare number."""
+    """A position along the beam: a figure, its unit (``m`` or ``L``) and the size of the unit it was written in.
 
-    value: float
-    unit: str | None
+    A bare figure has no unit until the list it stands in gives it one.
+    """
+
+    figure: float
+    unit: str | None = None
+    scale: float = 1.0
+
+    @property
+    def value(self) -> float:
+        """In metres, or as a fraction of the length."""
+        return round(self.figure * self.scale, 9)
 
 
 @dataclass(slots=True)
@@ -135,7 +144,22 @@ def _grammar() -> Any:
 def phrases(folded: str, original: str) -> list[Phrase]:
     """Phrases of a lower-case text in its order; ``original`` has the same length and is quoted from."""
     tree = _grammar().parse(folded)
-    return [_phrase(each, original) for each in tree.children]
+    return _with_arrows([_phrase(each, original) for each in tree.children])
+
+
+def _with_arrows(found: list[Phrase]) -> list[Phrase]:
+    """Take "strobe 9.8 Hz -> 1 Hz" together: what stands behind the arrow was seen under the strobe."""
+    taken: list[Phrase] = []
+    for each in found:
+        arrow = taken[-1] if len(taken) > 1 else None
+        strobe = taken[-2] if len(taken) > 1 else None
+        seen = isinstance(each, Frequency) and each.hz <= SLOWEST_SEEN_AS_FAST_HZ
+        pointed = isinstance(arrow, Word) and arrow.text in ("->", "→", "=>", "gives", "shows")
+        if isinstance(each, Frequency) and seen and pointed and isinstance(strobe, Strobe) and not strobe.apparent:
+            taken[-2:] = [replace(strobe, apparent=each)]
+        else:
+            taken.append(each)
+    return taken
 
 
 def _phrase(tree: Any, original: str) -> Phrase:
@@ -184,8 +208,8 @@ def _place(token: Any) -> Place:
     if token.type == "LENGTH":
         number, unit = re.match(r"([\d.,]+)\s*(\w+)", str(token).strip()).groups()  # type: ignore[union-attr]
         scale = {"mm": 1e-3, "cm": 1e-2, "m": 1.0}.get(unit, 0.0254)
-        return Place(round(decimal(number) * scale, 9), "m")
-    return Place(round(decimal(str(token)) * (0.01 if token.type == "PERCENT" else 1.0), 9), "L")
+        return Place(decimal(number), "m", scale)
+    return Place(decimal(str(token)), "L", 0.01 if token.type == "PERCENT" else 1.0)
 
 
 def _number(token: Any) -> float | None:
@@ -212,8 +236,8 @@ def _nodes(children: list[Any], text: str) -> Nodes:
         elif token.type == "FROM":
             found.origin = str(token)
         elif token.type in ("NUMBER", "NUMBER_WORD", "NONE", "FUZZY"):
-            if at and token.type == "NUMBER":
-                found.places.append(Place(decimal(str(token)), None))
+            if token.type == "NUMBER" and (at or not decimal(str(token)).is_integer()):
+                found.places.append(Place(decimal(str(token))))
             elif found.count is None and found.problem is None:
                 _count(found, token, qualified=[])
     return found

@@ -14,7 +14,7 @@ from pathlib import Path
 from reportgen.errors import ReadError
 from reportgen.read.note_line import parse_line
 from reportgen.read.spreadsheet import is_spreadsheet, sheets_of
-from reportgen.read.table import decoded
+from reportgen.read.text_encoding import decoded
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
 from reportgen.records.note import Note

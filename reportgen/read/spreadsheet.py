@@ -54,4 +54,4 @@ def cell_text(cell: object) -> str:
         return cell.isoformat()
     if isinstance(cell, datetime.timedelta):
         return repr(cell.total_seconds())
-    return str(cell).strip()
+    return " ".join(str(cell).split())

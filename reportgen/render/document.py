@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 from reportgen.records.finding import warning
 from reportgen.records.job import RunKind
+from reportgen.records.log import Floats
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
 from reportgen.render.figures.beam import draw_beam, draw_ladder
@@ -69,10 +72,10 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
         if len(profile.breakpoints) > 1:
             yield make.profile(profile)
     for each in report.runs:
-        if each.control is not None and len(each.control.frequency_hz) > 1:
+        if each.control is not None and _sweeps(each.control.frequency_hz):
             yield make.control(report.job, each, each.control)
         for channel in each.channels:
-            if len(channel.magnitude) > 1:
+            if _sweeps(channel.frequency_hz):
                 yield make.response(each, channel)
         for curve in each.decay:
             yield make.decay(each, curve)
@@ -80,6 +83,12 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
         plot = make.comparison(before, after, channel_id)
         if plot is not None:
             yield plot
+
+
+def _sweeps(frequency_hz: Floats) -> bool:
+    """Whether there is a curve to draw over frequency: a dwell has none."""
+    finite = frequency_hz[np.isfinite(frequency_hz)]
+    return len(finite) > 1 and bool(finite.max() > 1.05 * finite.min())
 
 
 def _pairs(report: Report) -> Iterator[tuple[RunResult, RunResult, str]]:

@@ -40,12 +40,15 @@ class GlyphCheck:
 
     def text(self, text: str) -> str:
         """``text`` with every character that no font has written as ``[U+4E2D]``; control characters are dropped."""
-        if text.isascii() and text.isprintable():
+        if not any(self._needs_care(character) for character in set(text)):
             return text
         return "".join(self._drawn(character, text) for character in text)
 
+    def _needs_care(self, character: str) -> bool:
+        return ord(character) not in self._known and character not in _INVISIBLE
+
     def _drawn(self, character: str, text: str) -> str:
-        if ord(character) in self._known or character in _INVISIBLE:
+        if not self._needs_care(character):
             return character
         if character in _DROPPED:
             return ""

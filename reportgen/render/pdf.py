@@ -181,18 +181,25 @@ def _logged_errors() -> Iterator[None]:
 
 
 def _finish(document: Any, pdf: Any) -> None:
-    """Adds the PDF/UA identifier; compresses attachments at a level that takes seconds instead of minutes."""
+    """Adds the PDF/UA identifier; compresses at a level that takes seconds instead of minutes."""
     metadata = pdf.objects[int(pdf.catalog["Metadata"].split()[0])]
     data = b"".join(part if isinstance(part, bytes) else str(part).encode() for part in metadata.stream)
     end = data.rindex(b"</rdf:RDF>")
     metadata.stream = [data[:end] + _UA + data[end:]]
     for each in pdf.objects:
-        extra = getattr(each, "extra", None)
-        if extra and extra.get("Type") == "/EmbeddedFile":
-            content = b"".join(part if isinstance(part, bytes) else str(part).encode() for part in each.stream)
-            each.stream = [zlib.compress(content, 6)]
-            extra["Filter"] = "/FlateDecode"
-            each.compress = False
+        if getattr(each, "compress", False):
+            _compress(each)
+
+
+def _compress(stream: Any) -> None:
+    """At level 6 instead of pydyf's 9: a tenth of the time for one percent of the size."""
+    import pydyf
+
+    plain = pydyf.Stream(stream.stream).data
+    content = plain[plain.index(b"stream\n") + len(b"stream\n") : -len(b"\nendstream")]
+    stream.stream = [zlib.compress(content, 6)]
+    stream.extra["Filter"] = "/FlateDecode"
+    stream.compress = False
 
 
 mimetypes.add_type("application/toml", ".toml")

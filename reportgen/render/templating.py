@@ -39,7 +39,7 @@ def fill(sandbox: ImmutableSandboxedEnvironment, name: str, context: Mapping[str
         return sandbox.get_template(name).render(context)
     except TemplateSyntaxError as error:
         raise RenderError(f"{error.filename or error.name or name}:{error.lineno}: {error.message}") from error
-    except (TemplateError, SecurityError, TypeError, KeyError) as error:
+    except (TemplateError, SecurityError, ArithmeticError, LookupError, TypeError, ValueError) as error:
         where = _place(error)
         if where is None:
             raise RenderError(f"{name}: {error}") from error

@@ -350,6 +350,21 @@ def loose(seed: int) -> Scenario:
     return replace(made, laboratory=replace(made.laboratory, faults=(fault,)), spoiled=frozenset({"A1"}))
 
 
+def ensemble(seed: int) -> Scenario:
+    """Short and small, to be repeated many times for the statistics of errors; not one of KINDS."""
+    made, _ = _make(
+        "ensemble", seed, modes=(1, 2), q=(10.0, 60.0), channels=(1, 2), octaves=1.6, eta_range=(0.05, 10.0)
+    )
+    return replace(made, laboratory=replace(made.laboratory, control_noise=Noise()))
+
+
+def ensemble_noisy_control(seed: int) -> Scenario:
+    """The same with 0.2 % of noise on the control, which drives the model; the bound knows nothing of that."""
+    made = ensemble(seed)
+    noise = Noise(floor=1e-4 * G, share=0.002)
+    return replace(made, kind="ensemble_noisy_control", laboratory=replace(made.laboratory, control_noise=noise))
+
+
 KINDS: dict[str, Callable[[int], Scenario]] = {
     each.__name__: each
     for each in (

@@ -57,6 +57,15 @@ def test_other_software_is_said_and_is_no_fault_by_itself(tmp_path):
     assert "the pages, not the numbers" in said[1]
 
 
+def test_a_laboratorys_own_templates_are_not_taken_for_damage(tmp_path):
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "report.css").write_text("h1 { color: navy }")
+    versions = manifest.versions_json(tmp_path / "own")
+    report = verify(repacked(tmp_path, **{"versions.json": versions}), recompute, lambda job: {"report.pdf": b"plain"})
+    assert report.exit_code == 0
+    assert [line.text[:12] for line in report.found if line.kind is Kind.VERSION] == ["branding was"]
+
+
 def test_the_software_named_in_the_results_is_not_a_number(tmp_path):
     def by_other_software(job_folder):
         return {**recompute(job_folder), "software": "reportgen 9.9"}

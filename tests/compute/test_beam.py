@@ -67,7 +67,7 @@ def test_roots_to_forty_digits(boundary, mu):
     with mpmath.workdps(40):
         for mode in (1, 2, 3, 7, 10, 20, 40):
             found = root(boundary, mode, mu)
-            exact = mpmath.findroot(lambda z: frequency_equation(boundary, z, mpmath.mpf(mu)), found)
+            exact = mpmath.findroot(lambda z: frequency_equation(boundary, z, mpmath.mpf(mu)), found, verify=False)
             assert found == pytest.approx(float(exact), rel=1e-12)
 
 
@@ -91,7 +91,7 @@ def test_tip_mass_roots_as_published():
 
 
 def test_heavy_tip_becomes_a_pin_and_no_tip_a_free_end():
-    assert roots(CF, 6, 0.0)[1:] == pytest.approx(BLEVINS[CF][1:] + (17.2787595,), rel=1e-8)
+    assert roots(CF, 6, 0.0)[1:] == pytest.approx((*BLEVINS[CF][1:], 17.2787595), rel=1e-8)
     assert roots(CF, 6, 1e7)[1:] == pytest.approx(roots(CP, 5), rel=1e-6)
     # Lumped mass on a spring: z1⁴ → 3/μ (Rayleigh)
     assert root(CF, 1, 1e5) == pytest.approx((3.0 / (1e5 + 33 / 140)) ** 0.25, rel=1e-6)
@@ -103,8 +103,8 @@ def test_ratios_as_printed():
     assert frequency_ratio(CF, 3) == pytest.approx(17.5475, abs=5e-5)
 
 
-# Blevins, Table 8-1 shapes; positions as tabulated to 4 places, the second cantilever node as 0.783 (0.774 is a misprint
-# that is widely copied).
+# Blevins, Table 8-1 shapes; positions to 4 places, the second cantilever node as 0.783 (0.774 is a misprint that is
+# widely copied).
 NODES = {
     (CF, 2): (0.7834,),
     (CF, 3): (0.5035, 0.8677),
@@ -143,7 +143,7 @@ def exact_shape(boundary, z, x):
 def test_shapes_do_not_cancel(boundary, mode):
     x = np.linspace(0, 1, 23)
     with mpmath.workdps(120):
-        z = mpmath.findroot(lambda z: frequency_equation(boundary, z, 0), root(boundary, mode))
+        z = mpmath.findroot(lambda z: frequency_equation(boundary, z, 0), root(boundary, mode), verify=False)
         exact = np.array([float(exact_shape(boundary, z, mpmath.mpf(float(each)))) for each in x])
     ours = mode_shape(boundary, mode, x)
     scale = np.dot(ours, exact) / np.dot(exact, exact)
@@ -263,9 +263,9 @@ def test_what_cannot_be():
 # Shear and rotary inertia
 
 
-def timoshenko_elements(boundary: Boundary, slenderness: float, poisson: float = 0.3) -> np.ndarray:
-    """Lowest ω of a Timoshenko beam, L = ρA = EI = 1, by a staggered grid of second order (numpy alone)."""
-    n = 1500
+def timoshenko_grid(boundary: Boundary, slenderness: float, poisson: float = 0.3) -> np.ndarray:
+    """Lowest ω of a Timoshenko beam, L = ρA = EI = 1, on a staggered grid of second order (numpy and scipy alone)."""
+    n = 500
     h = 1.0 / n
     r2 = slenderness**2 / 12.0
     shear = 10.0 * (1.0 + poisson) / (12.0 + 11.0 * poisson) / (2.0 * (1.0 + poisson)) / r2
@@ -284,23 +284,22 @@ def timoshenko_elements(boundary: Boundary, slenderness: float, poisson: float =
     mass = np.concatenate([weight, np.full(n, r2 * h)])
     keep = np.ones(2 * n + 1, dtype=bool)
     keep[0] = False
-    keep[n] = boundary is CF
+    keep[n] = boundary is not PP
+    if boundary is FF:
+        keep[0] = True
     scale = 1.0 / np.sqrt(mass[keep])
     matrix = stiffness[np.ix_(keep, keep)] * scale[:, None] * scale[None, :]
-    return np.sqrt(scipy.linalg.eigh(matrix, eigvals_only=True, subset_by_index=(0, 4)))
+    squares = scipy.linalg.eigh(matrix, eigvals_only=True, subset_by_index=(0, 5))
+    return np.sqrt(squares[2:5] if boundary is FF else squares[:3])
 
 
-@pytest.mark.soak
-@pytest.mark.parametrize("boundary, within", [(PP, 1e-4), (CF, 0.15)])
-def test_shear_and_rotary_inertia_against_a_numerical_beam(boundary, within):
-    """Pinned: exact. Clamped-free: the loss itself is right to a part in seven up to the third mode."""
-    exact = timoshenko_elements(boundary, 0.05)[:3]
-    loss = 1.0 - exact / np.array([z**2 for z in roots(boundary, 3)])
-    ours = np.array([1.0 - timoshenko_ratio(z, 0.05) for z in roots(boundary, 3)])
-    if boundary is PP:
-        assert ours == pytest.approx(loss, abs=within)
-    else:
-        assert ours == pytest.approx(loss, rel=within, abs=5e-4)
+@pytest.mark.parametrize("boundary", [PP, CF, FF])
+def test_shear_and_rotary_inertia_against_a_numerical_beam(boundary):
+    """What they take off is right to a tenth of itself as long as it is small (here below 5 %)."""
+    loss = 1.0 - timoshenko_grid(boundary, 0.05) / np.array([z**2 for z in roots(boundary, 3)])
+    ours = np.array([1.0 - timoshenko_ratio(boundary, mode, 0.05) for mode in (1, 2, 3)])
+    assert np.max(loss) < 0.06
+    assert ours == pytest.approx(loss, rel=0.1)
 
 
 def test_shear_and_rotary_inertia_to_the_first_order():
@@ -309,6 +308,6 @@ def test_shear_and_rotary_inertia_to_the_first_order():
         a = (mode * math.pi) ** 2 * 0.01**2 / 12.0
         kappa = 10 * 1.3 / (12 + 11 * 0.3)
         first_order = 1.0 - 0.5 * a * (1.0 + 2.6 / kappa)
-        assert timoshenko_ratio(mode * math.pi, 0.01) == pytest.approx(first_order, abs=3 * a**2 * 10)
-    losses = [1 - timoshenko_ratio(z, 0.02) for z in roots(CF, 8)]
+        assert timoshenko_ratio(PP, mode, 0.01) == pytest.approx(first_order, abs=30 * a**2)
+    losses = [1 - timoshenko_ratio(CF, mode, 0.02, 1.0) for mode in range(1, 9)]
     assert all(low < high for low, high in pairwise(losses))

@@ -67,7 +67,7 @@ def test_a_linear_sweep_is_told_from_an_exponential_one():
     assert facts.cycles == pytest.approx(20.0 * t[-1] + 2.5 * t[-1] ** 2, rel=1e-6)
 
 
-@settings(max_examples=25, deadline=None, phases=[Phase.explicit, Phase.generate])
+@settings(max_examples=25, deadline=None, derandomize=True, phases=[Phase.explicit, Phase.generate])
 @given(
     rate=st.floats(0.25, 8.0), down=st.booleans(), seed=st.integers(0, 1000),
     rounding=st.sampled_from([0.0, 0.1, 0.5]), jitter=st.floats(0.0, 0.05), digits=st.sampled_from([1, 2, 4]),
@@ -88,14 +88,13 @@ def test_rounded_times_and_jitter_do_not_move_the_rate(rate, down, seed, roundin
 
 
 def test_a_change_of_rate_on_the_way_is_found_and_placed():
-    slow, t1 = exponential(10, 100, 2.0)
-    fast, t2 = exponential(100, 1000, 2.5)
+    slow, t1 = exponential(10, 300, 2.0)
+    fast, t2 = exponential(300, 1000, 2.5)
     facts = sweep_facts(log(np.append(slow, fast[1:]), np.append(t1, t1[-1] + t2[1:])))
     assert facts.rate_from == pytest.approx(2.0, rel=0.01)
     assert facts.rate_to == pytest.approx(2.5, rel=0.01)
     assert len(facts.rate_outside) == 1
-    ends = facts.rate_outside[0]
-    assert any(edge == pytest.approx(100, rel=0.25) for edge in ends)
+    assert facts.rate_outside[0] == (pytest.approx(300, rel=0.25), pytest.approx(1000, rel=0.01))
 
 
 def test_a_hold_is_found_and_does_not_count_into_the_rate():

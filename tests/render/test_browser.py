@@ -116,7 +116,9 @@ def test_the_cursor_reads_the_curve_that_is_drawn(opened):
     box = figure.locator("svg").bounding_box()
     figure.locator("svg").scroll_into_view_if_needed()
     box = figure.locator("svg").bounding_box()
-    width = opened.page.evaluate("id => document.querySelector('#' + CSS.escape(id) + ' svg').viewBox.baseVal.width", key)
+    width = opened.page.evaluate(
+        "id => document.querySelector('#' + CSS.escape(id) + ' svg').viewBox.baseVal.width", key
+    )
     opened.page.mouse.move(box["x"] + vertex["px"] * box["width"] / width, box["y"] + box["height"] / 3)
     text = figure.locator("output").inner_text()
     value = re.search(re.escape(vertex["label"]) + r" ([\d.,]+)", text)

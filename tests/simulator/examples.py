@@ -27,7 +27,7 @@ BOOM_HEAD = 0.10
 BOOM_Q = (46.0, 38.0, 33.0, 28.0, 24.0, 9.0, 8.0, 7.0)
 BOOM_SHEAR = (0.0, 0.002, 0.006, 0.012, 0.020, 0.030, 0.040, 0.050)
 """How far shear and rotary inertia pull the real arm below the slender theory."""
-BOOM_DAMPED = 0.002
+BOOM_DAMPED = 2e-5
 """Share of the theoretical response left of modes 6 to 8: the arm's foam core swallows them."""
 BOOM_SENSORS = {"A1": 1.00, "A2": 0.55}
 

@@ -29,6 +29,8 @@ class Drive:
     """A at the rows, shape (n,); straight in between."""
     steady: bool
     """True: no time column, every row taken as steady state."""
+    bandwidth_hz: Floats | None = None
+    """Of the tracking filter that made the log, at the rows, shape (n,); None where none is known."""
     law: str
     """What the time-frequency law was taken from, for the report."""
 
@@ -43,6 +45,7 @@ class Drive:
         return replace(
             self, time_s=self.time_s[rows], omega=self.omega[rows], omega_dot=self.omega_dot[rows],
             advance=self.advance[start : stop - 1], amplitude=self.amplitude[rows],
+            bandwidth_hz=None if self.bandwidth_hz is None else self.bandwidth_hz[rows],
         )  # fmt: skip
 
 
@@ -57,9 +60,21 @@ def drive_of(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive
         )  # fmt: skip
     time = sweep.time_s[rows]
     if sweep.drive_cycles is not None:
-        return _from_cycles(time, frequency, sweep.drive_cycles[rows], amplitude)
-    smooth, law = sweep_law(time, frequency)
-    return _from_frequency(time, smooth, amplitude, law)
+        drive = _from_cycles(time, frequency, sweep.drive_cycles[rows], amplitude)
+    else:
+        smooth, law = sweep_law(time, frequency)
+        drive = _from_frequency(time, smooth, amplitude, law)
+    return replace(drive, bandwidth_hz=_bandwidth(sweep, frequency))
+
+
+def _bandwidth(sweep: SweptResponse, frequency: Floats) -> Floats | None:
+    """Bandwidth of the stated tracking filter at the rows."""
+    stated = sweep.tracking_filter
+    if stated is None or not (stated.bandwidth_hz or stated.fraction):
+        return None
+    if stated.bandwidth_hz:
+        return np.full(len(frequency), float(stated.bandwidth_hz))
+    return np.asarray(float(stated.fraction or 0.0) * frequency)
 
 
 def _from_cycles(time: Floats, frequency: Floats, cycles: Floats, amplitude: Floats) -> Drive:

@@ -87,6 +87,8 @@ class Problem:
     powers: tuple[int, ...]
     centre: float
     """rad/s, scale of the powers of ω."""
+    extra: Complexes
+    """Additive lines that are not the structure's, shape (e, n)."""
     offset: list[Complexes] | None = None
     """Per channel, shape (n,): a part of the model that is held, or None."""
     _envelopes: dict[complex, ModeEnvelopes] = field(default_factory=dict)
@@ -96,7 +98,7 @@ class Problem:
         held = [each[start:stop] for each in offset]
         return Problem(
             self.drive.part(start, stop), self.readings.part(start, stop), self.weights.part(start, stop), powers,
-            self.centre, held,
+            self.centre, self.extra[:0, start:stop], held,
         )  # fmt: skip
 
     def envelopes(self, poles: Poles) -> list[ModeEnvelopes]:
@@ -112,7 +114,7 @@ class Problem:
         """Basis of every kind of channel in the run."""
         envelopes = self.envelopes(poles)
         return {
-            kind: columns(self.drive, poles, envelopes, kind, self.powers, self.centre)
+            kind: columns(self.drive, poles, envelopes, kind, self.powers, self.centre, self.extra)
             for kind in dict.fromkeys(self.readings.kinds)
         }
 

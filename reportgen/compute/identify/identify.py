@@ -28,6 +28,7 @@ from reportgen.compute.identify.uncertainty import (
     steady_magnitude,
     steady_peak,
 )
+from reportgen.compute.identify.unsteady import noise_alone
 from reportgen.records.log import Floats
 from reportgen.records.result import Observed, Resonance
 
@@ -70,9 +71,12 @@ def readings_of(sweep: SweptResponse, rows: np.ndarray) -> Readings:
     phases = np.full(amplitude.shape, np.nan) if sweep.phases_deg is None else sweep.phases_deg[rows]
     with_phase = (np.isfinite(phases) & valid).sum(axis=0) > 0.5 * np.maximum(valid.sum(axis=0), 1)
     valid &= np.isfinite(phases) | ~with_phase
+    turn = np.exp(-1j * np.radians(np.where(valid & with_phase, phases, 0.0)))
+    for c in range(amplitude.shape[1]):
+        valid[:, c] &= ~noise_alone(np.where(valid[:, c], amplitude[:, c], 0.0) * np.conj(turn[:, c]), valid[:, c])
     return Readings(
         amplitude=np.where(valid, amplitude, 0.0),
-        turn=np.exp(-1j * np.radians(np.where(valid & with_phase, phases, 0.0))),
+        turn=turn,
         with_phase=with_phase,
         valid=valid,
         kinds=tuple(channel_kind(dimension, sweep.control_dimension) for dimension in sweep.dimensions),
@@ -87,7 +91,8 @@ def problem_of(sweep: SweptResponse, rows: np.ndarray | None = None) -> Problem:
     drive = drive_of(sweep, rows, level)
     none = np.zeros_like(readings.amplitude)
     centre = float(np.exp(np.mean(np.log(drive.omega))))
-    return Problem(drive, readings, Weights(along=none, across=none), (0,), centre)
+    no_lines = np.zeros((0, len(drive.omega)), complex)
+    return Problem(drive, readings, Weights(along=none, across=none), (0, 2), centre, no_lines)
 
 
 def _nothing(sweep: SweptResponse, reason: str) -> Identification:
@@ -158,7 +163,14 @@ class _Found:
     def _channel_flags(self, c: int, empty: bool) -> tuple[str, ...]:
         if empty:
             return ("no readings",)
-        return () if self.problem.readings.with_phase[c] else ("no phase: magnitudes alone were fitted",)
+        flags = []
+        if not self.problem.readings.with_phase[c]:
+            flags.append("no phase: magnitudes alone were fitted")
+        read = np.isfinite(self.sweep.responses[self.rows, c]) & (self.sweep.responses[self.rows, c] > 0)
+        left_out = int(np.sum(read & ~self.problem.readings.valid[:, c] & ~self.hunt.in_mains_band()))
+        if left_out:
+            flags.append(f"{left_out} rows that read noise alone were left out of the fit")
+        return tuple(flags)
 
     def resonance(self, c: int, k: int, covariance: Floats) -> Resonance:
         """The record of mode k on channel c."""

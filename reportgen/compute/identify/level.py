@@ -29,12 +29,13 @@ def drive_level(control: Floats, responses: Complexes | Floats) -> Floats:
     if followed > 0.9:
         return control
     smooth = _smooth(control, scatter)
-    return smooth + followed * (control - smooth)
+    return np.asarray(smooth + followed * (control - smooth))
 
 
 def _fourth(values: Floats) -> Floats:
     """Fourth differences scaled to the standard deviation of white noise."""
-    return (values[:-4] - 4 * values[1:-3] + 6 * values[2:-2] - 4 * values[3:-1] + values[4:]) / np.sqrt(70.0)
+    fourth = values[:-4] - 4 * values[1:-3] + 6 * values[2:-2] - 4 * values[3:-1] + values[4:]
+    return np.asarray(fourth / np.sqrt(70.0))
 
 
 def _share_followed(own: Floats, responses: Floats, scatter: float) -> float:

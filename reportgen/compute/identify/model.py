@@ -17,6 +17,7 @@ import numpy as np
 
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes, envelope
+from reportgen.compute.identify.tracking_filter import filtered
 from reportgen.records.log import Floats
 
 DIRECT_POWERS = (0, 2, -2)
@@ -136,8 +137,14 @@ class ModeEnvelopes:
 
 
 def mode_envelopes(drive: Drive, pole: complex) -> ModeEnvelopes:
-    """Envelopes of s and s*."""
-    return ModeEnvelopes(*envelope(drive, pole), *envelope(drive, np.conj(pole)))
+    """Envelopes of s and s*, as the drive's tracking filter leaves them."""
+    upper, upper_ds = envelope(drive, pole)
+    if drive.bandwidth_hz is not None and not drive.steady:
+        turn = pole - 1j * drive.omega
+        slope, slope_ds = turn * upper + drive.amplitude, turn * upper_ds + upper
+        upper = filtered(upper, slope, drive.step, drive.bandwidth_hz)
+        upper_ds = filtered(upper_ds, slope_ds, drive.step, drive.bandwidth_hz)
+    return ModeEnvelopes(upper, upper_ds, *envelope(drive, np.conj(pole)))
 
 
 def columns(
@@ -147,19 +154,21 @@ def columns(
     kind: ChannelKind,
     powers: tuple[int, ...],
     centre: float,
+    extra: Complexes,
 ) -> Columns:
-    """Basis of a kind of channel: the direct terms, then one or two coefficients a mode.
+    """Basis of a kind of channel: the direct terms, ``extra`` (e, n) as it is, then one or two coefficients a mode.
 
     ``centre`` (rad/s) scales powers of ω so that all coefficients are of one order.
     """
-    size = len(powers) + len(poles) + int(poles.complex_residue.sum())
+    size = len(powers) + len(extra) + len(poles) + int(poles.complex_residue.sum())
     n = len(drive.omega)
     basis = Columns(
         np.empty((size, n), complex), np.zeros((size, 2, n), complex), np.full(size, -1), np.zeros(size, complex)
     )
     for j, power in enumerate(powers):
         basis.values[j] = drive.amplitude * (1j * drive.omega / centre) ** (power + kind.power)
-    j = len(powers)
+    j = len(powers) + len(extra)
+    basis.values[len(powers) : j] = extra
     for k, pair in enumerate(envelopes):
         j = _fill_mode(basis, j, k, poles, pair, kind, centre)
     return basis
@@ -188,10 +197,16 @@ def _fill_mode(
     return j
 
 
-def steady_columns(omega: Floats, poles: Poles, kind: ChannelKind, powers: tuple[int, ...], centre: float) -> Columns:
-    """Steady-state transfer H(iω) per unit coefficient, scaled by the same ``centre`` (rad/s) as the swept columns."""
+def steady_columns(
+    omega: Floats, poles: Poles, kind: ChannelKind, powers: tuple[int, ...], centre: float, extra: int
+) -> Columns:
+    """Steady-state transfer H(iω) per unit coefficient, scaled by the same ``centre`` (rad/s) as the swept columns.
+
+    ``extra`` coefficients belong to what is not the structure's and stay without effect.
+    """
     zero = np.zeros(len(omega))
     still = Drive(
         time_s=zero, omega=omega, omega_dot=zero, advance=zero[1:], amplitude=np.ones(len(omega)), steady=True, law=""
     )
-    return columns(still, poles, [mode_envelopes(still, s) for s in poles.s], kind, powers, centre)
+    envelopes = [mode_envelopes(still, s) for s in poles.s]
+    return columns(still, poles, envelopes, kind, powers, centre, np.zeros((extra, len(omega)), complex))

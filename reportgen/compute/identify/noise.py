@@ -12,6 +12,7 @@ from reportgen.records.log import Floats
 
 _CLIP = 4.0
 """Residuals beyond so many σ do not inform the noise."""
+_MOST_AT_FIRST = 0.03
 _CLIPPED_SHARE = 0.9989
 """Mean of x² of a normal variate cut off at ±4σ (closed form)."""
 
@@ -43,15 +44,14 @@ def _scatter(readings: Readings, c: int) -> Noise:
     difference = value[:-4] - 4 * value[1:-3] + 6 * value[2:-2] - 4 * value[3:-1] + value[4:]
     centre = value[2:-2]
     turned = difference / np.sqrt(70.0) * np.exp(-1j * np.angle(centre))
-    # Where rows are few to a resonance, differences show the resonance; the quiet quarter of the rows still shows noise.
+    # Where rows are few to a resonance, differences show the resonance: the quiet quarter of the rows is asked, and
+    # no more than a few per cent believed until a model says what is noise.
     size = np.abs(centre)
-    along = _quiet(turned.real / size)
-    across = _quiet(turned.imag / size) if readings.with_phase[c] else along
+    along = min(_quiet(turned.real / size), _MOST_AT_FIRST)
+    across = min(_quiet(turned.imag / size), _MOST_AT_FIRST) if readings.with_phase[c] else along
     floor = _quiet(turned.real[size <= np.quantile(size, 0.2)])
-    least = 1e-7 * float(np.max(size))
-    return Noise(
-        floor=max(min(floor, along * float(np.median(size))), least), along=max(along, 1e-6), across=max(across, 1e-6)
-    )
+    floor = max(min(floor, along * float(np.median(size))), 1e-7 * float(np.max(size)))
+    return Noise(floor=floor, along=max(along, 1e-6), across=max(across, 1e-6))
 
 
 def _quiet(values: Floats) -> float:

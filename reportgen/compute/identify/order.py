@@ -16,9 +16,10 @@ from scipy.special import chdtri
 
 from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.fit import Problem, Readings, Solution, refine
+from reportgen.compute.identify.mains import half_width, line_columns, nearest_line
 from reportgen.compute.identify.model import NO_POLES, Poles
 from reportgen.compute.identify.noise import Noise, noise_from_scatter, noise_of, weights_of
-from reportgen.compute.identify.start import Candidate, Shape, bank_of_shapes, candidates, separate, strength
+from reportgen.compute.identify.start import Candidate, Shape, bank_of_shapes, explained, separate
 from reportgen.records.log import Floats
 
 CHANCE = 1e-6
@@ -31,6 +32,8 @@ _PASSES = 2
 """Searches: with the noise guessed from the rows, and with the noise that the first model leaves."""
 _MOST_A_ROUND = 12
 _INFLATION_CAP = 400.0
+_OUTSIDE = 0.4
+"""Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,9 +133,26 @@ class Search:
     refused: list[tuple[float, float, str]] = field(default_factory=list)
     """(frequency, relative width, reason) of what was looked at and not taken."""
 
+    mains: list[tuple[float, float]] = field(default_factory=list)
+    """(line Hz, half width Hz) of mains lines that were left out of the fit."""
+
     def refuse(self, frequency_hz: float, q: float, reason: str) -> None:
         """Remember that there is no mode here."""
         self.refused.append((frequency_hz, 0.5 * max(1.0 / q, 2e-3), reason))
+
+    def is_refused(self, frequency_hz: float) -> bool:
+        """True beside something that was refused, and in the band of a mains line."""
+        return any(abs(np.log(frequency_hz / f)) <= w for f, w, _ in self.refused) or any(
+            abs(frequency_hz - line) <= width for line, width in self.mains
+        )
+
+    def in_mains_band(self) -> np.ndarray:
+        """Rows that were left out of the fit beside a mains line, bool, shape (n,)."""
+        frequency = self.problem.drive.omega / (2 * np.pi)
+        inside = np.zeros(len(frequency), bool)
+        for line, width in self.mains:
+            inside |= np.abs(frequency - line) <= width
+        return inside
 
     def weigh(self, sizes: Floats) -> None:
         """Weights at the sizes of the model."""
@@ -182,25 +202,31 @@ def _hunted(hunt: Search, solution: Solution) -> Solution:
 
 def _chosen(hunt: Search, solution: Solution) -> list[Candidate]:
     """Candidates of a round: clear of one another and of what was refused."""
-    least = threshold(len(hunt.bank), 2)
     residual = residual_of(hunt.problem.readings, solution)
-    found = candidates(hunt.bank, residual, hunt.problem, least)
-    found = [each for each in found if all(abs(np.log(each.frequency_hz / f)) > w for f, w, _ in hunt.refused)]
-    return separate(found, _MOST_A_ROUND)
+    found = []
+    for shape in hunt.bank:
+        gain = explained(shape, residual, hunt.problem)
+        if score_of(gain, len(hunt.bank), 2) >= 1.0 and not hunt.is_refused(shape.frequency_hz):
+            found.append(Candidate(shape, float(gain.max())))
+    return separate(sorted(found, key=lambda each: -each.strength), _MOST_A_ROUND)
 
 
 def _admit(hunt: Search, solution: Solution, chosen: list[Candidate]) -> Solution:
     """Add each candidate where it fits best by itself, the strongest first, then move all modes together."""
-    before = len(solution.poles)
-    least = threshold(len(hunt.bank), 2)
+    before, lines = len(solution.poles), len(hunt.problem.extra)
     for each in chosen:
         residual = residual_of(hunt.problem.readings, solution)
-        if strength(each.shape, residual, hunt.problem) < least:
+        if score_of(explained(each.shape, residual, hunt.problem), len(hunt.bank), 2) < 1.0:
             continue
         placed = _place(hunt, solution, each)
-        if placed is not None:
-            solution = _joined(hunt.problem, solution, *placed)
-    if len(solution.poles) == before:
+        line = _mains_line(hunt, solution, each, 0.0 if placed is None else placed.gain)
+        if line is not None:
+            solution = _with_line(hunt, solution, line)
+        elif placed is not None:
+            solution = _joined(hunt.problem, solution, placed)
+        else:
+            hunt.refuse(each.frequency_hz, each.q, "noise")
+    if len(solution.poles) == before and lines == len(hunt.problem.extra):
         return solution
     start = solution.coefficients
     if not hunt.problem.readings.with_phase.all():
@@ -208,9 +234,22 @@ def _admit(hunt: Search, solution: Solution, chosen: list[Candidate]) -> Solutio
     return refine(hunt.problem, solution.poles, start, iterations=8, tolerance=0.3)
 
 
-def _joined(problem: Problem, solution: Solution, frequency_hz: float, q: float, own: list[float]) -> Solution:
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One more mode where it fits best."""
+
+    frequency_hz: float
+    q: float
+    own: list[float]
+    """Coefficient on each channel."""
+    gain: float
+    """χ² that it explains."""
+
+
+def _joined(problem: Problem, solution: Solution, placed: Placed) -> Solution:
     """The solution with one mode more, nothing else moved."""
-    poles = solution.poles.joined(frequency_hz, q)
+    own = placed.own
+    poles = solution.poles.joined(placed.frequency_hz, placed.q)
     bases = problem.bases(poles)
     return replace(
         solution,
@@ -223,8 +262,8 @@ def _joined(problem: Problem, solution: Solution, frequency_hz: float, q: float,
     )
 
 
-def _place(hunt: Search, solution: Solution, candidate: Candidate) -> tuple[float, float, list[float]] | None:
-    """(frequency, Q, coefficient of each channel) of one more mode where it fits best; None where it explains little.
+def _place(hunt: Search, solution: Solution, candidate: Candidate) -> Placed | None:
+    """One more mode where it fits best; None where it explains little.
 
     Only rows around the candidate are fitted, with the modes beside it; the rest of the model is held.
     """
@@ -238,10 +277,63 @@ def _place(hunt: Search, solution: Solution, candidate: Candidate) -> tuple[floa
     best = refine(problem, more, first, free=free, iterations=12, tolerance=0.5)
     frequency, q = float(best.poles.frequency_hz[-1]), float(best.poles.q[-1])
     spread = max(1.0, best.cost / max(2 * int(problem.readings.valid.sum()) - 6, 1))
-    if (without.cost - best.cost) / spread < threshold(len(hunt.bank), 2):
-        hunt.refuse(candidate.frequency_hz, candidate.q, "noise")
+    gain = without.cost - best.cost
+    strayed = abs(np.log(frequency / candidate.frequency_hz)) > 4.0 * candidate.width
+    if gain / spread < threshold(len(hunt.bank), 4) or strayed:
         return None
-    return frequency, q, [float(x[-1]) for x in best.coefficients]
+    return Placed(frequency, q, [float(x[-1]) for x in best.coefficients], gain)
+
+
+def _mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: float) -> Complexes | None:
+    """Columns (2, n) of a mains line that explains a candidate better than a mode does, or None."""
+    problem = hunt.problem
+    if problem.drive.steady:
+        return None
+    line = nearest_line(candidate.frequency_hz)
+    stated = problem.drive.bandwidth_hz
+    widths = _BANDWIDTHS if stated is None else (float(np.median(stated)),)
+    if abs(candidate.frequency_hz - line) > max(candidate.width * line, widths[-1]):
+        return None
+    best: tuple[float, Complexes | None] = (max(gain, 2.0 * threshold(len(hunt.bank), 2)), None)
+    for width in widths:
+        for detuning in _DETUNINGS:
+            columns = line_columns(problem.drive, line * (1.0 + detuning), width)
+            explained_by = _gain_of(problem, solution, columns)
+            if explained_by > best[0]:
+                best = (explained_by, columns)
+    return best[1]
+
+
+_BANDWIDTHS = (1.0, 2.0, 4.0, 8.0)
+"""Hz, tried where the tracking filter is not known."""
+_DETUNINGS = (0.0, -4e-4, 4e-4, -8e-4, 8e-4)
+"""By which the mains may be off its nominal frequency."""
+
+
+def _gain_of(problem: Problem, solution: Solution, columns: Complexes) -> float:
+    """χ² that additive columns explain in what the solution leaves."""
+    left = residual_of(problem.readings, solution)
+    gain = 0.0
+    for c in range(left.shape[1]):
+        turn = problem.readings.turn[:, c]
+        if not problem.readings.with_phase[c]:
+            turn = np.exp(-1j * np.angle(solution.models[c]))
+        along, across = problem.weights.along[:, c], problem.weights.across[:, c] * problem.readings.with_phase[c]
+        rows = np.concatenate([(columns * turn).real * along, (columns * turn).imag * across], axis=1)
+        residual = left[:, c] * turn if problem.readings.with_phase[c] else left[:, c]
+        target = np.concatenate([residual.real * along, residual.imag * across])
+        x = np.linalg.lstsq(rows.T, target, rcond=None)[0]
+        gain += float(target @ (x @ rows))
+    return gain
+
+
+def _with_line(hunt: Search, solution: Solution, line: Complexes) -> Solution:
+    """The solution with a mains line in the model."""
+    problem = hunt.problem
+    at = len(problem.powers) + len(problem.extra)
+    problem.extra = np.concatenate([problem.extra, line])
+    start = [np.insert(x, [at, at], 0.0) for x in solution.coefficients]
+    return problem.solve(solution.poles, start)
 
 
 def _neighbours(poles: Poles, frequency_hz: float, width: float) -> np.ndarray:
@@ -286,7 +378,7 @@ def _prune(hunt: Search, solution: Solution) -> Solution:
     """Take out, weakest first, whatever does not meet the criterion, and remember it as refused."""
     while len(solution.poles):
         found = evidence(hunt.problem, solution)
-        objections = [_objection(hunt, k, found) for k in range(len(solution.poles))]
+        objections = [_objection(hunt, solution, k, found) for k in range(len(solution.poles))]
         failing = sorted((strength, k, reason) for k, (strength, reason) in enumerate(objections) if reason)
         if not failing:
             return solution
@@ -317,24 +409,61 @@ def _without(hunt: Search, solution: Solution, leaving: list[int], iterations: i
     return refine(hunt.problem, poles, start, iterations=iterations, tolerance=1.0)
 
 
-def _objection(hunt: Search, k: int, found: Evidence) -> tuple[float, str]:
+def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tuple[float, str]:
     """(strength, why it is not a mode or '')."""
-    strength = float(found.gain[k].max())
-    seen = found.gain[k] > 0.2 * strength
-    if strength < threshold(len(hunt.bank), 2):
-        return strength, "noise"
+    score = score_of(found.gain[k], len(hunt.bank), 1 + int(solution.poles.complex_residue[k]))
+    seen = found.gain[k] > 0.2 * found.gain[k].max()
+    if score < 1.0:
+        return score, "noise"
+    drive = hunt.problem.drive.omega / (2 * np.pi)
+    if not _OUTSIDE * drive.min() < solution.poles.frequency_hz[k] < drive.max() / _OUTSIDE:
+        return 0.0, "far outside the swept range"
     if found.share[k][seen].max(initial=0.0) < LEAST_SHARE:
-        return strength, "too small to be told from the rest of the response"
+        return score, "too small to be told from the rest of the response"
     if found.rows[k] < 2:
-        return strength, "rests on a single row"
-    return strength, ""
+        return score, "rests on a single row"
+    if _is_mains(hunt, solution, k):
+        return score, "mains"
+    return score, ""
+
+
+def score_of(gain: Floats, searched: int, terms: int) -> float:
+    """χ² gained over what chance would gain: the best of one channel alone and of all together; 1 is the threshold."""
+    alone = float(gain.max()) / threshold(searched * len(gain), terms + 2)
+    return max(alone, float(gain.sum()) / threshold(searched, terms * len(gain) + 2))
+
+
+def _is_mains(hunt: Search, solution: Solution, k: int) -> bool:
+    """True where a mode beside a mains line has nothing left to show for itself once the line's band is left out.
+
+    The band is then left out of the fit altogether: what is in it is not the structure's.
+    """
+    problem = hunt.problem
+    frequency = problem.drive.omega / (2 * np.pi)
+    f0, q = float(solution.poles.frequency_hz[k]), float(solution.poles.q[k])
+    line = nearest_line(f0)
+    width = half_width(frequency, line)
+    if abs(f0 - line) > 1.5 * width or f0 / q > 2.0 * width:
+        return False
+    band = np.abs(frequency - line) <= width
+    masked = replace(problem.readings, valid=problem.readings.valid & ~band[:, None])
+    rest = replace(
+        problem, readings=masked, weights=weights_of(hunt.noise, np.abs(np.stack(solution.models, 1)), masked.valid)
+    )
+    trial = rest.solve(solution.poles, solution.coefficients)
+    gain = evidence(rest, trial).gain[k]
+    if score_of(gain, len(hunt.bank), 1) >= 1.0 and gain.max() > 0.02 * evidence(problem, solution).gain[k].max():
+        return False
+    problem.readings = masked
+    hunt.mains.append((line, width))
+    hunt.weigh(np.abs(np.stack(solution.models, axis=1)))
+    return True
 
 
 def _settle(hunt: Search, solution: Solution) -> Solution:
     """Decide which residues are complex and which terms stand for what lies outside the band; last prune."""
     problem = hunt.problem
-    for powers in ((0, 2), (0, 2, -2)):
-        solution = _wider(hunt, solution, powers)
+    solution = _wider(hunt, solution)
     solution = _merge(hunt, solution)
     solution = _complex_where_needed(hunt, solution)
     solution = _merge(hunt, _prune(hunt, solution))
@@ -344,13 +473,11 @@ def _settle(hunt: Search, solution: Solution) -> Solution:
     return solution
 
 
-def _wider(hunt: Search, solution: Solution, powers: tuple[int, ...]) -> Solution:
-    """The same with more out-of-band terms, kept where they explain more than chance."""
+def _wider(hunt: Search, solution: Solution) -> Solution:
+    """The same with a term for modes below the band, kept where it explains more than chance."""
     problem = hunt.problem
     before = problem.powers
-    if len(powers) != len(before) + 1:
-        return solution
-    problem.powers = powers
+    problem.powers = (*before, -2)
     start = [np.insert(x, len(before), 0.0) for x in solution.coefficients]
     trial = problem.solve(solution.poles, start)
     if solution.cost - trial.cost > threshold(1000, len(problem.readings.kinds)):

@@ -93,26 +93,20 @@ def _shape(drive: Drive, f: float, q: float, width: float, rows: np.ndarray) -> 
     return Shape(f, q, width, rows, value * abs(pole.real) * drive.amplitude[rows])
 
 
-def candidates(bank: list[Shape], residual: Complexes, problem: Problem, least: float) -> list[Candidate]:
-    """Shapes that explain more than ``least`` of χ² on some channel, strongest first."""
-    found = [Candidate(shape, strength(shape, residual, problem)) for shape in bank]
-    return sorted((each for each in found if each.strength > least), key=lambda each: -each.strength)
-
-
-def strength(shape: Shape, residual: Complexes, problem: Problem) -> float:
-    """χ² that one mode of this shape would explain beside a constant transfer, largest over the channels."""
+def explained(shape: Shape, residual: Complexes, problem: Problem) -> Floats:
+    """χ² that one mode of this shape would explain beside a constant transfer, per channel, shape (c,)."""
     rows = shape.rows
     along, across = problem.weights.along[rows], problem.weights.across[rows]
     w = 2.0 * (along * across) ** 2 / np.maximum(along**2 + across**2, 1e-300)
     level = problem.drive.amplitude[rows]
     with_phase = problem.readings.with_phase
-    explained = np.zeros(len(with_phase))
+    gain = np.zeros(len(with_phase))
     if with_phase.any():
-        explained = np.where(with_phase, _explained(shape.envelope, level, residual[rows], w), 0.0)
+        gain = np.where(with_phase, _explained(shape.envelope, level, residual[rows], w), 0.0)
     if not with_phase.all():
         magnitude = _explained(np.abs(shape.envelope), level, residual[rows].real, along**2)
-        explained = np.where(with_phase, explained, magnitude)
-    return float(explained.max())
+        gain = np.where(with_phase, gain, magnitude)
+    return gain
 
 
 def _explained(shape: Complexes | Floats, level: Floats, residual: Complexes | Floats, w: Floats) -> Floats:

@@ -92,7 +92,7 @@ def _line(time: Floats, values: Floats, sigma: Floats) -> Floats:
 
 def _straight_pieces(time: Floats, values: Floats, sigma: Floats) -> list[tuple[int, int]]:
     """Greedy cut into the longest pieces that a straight line follows within the tolerance."""
-    pieces = []
+    pieces: list[tuple[int, int]] = []
     start, n = 0, len(time)
     while start < n and len(pieces) <= _most_pieces(n):
         stop = _furthest(time, values, sigma, start)

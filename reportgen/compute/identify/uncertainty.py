@@ -65,7 +65,12 @@ def steady_magnitude(problem: Problem, solution: Solution, c: int, frequency_hz:
 
 def _steady(problem: Problem, solution: Solution, c: int, frequency_hz: Floats) -> Columns:
     return steady_columns(
-        _TWO_PI * frequency_hz, solution.poles, problem.readings.kinds[c], problem.powers, problem.centre
+        _TWO_PI * frequency_hz,
+        solution.poles,
+        problem.readings.kinds[c],
+        problem.powers,
+        problem.centre,
+        len(problem.extra),
     )
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate
+from reportgen.records.log import Floats
 
 MAGIC = b"\x89HDF\r\n\x1a\n"
 RATE_NAMES = (
@@ -69,7 +70,7 @@ def _numeric_sets(file: Any) -> dict[str, Any]:
 
 def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Recording:
     signals = {key: data for key, data in sets.items() if _samples(data.shape) >= FEWEST_SAMPLES}
-    times = {key: data for key, data in signals.items() if PurePosixPath(key).name.casefold() in TIME_NAMES}
+    times = {key: data for key, data in signals.items() if _is_time(key, data)}
     signals = {key: data for key, data in signals.items() if key not in times and data.ndim <= 2}
     if not signals:
         raise ReadError(name, "HDF5 file without a data set of samples; nothing in it can be a channel")
@@ -94,6 +95,19 @@ def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Record
         layout=f"HDF5, {len(places)} channels in {len(chosen)} data sets",
         refused=refused,
     )
+
+
+def _is_time(key: str, data: Any) -> bool:
+    """Named like time and rising evenly; a ``T`` that wanders is a temperature."""
+    if PurePosixPath(key).name.casefold() not in TIME_NAMES or _columns(data.shape) != 1:
+        return False
+    return even_rate(_flat(data, slice(0, FEWEST_SAMPLES))) is not None
+
+
+def _flat(data: Any, part: slice) -> Floats:
+    """Part of a data set of one column."""
+    values = data[part] if data.ndim == 1 else (data[0, part] if data.shape[0] == 1 else data[part, 0])
+    return np.asarray(values, dtype=np.float64)
 
 
 def _shown(rate: float | None) -> str:
@@ -185,13 +199,12 @@ def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> f
 def _rate_of_times(data: Any) -> float | None:
     """Rate from a data set of times, judged on its beginning and its end, so that length does not matter."""
     n = data.size
-    flat = data if data.ndim == 1 else (data[0] if data.shape[0] == 1 else data[:, 0])
-    head = even_rate(np.asarray(flat[: min(n, 100_000)], dtype=np.float64))
+    head = even_rate(_flat(data, slice(0, 100_000)))
     if head is None or n <= 100_000:
         return head
-    return even_rate(np.asarray(flat[:: max(1, n // 50_000)], dtype=np.float64)) and (
-        (n - 1) / float(flat[n - 1] - flat[0])
-    )
+    step = n // 50_000
+    thinned = even_rate(_flat(data, slice(0, None, step)))
+    return None if thinned is None else thinned * step
 
 
 def _start(times: dict[str, Any], key: str) -> float:

@@ -49,7 +49,7 @@ def open_mat(path: Path, name: str) -> Recording:
         ) from None
     variables, damage = _load(path, found)
     signals = {key: value for key, value in variables.items() if max(value.shape) >= FEWEST_SAMPLES}
-    times = {key: value for key, value in signals.items() if key.casefold() in TIME_NAMES}
+    times = {key: value for key, value in signals.items() if _is_time(key, value)}
     signals = {key: value for key, value in signals.items() if key not in times}
     if not signals:
         raise ReadError(name, "MAT file without a numeric variable of samples; nothing in it can be a channel")
@@ -80,6 +80,11 @@ def open_mat(path: Path, name: str) -> Recording:
             if key not in chosen
         ),
     )
+
+
+def _is_time(key: str, value: NDArray[Any]) -> bool:
+    """Named like time and rising evenly; a ``T`` that wanders is a temperature."""
+    return key.casefold() in TIME_NAMES and min(value.shape) == 1 and even_rate(value.reshape(-1)) is not None
 
 
 def _brief(fault: Exception) -> str:

@@ -14,8 +14,9 @@ import numpy as np
 from reportgen.errors import ReadError
 from reportgen.read.columns import Column, Meaning, understand
 from reportgen.read.formats.recording import Recording, Spool, StoredChannel, even_rate, rounded_rate
-from reportgen.read.table import TableBlock, is_table, recognise, table_blocks
+from reportgen.read.table import is_table, recognise, table_blocks
 from reportgen.read.table_layout import TableLayout
+from reportgen.read.table_rows import TableBlock
 from reportgen.records.log import Floats
 
 SLOWEST_HZ = 25.0

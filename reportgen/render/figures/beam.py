@@ -173,11 +173,10 @@ def _ladder_labels(axes: Any, modes: Sequence[Mode], words: Words, numbers: Numb
     wanted = [(math.log10(mode.frequency_hz) - low) / (high - low) for mode in modes]
     for mode, place in zip(modes, spread(wanted, 38.0 / width, -0.04, 1.03), strict=True):
         name = "?" if mode.mode is None else str(mode.mode)
-        text = words.say("%(n)s not seen", n=name) if mode.missing else name
         axes.text(
             place,
             1.10,
-            text,
+            f"({name})" if mode.missing else name,
             transform=axes.transAxes,
             fontsize=FONT,
             ha="center",
@@ -198,4 +197,6 @@ def _ladder_labels(axes: Any, modes: Sequence[Mode], words: Words, numbers: Numb
             color=INK,
             parse_math=False,
         )
-    axes.text(1.03, -0.24, "Hz", transform=axes.transAxes, fontsize=FONT - 0.4, ha="right", va="top", color=QUIET)
+    for text, height, up in ((words.say("Mode"), 1.10, "bottom"), ("f / Hz", -0.08, "top")):
+        left = -(_SIDE - 2.0) / width
+        axes.text(left, height, text, transform=axes.transAxes, fontsize=FONT, ha="left", va=up, color=QUIET)

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from reportgen.records.log import Floats
 
 
-def points_to_draw(x: Floats, y: Floats, columns_per_unit: float = 2.0) -> NDArray[np.int64]:
-    """Indices of the first, lowest, highest and last point of every column of pixels, rising.
+def points_to_draw(x: Floats, y: Floats, columns_per_unit: float = 1.0) -> NDArray[np.int64]:
+    """Indices of the first, lowest, highest and last point of every column, rising; a column is as wide as a line.
 
     ``x`` and ``y`` are in drawing units, shape (n,), in the order of drawing (``x`` need not rise). What is not finite
     breaks the line and stays a break. At most four points a column and pass are kept.

@@ -12,6 +12,9 @@ from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
 
+_MOST_EVIDENCE = 4
+"""Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
+
 
 def outcome(which: Outcome, language: Language) -> Row:
     """A verdict as word and as the name of its shape."""
@@ -86,7 +89,8 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
         "outcome": outcome(each.outcome, language),
         "reason": language.sentence(each.reason),
         "bands": ", ".join(language.band(band) for band in each.bands_hz),
-        "evidence": [_evidence(report, item, language) for item in each.evidence],
+        "evidence": [_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]],
+        "more_evidence": str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
     }
 
 
@@ -100,7 +104,7 @@ def _places(each: Verdict) -> int:
 
 
 def _unit(each: Verdict) -> str:
-    return f"\u202f{each.unit}" if each.unit and each.unit != "1" else ""
+    return f"\u00a0{each.unit}" if each.unit and each.unit != "1" else ""
 
 
 def _measured(each: Verdict, language: Language) -> str:
@@ -138,16 +142,15 @@ def _risk(each: Verdict, language: Language) -> str:
     return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u202f%"
 
 
-def _evidence(report: Report, item: Evidence, language: Language) -> Row:
-    """Words, and the anchor of the most exact place that shows it: resonance row, curve, or run."""
+def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Language) -> Row:
+    """Where the evidence stands and what was measured there, with the anchor of the most exact place that shows it."""
     place = [part for part in (item.run, item.channel) if part is not None]
-    return {
-        "text": language.sentence(item.text),
-        "place": " · ".join(
-            [*place, *([f"{language.numbers.significant(item.frequency_hz, 4)} Hz"] if item.frequency_hz else [])]
-        ),
-        "anchor": _evidence_anchor(report, item),
-    }
+    if item.frequency_hz:
+        place.append(f"{language.numbers.significant(item.frequency_hz, 4)} Hz")
+    text = " · ".join(place) if len(place) > 1 else language.sentence(item.text)
+    if len(place) > 1 and item.measured is not None and math.isfinite(item.measured):
+        text += f": {language.numbers.significant(item.measured, 4)}{_unit(verdict)}"
+    return {"text": text, "anchor": _evidence_anchor(report, item)}
 
 
 def _evidence_anchor(report: Report, item: Evidence) -> str:

@@ -56,7 +56,7 @@ def _sweeps(report: Report, language: Language) -> Iterator[Row]:
     if run is None or run.sweep is None or run.sweep.rate is None:
         return
     sweep, low, high = run.sweep, run.sweep.lowest_hz, run.sweep.highest_hz
-    rate, f1, f2 = numbers.significant(run.sweep.rate, 4), numbers.significant(low, 4), numbers.significant(high, 4)
+    rate, f1, f2 = numbers.significant(run.sweep.rate, 4), numbers.plain(low, 4), numbers.plain(high, 4)
     if sweep.rate_unit == "oct/min":
         cycles = 60.0 * (high - low) / (run.sweep.rate * math.log(2.0))
         yield _method(
@@ -202,7 +202,9 @@ def _strobes(report: Report, language: Language) -> Iterator[Row]:
         language.say("Motion under the strobe"),
         "f_app = f − m · f_flash",
         "ISO 2041:2018",
-        language.say("m is the whole number that makes f_app smallest. A strobe alone never tells the frequency."),
+        language.say(
+            "m is the whole number that makes the apparent frequency smallest. A strobe alone never tells it."
+        ),
         f"f_app = {drive} − {times} · {flash} = {numbers.plain(apparent, 4)} Hz",
     )
 

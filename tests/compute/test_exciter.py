@@ -1,0 +1,45 @@
+"""What a profile asks of an exciter, against the closed forms of sinusoidal motion."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from reportgen.compute.exciter import level_demand, profile_demand
+from reportgen.records.job import Breakpoint, Profile
+
+G = 9.80665
+
+
+def point(f, amplitude, dimension="acceleration"):
+    return Breakpoint(frequency_hz=f, amplitude=amplitude, dimension=dimension, text=(f"{f}", f"{amplitude}"))
+
+
+def test_the_corners_of_an_exciter():
+    # 10 kN, 51 mm p-p, 1.8 m/s, 50 kg: corners v/(πD) = 11.2345 Hz and a/(2πv) = 17.6839 Hz (closed form).
+    v, stroke, a = 1.8, 0.051, 10e3 / 50.0
+    made = Profile(
+        id="P",
+        breakpoints=(point(5, stroke / 2, "displacement"), point(11.2345, stroke / 2, "displacement"),
+                     point(17.6839, v, "velocity"), point(17.6839, a), point(2000, a)),
+    )  # fmt: skip
+    needed = profile_demand(made, 50.0)
+    assert needed["stroke"][0] == pytest.approx(stroke, rel=1e-6)
+    assert needed["velocity"][0] == pytest.approx(v, rel=1e-4)
+    assert needed["acceleration"][0] == pytest.approx(200.0)
+    assert needed["force"][0] == pytest.approx(10e3)
+
+
+def test_one_g_at_a_hundred_hertz():
+    # 1 g at 100 Hz: 0.0156078 m/s and 0.0248405 mm peak (ISO 2041).
+    used = level_demand(np.array([100.0, np.nan]), np.array([G, 1e9]), None)
+    assert used["velocity"][0] == pytest.approx(0.0156078, rel=1e-5)
+    assert used["stroke"][0] == pytest.approx(2 * 0.0248405e-3, rel=1e-5)
+    assert "force" not in used
+    assert math.isclose(used["acceleration"][1], 100.0)
+
+
+def test_rows_without_a_reading_ask_nothing():
+    assert level_demand(np.array([10.0]), np.array([np.nan]), 5.0) == {}

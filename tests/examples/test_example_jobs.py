@@ -1,0 +1,170 @@
+"""The example jobs, built as a user builds them, give the verdicts and the modes that their READMEs promise."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from reportgen.pipeline import Settings, build_job, check_job
+from reportgen.records.finding import Severity
+from tests.simulator.examples import EXAMPLES, boom, box
+
+JOBS = ("sensor_boom", "controller_box")
+
+
+def promised(folder: str) -> dict[str, str]:
+    """Requirement to verdict, from the table in the folder's README (``R1``, ``R1, R2``, ``R1 to R3``)."""
+    text = (EXAMPLES / folder / "README.md").read_text(encoding="utf-8")
+    verdicts: dict[str, str] = {}
+    for names, verdict in re.findall(
+        r"^\| \**(R\d+(?:(?:, | to )R\d+)?)[^|]*\| \**([a-z ]+?)\** *\|", text, re.MULTILINE
+    ):
+        numbers = [int(number) for number in re.findall(r"R(\d+)", names)]
+        every = range(numbers[0], numbers[-1] + 1) if " to " in names else numbers
+        verdicts |= {f"R{number}": verdict for number in every}
+    return verdicts
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory):
+    """results.json of each job, computed once."""
+    out = {}
+    for name in JOBS:
+        built = build_job(EXAMPLES / name, tmp_path_factory.mktemp(name), Settings(results_only=True))
+        out[name] = json.loads((built.folder / "results.json").read_bytes())
+    return out
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_the_job_has_nothing_to_complain_about(name):
+    assert [str(each) for each in check_job(EXAMPLES / name).findings if each.severity is not Severity.NOTE] == []
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_every_requirement_has_the_promised_verdict(results, name):
+    found = {each["requirement"]: each["result"] for each in results[name]["verdicts"]}
+    assert found == promised(name)
+
+
+@pytest.mark.parametrize("name, overall", [("sensor_boom", "pass"), ("controller_box", "fail")])
+def test_the_whole_job_has_the_promised_verdict(results, name, overall):
+    assert f"Overall: **{overall}**" in (EXAMPLES / name / "README.md").read_text(encoding="utf-8")
+    assert results[name]["overall"] == overall
+
+
+def test_every_requirement_of_the_job_is_in_the_readme():
+    for name in JOBS:
+        asked = re.findall(r'^id = "(R\d+)"$', (EXAMPLES / name / "job.toml").read_text(encoding="utf-8"), re.MULTILINE)
+        assert set(asked) == set(promised(name))
+
+
+def _run(results: dict, run_id: str) -> dict:
+    return next(run for run in results["runs"] if run["id"] == run_id)
+
+
+def _true_modes():
+    boom_runs = {"X-PRE": boom(), "X-SWEEP": boom(0.996, 0.94), "X-POST": boom(0.9925, 0.97)}
+    yield from (("sensor_boom", run, structure) for run, structure in boom_runs.items())
+    factors = {"PRE": (1.0, 1.0), "SWEEP": (0.991, 0.93), "POST": (0.994, 0.98)}
+    for axis in "XYZ":
+        yield from (("controller_box", f"{axis}-{run}", box(axis, *factor)) for run, factor in factors.items())
+
+
+TRUE = list(_true_modes())
+
+
+@pytest.mark.parametrize("name, run_id, structure", TRUE, ids=[run for _, run, _ in TRUE])
+def test_no_mode_is_missed_invented_or_wrong(results, name, run_id, structure):
+    """Truth is what the simulator integrated: frequency to 0.05 %, Q and amplification to 3 %."""
+    seen = 5 if name == "sensor_boom" else 3
+    modes = structure.modes[:seen]
+    for c, sensor in enumerate(structure.sensors):
+        channel = next(each for each in _run(results[name], run_id)["channels"] if each["id"] == sensor.id)
+        if run_id == "Y-SWEEP" and sensor.id == "A3":
+            continue  # came loose
+        found = [each for each in channel["resonances"] if not each.get("rejected")]
+        for resonance in found:
+            k = min(range(seen), key=lambda k: abs(modes[k].frequency_hz - resonance["frequency_hz"]))
+            assert resonance["frequency_hz"] == pytest.approx(modes[k].frequency_hz, rel=5e-4), sensor.id
+            assert resonance["q"] == pytest.approx(modes[k].q, rel=0.03), sensor.id
+            if structure.prominence(c, k) > 1.0:
+                assert resonance["amplification"] == pytest.approx(structure.peak(c, k), rel=0.03), sensor.id
+        prominent = [k for k in range(seen) if structure.prominence(c, k) > 1.0]
+        for k in prominent:
+            assert any(abs(r["frequency_hz"] / modes[k].frequency_hz - 1) < 5e-4 for r in found), (sensor.id, k)
+        assert len(found) <= seen, sensor.id
+
+
+def test_the_boom_has_seven_modes_and_a_gap(results):
+    modes = results["sensor_boom"]["modes"]
+    present = {mode["mode"]: mode for mode in modes if not mode.get("missing")}
+    assert sorted(present) == [1, 2, 3, 4, 5, 7, 8]
+    assert [mode["mode"] for mode in modes if mode.get("missing")] == [6]
+    for number in range(1, 6):
+        assert set(present[number]["seen_in"]) == {"log", "notes"}
+        # As common practice has it, a cantilever's bending mode number is the node count plus one (no source).
+        assert present[number]["nodes"] == number - 1
+    for number in (7, 8):
+        assert present[number]["seen_in"] == ["notes"]
+        assert present[number]["nodes"] == number - 1
+
+
+def test_the_first_resonance_is_recorded_too_low_and_freed_of_it(results):
+    channel = next(each for each in _run(results["sensor_boom"], "X-PRE")["channels"] if each["id"] == "A1")
+    first = channel["resonances"][0]
+    assert first["observed"]["amplification"] < 0.9 * first["amplification"]
+    assert first["observed"]["peak_hz"] > first["frequency_hz"]
+
+
+def test_the_dwell_counts_its_cycles(results):
+    dwell = _run(results["sensor_boom"], "X-DWELL")["dwell"]
+    assert dwell["duration_s"] == pytest.approx(2000.0, rel=2e-3)
+    assert dwell["cycles"] == pytest.approx(2000.0 * dwell["frequency_hz"], rel=2e-3)
+
+
+def test_the_decay_has_the_surveys_modes(results):
+    channel = next(each for each in _run(results["sensor_boom"], "X-DECAY")["channels"] if each["id"] == "A1")
+    truth = boom(0.9925, 0.97).modes
+    for k, resonance in enumerate(channel["resonances"][:2]):
+        assert resonance["frequency_hz"] == pytest.approx(truth[k].frequency_hz, rel=5e-4)
+        assert resonance["q"] == pytest.approx(truth[k].q, rel=0.03)
+        assert resonance["amplification"] is None
+
+
+def test_the_level_turned_by_hand_is_seen(results):
+    steps = _run(results["sensor_boom"], "X-SWEEP")["level_steps"]
+    assert [(round(step["at_hz"]), round(step["db"])) for step in steps] == [(8, -6), (16, 6)]
+
+
+def test_the_loose_sensor_is_named(results):
+    issues = _run(results["controller_box"], "Y-SWEEP")["quality"]
+    assert any(issue["channel"] == "A3" and issue["kind"] == "loose sensor" for issue in issues)
+    others = [
+        run["id"] for run in results["controller_box"]["runs"] for i in run["quality"] if i["kind"] == "loose sensor"
+    ]
+    assert set(others) == {"Y-SWEEP"}
+
+
+def test_the_deviation_is_carried(results):
+    headings = [
+        (fact["heading"], note["where"])
+        for note in results["controller_box"]["notes"]
+        for fact in note["facts"]
+        if fact.get("heading")
+    ]
+    assert [heading for heading, _ in headings] == ["observation", "deviation"]
+
+
+def test_results_are_the_same_bytes_twice(results, tmp_path: Path):
+    built = build_job(EXAMPLES / "sensor_boom", tmp_path / "again", Settings(results_only=True))
+    assert json.loads((built.folder / "results.json").read_bytes()) == results["sensor_boom"]
+
+
+@pytest.mark.parametrize("axis", ["X", "Y", "Z"])
+def test_the_box_has_three_modes_along_each_axis(results, axis):
+    """What a loose sensor rattles is no mode."""
+    found = [mode["frequency_hz"] for mode in results["controller_box"]["modes"] if mode["axis"] == axis]
+    assert found == pytest.approx([mode.frequency_hz for mode in box(axis).modes], rel=5e-4)

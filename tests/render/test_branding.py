@@ -1,0 +1,103 @@
+"""A laboratory's own templates: blocks replaced, names checked, no way out of the sandbox."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from PIL import Image
+
+from reportgen.errors import RenderError
+from reportgen.render.html import render_html
+from reportgen.render.pdf import render_pdf
+
+
+@pytest.fixture
+def small(report):
+    return replace(report, runs=(), shifts=(), modes=(), pictures=(), beam_fits=())
+
+
+@pytest.fixture
+def branding(tmp_path):
+    folder = tmp_path / "branding"
+    folder.mkdir()
+    return folder
+
+
+def test_the_worked_example_works(small, templates):
+    example = templates / "branding_example"
+    html = render_html(small, templates=templates, branding=example)
+    assert "Breakwater Vibration Laboratory" in html
+    assert 'class="logo"' in html
+    assert "How this laboratory works" in html
+    assert html.index('id="cautions"') < html.index('id="results"') if 'id="results"' in html else True
+    assert render_pdf(small, templates=templates, branding=example).startswith(b"%PDF-")
+
+
+def test_a_block_is_replaced_and_may_call_ours(small, templates, branding):
+    (branding / "report.html.j2").write_text(
+        '{% extends "core/report.html.j2" %}\n{% block opinions %}<p>before</p>{{ super() }}{% endblock %}\n',
+        encoding="utf-8",
+    )
+    html = render_html(small, templates=templates, branding=branding)
+    assert html.index("<p>before</p>") < html.index('id="opinions"')
+
+
+def test_parts_in_another_order_number_themselves_anew(small, templates, branding):
+    (branding / "report.html.j2").write_text(
+        '{% extends "core/report.html.j2" %}\n'
+        "{% block parts %}{{ self.inputs() }}{{ self.conformity() }}{% endblock %}\n",
+        encoding="utf-8",
+    )
+    html = render_html(small, templates=templates, branding=branding)
+    assert '<span class="no">1</span> Input files' in html
+    assert '<span class="no">2</span> Statement of conformity' in html
+    assert 'href="#run-' not in html, "links to what is not printed are plain text"
+
+
+def test_a_wrong_name_is_an_error_with_file_and_line(small, templates, branding):
+    path = branding / "report.html.j2"
+    path.write_text(
+        '{% extends "core/report.html.j2" %}\n\n{% block extra %}\n{{ laboratory.fax }}\n{% endblock %}\n',
+        encoding="utf-8",
+    )
+    with pytest.raises(RenderError, match=r"branding/report\.html\.j2:4: .*fax"):
+        render_html(small, templates=templates, branding=branding)
+
+
+def test_a_slip_of_syntax_is_an_error_with_file_and_line(small, templates, branding):
+    (branding / "report.html.j2").write_text('{% extends "core/report.html.j2" %}\n{% blok x %}\n', encoding="utf-8")
+    with pytest.raises(RenderError, match=r"report\.html\.j2:2: "):
+        render_html(small, templates=templates, branding=branding)
+
+
+@pytest.mark.parametrize(
+    "escape",
+    [
+        "{{ report.__class__ }}",
+        "{{ ''.__class__.__mro__ }}",
+        "{{ contents.listed.__func__.__globals__ }}",
+        "{{ drawing.__globals__ }}",
+        "{% include '../pyproject.toml' %}",
+        "{{ notes.append('x') }}",
+        "{{ range(1000000000) | list }}",
+    ],
+)
+def test_the_sandbox_holds(escape, small, templates, branding):
+    (branding / "report.html.j2").write_text(
+        f'{{% extends "core/report.html.j2" %}}{{% block extra %}}{escape}{{% endblock %}}', encoding="utf-8"
+    )
+    with pytest.raises(RenderError):
+        render_html(small, templates=templates, branding=branding)
+
+
+def test_a_style_sheet_cannot_leave_its_element(small, templates, branding):
+    (branding / "brand.css").write_text("</style><script>x</script>", encoding="utf-8")
+    with pytest.raises(RenderError, match=r"brand\.css"):
+        render_html(small, templates=templates, branding=branding)
+
+
+def test_a_logo_is_written_anew(small, templates, branding):
+    Image.new("RGB", (120, 40), "#0b5d73").save(branding / "logo.png", pnginfo=None)
+    html = render_html(small, templates=templates, branding=branding)
+    assert 'class="logo" src="data:image/jpeg;base64,' in html

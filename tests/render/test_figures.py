@@ -1,0 +1,128 @@
+"""Figures: no peak is lost, the same plot gives the same bytes, nothing in the drawing breaks a strict policy."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import xml.etree.ElementTree as ElementTree
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from reportgen.render.figures.canvas import STYLES, draw, spread
+from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
+from reportgen.render.figures.reduce import points_to_draw
+from reportgen.render.numbers import Numbers
+
+
+def peaky(points=20_000, f0=117.43, q=60.0):
+    """Closed-form transmissibility of one degree of freedom, base excitation (Harris, Shock and Vibration Handbook)."""
+    f = np.geomspace(5.0, 2000.0, points)
+    r, zeta = f / f0, 0.5 / q
+    return f, np.sqrt((1 + (2 * zeta * r) ** 2) / ((1 - r**2) ** 2 + (2 * zeta * r) ** 2))
+
+
+def plot(key="fig-test", points=20_000):
+    f, y = peaky(points)
+    curves = (
+        Curve(key="recorded", label="as recorded", role="recorded", x=f, y=y),
+        Curve(key="steady", label="steady state", role="steady", x=f, y=y * 1.01),
+    )
+    panel = Panel(y_label="Magnitude", curves=curves, marks=(Mark(x=117.43, y=float(y.max()), text="1: 117.4"),))
+    return Plot(key=key, alt="a peak at 117 Hz", x_label="Frequency in Hz", x_range=(5.0, 2000.0), panels=(panel,))
+
+
+@given(
+    arrays(np.float64, st.integers(8, 400), elements=st.floats(-1e3, 1e3)),
+    st.randoms(use_true_random=False),
+)
+@settings(max_examples=120, deadline=None)
+def test_every_column_keeps_its_extremes(y, random):
+    x = np.cumsum([random.random() * 0.4 for _ in y])
+    kept = points_to_draw(x, y)
+    assert (np.diff(kept) > 0).all()
+    for column in np.unique(np.floor(x)):
+        inside = np.floor(x) == column
+        chosen = kept[np.floor(x[kept]) == column]
+        assert y[chosen].max() == y[inside].max()
+        assert y[chosen].min() == y[inside].min()
+    assert {0, len(y) - 1} <= set(kept.tolist())
+
+
+def test_a_gap_stays_a_gap():
+    y = np.sin(np.arange(300.0))
+    y[100:140] = np.nan
+    kept = points_to_draw(np.arange(300.0) / 50.0, y)
+    assert np.isnan(y[kept]).any()
+    assert np.isfinite(y[kept][[0, -1]]).all()
+
+
+def test_the_drawn_curve_reaches_the_peak_and_is_small():
+    drawing = draw(plot(), Numbers("en"))
+    panel = drawing.geometry[0]
+    points = re.search(r'id="fig-test-curve-recorded">\s*<polyline[^>]*points="([^"]+)"', drawing.svg)
+    assert points is not None
+    values = np.array([float(v) for v in points.group(1).split()]).reshape(-1, 2)
+    assert len(values) < 1500
+    bottom, top = panel["py"]
+    low, high = panel["y"]
+    peak = low * (high / low) ** ((values[:, 1].min() - bottom) / (top - bottom))
+    assert peak == pytest.approx(peaky()[1].max(), rel=2e-3)
+    assert len(drawing.svg) < 40_000
+
+
+def test_same_plot_same_bytes_in_another_process():
+    code = (
+        "import hashlib; from tests.render.test_figures import plot, draw, Numbers; "
+        "print(hashlib.sha256(draw(plot(points=900), Numbers('de')).svg.encode()).hexdigest())"
+    )
+    seen = {
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True, env={"PYTHONHASHSEED": seed}
+        ).stdout
+        for seed in ("1", "2")
+    }
+    assert len(seen) == 1
+
+
+def test_the_drawing_has_a_title_unique_ids_and_no_style():
+    svg = draw(plot(points=500), Numbers("en")).svg
+    root = ElementTree.fromstring(svg)
+    assert root[0].text == "a peak at 117 Hz"
+    assert all(element.get("style") is None for element in root.iter())
+    ids = [element.get("id") for element in root.iter() if element.get("id")]
+    assert len(ids) == len(set(ids))
+    assert all(each.startswith("fig-test-") for each in ids)
+    assert not [e for e in root.iter() if e.tag.rpartition("}")[2] in ("script", "style", "metadata", "foreignObject")]
+
+
+def test_curves_that_share_a_panel_differ_without_colour():
+    """Dash or clearly different weight, so that a grey print and a colour-blind reader tell them apart."""
+    for first, second in (
+        ("recorded", "steady"), ("control", "required"), ("control", "tolerance"), ("tolerance", "abort"),
+        ("before", "after"), ("recorded", "envelope"), ("recorded", "floor"), ("steady", "floor"),
+    ):  # fmt: skip
+        (_, width, dash), (_, other_width, other_dash) = STYLES[first], STYLES[second]
+        assert dash != other_dash or max(width, other_width) > 1.8 * min(width, other_width), (first, second)
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=12))
+def test_labels_never_overlap_and_keep_their_order(wanted):
+    placed = spread(wanted, 0.08, 0.0, 1.0)
+    ordered = [placed[i] for i in sorted(range(len(wanted)), key=lambda i: (wanted[i], i))]
+    assert all(b - a >= 0.08 - 1e-9 for a, b in pairwise(ordered))
+
+
+def test_german_axes_have_a_comma():
+    f = np.geomspace(5.0, 2000.0, 50)
+    curve = Curve(key="c", label="c", role="control", x=f, y=np.linspace(0.11, 0.42, 50))
+    panel = Panel(y_label="g", curves=(curve,), y_scale="linear")
+    drawn = Plot(key="k", alt="a", x_label="Hz", x_range=(5.0, 2000.0), panels=(panel,))
+    texts = re.findall(r">([\d.,]+)</text>", draw(drawn, Numbers("de")).svg)
+    assert "0,2" in texts
+    assert not [t for t in texts if "." in t]

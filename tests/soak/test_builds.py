@@ -1,0 +1,193 @@
+"""Whole builds: the same bytes under any settings of the machine, the earlier report intact whatever happens."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pikepdf
+import pytest
+
+from reportgen.archive.manifest import MANIFEST, read_manifest
+from tests.archive.test_publish import small_disk  # noqa: F401
+from tests.soak.small_job import comma_log, job_of, write_job
+
+ROOT = Path(__file__).resolve().parents[2]
+EXAMPLES = sorted(path.parent for path in (ROOT / "example_logs").glob("*/job.toml"))
+
+
+def reportgen(*arguments: object, **settings: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "reportgen", *map(str, arguments)]
+    environment = {**os.environ, **settings}
+    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, env=environment)
+
+
+def digests(report: Path) -> dict[str, str]:
+    """What the set says of itself, once that has been found true."""
+    done = subprocess.run(["sha256sum", "--strict", "--quiet", "-c", MANIFEST], cwd=report, capture_output=True)
+    assert done.returncode == 0, done.stderr
+    return read_manifest((report / MANIFEST).read_text(), MANIFEST)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    return write_job(job_of(comma_log()), tmp_path_factory.mktemp("build") / "job")
+
+
+@pytest.fixture(scope="module")
+def built(job):
+    done = reportgen("build", job)
+    assert done.returncode == 0, done.stderr
+    return job / "report"
+
+
+def test_nothing_but_the_set_is_left(built):
+    assert set(digests(built)) == {str(p.relative_to(built)) for p in built.rglob("*") if p.is_file()} - {MANIFEST}
+    assert sorted(path.name for path in built.parent.iterdir()) == ["job.toml", "logs", "notes.txt", "report"]
+
+
+def test_same_bytes_under_other_settings(built, job, tmp_path):
+    """Another locale, time zone, hash seed and number of threads; another folder, other times of the files."""
+    moved = tmp_path / "another place"
+    write_job({name: (job / name).read_bytes() for name in ("job.toml", "notes.txt", "logs/x.csv")}, moved)
+    for path in moved.rglob("*"):
+        os.utime(path, (86400, 86400))
+    settings = {
+        "LC_ALL": "de_DE.UTF-8",
+        "LANG": "tr_TR.UTF-8",
+        "TZ": "Pacific/Auckland",
+        "PYTHONHASHSEED": "77",
+        "OMP_NUM_THREADS": "2",
+        "OPENBLAS_NUM_THREADS": "2",
+        "COLUMNS": "40",
+        "HOME": str(tmp_path),
+    }
+    done = reportgen("build", moved, **settings)
+    assert done.returncode == 0, done.stderr
+    assert digests(moved / "report") == digests(built)
+
+
+def test_many_jobs_give_what_each_gives_alone(built, job, tmp_path):
+    jobs = [write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / name)
+            for name in ("one", "two")]  # fmt: skip
+    broken = write_job({"job.toml": b"[report"}, tmp_path / "broken")
+    done = reportgen("build", *jobs, broken, "--workers", "2")
+    assert done.returncode == 1
+    lines = done.stdout.splitlines()
+    assert len(lines) == 4, done.stdout
+    assert sum("not built" in line for line in lines) == 1
+    assert lines[-1] == "2 of 3 jobs built"
+    for each in jobs:
+        assert digests(each / "report") == digests(built)
+
+
+def test_the_archive_and_the_pdf_verify(built):
+    (archive,) = built.glob("*.zip")
+    for path in (archive, built / "report.pdf"):
+        done = reportgen("verify", path)
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert "every number, verdict and finding follows from the logs inside" in done.stdout
+        assert "printed again, are the same to the last byte" in done.stdout
+
+
+def test_a_byte_changed_on_a_page_is_found(built, tmp_path):
+    """Not in an attachment: the page itself, which no checksum inside the PDF can cover."""
+    whole = (built / "report.pdf").read_bytes()
+    with pikepdf.open(built / "report.pdf") as pdf:
+        start = whole.index(pdf.pages[0].Contents.read_raw_bytes())
+    (tmp_path / "changed.pdf").write_bytes(whole[: start + 40] + bytes([whole[start + 40] ^ 1]) + whole[start + 41 :])
+    done = reportgen("verify", tmp_path / "changed.pdf")
+    assert done.returncode == 1
+    assert "pages not reproduced" in done.stdout or "damaged" in done.stdout
+
+
+def test_an_amendment_is_built_lists_its_changes_and_verifies(built, job, tmp_path):
+    second = write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / "job")
+    text = (second / "job.toml").read_text().replace("Quayside Instruments", "Quayside Instruments Ltd")
+    (second / "job.toml").write_text(text)
+    (archive,) = built.glob("*.zip")
+    done = reportgen("build", second, "--supersedes", archive)
+    assert done.returncode == 0, done.stderr
+    results = json.loads((second / "report" / "results.json").read_text())
+    assert results["job"]["revision"] == "B"
+    assert results["supersedes"]["revision"] == "A"
+    assert "Quayside Instruments Ltd" in json.dumps(results["supersedes"])
+    (amended,) = (second / "report").glob("*.zip")
+    done = reportgen("verify", amended)
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=[path.name for path in EXAMPLES])
+@pytest.mark.soak
+def test_the_examples_verify_from_zip_and_from_pdf(example, tmp_path):
+    assert reportgen("build", example, "--out", tmp_path / "report").returncode == 0
+    for path in (*(tmp_path / "report").glob("*.zip"), tmp_path / "report" / "report.pdf"):
+        done = reportgen("verify", path)
+        assert done.returncode == 0, done.stdout
+
+
+# Whatever happens, the earlier report stands ----------------------------------------------------------------------
+
+
+def test_a_disk_too_small_for_the_report(job, small_disk):  # noqa: F811
+    done = reportgen("build", job, "--out", small_disk / "report", "--results-only")
+    assert done.returncode == 0, done.stderr
+    before = digests(small_disk / "report")
+    (small_disk / "fill").write_bytes(os.urandom(900_000))
+    done = reportgen("build", job, "--out", small_disk / "report")
+    assert done.returncode == 1
+    assert "the disk is full" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert digests(small_disk / "report") == before
+
+
+def test_inputs_in_error_leave_the_earlier_report(built, job):
+    before = digests(built)
+    text = (job / "job.toml").read_text()
+    (job / "job.toml").write_text(text.replace("survey", "servey"))
+    try:
+        assert reportgen("build", job).returncode == 1
+    finally:
+        (job / "job.toml").write_text(text)
+    assert digests(built) == before
+
+
+def _kill_builds(job: Path, report: Path, kills: int) -> int:
+    """Kill whole builds at random moments; how many were hit while they were at work."""
+    chance = random.Random(20260320)
+    begun = time.monotonic()
+    assert reportgen("build", job).returncode == 0
+    lasts = time.monotonic() - begun
+    before = digests(report)
+    hit = 0
+    for _ in range(kills):
+        process = subprocess.Popen(
+            [sys.executable, "-m", "reportgen", "build", str(job)], cwd=ROOT, stdout=subprocess.DEVNULL
+        )
+        try:
+            process.wait(timeout=chance.uniform(0.0, 1.1 * lasts))
+        except subprocess.TimeoutExpired:
+            process.send_signal(signal.SIGKILL)
+            hit += process.wait() == -signal.SIGKILL
+        assert digests(report) == before
+    assert reportgen("build", job).returncode == 0
+    assert digests(report) == before
+    assert not list(job.glob(".report*"))
+    return hit
+
+
+def test_killed_builds(built, job):
+    assert _kill_builds(job, built, kills=2) >= 1
+
+
+@pytest.mark.soak
+def test_fifty_killed_builds(built, job):
+    hit = _kill_builds(job, built, kills=50)
+    print(f"{hit} of 50 builds were hit while they were at work")
+    assert hit >= 30
