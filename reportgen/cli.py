@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from reportgen import __version__
+from reportgen.cores import one_thread
 from reportgen.errors import PdfUnavailableError, ReportError
 
 OK, WRONG, USAGE, REQUIREMENT_FAILED, NO_PDF = 0, 1, 2, 3, 4
@@ -16,6 +17,7 @@ OK, WRONG, USAGE, REQUIREMENT_FAILED, NO_PDF = 0, 1, 2, 3, 4
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code of the contract (0 done, 1 inputs in error or different, 2 usage)."""
     options = _parser().parse_args(arguments)
+    one_thread()
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)

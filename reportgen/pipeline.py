@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import argparse
 import shutil
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportgen import __version__
+from reportgen.cores import cores
 from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity
@@ -46,6 +49,7 @@ class Settings:
     results_only: bool = False
     supersedes: Path | None = None
     branding: Path | None = None
+    cores: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +105,7 @@ def settings(options: argparse.Namespace) -> Settings:
         results_only=options.results_only,
         supersedes=options.supersedes and options.supersedes.resolve(),
         branding=options.branding and options.branding.resolve(),
+        cores=cores() if len(options.jobs) == 1 else 1,
     )
 
 
@@ -112,7 +117,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     from reportgen.archive.publish import publish
 
     inputs = read_inputs(path, progress)
-    report = compute_report(inputs, progress)
+    report = compute_report(inputs, progress, cores=how.cores)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
     outputs, missing_pdf = render_outputs(report, how, progress)
@@ -175,8 +180,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
     return Inputs(job=job, logs=logs, notes=notes, files=files, findings=tuple(dict.fromkeys(found)))
 
 
-def compute_report(inputs: Inputs, progress: Say = silent) -> Report:
-    """Compute and judge what was read."""
+def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) -> Report:
+    """Compute and judge what was read; the result does not depend on the number of ``cores``."""
     from reportgen.compute.exciter import exciter_check
     from reportgen.compute.mode_picture import mode_pictures
     from reportgen.compute.modes import join_modes
@@ -185,7 +190,7 @@ def compute_report(inputs: Inputs, progress: Say = silent) -> Report:
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
-    runs = compare_quality(job, _compute_runs(inputs, progress))
+    runs = compare_quality(job, _compute_runs(inputs, progress, cores))
     progress("joining what was logged with what was seen")
     runs, modes, beam_fits, findings = join_modes(job, runs, inputs.notes)
     shifts = run_shifts(job, runs)
@@ -209,14 +214,31 @@ def compute_report(inputs: Inputs, progress: Say = silent) -> Report:
     )
 
 
-def _compute_runs(inputs: Inputs, progress: Say) -> list[RunResult]:
+def _compute_runs(inputs: Inputs, progress: Say, cores: int) -> tuple[RunResult, ...]:
+    """Every run by itself, on as many cores as there are; the results do not depend on their number."""
+    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
+
     from reportgen.compute.run import compute_run
 
-    results = []
-    for run in inputs.job.runs:
-        progress(f"computing {run.id}")
-        results.append(compute_run(inputs.job, run, inputs.logs[run.id], progress))
-    return results
+    job, logs = inputs.job, inputs.logs
+    if cores > 1 and len(job.runs) > 1 and sys.platform == "linux":
+        try:
+            with ProcessPoolExecutor(min(cores, len(job.runs)), mp_context=get_context("fork")) as pool:
+                begun = [(run, pool.submit(compute_run, job, run, logs[run.id], silent)) for run in job.runs]
+                return tuple(_waited(f"computing {run.id}", future.result, progress) for run, future in begun)
+        except BrokenProcessPool:
+            progress("a process died, out of memory perhaps; computing run by run")
+    return tuple(
+        _waited(f"computing {run.id}", partial(compute_run, job, run, logs[run.id], progress, workers=cores), progress)
+        for run in job.runs
+    )
+
+
+def _waited(what: str, work: Callable[[], RunResult], progress: Say) -> RunResult:
+    progress(what)
+    return work()
 
 
 def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], str | None]:
@@ -271,7 +293,7 @@ def verify_archive(path: Path, progress: Say = silent) -> Verified:
 
     def report_of(folder: Path) -> Report:
         if folder not in computed:
-            computed[folder] = compute_report(read_inputs(folder, progress), progress)
+            computed[folder] = compute_report(read_inputs(folder, progress), progress, cores=cores())
         return computed[folder]
 
     return verify(
@@ -343,7 +365,7 @@ def demo(out: Path | None, say: Say) -> int:
         job = folder / example.name
         shutil.copytree(example, job, dirs_exist_ok=True, ignore=shutil.ignore_patterns("report"))
         progress = Progress()
-        built = build_job(job, None, Settings(), progress)
+        built = build_job(job, None, Settings(cores=cores()), progress)
         progress.done()
         for line in built.lines:
             say(line)

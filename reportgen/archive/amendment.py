@@ -63,6 +63,17 @@ def amended(report: Report, amendment: Amendment) -> Report:
     return replace(report, job=replace(report.job, report=identity), amendment=amendment)
 
 
+def kept_amendment(report: Report) -> Report:
+    """A report recomputed from an unpacked archive, as the amendment it was; unchanged where it was none.
+
+    Raises ArchiveError where what the archive keeps of the amendment cannot be read.
+    """
+    kept = report.job.folder.parent / SUPERSEDED
+    if not kept.is_file():
+        return report
+    return amended(report, read_amendment(kept.read_text(encoding="utf-8", errors="replace"), kept.name))
+
+
 def _identity(results: Any, superseded: Path) -> tuple[str, str]:
     """Number and revision of the report that results are of."""
     identity = results.get("job") if isinstance(results, dict) else None

@@ -2,13 +2,14 @@
 
 The drive's phase is followed first (drive_phase), then every channel is fitted against it (sine_fit). Windows are
 three cycles at least and pass no more than half of the half-power bandwidth of a mode with Q = 200; a row stands every
-third of a window. Phase is relative to the combined control: the mean of the control channels as complex amplitudes.
+third of a window. The controls are freed of measuring noise (quiet_control). Phase is relative
+to the combined control: the mean of the control channels as complex amplitudes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from reportgen.compute.drive_phase import (
     lay_cells,
     resolving_windows,
 )
+from reportgen.compute.quiet_control import quiet_control
 from reportgen.compute.sine_fit import ENVELOPE, HARMONICS, NOISE_BANDWIDTH, Model, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, SweepLog, TimeHistory, Trace
@@ -64,7 +66,7 @@ def demodulate(
     present = drive_present(rows, history.channels.index(drive), Model()) if len(rows.time_s) else np.zeros(0, bool)
     if np.count_nonzero(present) < 2:
         raise ComputeError(f"{history.path}: no sine can be followed through channel {drive}")
-    kept = _of(rows, present)
+    kept = _with_quiet_controls(_of(rows, present), history, control or (drive,))
     reference = _reference(kept, history, control or (drive,), phase.cycles(kept.time_s))
     return SweepLog(
         path=history.path,
@@ -75,7 +77,8 @@ def demodulate(
         effective_bandwidth_hz=NOISE_BANDWIDTH[ENVELOPE] / kept.window_s,
         remarks=(*history.remarks, *_silences(rows, present, history)),
         layout=f"{history.layout}; demodulated against {drive} in windows of at least {FEWEST_CYCLES:g} cycles "
-        f"that pass no more than {BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, harmonics 2 to {HARMONICS}",
+        f"that pass no more than {BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, "
+        f"harmonics 2 to {HARMONICS}; control smoothed where only noise is lost",
     )
 
 
@@ -92,6 +95,17 @@ def _share(progress: Progress | None, begin: float, end: float) -> Progress | No
 
 def _of(rows: Rows, which: NDArray[np.bool_]) -> Rows:
     return Rows(*(getattr(rows, name)[which] for name in Rows.__slots__))
+
+
+def _with_quiet_controls(rows: Rows, history: TimeHistory, control: Sequence[str]) -> Rows:
+    """The rows with measuring noise taken off the controls."""
+    amplitude = rows.amplitude.copy()
+    averaged = np.sqrt(2.0 * NOISE_BANDWIDTH[ENVELOPE] / rows.window_s / history.sample_rate_hz)
+    for channel in history.only(tuple(control)).channels:
+        place = history.channels.index(channel)
+        uncertainty = rows.residual[:, place] * averaged
+        amplitude[:, place] = quiet_control(amplitude[:, place], uncertainty, rows.time_s)
+    return replace(rows, amplitude=amplitude)
 
 
 def _reference(rows: Rows, history: TimeHistory, control: Sequence[str], cycles: Floats) -> _Reference:

@@ -73,10 +73,8 @@ class _Octave:
         return _halved(z, n)
 
     def _look(self, frames: NDArray[np.float32]) -> None:
-        from scipy.fft import rfft
-
         window = np.hanning(_FRAME + 1)[:-1].astype(np.float32)
-        spectrum = rfft(frames * window, axis=1)[:, _LOW_BIN - 1 : self.high_bin + 2]
+        spectrum = np.fft.rfft(frames * window, axis=1)[:, _LOW_BIN - 1 : self.high_bin + 2]
         power = np.square(spectrum.real) + np.square(spectrum.imag) + np.float32(1e-30)
         best = np.argmax(power[:, 1:-1], axis=1) + 1
         row = np.arange(len(best))
@@ -185,7 +183,13 @@ def _smooth(time: Floats, power: Floats, log_frequency: Floats, seen: NDArray[np
     steady = median_filter(track, 7, mode="nearest")
     own = power[path, slot]
     around = maximum_filter1d(own, 2 * int(_AROUND_S / (time[1] - time[0])) + 1, mode="nearest")
-    good = (own > _FADED * around) & (share[path, slot] > _HEARD) & (np.abs(track - steady) < 0.03) & alive & seen[path, slot]
+    good = (
+        (own > _FADED * around)
+        & (share[path, slot] > _HEARD)
+        & (np.abs(track - steady) < 0.03)
+        & alive
+        & seen[path, slot]
+    )
     if np.count_nonzero(good) < 4:
         raise ComputeError(f"{where}: no sine can be followed through the drive channel")
     return CoarseFrequency(time, np.exp(_local_line(time, _filled(time, track, good))))

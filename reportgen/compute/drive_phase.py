@@ -165,7 +165,7 @@ def lay_cells(phase: DrivePhase, windows: Floats, start_s: float, end_s: float) 
     times, knots, windows = phase.knots_s[rising], knots[rising], windows[rising]
     first, last = phase.cycles(np.array([start_s, end_s]))
     cell = windows / CELLS_A_WINDOW
-    cell = np.where(cell < 0.75, 0.5, np.rint(cell))
+    cell = np.maximum(np.floor(2.0 * cell) / 2.0, 0.5)
     at, lengths = float(first), cell.tolist()
     places = np.searchsorted(knots, np.arange(first, last + 1.0), side="right").clip(1, len(knots) - 1)
     laid = [at]
@@ -190,7 +190,8 @@ def _times_of(phase: DrivePhase, cycles: Floats, times: Floats, knots: Floats) -
         step = (cycles - value) / np.maximum(frequency, 1e-3)
         t = t + np.clip(step, -0.25 / np.maximum(frequency, 1e-3), 0.25 / np.maximum(frequency, 1e-3))
     # where there is no drive the phase may stand still or turn back: cells still need some length
-    return np.maximum.accumulate(t) + 1e-9 * np.arange(len(t))
+    rising: Floats = np.maximum.accumulate(t) + 1e-9 * np.arange(len(t))
+    return rising
 
 
 def drive_present(rows: Rows, channel: int, model: Model) -> NDArray[np.bool_]:
@@ -250,10 +251,10 @@ def _stretch(phase: DrivePhase, rows: Rows, run: slice) -> _Stretch:
     weight = np.square(np.abs(amplitude) / noise)
     weight = np.minimum(weight / np.median(weight), 10.0)
     place = np.arange(len(time), dtype=np.float64)
-    light = before + _smoothed(place, ahead, weight, _LIGHT_SMOOTHING)
+    light = before + smoothed(place, ahead, weight, _LIGHT_SMOOTHING)
     frequency = _straighter(time, np.maximum(phase_through(time, light).frequency_hz(time), 1e-3), weight)
     even = _integral(time, frequency)
-    cycles = even + _smoothed(place, before + ahead - even, weight, _SMOOTHING)
+    cycles = even + smoothed(place, before + ahead - even, weight, _SMOOTHING)
     final = phase_through(time, cycles).taylor(time)
     strayed = float(np.max(np.abs(np.diff(cycles - before)))) * CELLS_A_WINDOW / CELLS_A_ROW
     return _Stretch(time, cycles, final[1], 2.0 * final[2], strayed)
@@ -274,7 +275,9 @@ def _joined_phase(stretches: list[_Stretch], rows: Rows) -> DrivePhase:
     from scipy.interpolate import CubicHermiteSpline
 
     first, last = stretches[0], stretches[-1]
-    time, frequency = (np.concatenate([getattr(each, name) for each in stretches]) for name in ("time_s", "frequency_hz"))
+    time, frequency = (
+        np.concatenate([getattr(each, name) for each in stretches]) for name in ("time_s", "frequency_hz")
+    )
     cycles = np.concatenate(_counted_on(stretches))
     early, late = rows.window_s[0], rows.window_s[-1]
     edges = [(time[0] - early, cycles[0], frequency[0], first.slope[0], -early)]
@@ -292,7 +295,7 @@ def _joined_phase(stretches: list[_Stretch], rows: Rows) -> DrivePhase:
     return DrivePhase(np.asarray(whole.x), np.asarray(whole.c))
 
 
-def _smoothed(x: Floats, y: Floats, weight: Floats, stiffness: float) -> Floats:
+def smoothed(x: Floats, y: Floats, weight: Floats, stiffness: float) -> Floats:
     """Discrete smoothing spline: least Σ w (y − z)² + stiffness ∫ z″² dx, z″ by divided differences.
 
     Reinsch (1967), from memory; two weights either side of the diagonal, so time and memory grow with n alone.
@@ -319,8 +322,8 @@ def _smoothed(x: Floats, y: Floats, weight: Floats, stiffness: float) -> Floats:
 
 def _straighter(time: Floats, frequency: Floats, weight: Floats) -> Floats:
     """Smoothed frequency, as a logarithm or as it is: whichever law leaves less behind (the spline bends neither)."""
-    exponential: Floats = np.exp(_smoothed(time, np.log(frequency), weight, _FREQUENCY_SMOOTHING))
-    linear = _smoothed(time, frequency, weight, _FREQUENCY_SMOOTHING)
+    exponential: Floats = np.exp(smoothed(time, np.log(frequency), weight, _FREQUENCY_SMOOTHING))
+    linear = smoothed(time, frequency, weight, _FREQUENCY_SMOOTHING)
     left = [np.sum(weight * np.square(frequency / each - 1.0)) for each in (exponential, linear)]
     return linear if left[1] < left[0] and linear.min() > 0 else exponential
 

@@ -50,10 +50,11 @@ def steps_of(frequency_hz: Floats, course_db: Floats) -> tuple[tuple[float, floa
     rows = np.flatnonzero(np.isfinite(course_db))
     f, y = frequency_hz[rows], course_db[rows]
     n = len(y)
-    if n < 4 * SUDDEN_ROWS:
+    if n < 6 * SUDDEN_ROWS:
         return ()
     octave_per_row = abs(float(np.log2(f[-1] / f[0]))) / (n - 1)
-    gap = max(2, min(SUDDEN_ROWS, n // 8), int(SUDDEN_OCTAVES / octave_per_row / 2) if octave_per_row > 0 else 2)
+    smeared = int(SUDDEN_OCTAVES / octave_per_row / 2) if octave_per_row > 0 else 0
+    gap = min(max(SUDDEN_ROWS, smeared), n // 8)
     window = int(np.clip(WINDOW_OCTAVES / octave_per_row if octave_per_row > 0 else n // 8, 3 * gap, n // 3))
     sudden = np.zeros(n)
     sudden[gap : n - gap] = y[2 * gap :] - y[: n - 2 * gap]

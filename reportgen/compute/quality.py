@@ -34,10 +34,10 @@ resonance whose top 0.2 % is as wide has fallen by only 0.8 % there (1/√(1+x²
 DROPPED = 0.1
 BESIDE_DROP = 0.5
 AROUND_DROP = 8
-NOISY_NEIGHBOURS = 0.3
+NOISY_NEIGHBOURS = 0.08
 SPOILING_SHARE = 0.05
 """Drop-outs: below a tenth of the median around, with both rows beside above half of it, which a null that is passed
-through (an antiresonance, a beat) does not have, among neighbours that agree within 30 %; from 5 % of the rows on the
+through (an antiresonance, a beat) does not have, among rows that scatter by less than 8 %; from 5 % of the rows on the
 channel is not worth keeping."""
 DEAD_RATIO = 0.02
 """A sensor that moves with the exciter shows a ratio near 1 somewhere; a channel below 2 % throughout shows none."""
@@ -54,6 +54,7 @@ NOISY_DB = 1.0
 change by less than a fifth of it and 0.7 dB from row to row, three quarters of which still separates the rows beyond;
 or scatter that becomes six times as large and more than 1 dB, in proportion and in absolute terms, and stays so.
 With these, none of 2500 simulated structures of two to six modes (Q 5 to 300, any signs) is called loose."""
+WHITE = 1.35
 BLOCKS = 30
 PHASE_JUMP_DEG = 60.0
 STEADY_DB = 1.0
@@ -263,13 +264,18 @@ def _sudden_drops(amplitude: Floats) -> Mask:
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         if min(share[a], share[b + 1]) < BESIDE_DROP:
             continue
-        near = np.concatenate((amplitude[max(0, a - AROUND_DROP) : a], amplitude[b : b + AROUND_DROP]))
-        drops[a:b] = _scatter(np.log(near[near > 0])) <= NOISY_NEIGHBOURS
+        sides = (amplitude[max(0, a - AROUND_DROP) : a], amplitude[b : b + AROUND_DROP])
+        bends = [_bend(np.log(side[side > 0])) for side in sides if (side > 0).sum() > 2]
+        drops[a:b] = bool(bends) and max(float(np.median(bend)) for bend in bends) <= NOISY_NEIGHBOURS
     return drops
 
 
-def _scatter(y: Floats) -> float:
-    return 1.4826 * float(np.median(np.abs(y - np.median(y)))) if y.size else 0.0
+def _bend(y: Floats) -> Floats:
+    """Absolute second differences, scaled so that their median is the standard deviation of independent rows.
+
+    A smooth curve leaves next to nothing: √6 is the norm of (1, −2, 1), 1.4826 takes a median to a deviation.
+    """
+    return np.asarray(np.abs(np.diff(y, 2)) * 1.4826 / np.sqrt(6.0))
 
 
 def _clipping(seen: _Seen) -> QualityIssue | None:
@@ -349,27 +355,37 @@ def _loose_noise(seen: _Seen) -> QualityIssue | None:
     if blocks is None:
         return None
     f, relative, absolute = blocks
-    for k in range(5, len(f) - 4):
+    for k in range(5, len(f) - 5):
         quiet, noisy = relative[:k], relative[k:]
         before, after = float(np.median(quiet)), float(np.median(noisy))
         if after < NOISY_DB or after < NOISIER * before or np.median(absolute[k:]) < NOISIER * np.median(absolute[:k]):
             continue
-        if float(np.percentile(noisy, 20)) > 2.0 * float(np.percentile(quiet, 90)):
+        dies_away = float(np.median(noisy[-2:])) < 0.7 * after  # the ringing after a fast passage does
+        apart = float(np.percentile(noisy, 20)) > 2.0 * float(np.percentile(quiet, 90))
+        if apart and not dies_away and _is_white(seen, k / len(f)):
             start = int(np.flatnonzero(relative < np.sqrt(max(before, 1e-6) * after))[-1]) + 1
             place = f[min(start, len(f) - 1)]
             return _loose(seen, f"scatters by {after:.1f} dB from about {place:.3g} Hz on, {before:.2g} dB before")
     return None
 
 
-def _blocks(seen: _Seen) -> tuple[Floats, Floats, Floats] | None:
-    """First frequency, scatter in dB and scatter in the response's own unit, block by block along the sweep.
+def _is_white(seen: _Seen, from_share: float) -> bool:
+    """Whether rows from a share of the log on scatter independently, which the ringing after a passage does not.
 
-    Scatter is the median absolute second difference over √6, which a smooth curve leaves at zero.
+    Second over first differences are √3 for independent rows and 2 sin(ω/2) for an oscillation of ω per row.
     """
+    y = seen.ratio_db[np.isfinite(seen.ratio_db)]
+    y = y[int(from_share * len(y)) :]
+    first, second = np.median(np.abs(np.diff(y))), np.median(np.abs(np.diff(y, 2)))
+    return bool(second > WHITE * first)
+
+
+def _blocks(seen: _Seen) -> tuple[Floats, Floats, Floats] | None:
+    """First frequency, scatter in dB and scatter in the response's own unit, block by block along the sweep."""
     rows = np.flatnonzero(np.isfinite(seen.ratio_db))
     if len(rows) < 4 * BLOCKS:
         return None
-    bend = np.abs(np.diff(seen.ratio_db[rows], 2)) / np.sqrt(6.0) * 1.4826
+    bend = _bend(seen.ratio_db[rows])
     amplitude = seen.trace.amplitude[rows][1:-1]
     edges = np.linspace(0, len(bend), BLOCKS + 1).astype(int)
     parts = [slice(a, b) for a, b in pairwise(edges)]
@@ -463,7 +479,7 @@ def _turns_there(seen: _Seen, frequency_hz: float) -> bool:
 
 def _spike(f: Floats, ratio: Floats, mains_hz: float) -> float | None:
     """Height over the surroundings of a narrow spike at a mains frequency, or None."""
-    around = (np.abs(f / mains_hz - 1) < 0.06) & np.isfinite(ratio)
+    around = (np.abs(f / mains_hz - 1) < 0.06) & np.isfinite(ratio) & (ratio > 0)
     near = around & (np.abs(f - mains_hz) <= MAINS_NEAR_HZ)
     beside = around & (np.abs(f / mains_hz - 1) > MAINS_WIDTH)
     if near.sum() < 1 or beside.sum() < 6:
@@ -471,8 +487,8 @@ def _spike(f: Floats, ratio: Floats, mains_hz: float) -> float | None:
     left, right = beside & (f < mains_hz), beside & (f > mains_hz)
     if left.sum() < 3 or right.sum() < 3:
         return None
-    level = np.polynomial.Polynomial.fit(f[beside] - mains_hz, np.log(np.maximum(ratio[beside], 1e-300)), 2)
-    scatter = float(np.std(np.log(np.maximum(ratio[beside], 1e-300)) - level(f[beside] - mains_hz)))
+    level = np.polynomial.Polynomial.fit(f[beside] - mains_hz, np.log(ratio[beside]), 2)
+    scatter = float(np.std(np.log(ratio[beside]) - level(f[beside] - mains_hz)))
     height = float(np.log(ratio[near].max())) - float(level(0.0))
     return float(np.exp(height)) if height > max(np.log(MAINS_HEIGHT), 6.0 * scatter) else None
 

@@ -25,7 +25,7 @@ from reportgen.compute.transmissibility import (
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
-from reportgen.records.result import ChannelResult, DecayCurve, RunResult
+from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, RunResult
 from reportgen.units import parse_unit
 
 Say = Callable[[str], object]
@@ -41,7 +41,9 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     profile = job.profile(run.profile)
     facts = sweep_facts(sweep, profile, level)
     responses = response_traces(job, sweep, control, level)
-    swept = swept_response(job, run, sweep, responses, level, facts.rate_unit)
+    quality = data_quality(run, sweep, level, profile, control)
+    sound = without_spoilt(responses, quality, sweep.frequency_hz)
+    swept = swept_response(job, run, sweep, sound, level, facts.rate_unit)
     dwelling = run.kind is RunKind.DWELL or facts.direction == "hold"
     found = None if dwelling else identify_modes(swept)
     return RunResult(
@@ -54,7 +56,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
             channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
         ),
         dwell=dwell_result(swept) if dwelling else None,
-        quality=data_quality(run, sweep, level, profile, control),
+        quality=quality,
         method=found.method if found else "no sweep: no resonance is sought",
         flags=found.flags if found else (),
     )
@@ -88,6 +90,22 @@ def response_traces(job: Job, sweep: SweepLog, control: Sequence[str], level: Fl
         for trace in sweep.traces
         if trace.channel not in control and trace.channel not in drives
     )
+
+
+def without_spoilt(
+    responses: Sequence[Trace], quality: Sequence[QualityIssue], frequency_hz: Floats
+) -> tuple[Trace, ...]:
+    """Traces with NaN where the data are known to be worthless: a loose sensor must not become modes."""
+    return tuple(_sound(trace, [i for i in quality if i.spoils and i.channel == trace.channel], frequency_hz)
+                 for trace in responses)  # fmt: skip
+
+
+def _sound(trace: Trace, issues: Sequence[QualityIssue], frequency_hz: Floats) -> Trace:
+    spoilt = np.zeros(len(frequency_hz), dtype=bool)
+    for issue in issues:
+        low, high = issue.band_hz or (0.0, np.inf)
+        spoilt |= (frequency_hz >= low) & (frequency_hz <= high)
+    return replace(trace, amplitude=np.where(spoilt, np.nan, trace.amplitude)) if spoilt.any() else trace
 
 
 def swept_response(

@@ -29,7 +29,10 @@ def split_sweeps(log: SweepLog) -> tuple[SweepLog, ...]:
     leaps = np.flatnonzero(np.abs(np.diff(octaves)) > _LEAP_OCT) + 1
     cuts = []
     for begin, end in pairwise([0, *leaps.tolist(), len(octaves)]):
-        cuts += [begin, *(begin + each + 1 for each in _turns(octaves[begin:end], _TURN_SHARE * float(np.ptp(octaves))))]
+        cuts += [
+            begin,
+            *(begin + each + 1 for each in _turns(octaves[begin:end], _TURN_SHARE * float(np.ptp(octaves)))),
+        ]
     parts = [(a, b) for a, b in pairwise([*cuts, len(octaves)]) if b - a >= _FEWEST_ROWS]
     if len(parts) < 2:
         return (log,)

@@ -36,7 +36,7 @@ ENVELOPE = 4
 NOISE_BANDWIDTH = {2: 9.0 / 4.0, 4: 225.0 / 64.0}
 """Degree of the envelope to the equivalent noise bandwidth of a₀, times the window's length."""
 _BATCH_SAMPLES = 1 << 14
-_PIECE_VALUES = 1 << 24
+_PIECE_VALUES = 1 << 22
 _FETCH_VALUES = 1 << 20
 
 

@@ -10,6 +10,8 @@ from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.units import Quantity
 
+UNSTATED = "calibration not stated"
+"""How the identification flags an amplification whose instruments state no uncertainty."""
 HALF = 0.5
 """An unexplained peak matters from half the limit: a fast sweep can have taken as much off it (at η ≈ 24)."""
 
@@ -52,18 +54,24 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
 
 
 def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float, limit: Quantity) -> Item:
-    factor = limit.unit.factor
+    factor, std = limit.unit.factor, _std(each)
     return Item(
         text=f"amplification at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} is",
         measured=value / factor,
-        std=None if each.amplification_std is None else each.amplification_std / factor,
+        std=None if std is None else std / factor,
         tolerance=Tolerance(high=limit.value),
         unit="" if limit.unit.symbol == "1" else limit.unit.symbol,
         run=run.id,
         channel=channel.id,
         mode=each.mode,
         frequency_hz=each.frequency_hz,
+        flags=each.flags,
     )
+
+
+def _std(each: Resonance) -> float | None:
+    """Combined standard uncertainty; None where the calibration's share of it is not stated, for it is the larger."""
+    return None if any(UNSTATED in flag for flag in each.flags) else each.amplification_std
 
 
 def _lay_curve(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:

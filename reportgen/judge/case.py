@@ -19,6 +19,8 @@ from reportgen.records.rounding import beside_limit
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.units import Quantity, example
 
+NO_PEAK = "no peak of its own"
+"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
 _WORST_FIRST = tuple(Outcome)
 
 
@@ -42,6 +44,8 @@ class Item:
     """Given for facts, such as a failed inspection."""
     reason: str | None = None
     """Why that outcome."""
+    flags: tuple[str, ...] = ()
+    """What the identification says about the resonance; told where the item decides."""
 
     def evidence(self) -> Evidence:
         """The item as the verdict cites it."""
@@ -193,15 +197,15 @@ class Case:
                 self.remark(f"the resonance at {where} was rejected by the engineer ({each.rejected})")
             elif self.in_band(each.frequency_hz):
                 found.append(each)
-        if self.requirement.mode is not None:
-            unnumbered = [each for each in found if each.mode is None]
-            for each in unnumbered:
-                self.gap(
-                    f"the resonance at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} has no mode number, "
-                    f"so it cannot be told from mode {self.requirement.mode}"
-                )
-            found = [each for each in found if each.mode == self.requirement.mode]
-        return found
+        wanted = self.requirement.mode
+        if wanted is None:
+            return found
+        numbered = [each for each in found if each.mode == wanted]
+        for each in found if not numbered else ():
+            if each.mode is None:
+                place = f"{each.frequency_hz:.4g} Hz on {channel.id} of run {run.id}"
+                self.gap(f"the resonance at {place} has no mode number, so it cannot be told from mode {wanted}")
+        return numbered
 
     def in_band(self, frequency_hz: float) -> bool:
         """Whether a frequency is in the requirement's band."""
@@ -233,6 +237,8 @@ class Case:
         if self.gaps and _WORST_FIRST.index(outcome) > _WORST_FIRST.index(Outcome.NOT_EVALUATED):
             outcome = Outcome.NOT_EVALUATED
         parts = [self.on_pass if self.on_pass and outcome is Outcome.PASS else _say(item, decision)]
+        if item.flags:
+            parts.append(f"flagged: {'; '.join(item.flags)}")
         if outcome is Outcome.NOT_EVALUATED:
             parts = [*self.gaps, *parts]
         else:
@@ -279,9 +285,9 @@ def _decision(item: Item, rule: DecisionRule, confidence: float) -> Decision:
 
 
 def _badness(item: Item, decision: Decision) -> tuple[int, float]:
-    """Sorts worst first: by result, then by how much of the tolerance is used."""
-    excess = item.tolerance.excess(item.measured) if item.measured is not None else -math.inf
-    return _WORST_FIRST.index(decision.outcome), -excess if math.isfinite(excess) else math.inf
+    """Sorts worst first: by result, then by how much of the tolerance is used; facts before values."""
+    use = item.tolerance.use(item.measured) if item.measured is not None else math.inf
+    return _WORST_FIRST.index(decision.outcome), -use
 
 
 def _say(item: Item, decision: Decision) -> str:

@@ -42,8 +42,11 @@ def control_tolerance(case: Case) -> None:
         case.remark("a control channel's instrument states no expanded_uncertainty, so none can be given here")
     low, high = _limits_db(case, control)
     _lay_deviations(case, run, profile, control, (low, high), std)
-    _lay_gaps(case, control, profile)
+    if run.sweep is None or run.sweep.direction != "hold":
+        _lay_gaps(case, control, profile)
     for planned in profile.notches:
+        if not _meets(case, (planned.from_hz, planned.to_hz)):
+            continue
         judged = [each for each in control.notches if (each.channel, each.text) == (planned.channel, planned.text)]
         for notch in judged:
             _lay_notch(case, run, notch)

@@ -34,6 +34,14 @@ class Tolerance:
         arithmetic = FLOATING_POINT * max(abs(self.low or 0.0), abs(self.high or 0.0))
         return 0.0 if 0.0 < excess <= arithmetic else excess
 
+    def use(self, value: float) -> float:
+        """Share of the limits that a value uses: 1 on a limit, above 1 beyond; comparable between units."""
+        if self.low is not None and self.high is not None and self.high > self.low:
+            return abs(value - 0.5 * (self.low + self.high)) / (0.5 * (self.high - self.low))
+        if self.high:
+            return value / self.high
+        return self.low / value if self.low and value else self.excess(value) + 1.0
+
 
 NO_LIMITS = Tolerance()
 

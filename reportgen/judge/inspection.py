@@ -15,7 +15,7 @@ def inspection(case: Case) -> None:
         wanted = f'"{case.requirement.what}"' if case.requirement.what else "any"
         case.gap(f"no [[inspection]] {wanted} is recorded; recorded: {known}")
     if len(found) > 1:
-        case.on_pass = f"all {len(found)} inspections passed"
+        case.on_pass = f"all {len(found)} inspections{_of(case)} passed"
     for each in found:
         result = each.result.strip().casefold()
         text = f"inspection {each.when}, {each.what}"
@@ -25,6 +25,10 @@ def inspection(case: Case) -> None:
             case.items.append(Item(text=text, measured=None, outcome=outcome, reason=reason))
         else:
             case.gap(f'{text} has the result "{each.result}"; write result = "pass" or "fail"')
+
+
+def _of(case: Case) -> str:
+    return f", {case.requirement.what}," if case.requirement.what else ""
 
 
 def _named(case: Case) -> list[Inspection]:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import NO_PEAK, Case, Item
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import RunKind
-from reportgen.records.result import ChannelResult, Mode, RunResult
+from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
 from reportgen.units import Quantity
 
+SAME_MODE = 0.005
+"""Resonances of one run within 0.5 % are one mode."""
+NEAR_MODE = 0.02
+"""Runs at different levels show a mode up to a few percent apart."""
 _SEARCHES = (RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY)
 
 
@@ -52,15 +56,15 @@ def _runs(case: Case) -> list[RunResult]:
 
 def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
     covered = _weigh_range(case, run, limit.si)
-    for channel in _sound_channels(case, run, limit.si):
-        resonances = case.resonances(run, channel)
+    sound = _sound_channels(case, run, limit.si)
+    found = {channel.id: case.resonances(run, channel) for channel in sound}
+    _weigh_peakless(case, run, [each for some in found.values() for each in some], limit.si)
+    for channel in sound:
         for f, height in unexplained_peaks(channel, below_hz=limit.si, in_band=case.in_band):
-            case.gap(
-                f"channel {channel.id} of run {run.id} has a peak of {height:.3g} at {f:.4g} Hz, below the limit, that "
-                "no resonance explains"
-            )
-        if resonances:
-            lowest = min(resonances, key=lambda each: each.frequency_hz)
+            place = f"{height:.3g} at {f:.4g} Hz, below the limit, that no resonance explains"
+            case.gap(f"channel {channel.id} of run {run.id} has a peak of {place}")
+        lowest = min(filter(_has_peak, found[channel.id]), key=lambda each: each.frequency_hz, default=None)
+        if lowest is not None:
             case.items.append(
                 _item(
                     f"lowest natural frequency seen on {channel.id} of run {run.id}",
@@ -72,8 +76,24 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
                     mode=lowest.mode,
                 )
             )
-        elif covered:
+        elif covered and not found[channel.id]:
             _lay_none_found(case, run, channel, limit)
+
+
+def _has_peak(resonance: Resonance) -> bool:
+    return not any(flag.startswith(NO_PEAK) for flag in resonance.flags)
+
+
+def _weigh_peakless(case: Case, run: RunResult, found: list[Resonance], limit_hz: float) -> None:
+    """A mode below the limit that shows a peak on no channel speaks neither for nor against."""
+    for each in found:
+        peaks = [other for other in found if _has_peak(other) and _same(each, other)]
+        if each.frequency_hz < limit_hz and not _has_peak(each) and not peaks:
+            case.gap(f"run {run.id} was fitted with a mode at {each.frequency_hz:.4g} Hz that has a peak on no channel")
+
+
+def _same(a: Resonance, b: Resonance) -> bool:
+    return abs(a.frequency_hz / b.frequency_hz - 1.0) <= SAME_MODE
 
 
 def _sound_channels(case: Case, run: RunResult, limit_hz: float) -> list[ChannelResult]:
@@ -144,7 +164,7 @@ def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
             for channel in run.channels
             for each in channel.resonances
         )
-        if not rejected and _concerns(mode, ids, case.requirement.run is None):
+        if not rejected and _concerns(mode, ids, case.requirement.run is None) and _stands(case, mode):
             case.items.append(
                 _item(
                     f"mode of axis {axis} seen in {' and '.join(mode.seen_in) or 'the results'}",
@@ -154,6 +174,26 @@ def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
                     mode=mode.mode,
                 )
             )
+
+
+def _stands(case: Case, mode: Mode) -> bool:
+    """Whether a mode was seen in notes, or on a channel that carries evidence and shows its peak (if it says so)."""
+    if "notes" in mode.seen_in or not mode.channels:
+        return True
+    for run in (case.runs[name] for name in mode.runs if name in case.runs):
+        lost = {issue.channel for issue in run.quality if issue.spoils}
+        if None in lost:
+            continue
+        channels = {channel.id: channel for channel in run.channels}
+        for name in set(mode.channels) - lost:
+            near = [
+                each
+                for each in (channels[name].resonances if name in channels else ())
+                if abs(each.frequency_hz / mode.frequency_hz - 1.0) <= NEAR_MODE
+            ]
+            if not near or any(map(_has_peak, near)):
+                return True
+    return not any(name in case.runs for name in mode.runs)
 
 
 def _concerns(mode: Mode, runs: set[str], whole_axis: bool) -> bool:

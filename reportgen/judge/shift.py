@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import NO_PEAK, Case, Item
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import RunResult
@@ -10,7 +10,6 @@ from reportgen.records.verdict import Outcome
 from reportgen.units import Quantity
 
 SAME_HZ = 1e-9
-NO_PEAK = "no peak of its own"
 _UNEXPLAINED = {Pairing.VANISHED: "vanished", Pairing.APPEARED: "appeared"}
 
 
@@ -38,7 +37,7 @@ def _shift(case: Case, quantity: str) -> None:
     if not rows:
         case.gap(f"no mode was found in both {before.id} and {after.id} that could be compared")
     for row in rows:
-        if _in_scope(case, row):
+        if _in_scope(case, row, rows):
             _lay_row(case, row, quantity, limit)
     if rows and not case.items:
         case.gap(f"no mode was left of which the {quantity} could be compared")
@@ -73,10 +72,12 @@ def _objects(row: RunShift, limit: float) -> bool:
     return row.pairing is not Pairing.WEAK
 
 
-def _in_scope(case: Case, row: RunShift) -> bool:
+def _in_scope(case: Case, row: RunShift, rows: list[RunShift]) -> bool:
+    """Whether the requirement's band and mode take the row in; a mode without a number may be the one meant."""
     inside = any(f is not None and case.in_band(f) for f in (row.before_hz, row.after_hz))
     wanted = case.requirement.mode
-    if inside and wanted is not None and row.mode is None:
+    known = any(each.mode == wanted for each in rows if each.channel == row.channel)
+    if inside and wanted is not None and row.mode is None and not known:
         case.gap(f"the mode at {_place(row)} has no number, so it cannot be told from mode {wanted}")
     return inside and (wanted is None or row.mode == wanted)
 

@@ -43,6 +43,8 @@ class Column:
     """SI value of a stored 1; negative for a sensor mounted the other way round."""
     in_decibels: bool = False
     """A ratio given as 20·lg of it."""
+    response_over_reference: bool = False
+    """Whether the header itself says that this is a ratio of two channels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +235,7 @@ def _amplitude(column: Column, name: str, named: dict[str, str]) -> Column:
         in_decibels = unit is not None and unit.dimension == "level"
         factor = 1.0 if unit is None or in_decibels else unit.factor
         return _as(column, Meaning.AMPLITUDE, _channel(ratio["response"], named), unit=parse_unit("1"), factor=factor,
-                   in_decibels=in_decibels)  # fmt: skip
+                   in_decibels=in_decibels, response_over_reference=True)  # fmt: skip
     for pattern, meaning in ((_REAL_PART, Meaning.REAL), (_IMAGINARY_PART, Meaning.IMAGINARY)):
         part = pattern.match(name)
         if part:

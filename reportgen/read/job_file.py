@@ -71,10 +71,13 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
     if text is None:
         return None, found
     try:
-        raw = tomllib.loads(text)
+        raw, lines = tomllib.loads(text), TomlLines(text)
     except tomllib.TOMLDecodeError as failure:
         return None, (_syntax_finding(failure, text, name),)
-    lines = TomlLines(text)
+    except RecursionError:
+        return None, (
+            error(f"{name}:1", "lists or tables stand in one another without end; no key needs more than three"),
+        )
     findings = list(_bracket_findings(raw, lines, name))
     table: JobTable | None = None
     if not findings:
@@ -103,6 +106,8 @@ def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
         return None, (
             error(place, f"there is no {file}; name a folder with a job.toml, or make one with: reportgen new DIR"),
         )
+    if file.is_symlink() and not file.resolve().is_relative_to(file.parent.resolve()):
+        return None, (error(place, "the file is a link that leads out of the job folder; copy it there instead"),)
     if file.stat().st_size > LARGEST_JOB_FILE:
         return None, (
             error(place, f"the file has {file.stat().st_size} bytes; a job file has at most {LARGEST_JOB_FILE}"),

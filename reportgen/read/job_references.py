@@ -242,7 +242,7 @@ def _evidence(book: _Book, index: int, table: dict[str, Any], check: str) -> Ite
     place = book.at("requirement", index)
     run = book.runs.get(str(table.get("run", "")).strip(), {})
     profile = book.profiles.get(str(run.get("profile", "")).strip(), {})
-    if check == "control tolerance" and run and not profile.get("tolerance") and "limit" not in table:
+    if check == "control tolerance" and run and not (profile.get("tolerance") or (profile and "limit" in table)):
         yield warning(place, f"{title}: run {run.get('id')} has no profile with a tolerance, so the check cannot be "
                              'evaluated; write tolerance = "10 %" in its [[profile]]')  # fmt: skip
     if check == "frequency range" and run and not profile:

@@ -170,11 +170,21 @@ class _Columns:
             elif column.unit is None:
                 is_channel = folded(channel) in known | with_phase or _CHANNEL_LIKE.fullmatch(channel) is not None
                 self._no_unit(column, channel, is_channel)
+            elif not self._can_be_channel(column, folded(channel) in known | with_phase):
+                self._unused.append((column.header, f"{column.unit.dimension}, and no channel of that name"))
             elif channel in taken:
                 self._unused.append((column.header, f"channel {channel} is taken from {taken[channel].header!r}"))
             else:
                 taken[channel] = replace(column, channel=channel)
         return tuple(taken.values())
+
+    def _can_be_channel(self, column: Column, is_named: bool) -> bool:
+        """A pure number, a current or a pressure is a channel only where something says so."""
+        if column in self._chosen or is_named or column.response_over_reference or column.unit is None:
+            return True
+        if column.unit.dimension == "ratio":
+            return column.unit.symbol != "%" and _CHANNEL_LIKE.fullmatch(column.channel or "") is not None
+        return column.unit.dimension not in ("current", "pressure")
 
     def _parts(self, amplitudes: Sequence[Column]) -> tuple[tuple[Column, Column], ...]:
         """Channels given by real and imaginary part, both with the same unit."""

@@ -1,14 +1,24 @@
-"""Sheets of cells (.xlsx, .xls, .ods) as rows of text."""
+"""Sheets of cells (.xlsx) as rows of text."""
 
 from __future__ import annotations
 
 import datetime
+import re
+import zipfile
+import zlib
 from pathlib import Path
 
 from reportgen.errors import ReadError
 
 LARGEST_SPREADSHEET = 100_000_000
 """Bytes; a sheet is held in memory whole, and packed."""
+
+_LARGEST_UNPACKED = 500_000_000
+_MOST_CELLS = 6_000_000
+"""Of one sheet, empty ones among them: the reader lays out every cell up to the farthest."""
+
+_PIECE = 1 << 20
+_PLACE = re.compile(rb"\br=[\"']([A-Z]{0,3})(\d{1,8})[\"']")
 
 
 def is_spreadsheet(head: bytes) -> bool:
@@ -20,8 +30,7 @@ def sheets_of(path: Path, name: str) -> dict[str, list[list[str]]]:
     """Every sheet's rows, cells as text, the first row being line 1. Raises ReadError."""
     from python_calamine import CalamineError, CalamineWorkbook
 
-    if path.stat().st_size > LARGEST_SPREADSHEET:
-        raise ReadError(f"{name}:1", f"has more than {LARGEST_SPREADSHEET} bytes; export the sheet as CSV")
+    _refuse_what_has_no_end(path, name)
     try:
         book = CalamineWorkbook.from_path(path)
         return {
@@ -32,10 +41,69 @@ def sheets_of(path: Path, name: str) -> dict[str, list[list[str]]]:
             for each in book.sheet_names
         }
     except CalamineError as failure:
-        raise ReadError(
-            f"{name}:1",
-            f"looks like a spreadsheet but cannot be opened ({failure}); save it again, or export it as CSV",
-        ) from None
+        raise ReadError(f"{name}:1", _damaged(str(failure))) from None
+    except BaseException as failure:
+        # A fault inside the library comes as a PanicException, which is no Exception.
+        if type(failure).__name__ != "PanicException":
+            raise
+        raise ReadError(f"{name}:1", _damaged("its parts contradict one another")) from None
+
+
+def _damaged(why: str) -> str:
+    return f"looks like a spreadsheet but cannot be opened ({why}); save it again, or export it as CSV"
+
+
+def _refuse_what_has_no_end(path: Path, name: str) -> None:
+    """Look the packed parts through before anything is laid out. Raises ReadError."""
+    if path.stat().st_size > LARGEST_SPREADSHEET:
+        raise ReadError(f"{name}:1", f"has more than {LARGEST_SPREADSHEET} bytes; export the sheet as CSV")
+    try:
+        with zipfile.ZipFile(path) as packed:
+            parts = [each for each in packed.namelist() if each.startswith("xl/") and each.endswith(".xml")]
+            if "xl/workbook.xml" not in parts:
+                raise ReadError(f"{name}:1", "is no .xlsx spreadsheet; save it as .xlsx, or export the sheet as CSV")
+            left = _LARGEST_UNPACKED
+            if sum(packed.getinfo(part).file_size for part in parts) > left:
+                raise ReadError(f"{name}:1", f"unpacks to more than {left} bytes; export the sheet as CSV")
+            for part in parts:  # what a part promises may be less than what it holds
+                left -= _unpacked_size(packed, part, left, name)
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError) as failure:
+        if not zipfile.is_zipfile(path):
+            raise ReadError(
+                f"{name}:1",
+                "is a spreadsheet of an older kind, or damaged; save it as .xlsx, or export the sheet as CSV",
+            ) from None
+        raise ReadError(f"{name}:1", _damaged(str(failure))) from None
+
+
+def _unpacked_size(packed: zipfile.ZipFile, part: str, limit: int, name: str) -> int:
+    """Size of a part; the sheet's farthest row and column are watched as it is unpacked."""
+    size = rows = columns = 0
+    rest = b""
+    with packed.open(part) as stream:
+        while piece := stream.read(_PIECE):
+            size += len(piece)
+            if size > limit:
+                raise ReadError(f"{name}:1", f"unpacks to more than {_LARGEST_UNPACKED} bytes; export the sheet as CSV")
+            if not part.startswith("xl/worksheets/"):
+                continue
+            for letters, digits in _PLACE.findall(rest + piece):
+                rows, columns = max(rows, int(digits)), max(columns, _column(letters))
+            rest = piece[-40:]
+            if rows * columns > _MOST_CELLS:
+                raise ReadError(
+                    f"{name}:{rows}",
+                    f"the sheet reaches to row {rows} and column {columns}; at most {_MOST_CELLS} cells are taken: "
+                    "remove what stands far off, or export the sheet as CSV",
+                )
+    return size
+
+
+def _column(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - 64
+    return number
 
 
 def cell_text(cell: object) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -10,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
+from reportgen.read.cells import number_in, split_line
 from reportgen.read.clock import seconds_of
-from reportgen.read.columns import Column
+from reportgen.read.columns import Column, Meaning, understand
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns
 from reportgen.read.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
 from reportgen.read.sweeps import Stretch, leaps, stretches
@@ -26,6 +28,7 @@ LARGEST_LOG = 4_000_000_000
 """Bytes. A sweep log is held in memory as numbers, at about the size of its text."""
 
 _FEWEST_ROWS_OF_A_SWEEP = 3
+_FREQUENCY_NAMED = re.compile(r"fr[eé]|hz|fq", re.IGNORECASE)
 
 
 def read_sweep_log(
@@ -61,6 +64,7 @@ class _Reader:
             return None, tuple(self.findings)
         assert columns.frequency is not None
         block, places = self._numbers(columns)
+        block = self._first_table(block)
         self.rejected += block.rejected
         frequency = block.values[:, places[columns.frequency.place]] * columns.frequency.factor
         self._compare_frequencies(columns, frequency, block, places)
@@ -133,6 +137,39 @@ class _Reader:
         numbers = list(dict.fromkeys(column.place for column in wanted if column is not None))
         block = read_table(self.path, self.layout, numbers, words, name=self.wanted.name)
         return block, {place: i for i, place in enumerate(numbers)}
+
+    def _first_table(self, block: TableBlock) -> TableBlock:
+        """The rows above another header: what stands below it has other columns."""
+        line = next((each.line for each in block.rejected if self._is_other_header(each.text)), None)
+        if line is None:
+            return block
+        keep = block.lines < line
+        text = next(each.text for each in block.rejected if each.line == line)
+        below = counted(int((~keep).sum()) + sum(each.line > line for each in block.rejected), "row")
+        self.findings.append(
+            warning(
+                self._place(line),
+                f"another table begins here ({text[:60]!r}); its {below} are not read; "
+                "save each table in a file of its own",
+            )
+        )
+        return replace(
+            block,
+            values=block.values[keep],
+            lines=block.lines[keep],
+            words=tuple(tuple(w for w, kept in zip(column, keep, strict=True) if kept) for column in block.words),
+            rejected=tuple(each for each in block.rejected if each.line < line),
+            no_reading=tuple(each for each in block.no_reading if each[0] < line),
+        )
+
+    def _is_other_header(self, text: str) -> bool:
+        if not _FREQUENCY_NAMED.search(text):
+            return False
+        cells = split_line(text, self.layout.delimiter or ";", quoted=True)
+        if len(cells) < 2 or any(number_in(cell, self.layout.decimal) is not None for cell in cells):
+            return False
+        columns = [understand(cell, "", 0) for cell in cells if cell]
+        return any(each.meaning is Meaning.FREQUENCY for each in columns)
 
     def _time(self, column: Column | None, block: TableBlock, places: dict[int, int]) -> Floats | None:
         if column is None:
@@ -386,7 +423,7 @@ class _Reader:
         self._add(rejected_rows(self.wanted.name, self.rejected, int(keep.sum())))
         read = [places[c.place] for c in (*columns.amplitudes, *columns.phases.values())]
         read += [places[c.place] for pair in columns.parts for c in pair]
-        total = int(np.isnan(block.values[np.ix_(keep, read)]).sum())
+        total = int(np.isnan(block.values[keep][:, read]).sum())
         rejected = {each.line for each in self.rejected}
         cells = [
             (line, self.layout.names[column] or f"column {column + 1}", word)

@@ -14,6 +14,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from reportgen.read.table_parser import BlockParser, line_ends
 from reportgen.read.table_rows import RowReader, TableBlock, merged
 from reportgen.read.text_encoding import looks_binary
 
-BLOCK_BYTES = 8 << 20
+BLOCK_BYTES = 16 << 20
 """Of text, parsed at a time."""
 
 
@@ -123,18 +124,23 @@ def _chunks(path: Path, layout: TableLayout, size: int) -> Iterator[bytes]:
     """Bytes of the file, in an encoding whose digits are those of ASCII, lines ending with a line feed."""
     with path.open("rb") as file:
         if not layout.encoding.startswith("utf-16"):
-            if file.read(3) != codecs.BOM_UTF8:
-                file.seek(0)
-            while chunk := file.read(size):
-                if layout.carriage_return:
-                    yield chunk.replace(b"\r", b"\n")
-                else:
-                    yield chunk + file.readline(LONGEST_LINE)  # whole lines, without another copy
+            start = 3 if file.read(3) == codecs.BOM_UTF8 else 0
+            while chunk := _whole_lines(file, start, size):
+                start += len(chunk)
+                yield chunk.replace(b"\r", b"\n") if layout.carriage_return else chunk
             return
         decoder = codecs.getincrementaldecoder(layout.encoding)(errors="replace")
         while chunk := file.read(size):
             text = decoder.decode(chunk).removeprefix("\ufeff")
             yield (text.replace("\r", "\n") if layout.carriage_return else text).encode("utf-8")
+
+
+def _whole_lines(file: BinaryIO, start: int, size: int) -> bytes:
+    """About ``size`` bytes from ``start`` on, up to the end of a line where it is near."""
+    file.seek(start + size)
+    end = start + size + len(file.readline(LONGEST_LINE))
+    file.seek(start)
+    return file.read(end - start)
 
 
 def read_table(

@@ -10,6 +10,8 @@ from reportgen.errors import UnitError
 from reportgen.read.cells import COMMENT, is_rule, number_in, split_line
 from reportgen.units import parse_unit
 
+_ALSO_NAMES = {"t", "f", "a", "c", "d", "h", "m", "n", "v", "x", "k", "in", "min"}
+
 _MESSAGES_BELOW_HEADER = 5
 """Lines that are neither header nor row, between the two."""
 
@@ -71,12 +73,19 @@ def _header_of(above: list[tuple[int, tuple[str, ...]]], columns: int) -> Header
     line, cells = above[0]
     if len(above) > 1 and _are_units(cells):
         names_line, names = above[1]
-        if len(above) > 2 and len({name for name in names if name}) < sum(1 for name in names if name):
+        if len(above) > 2 and _has_doubles(names):
             names = _joined(above[2][1], names)
         return Header(names, cells, names_line, line)
+    if len(above) > 1 and not _are_units(cells) and _has_doubles(cells) and not _are_units(above[1][1]):
+        return Header(_joined(above[1][1], cells), empty, line, None)
     if len(above) > 1 and _are_units(above[1][1]) and all(_bracketed(cell) for cell in above[1][1] if cell):
         return Header(cells, above[1][1], line, above[1][0])
     return Header(cells, empty, line, None)
+
+
+def _has_doubles(names: tuple[str, ...]) -> bool:
+    filled = [name.casefold() for name in names if name]
+    return len(set(filled)) < len(filled)
 
 
 def _joined(upper: tuple[str, ...], lower: tuple[str, ...]) -> tuple[str, ...]:
@@ -96,6 +105,7 @@ def _header_cells(line: str, found: RowsBelow) -> list[str] | None:
     bare = line
     if COMMENT.match(line):
         bare = COMMENT.sub("", line, count=1).strip()
+    bare = re.sub(r"^\s*(?:%+|//+|!+|\*+)\s*", "", bare)
     if found.delimiter != " ":
         return split_line(bare, found.delimiter, quoted=True)
     ways = (r"\s+(?![\[(/])(?<!/\s)", r"\t+|\s{2,}", r"\s+", r"\s*[,;]\s*")
@@ -128,8 +138,9 @@ def _are_units(cells: tuple[str, ...]) -> bool:
     filled = [cell for cell in cells if cell]
     if any(cell.strip("[]() ").casefold() in ("time", "frequency", "freq", "zeit", "frequenz") for cell in filled):
         return False
-    known = sum(1 for cell in filled if _bracketed(cell) or _is_unit(cell))
-    return known * 2 > len(filled)
+    units = [cell for cell in filled if _bracketed(cell) or _is_unit(cell)]
+    # A row of names such as t, f, A consists of units, too.
+    return len(units) * 2 > len(filled) and any(cell.casefold() not in _ALSO_NAMES for cell in units)
 
 
 def _is_unit(cell: str) -> bool:

@@ -27,12 +27,21 @@ SAMPLE_RATE_KEY = "sample rate"
 _HDF5_PLACES = (0, 512, 1024, 2048)
 
 
+_OPENERS: dict[str, Callable[[Path, str], Recording]] = {
+    "WAV": wav.open_wav,
+    "HDF5": hdf5.open_hdf5,
+    "MAT": mat.open_mat,
+    "universal file": universal_file.open_universal_file,
+}
+
+
 def looks_like_time_history(path: Path) -> bool:
     """True where the content, whatever the name, is a record of samples against time."""
-    return _kind(path) is not None
+    return _binary_kind(path) is not None or looks_like_table_history(path)
 
 
-def _kind(path: Path) -> str | None:
+def _binary_kind(path: Path) -> str | None:
+    """Format by the first bytes; None for text and whatever is not known."""
     try:
         with path.open("rb") as stream:
             head = stream.read(4096)
@@ -44,27 +53,19 @@ def _kind(path: Path) -> str | None:
         return "HDF5"
     if mat.looks_like_mat(head[:128]):
         return "MAT"
-    if universal_file.looks_like_universal_file(head):
-        return "universal file"
-    return "table" if looks_like_table_history(path) else None
+    return "universal file" if universal_file.looks_like_universal_file(head) else None
 
 
 def open_recording(path: Path, name: str) -> Recording:
     """Open a file of time histories by its content. Raises ReadError."""
-    kind = _kind(path)
-    openers: dict[str, Callable[[Path, str], Recording]] = {
-        "WAV": wav.open_wav,
-        "HDF5": hdf5.open_hdf5,
-        "MAT": mat.open_mat,
-        "universal file": universal_file.open_universal_file,
-        "table": open_table,
-    }
-    opener = openers.get(kind or ("table" if is_table(path) else ""))
-    if opener is None:
-        raise ReadError(
-            name, "is no time history known here; expected WAV, HDF5, MAT, dataset 58 or text with a time column"
-        )
-    return opener(path, name)
+    kind = _binary_kind(path)
+    if kind is not None:
+        return _OPENERS[kind](path, name)
+    if is_table(path):
+        return open_table(path, name)
+    raise ReadError(
+        name, "is no time history known here; expected WAV, HDF5, MAT, dataset 58 or text with a time column"
+    )
 
 
 @dataclass(frozen=True, slots=True)

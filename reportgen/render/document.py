@@ -23,6 +23,7 @@ from reportgen.render.names import anchor
 from reportgen.render.photos import Picture, picture
 from reportgen.render.rows import conformity, identity, input, method, mode, note, resonance, run
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.trusted import spoiled
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +105,7 @@ def _beam_drawings(report: Report, language: Language) -> Iterator[Drawing]:
         yield draw_beam(axis, pictures, language.words, language.numbers)
     for axis in dict.fromkeys(each.axis for each in report.modes):
         modes = [each for each in report.modes if each.axis == axis and each.frequency_hz > 0]
-        if len(modes) > 1:
+        if len(modes) > 1 and any(each.mode is not None for each in modes):
             yield draw_ladder(axis, modes, language.words, language.numbers)
 
 
@@ -229,6 +230,6 @@ def _budget(report: Report, language: Language) -> list[Row]:
                 for found_one, row in zip(channel.resonances, rows, strict=True)
                 if row["uncertain"] is not None and not found_one.rejected
             ]
-            if known:
+            if known and not spoiled(each, channel.id):
                 found.append({"run": each.id, **max(known, key=lambda pair: pair[0])[1]})
     return found

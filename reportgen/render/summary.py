@@ -7,14 +7,13 @@ from datetime import UTC, datetime, time
 from pathlib import Path
 
 from reportgen.records.report import Report
-from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.result import Mode
 from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
 from reportgen.render.numbers import coverage_factor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.language import Language, Row
-
-Found = tuple[RunResult, ChannelResult, Resonance]
+from reportgen.render.rows.trusted import Trusted, largest_amplification, spoiled, trusted
 
 
 def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
@@ -35,49 +34,47 @@ def summary_document(report: Report, document: Document) -> Document:
     return replace(document, context={**document.context, **chosen}, drawings=kept, pictures={})
 
 
-def _found(report: Report) -> list[Found]:
-    return [
-        (run, channel, each)
-        for run in report.runs
-        for channel in run.channels
-        for each in channel.resonances
-        if not each.rejected
-    ]
-
-
 def _number(language: Language, label: str, value: str, unit: str, where: str) -> Row:
     return {"label": language.say(label), "value": value, "unit": unit, "where": where}
 
 
 def _numbers(report: Report, language: Language) -> list[Row]:
     """The three numbers that matter: lowest natural frequency, largest amplification, largest change or deviation."""
-    found, k = _found(report), coverage_factor(report.job.report.confidence)
+    found, k = trusted(report), coverage_factor(report.job.report.confidence)
     chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, k, language)]
     return [each for each in chosen if each is not None]
 
 
-def _lowest(report: Report, found: list[Found], k: float, language: Language) -> Row | None:
-    seen = [mode for mode in report.modes if not mode.missing]
+def _lowest(report: Report, found: list[Trusted], k: float, language: Language) -> Row | None:
+    seen = [mode for mode in report.modes if not mode.missing and _carried(report, mode)]
     if seen:
         mode = min(seen, key=lambda each: each.frequency_hz)
         std, hertz, where = mode.frequency_std_hz, mode.frequency_hz, ", ".join(mode.runs)
     elif found:
-        run, channel, each = min(found, key=lambda item: item[2].frequency_hz)
-        std, hertz, where = each.frequency_std_hz, each.frequency_hz, f"{run.id}, {channel.id}"
+        low = min(found, key=lambda each: each.resonance.frequency_hz)
+        std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
+        where = f"{low.run.id}, {low.channel.id}"
     else:
         return None
     value, uncertainty = language.numbers.with_uncertainty(hertz, None if std is None else k * std)
     return _number(language, "Lowest natural frequency", _beside(value, uncertainty), "Hz", where)
 
 
-def _largest(found: list[Found], k: float, language: Language) -> Row | None:
-    amplified = [item for item in found if item[2].amplification is not None]
-    if not amplified:
+def _carried(report: Report, mode: Mode) -> bool:
+    """Whether a mode was seen in the notes or on at least one channel whose data carry evidence."""
+    if "notes" in mode.seen_in:
+        return True
+    return any(not spoiled(run, channel) for run in report.runs if run.id in mode.runs for channel in mode.channels)
+
+
+def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
+    top = largest_amplification(found)
+    if top is None:
         return None
-    run, channel, each = max(amplified, key=lambda item: item[2].amplification or 0.0)
+    each = top.resonance
     std = each.amplification_std
     value, uncertainty = language.numbers.with_uncertainty(each.amplification, None if std is None else k * std)
-    where = f"{run.id}, {channel.id}, {language.numbers.significant(each.frequency_hz, 4)} Hz"
+    where = f"{top.run.id}, {top.channel.id}, {language.numbers.significant(each.frequency_hz, 4)} Hz"
     return _number(language, "Largest amplification", _beside(value, uncertainty), "", where)
 
 
@@ -105,13 +102,13 @@ def _beside(value: str, uncertainty: str) -> str:
 def _figure(report: Report, document: Document) -> tuple[str, str]:
     """The curve of the largest amplification: before and after where two runs were compared."""
     say = document.language.say
-    amplified = [item for item in _found(report) if item[2].amplification is not None]
-    if not amplified:
+    top = largest_amplification(trusted(report))
+    if top is None:
         return "", ""
-    run, channel, _ = max(amplified, key=lambda item: item[2].amplification or 0.0)
+    run, channel = top.run, top.channel
     for shift in report.shifts:
         key = anchor("fig", shift.before, shift.after, channel.id)
-        if shift.channel == channel.id and key in document.drawings:
+        if shift.channel == channel.id and run.id in (shift.before, shift.after) and key in document.drawings:
             text = say(
                 "Channel %(channel)s as recorded before (%(before)s, dashed) and after (%(after)s, solid).",
                 channel=channel.id,

@@ -14,6 +14,7 @@ LANGUAGES = ("en", "de")
 SENTENCE = "sentence"
 """Context (msgctxt) of messages that other rooms make; their ``%(names)s`` match whatever stands there."""
 _PLACE = re.compile(r"%\((\w+)\)s")
+_FULL_STOP = re.compile(r"(?<=\.) (?=[A-ZÄÖÜ])")
 _PLAIN_NUMBER = re.compile(r"(?<![\w.])-?\d+\.\d+(?![\w.])")
 
 
@@ -24,7 +25,8 @@ class Words:
         self.language = language
         self._catalogue = catalogue
         self._sentences = sentences
-        self._patterns = [(_pattern(each), said) for each, said in sentences.items() if _PLACE.search(each)]
+        exact_first = sorted(sentences.items(), key=lambda item: -len(_PLACE.sub("", item[0])))
+        self._patterns = [(_pattern(each), said) for each, said in exact_first if _PLACE.search(each)]
 
     def say(self, text: str, **values: str) -> str:
         """``text`` in the report's language, its ``%(name)s`` filled in; a percent sign is written ``%%``."""
@@ -32,7 +34,24 @@ class Words:
         return said % values if values else said.replace("%%", "%")
 
     def sentence(self, text: str) -> str:
-        """A sentence made by another room: known sentences are translated with their numbers and names in place."""
+        """A sentence made by another room: what is known of it is translated, with its numbers and names in place."""
+        several = _FULL_STOP.split(text)
+        if len(several) > 1:
+            return " ".join(self.sentence(each) for each in several)
+        known = self._known(text)
+        if known is not None:
+            return known
+        clauses = text.split("; ")
+        if len(clauses) > 1 and any(self._known(each) is not None for each in clauses):
+            return "; ".join(self.sentence(each) for each in clauses)
+        return self._localised(text)
+
+    def knows(self, text: str) -> bool:
+        """Whether the catalogue says the whole of ``text``."""
+        return self._known(text) is not None
+
+    def _known(self, text: str) -> str | None:
+        """``text`` in this language, with or without the full stop of a sentence; None where it is not known."""
         known = self._sentences.get(text) or self._catalogue.get(text)
         if known:
             return known.replace("%%", "%")
@@ -40,14 +59,14 @@ class Words:
             match = pattern.fullmatch(text)
             if match:
                 return said % {name: self._in_place(value) for name, value in match.groupdict().items()}
-        return self._localised(text)
-
-    def knows(self, text: str) -> bool:
-        """Whether the catalogue says ``text``."""
-        return text in self._sentences or text in self._catalogue or any(p.fullmatch(text) for p, _ in self._patterns)
+        if text.endswith(".") and len(text) > 2:
+            clause = self._known(text[0].lower() + text[1:-1])
+            return None if clause is None else clause[:1].upper() + clause[1:] + "."
+        return None
 
     def _in_place(self, value: str) -> str:
-        return self._sentences.get(value) or self._catalogue.get(value) or self._localised(value)
+        """What stands at a place of a sentence: another sentence, or a number or name."""
+        return self.sentence(value) if " " in value else self._sentences.get(value) or self._localised(value)
 
     def _localised(self, text: str) -> str:
         comma = self.language == "de"

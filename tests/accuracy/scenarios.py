@@ -91,7 +91,7 @@ def random_sensors(rng: np.random.Generator, count: int, modes: int) -> tuple[Se
     return tuple(Sensor(f"A{k + 1}", tuple(row)) for k, row in enumerate(size.tolist()))
 
 
-MOST_CYCLES = 80_000
+MOST_CYCLES = 40_000
 """A longer run says nothing new and takes long to integrate."""
 
 
@@ -305,6 +305,12 @@ def noisy(seed: int) -> Scenario:
     return _make("noisy", seed, noise=0.05, floor=1e-3)[0]
 
 
+def noisy_control(seed: int) -> Scenario:
+    """The control, which drives the model, is noisier than the responses."""
+    made, _ = _make("noisy_control", seed, noise=0.003)
+    return replace(made, laboratory=replace(made.laboratory, control_noise=Noise(floor=1e-3 * G, share=0.01)))
+
+
 def floor_bound(seed: int) -> Scenario:
     """A floor of a tenth of the table's motion: weak modes drown, strong ones do not."""
     return _make("floor_bound", seed, noise=0.005, floor=0.05)[0]
@@ -330,7 +336,7 @@ def irregular_rows(seed: int) -> Scenario:
 
 def no_time(seed: int) -> Scenario:
     """No time column and a sweep slow enough to be taken as steady."""
-    made, _ = _make("no_time", seed, octaves=1.8, modes=(1, 2), q=(8.0, 20.0), eta_range=(0.002, 0.01))
+    made, _ = _make("no_time", seed, octaves=1.8, modes=(1, 2), q=(8.0, 14.0), eta_range=(0.002, 0.01))
     return replace(made, time=False)
 
 
@@ -369,7 +375,7 @@ KINDS: dict[str, Callable[[int], Scenario]] = {
     each.__name__: each
     for each in (
         plain, fast, slow, down, linear, hand_step, hold, filter_known, filter_wide, magnitude_only, close_pair, rigid,
-        hum, one_channel, printed, quiet, noisy, floor_bound, notched, many_channels, irregular_rows, no_time, drop_out,
-        loose,
+        hum, one_channel, printed, quiet, noisy, noisy_control, floor_bound, notched, many_channels, irregular_rows,
+        no_time, drop_out, loose,
     )
 }  # fmt: skip

@@ -3,12 +3,26 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
 
-from reportgen.compute.exciter import level_demand, profile_demand
-from reportgen.records.job import Breakpoint, Profile
+from reportgen.compute.exciter import exciter_check, level_demand, profile_demand
+from reportgen.records.job import (
+    Breakpoint,
+    Exciter,
+    Job,
+    Party,
+    Profile,
+    ReportIdentity,
+    RunKind,
+    RunPlan,
+    Specimen,
+)  # fmt: skip
+from reportgen.records.result import ControlResult, RunResult
+from reportgen.units import parse_quantity
 
 G = 9.80665
 
@@ -43,3 +57,32 @@ def test_one_g_at_a_hundred_hertz():
 
 def test_rows_without_a_reading_ask_nothing():
     assert level_demand(np.array([10.0]), np.array([np.nan]), 5.0) == {}
+
+
+def test_each_run_gets_a_row_for_every_ability(tmp_path):
+    job = Job(
+        folder=tmp_path, file=tmp_path / "job.toml", laboratory=Party(name="L"), customer=Party(name="C"),
+        report=ReportIdentity(number="1", title="t", date=date(2026, 1, 1)),
+        specimen=Specimen(name="S", mass=parse_quantity("2 kg", "mass")),
+        exciter=Exciter(force=parse_quantity("1 kN", "force"), moving_mass=parse_quantity("8 kg", "mass")),
+        profiles=(Profile(id="P", breakpoints=(point(10, 50.0), point(100, 50.0))),),
+        runs=(RunPlan(id="X", kind=RunKind.SWEEP, log=tmp_path / "x.csv", profile="P"),),
+    )  # fmt: skip
+    f = np.array([10.0, 100.0])
+    control = ControlResult(frequency_hz=f, level=np.array([50.0, 60.0]), required=None, lower=None, upper=None)
+    rows = {row.quantity: row for row in exciter_check(job, [run_of("X", control)])}
+    assert set(rows) == {"force", "stroke", "velocity", "acceleration"}
+    force = rows["force"]
+    assert (force.rated, force.needed, force.used) == (1000.0, 500.0, 600.0)
+    assert (force.used_at_hz, force.share) == (100.0, 0.6)
+    assert rows["stroke"].rated is None
+    assert "states no stroke" in rows["stroke"].reason
+    light = replace(job, exciter=replace(job.exciter, moving_mass=None))
+    no_force = {row.quantity: row for row in exciter_check(light, [run_of("X", control)])}["force"]
+    assert (no_force.needed, no_force.used, no_force.share) == (None, None, None)
+    assert "moving_mass" in no_force.reason
+    assert exciter_check(replace(job, exciter=None), [run_of("X", control)]) == ()
+
+
+def run_of(name, control):
+    return RunResult(id=name, kind="sweep", axis="X", sweep=None, control=control)

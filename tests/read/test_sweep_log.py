@@ -462,7 +462,7 @@ def test_small_blocks_give_the_same_rows_as_one():
         columns = [0, 1, 2, 3]
         whole = read_table(ODD / name, layout, columns)
         pieces = list(table_blocks(ODD / name, layout, columns, block_bytes=64))
-        assert len(pieces) > 1
+        assert len(pieces) > 1 or layout.carriage_return
         assert np.concatenate([each.values for each in pieces]) == pytest.approx(whole.values)
         assert np.concatenate([each.lines for each in pieces]).tolist() == whole.lines.tolist()
         assert [r.line for each in pieces for r in each.rejected] == [r.line for r in whole.rejected]
@@ -622,3 +622,74 @@ def test_every_combination_of_shapes_is_read_as_meant(
     assert log.rows_skipped == tuple(skipped)
     kept = [each for each in preamble if each.strip()]
     assert list(log.remarks[: len(kept)]) == kept
+
+
+def test_a_second_table_below_with_other_columns_is_not_taken_for_more_rows(tmp_path):
+    first = "frequency [Hz],C1 [g]\n5,1\n6,1\n7,1\n8,1\n"
+    second = "frequency [Hz],A1 [g]\n5,2\n6,2\n7,2\n"
+    log, findings = log_of(tmp_path, first + second)
+    assert log.frequency_hz.tolist() == [5, 6, 7, 8]
+    assert "log.csv:6: warning: another table begins here ('frequency [Hz],A1 [g]'); its 3 rows are not read" in said(
+        findings
+    )
+
+
+def test_pure_numbers_are_channels_only_where_something_says_so(tmp_path):
+    content = "No [-],frequency [Hz],C1 [g],A1 [1],Distortion [%],Current [A],Cycles [cycles]\n"
+    content += "1,5,1,1,3,2,10\n2,6,1,1,3,2,20\n3,7,1,1,3,2,30\n"
+    log, findings = log_of(tmp_path, content)
+    assert [trace.channel for trace in log.traces] == ["C1", "A1"]
+    for name in ("No [-]", "Distortion [%]", "Current [A]", "Cycles [cycles]"):
+        assert repr(name) in said(findings)
+    assert log_of(tmp_path, content, channels=("Current",))[0].trace("Current") is not None
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "time,frequency,C1,A1,A1\n,,magnitude [g],magnitude [g],phase [deg]\n",
+        "% time [s],frequency [Hz],C1 [g],A1 [g],A1 phase [deg]\n",
+        "// time [s],frequency [Hz],C1 [g],A1 [g],A1 phase [deg]\n",
+        "Test,X 1,of,three,axes\nt,f,C1,A1,ph A1\ns,Hz,g,g,deg\n",
+        "[s],[Hz],[g],[g],[deg]\nt,f,C1,A1,ph A1\n",
+        "time [s],frequency [Hz],C1 [g],A1 [g],A1 phase [deg]\n-----\n",
+        "sep=,\ntime [s],frequency [Hz],C1 [g],A1 [g],A1 phase [deg]\n",
+    ],
+)
+def test_headers_of_several_lines_and_signs(tmp_path, head):
+    log, findings = log_of(tmp_path, head + truth.text(header=None))
+    assert log is not None, said(findings)
+    assert log.trace("A1").amplitude == pytest.approx(np.array(truth.A1) * G)
+    assert log.trace("A1").phase_deg == pytest.approx(truth.PHASE)
+    assert log.time_s == pytest.approx(truth.TIME)
+
+
+def test_short_names_that_are_also_units_are_names(tmp_path):
+    log, findings = log_of(tmp_path, "Test;X1\nf;C1\nHz;g\n5;1\n6;2\n7;3\n")
+    assert not findings, said(findings)
+    assert log.trace("C1").amplitude == pytest.approx(np.array([1, 2, 3]) * G)
+    log, findings = log_of(tmp_path, "Test;X1\nf;A\n5;1\n6;2\n7;3\n", mapping=(("A", "A / g"), ("frequency", "f / Hz")))
+    assert log is not None, said(findings)
+    assert log.frequency_hz.tolist() == [5, 6, 7]
+
+
+def test_a_spreadsheet_of_another_kind_or_damaged_or_far_too_wide_is_refused(tmp_path):
+    from openpyxl import Workbook
+
+    sheet = (ODD / "spreadsheet.xlsx").read_bytes()
+    book = Workbook()
+    book.active["A1"] = "frequency [Hz]"
+    book.active["XFD1048576"] = 1
+    wide = tmp_path / "wide.xlsx"
+    book.save(wide)
+    cases = {
+        "log.xls": (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), "save it as .xlsx"),
+        "cut.xlsx": (sheet[: len(sheet) // 2], "save it as .xlsx"),
+        "broken.xlsx": (sheet.replace(b"PK\x01\x02", b"PK\x01\x03"), "cannot be opened|save it as"),
+        "wide.xlsx": (wide.read_bytes(), "reaches to row 1048576 and column 16384"),
+    }
+    for name, (content, message) in cases.items():
+        (tmp_path / name).write_bytes(content)
+        log, _, findings = read_bare_log(tmp_path / name, None)
+        assert log is None
+        assert re.search(message, said(findings)), (name, said(findings))

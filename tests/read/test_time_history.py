@@ -57,7 +57,7 @@ def test_wav_integers_have_full_scale_one(tmp_path, subtype, container):
 
 @pytest.mark.parametrize("subtype", ["ULAW", "ALAW"])
 def test_companded_wav(tmp_path, subtype):
-    """ITU-T G.711, from memory: a step is a sixteenth of its segment, so 1/32 of the value at most, and 2⁻¹² near zero."""
+    """ITU-T G.711, from memory: a step is a sixteenth of its segment, so at most 1/32 of the value off."""
     soundfile.write(tmp_path / "a.wav", SIGNAL, RATE, subtype=subtype)
     found = read_well(tmp_path / "a.wav", [("A1", "channel 1 / (1 m/s^2)")]).read()[:, 0]
     assert np.all(np.abs(found - SIGNAL[:, 0]) <= np.abs(SIGNAL[:, 0]) / 31 + 2**-11)
@@ -75,7 +75,23 @@ def test_wav_written_by_scipy(tmp_path, kind, scale):
 @pytest.mark.parametrize("bits", [16, 24, 32])
 def test_wav_written_by_sox(tmp_path, bits):
     subprocess.run(
-        ["sox", "-n", "-r", "48000", "-b", str(bits), "-c", "2", tmp_path / "a.wav", "synth", "0.5", "sine", "100", "vol", "0.5"],
+        [
+            "sox",
+            "-n",
+            "-r",
+            "48000",
+            "-b",
+            str(bits),
+            "-c",
+            "2",
+            tmp_path / "a.wav",
+            "synth",
+            "0.5",
+            "sine",
+            "100",
+            "vol",
+            "0.5",
+        ],
         check=True,
     )
     found = read_well(tmp_path / "a.wav", [("A1", "channel 2 / (1 m/s^2)")])
@@ -168,7 +184,11 @@ def test_hdf5_that_breaks_off_is_refused_with_what_to_do(hdf5):
 
 def test_channels_of_another_rate_are_told_and_left_out(tmp_path):
     with h5py.File(tmp_path / "a.h5", "w") as file:
-        for name, data, rate in (("A1", SIGNAL[:, 0], RATE), ("A2", SIGNAL[:, 1], RATE), ("T", 20.0 + SIGNAL[:50, 2], 10)):
+        for name, data, rate in (
+            ("A1", SIGNAL[:, 0], RATE),
+            ("A2", SIGNAL[:, 1], RATE),
+            ("T", 20.0 + SIGNAL[:50, 2], 10),
+        ):
             file[name] = data
             file[name].attrs["fs"] = rate
     history, findings = read(tmp_path / "a.h5")
@@ -214,9 +234,10 @@ def write_universal(path, *, binary, signal=SIGNAL, **fields):
     for k in range(signal.shape[1]):
         data = {
             "type": 58, "binary": binary, "func_type": 1, "rsp_node": 12 + k, "rsp_dir": 3, "ref_node": 1, "ref_dir": 0,
-            "data": signal[:, k].copy(), "x": np.arange(len(signal)) / RATE, "id1": f"A{k + 1}", "id3": "01-Mar-26 10:00:00",
+            "data": signal[:, k].copy(), "x": np.arange(len(signal)) / RATE, "id1": f"A{k + 1}", "n_bytes": 0,
+            "id3": "01-Mar-26 10:00:00",
             "abscissa_spacing": 1, "abscissa_spec_data_type": 17, "ordinate_spec_data_type": 12,
-            "orddenom_spec_data_type": 0, "ordinate_axis_units_lab": "g", "n_bytes": 0,
+            "orddenom_spec_data_type": 0, "ordinate_axis_units_lab": "g",
         } | fields  # fmt: skip
         pyuff.UFF(str(path)).write_sets(data, "add")
 
@@ -259,7 +280,8 @@ def card(text=""):
 def hand_written(values, *, step="1.95312E-005", unit="m/s²", kind=12, eol="\r\n", function=1, form=2, spacing=1):
     """A set as other programs write them: three-digit exponents, Latin-1, CRLF, blanks, columns that touch."""
     lines = [
-        "    -1", "    58", card("Rüttler ABSCHNITT 7"), card("NONE"), card("12-FEB-99  09:15:00"), card("NONE"), card("NONE"),
+        "    -1", "    58", card("Rüttler ABSCHNITT 7"), card("NONE"), card("12-FEB-99  09:15:00"), card("NONE"),
+        card("NONE"),
         f"{function:5d}{0:10d}{0:5d}{0:10d}{' NONE':<11}{7:10d}{-1:4d}{' NONE':<11}{0:10d}{0:4d}",
         f"{form:10d}{len(values):10d}{spacing:10d} 0.00000E+000{step:>13} 0.00000E+000",
         f"{17:10d}{0:5d}{0:5d}{0:5d} {'Time':<20} {'s':<20}",
@@ -303,7 +325,9 @@ def test_sets_that_are_no_time_response_are_named(tmp_path):
 # Text -----------------------------------------------------------------------------------------------------------------
 
 
-def table(time_format="{:.6f}", rate=12800, rows=4000, header="time [s],C1 [g],A1 [m/s^2]\n", separator=",", decimal="."):
+def table(
+    time_format="{:.6f}", rate=12800, rows=4000, header="time [s],C1 [g],A1 [m/s^2]\n", separator=",", decimal="."
+):
     lines = [
         separator.join([time_format.format(k / rate), *(f"{each:.6e}" for each in SIGNAL[k, :2])]).replace(".", decimal)
         for k in range(rows)
@@ -383,7 +407,9 @@ def test_pieces_are_the_whole_in_every_format(tmp_path):
         scale = 1.0 if path.suffix == ".wav" else G
         assert history.sample_rate_hz == pytest.approx(RATE, rel=1e-6), path.name
         for start, stop in [(0, 1), (N - 1, N), *np.sort(rng.integers(0, N, (12, 2)), axis=1).tolist()]:
-            np.testing.assert_allclose(history.read(start, stop), SIGNAL[start:stop] * scale, atol=2e-10, err_msg=path.name)
+            np.testing.assert_allclose(
+                history.read(start, stop), SIGNAL[start:stop] * scale, atol=2e-10, err_msg=path.name
+            )
         last, first = history.channels[2], history.channels[0]
         two = history.only((last, first)).read(100, 200)
         np.testing.assert_allclose(two, SIGNAL[100:200, [2, 0]] * scale, atol=2e-10, err_msg=path.name)

@@ -21,8 +21,8 @@ from tests.render.sample_report import sample_report
 needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 
 
-def pages_of(content):
-    command = ["pdftotext", "-layout", "-enc", "UTF-8", "-", "-"]
+def pages_of(content, *options):
+    command = ["pdftotext", *options, "-enc", "UTF-8", "-", "-"]
     text = subprocess.run(command, input=content, capture_output=True, check=True).stdout.decode()
     return text.split("\f")[:-1]
 
@@ -103,7 +103,7 @@ def test_only_our_fonts_are_inside(pdf):
             if isinstance(o, pikepdf.Dictionary) and o.get("/Type") == "/FontDescriptor"
         }
     assert names
-    assert all("IBM-Plex" in name or "IBMPlex" in name for name in names), names
+    assert all("Report-Sans" in name or "Report-Mono" in name for name in names), names
 
 
 @needs_poppler
@@ -120,7 +120,7 @@ def test_every_page_has_its_number_and_the_reports(which, counted, request):
 
 @needs_poppler
 def test_the_contents_give_the_pages_where_sections_stand(pdf):
-    pages = pages_of(pdf)
+    pages = pages_of(pdf, "-layout")
     entries = re.findall(r"^\s*(\d+)\s{2,}(\S.*?)\s*(?:\. ?)+\s*(\d+)\s*$", pages[1], re.MULTILINE)
     assert len(entries) > 12
     for number, title, page in entries:
@@ -133,12 +133,13 @@ def test_the_contents_give_the_pages_where_sections_stand(pdf):
 
 @needs_poppler
 def test_paper_says_what_the_records_say(report, pdf):
-    text = re.sub(r"\s+", " ", " ".join(pages_of(pdf)))
+    text = re.sub(r"\s+", " ", " ".join(pages_of(pdf, "-raw")))
     for each in report.verdicts:
         assert each.requirement in text
         assert str(each.outcome) in text
+    joined = text.replace(" ", "").replace("-", "")  # poppler joins what was broken after a hyphen
     for note in report.notes:
-        assert re.sub(r"\s+", "", note.text) in text.replace(" ", "").replace("-\u00ad", ""), note.text
+        assert note.text.replace(" ", "").replace("-", "") in joined, note.text
     for file in report.inputs:
         assert file.sha256 in text.replace(" ", "")
 

@@ -90,7 +90,7 @@ Log = tuple[str, bytes, str]
 """File name, content, and the lines that name its columns in the job file."""
 
 
-def _rows(count: int = 160) -> dict[str, np.ndarray]:
+def _rows(count: int = 60) -> dict[str, np.ndarray]:
     frequency = np.geomspace(20.0, 500.0, count)
     ratio = frequency / 118.0
     response = (1 + 1j * ratio / 20.0) / (1 - ratio**2 + 1j * ratio / 20.0)
@@ -136,9 +136,9 @@ def sheet_log() -> Log:
     return "x.xlsx", stream.getvalue(), ""
 
 
-def _history(seconds: float = 4.0, rate: float = 2000.0) -> np.ndarray:
+def _history(seconds: float = 4.0, rate: float = 1000.0) -> np.ndarray:
     time = np.arange(int(seconds * rate)) / rate
-    phase = 2 * np.pi * (20.0 * time + 45.0 * time**2)
+    phase = 2 * np.pi * (20.0 * time + 12.0 * time**2)
     return np.column_stack([0.5 * np.sin(phase), 0.8 * np.sin(phase - 1.0)])
 
 
@@ -146,7 +146,7 @@ def wave_log() -> Log:
     import soundfile
 
     stream = io.BytesIO()
-    soundfile.write(stream, _history(), 2000, format="WAV", subtype="FLOAT")
+    soundfile.write(stream, _history(), 1000, format="WAV", subtype="FLOAT")
     return "x.wav", stream.getvalue(), '[run.columns]\n"C1" = "channel 1 / (1 g)"\n"A1" = "channel 2 / (1 g)"\n'
 
 
@@ -155,10 +155,10 @@ def hdf5_log() -> Log:
 
     stream = io.BytesIO()
     with h5py.File(stream, "w") as file:
-        file.attrs["sample_rate"] = 2000.0
+        file.attrs["sample_rate"] = 1000.0
         for name, column in zip(("control", "response"), _history().T, strict=True):
             data = file.create_dataset(f"run/{name}", data=column, compression="gzip")
-            data.attrs["sample_rate"] = 2000.0
+            data.attrs["sample_rate"] = 1000.0
             data.attrs["unit"] = "g"
     return "x.h5", stream.getvalue(), '[run.columns]\n"C1" = "run/control / g"\n"A1" = "run/response / g"\n'
 
@@ -168,13 +168,13 @@ def mat_log() -> Log:
 
     stream = io.BytesIO()
     history = _history()
-    savemat(stream, {"c1": history[:, 0], "a1": history[:, 1], "fs": 2000.0})
+    savemat(stream, {"c1": history[:, 0], "a1": history[:, 1], "fs": 1000.0})
     return "x.mat", stream.getvalue(), '[run.columns]\n"C1" = "c1 / g"\n"A1" = "a1 / g"\n'
 
 
 def universal_log() -> Log:
     parts = []
-    for number, column in enumerate(_history(seconds=4.0).T, start=1):
+    for number, column in enumerate(_history().T, start=1):
         head = [
             "    -1",
             "    58",
@@ -184,7 +184,7 @@ def universal_log() -> Log:
             "NONE",
             "NONE",
             f"    1         {number}    0         0  NONE               {number}   3  NONE               0   0",
-            f"         4{len(column):10d}         1  0.00000E+00  5.00000E-04  0.00000E+00",
+            f"         4{len(column):10d}         1  0.00000E+00  1.00000E-03  0.00000E+00",
             "        17    0    0    0 Time                 s                   ",
             "        12    0    0    0 Acceleration         g                   ",
             "         0    0    0    0 NONE                 NONE                ",
@@ -201,7 +201,7 @@ def universal_log() -> Log:
 
 def time_table_log() -> Log:
     rows = ["time [s],C1 [g],A1 [g]"]
-    rows += [f"{n / 2000:.4f},{c:.5f},{a:.5f}" for n, (c, a) in enumerate(_history(seconds=4.0))]
+    rows += [f"{n / 1000:.4f},{c:.5f},{a:.5f}" for n, (c, a) in enumerate(_history())]
     return "x_time.csv", ("\n".join(rows) + "\n").encode(), ""
 
 

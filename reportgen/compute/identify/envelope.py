@@ -57,9 +57,8 @@ def envelope(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
     load, load_ds = series.loads(span, gain)
     steps = np.flatnonzero(near[span])
     load[steps], load_ds[steps] = _integrate(drive, pole, steps + first)
-    value[first + 1 : stop + 1], value_ds[first + 1 : stop + 1] = _carry(
-        gain, load, load_ds, h, value[first], value_ds[first]
-    )
+    start, start_ds = series.before(first)
+    value[first + 1 : stop + 1], value_ds[first + 1 : stop + 1] = _carry(gain, load, load_ds, h, start, start_ds)
     return value, value_ds
 
 
@@ -91,6 +90,14 @@ class _Series:
             return self.level, self.level_ds
         slope = 0.5 * (np.append(self.slope, self.slope[-1]) + np.insert(self.slope, 0, self.slope[0]))
         return self.level + self.ramp * slope, self.level_ds + self.ramp_ds * slope
+
+    def before(self, row: int) -> tuple[complex, complex]:
+        """E and ∂E/∂s at a row as the step before it leaves them."""
+        slope = self.slope[row - 1] if row > 0 else 0.0
+        return (
+            complex(self.level[row] + self.ramp[row] * slope),
+            complex(self.level_ds[row] + self.ramp_ds[row] * slope),
+        )
 
     def near(self) -> NDArray[np.bool_]:
         """Steps in which the series does not hold: close to the pole, or a jump of the level; shape (n−1,)."""

@@ -37,8 +37,8 @@ LEAST_ROWS = 12
 CRITERION = (
     f"A mode counts as found where leaving it out would worsen the fit of at least one channel by more than chance "
     f"does once in {1 / CHANCE:,.0f} searches (chi-squared, noise estimated from the log and inflated where residuals "
-    f"are not white), where it makes up at least {LEAST_SHARE:.0%} of the response, and where it rests on more than "
-    f"one row."
+    f"are not white), where it makes up at least {LEAST_SHARE:.0%} of the response, and where it stands out "
+    f"on at least four rows."
 )
 
 
@@ -253,4 +253,11 @@ class _Found:
 
     def flags(self) -> tuple[str, ...]:
         """Flags of the run."""
-        return ("no time column: steady state assumed",) if self.drive.steady else ()
+        flags = []
+        if self.drive.steady:
+            flags.append("no time column: steady state assumed")
+        if self.hunt.phase_turned:
+            flags.append("phases of this log count a lag as positive: read with the opposite sign")
+        if len(self.problem.extra) or self.hunt.mains:
+            flags.append("mains lines are in the responses: recognised and kept out of the modes")
+        return tuple(flags)

@@ -64,6 +64,8 @@ def noise_of(residual: Complexes, size: Floats, with_phase: bool) -> Noise:
 
     The variance of each residual is floor² + (share · size)²; outliers beyond 4σ are held at 4σ.
     """
+    if len(residual) == 0:
+        return Noise(floor=1.0, along=0.0, across=0.0)
     least = max(1e-7 * float(np.max(size, initial=0.0)), 1e-300)
     a, b = _two_parts(residual.real, size, least)
     if not with_phase:

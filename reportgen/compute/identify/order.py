@@ -32,6 +32,7 @@ _PASSES = 2
 """Searches: with the noise guessed from the rows, and with the noise that the first model leaves."""
 _MOST_A_ROUND = 12
 _INFLATION_CAP = 400.0
+_LEAST_ROWS = 4
 _OUTSIDE = 0.4
 """Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
 
@@ -45,7 +46,7 @@ class Evidence:
     share: Floats
     """Largest contribution to the response near the mode, as a fraction of the response there, shape (m, c)."""
     rows: np.ndarray
-    """Rows on which the mode is above half its own peak, shape (m,)."""
+    """Rows on which the mode stands out of the noise and above a twentieth of its own peak, shape (m,)."""
     inflation: Floats
     """Of the noise variance around the mode, shape (m, c)."""
 
@@ -82,21 +83,24 @@ def evidence(problem: Problem, solution: Solution) -> Evidence:
         for k in range(m):
             own = np.flatnonzero(basis.mode == k)
             x = solution.coefficients[c][own]
-            window, found.rows[k] = _window(np.abs(basis.values[own[0]]))
+            window = _window(np.abs(basis.values[own[0]]))
             found.inflation[k, c] = _inflation([part[window & problem.readings.valid[:, c]] for part in white[c]])
             wald = float(x @ np.linalg.pinv(covariance[np.ix_(own, own)], hermitian=True) @ x)
             found.gain[k, c] = wald / found.inflation[k, c]
-            part = np.abs(x @ basis.values[own][:, window])
-            found.share[k, c] = np.max(part / np.maximum(size[window], 1e-300), initial=0.0)
+            part = np.abs(x @ basis.values[own])
+            found.share[k, c] = np.max(part[window] / np.maximum(size[window], 1e-300), initial=0.0)
+            out_of_noise = part * problem.weights.along[:, c]
+            standing = int(np.sum(out_of_noise > max(3.0, 0.05 * float(out_of_noise.max(initial=0.0)))))
+            found.rows[k] = max(found.rows[k], standing)
     return found
 
 
-def _window(size: Floats) -> tuple[np.ndarray, int]:
-    """Rows on which a mode is above a fifth of its peak (at least 25 rows), and how many are above half."""
+def _window(size: Floats) -> np.ndarray:
+    """Rows on which a mode is above a fifth of its peak, at least 25; bool, shape (n,)."""
     peak = int(np.argmax(size))
     window = size > 0.2 * size[peak]
     window[max(0, peak - 12) : peak + 13] = True
-    return window, int(np.sum(size > 0.5 * size[peak]))
+    return np.asarray(window)
 
 
 def _whitened(problem: Problem, solution: Solution) -> list[list[Floats]]:
@@ -133,6 +137,8 @@ class Search:
     refused: list[tuple[float, float, str]] = field(default_factory=list)
     """(frequency, relative width, reason) of what was looked at and not taken."""
 
+    phase_turned: bool = False
+    """True where the log's phases count the other way round."""
     mains: list[tuple[float, float]] = field(default_factory=list)
     """(line Hz, half width Hz) of mains lines that were left out of the fit."""
 
@@ -178,6 +184,10 @@ def search(problem: Problem) -> tuple[Solution, Search]:
     hunt = Search(problem, noise_from_scatter(readings), bank_of_shapes(problem.drive))
     hunt.weigh(readings.amplitude)
     solution = problem.solve(NO_POLES)
+    if _phase_is_turned(hunt, solution):
+        problem.readings = replace(readings, turn=np.conj(readings.turn))
+        hunt.phase_turned = True
+        solution = problem.solve(NO_POLES)
     for _ in range(_PASSES):
         solution = _hunted(hunt, solution)
         hunt.reweigh(solution)
@@ -185,6 +195,25 @@ def search(problem: Problem) -> tuple[Solution, Search]:
         solution = refine(problem, solution.poles, solution.coefficients)
     solution = _prune(hunt, solution)
     return _settle(hunt, solution), hunt
+
+
+def _phase_is_turned(hunt: Search, solution: Solution) -> bool:
+    """True where the log counts phase the other way round: a response lags its resonance, so the wrong sense fits none.
+
+    The strongest candidates are placed with either sense; the right one explains more of the response.
+    """
+    problem = hunt.problem
+    if not problem.readings.with_phase.any():
+        return False
+    turned = replace(problem, readings=replace(problem.readings, turn=np.conj(problem.readings.turn)))
+    other = Search(turned, hunt.noise, hunt.bank)
+    gains = []
+    for each in (hunt, other):
+        start = each.problem.solve(NO_POLES)
+        placed = [_place(each, start, candidate) for candidate in _chosen(each, start)[:3]]
+        gains.append((sum(one.gain for one in placed if one is not None), start.cost))
+    here, there = gains
+    return there[0] > 1.2 * here[0] and there[1] - there[0] < 0.7 * (here[1] - here[0])
 
 
 def _hunted(hunt: Search, solution: Solution) -> Solution:
@@ -279,7 +308,7 @@ def _place(hunt: Search, solution: Solution, candidate: Candidate) -> Placed | N
     spread = max(1.0, best.cost / max(2 * int(problem.readings.valid.sum()) - 6, 1))
     gain = without.cost - best.cost
     strayed = abs(np.log(frequency / candidate.frequency_hz)) > 4.0 * candidate.width
-    if gain / spread < threshold(len(hunt.bank), 4) or strayed:
+    if gain / spread < threshold(len(hunt.bank), 4) or strayed or hunt.is_refused(frequency):
         return None
     return Placed(frequency, q, [float(x[-1]) for x in best.coefficients], gain)
 
@@ -306,25 +335,31 @@ def _mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: fl
 
 _BANDWIDTHS = (1.0, 2.0, 4.0, 8.0)
 """Hz, tried where the tracking filter is not known."""
+_MOST_OF_IT = 0.6
 _DETUNINGS = (0.0, -4e-4, 4e-4, -8e-4, 8e-4)
 """By which the mains may be off its nominal frequency."""
 
 
 def _gain_of(problem: Problem, solution: Solution, columns: Complexes) -> float:
-    """χ² that additive columns explain in what the solution leaves."""
-    left = residual_of(problem.readings, solution)
-    gain = 0.0
+    """χ² that additive columns explain of what the solution leaves; 0 unless that is most of what lies around them."""
+    size = np.abs(columns[0])
+    near = np.flatnonzero(size > 0.15 * size.max())
+    near = np.arange(max(0, near[0] - 6), min(len(size), near[-1] + 7))
+    left = residual_of(problem.readings, solution)[near]
+    gain = before = readings = 0.0
     for c in range(left.shape[1]):
-        turn = problem.readings.turn[:, c]
+        turn = problem.readings.turn[near, c]
         if not problem.readings.with_phase[c]:
-            turn = np.exp(-1j * np.angle(solution.models[c]))
-        along, across = problem.weights.along[:, c], problem.weights.across[:, c] * problem.readings.with_phase[c]
-        rows = np.concatenate([(columns * turn).real * along, (columns * turn).imag * across], axis=1)
+            turn = np.exp(-1j * np.angle(solution.models[c][near]))
+        along, across = problem.weights.along[near, c], problem.weights.across[near, c] * problem.readings.with_phase[c]
+        rows = np.concatenate([(columns[:, near] * turn).real * along, (columns[:, near] * turn).imag * across], axis=1)
         residual = left[:, c] * turn if problem.readings.with_phase[c] else left[:, c]
         target = np.concatenate([residual.real * along, residual.imag * across])
         x = np.linalg.lstsq(rows.T, target, rcond=None)[0]
         gain += float(target @ (x @ rows))
-    return gain
+        before += float(target @ target)
+        readings += float(np.count_nonzero(along) + np.count_nonzero(across))
+    return gain if gain > _MOST_OF_IT * (before - readings) else 0.0
 
 
 def _with_line(hunt: Search, solution: Solution, line: Complexes) -> Solution:
@@ -420,8 +455,8 @@ def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tup
         return 0.0, "far outside the swept range"
     if found.share[k][seen].max(initial=0.0) < LEAST_SHARE:
         return score, "too small to be told from the rest of the response"
-    if found.rows[k] < 2:
-        return score, "rests on a single row"
+    if found.rows[k] < _LEAST_ROWS:
+        return score, "rests on too few rows"
     if _is_mains(hunt, solution, k):
         return score, "mains"
     return score, ""

@@ -23,10 +23,8 @@ def noise_alone(value: Complexes | Floats, valid: np.ndarray) -> np.ndarray:
     scatter = _scatter(value[rows])
     windows = np.lib.stride_tricks.sliding_window_view(np.pad(scatter, _STRETCH // 2, mode="edge"), _STRETCH)
     local = np.median(windows, axis=1)
-    typical = float(np.quantile(scatter, 0.25)) / 0.3186
+    typical = 1.4826 * float(np.quantile(local, 0.1))
     bad = local > max(_NOISE_ALONE, _ABOVE_TYPICAL * typical)
-    if bad.mean() > 0.7:
-        return found
     found[rows] = np.convolve(bad, np.ones(5), mode="same") > 0
     return found
 

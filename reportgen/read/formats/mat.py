@@ -7,18 +7,19 @@ spaced variable ``t`` or ``time``.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.hdf5 import FEWEST_SAMPLES, INTERVAL_NAMES, RATE_NAMES, TIME_NAMES
-from reportgen.read.formats.recording import Recording, Spool, StoredChannel, even_rate, stacked
+from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, stacked
+from reportgen.records.log import Floats
 
 _UNIT_NAMES = ("units", "unit")
+_LOOKED_AT = 1 << 18
 
 
 def looks_like_mat(head: bytes) -> bool:
@@ -37,74 +38,83 @@ def looks_like_mat(head: bytes) -> bool:
     return False
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Variable:
+    """A numeric variable with its samples along the rows."""
+
+    name: str
+    samples: int
+    columns: int
+    read: Rows
+
+    @property
+    def head(self) -> Floats:
+        """First values of a variable of one column."""
+        return self.read(0, min(self.samples, _LOOKED_AT))[:, 0]
+
+    @property
+    def is_time(self) -> bool:
+        """Named like time and rising evenly; a ``T`` that wanders is a temperature."""
+        return self.name.casefold() in TIME_NAMES and self.columns == 1 and even_rate(self.head) is not None
+
+
 def open_mat(path: Path, name: str) -> Recording:
     """Open a MAT file. Raises ReadError."""
-    damage: str | None = None
-    found: list[tuple[str, tuple[int, ...], str]] = []
+    from scipy.io import whosmat
+
     try:
-        found = _contents(path)
+        found = [(key, tuple(shape), kind) for key, shape, kind in whosmat(path)]
     except Exception as fault:  # scipy raises many kinds for a broken file
         raise ReadError(
             name, f"MAT file that cannot be read ({_brief(fault)}); save it again, as version 7 or 7.3"
         ) from None
     variables, damage = _load(path, found)
-    signals = {key: value for key, value in variables.items() if max(value.shape) >= FEWEST_SAMPLES}
-    times = {key: value for key, value in signals.items() if _is_time(key, value)}
-    signals = {key: value for key, value in signals.items() if key not in times}
+    long = [each for each in variables if each.samples >= FEWEST_SAMPLES]
+    times, signals = [each for each in long if each.is_time], [each for each in long if not each.is_time]
     if not signals:
-        raise ReadError(name, "MAT file without a numeric variable of samples; nothing in it can be a channel")
-    lengths = [max(value.shape) for value in signals.values()]
+        raise ReadError(
+            name, damage or "MAT file without a numeric variable of samples; nothing in it can be a channel"
+        )
+    lengths = [each.samples for each in signals]
     samples = max(set(lengths), key=lambda length: (lengths.count(length), length))
-    chosen = {key: value for key, value in signals.items() if max(value.shape) == samples}
-    places = [(key, column) for key, value in chosen.items() for column in range(min(value.shape))]
-    columns = {key: value if value.shape[0] == samples else value.T for key, value in chosen.items()}
-    units = _units(path, found, len(places))
+    chosen = [each for each in signals if each.samples == samples]
+    places = [(each, column) for each in chosen for column in range(each.columns)]
     return Recording(
         kind="MAT",
         sample_rate_hz=_rate(variables, times),
         samples=samples,
-        channels=tuple(
-            StoredChannel(
-                name=key if min(chosen[key].shape) == 1 else f"{key}[{column + 1}]",
-                unit=units[at] if units else None,
-            )
-            for at, (key, column) in enumerate(places)
-        ),
-        fetch=stacked(lambda start, stop, place: columns[places[place][0]][start:stop, places[place][1]]),
-        start_s=float(next((value.flat[0] for value in times.values()), 0.0)),
+        channels=_channels(places, _units(path, found, len(places))),
+        fetch=stacked(lambda start, stop, place: places[place][0].read(start, stop)[:, places[place][1]]),
+        start_s=float(times[0].head[0]) if times else 0.0,
         damage=damage,
         layout=f"MAT, {len(places)} channels in {len(chosen)} variables",
         refused=tuple(
-            f"{key}: {max(value.shape)} samples, unlike the {samples} of the others"
-            for key, value in signals.items()
-            if key not in chosen
+            f"{each.name}: {each.samples} samples, unlike the {samples} of the others"
+            for each in signals
+            if each not in chosen
         ),
     )
 
 
-def _is_time(key: str, value: NDArray[Any]) -> bool:
-    """Named like time and rising evenly; a ``T`` that wanders is a temperature."""
-    return key.casefold() in TIME_NAMES and min(value.shape) == 1 and even_rate(value.reshape(-1)) is not None
+def _channels(places: list[tuple[_Variable, int]], units: list[str]) -> tuple[StoredChannel, ...]:
+    return tuple(
+        StoredChannel(
+            name=variable.name if variable.columns == 1 else f"{variable.name}[{column + 1}]",
+            unit=units[at] if units else None,
+        )
+        for at, (variable, column) in enumerate(places)
+    )
 
 
 def _brief(fault: Exception) -> str:
     return str(fault).strip().splitlines()[0] if str(fault).strip() else type(fault).__name__
 
 
-def _contents(path: Path) -> list[tuple[str, tuple[int, ...], str]]:
-    from scipy.io import whosmat
-
-    return [(key, tuple(shape), kind) for key, shape, kind in whosmat(path)]
-
-
-def _load(
-    path: Path, found: list[tuple[str, tuple[int, ...], str]]
-) -> tuple[dict[str, NDArray[np.floating[Any]]], str | None]:
+def _load(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[list[_Variable], str | None]:
     """Variables one after another: no more than one is unpacked in memory at a time, the rest lies spooled."""
     from scipy.io import loadmat
 
-    variables: dict[str, NDArray[np.floating[Any]]] = {}
-    damage = None
+    variables: list[_Variable] = []
     for key, shape, kind in found:
         numeric = kind in ("double", "single") or kind.startswith(("int", "uint"))
         if not numeric or len(shape) != 2 or 0 in shape:
@@ -112,35 +122,27 @@ def _load(
         try:
             value = np.atleast_2d(loadmat(path, variable_names=[key])[key])
         except Exception as fault:  # scipy raises many kinds for a broken variable
-            damage = f"variable {key!r} and what follows cannot be read ({_brief(fault)})"
-            break
+            return variables, f"variable {key!r} and what follows cannot be read ({_brief(fault)})"
         if not np.iscomplexobj(value):
-            variables[key] = _spooled(value)
-    return variables, damage
+            variables.append(_spooled(key, value if value.shape[0] >= value.shape[1] else value.T))
+    return variables, None
 
 
-def _spooled(value: NDArray[Any]) -> NDArray[np.floating[Any]]:
-    rows = value if value.shape[0] >= value.shape[1] else value.T
+def _spooled(key: str, rows: NDArray[np.generic]) -> _Variable:
     spool = Spool(rows.shape[1])
-    for piece in _pieces(rows):
-        spool.append(piece)
-    laid = spool.array()
-    return laid if value.shape[0] >= value.shape[1] else laid.T
+    for begin in range(0, len(rows), _LOOKED_AT):
+        spool.append(rows[begin : begin + _LOOKED_AT].astype(np.float64))
+    return _Variable(key, len(rows), rows.shape[1], spool.reader())
 
 
-def _pieces(rows: NDArray[Any], step: int = 1 << 18) -> Iterator[NDArray[np.float64]]:
-    for begin in range(0, len(rows), step):
-        yield rows[begin : begin + step].astype(np.float64)
-
-
-def _rate(variables: dict[str, NDArray[Any]], times: dict[str, NDArray[Any]]) -> float | None:
-    for key, value in variables.items():
-        if value.size == 1 and value.flat[0] > 0:
-            if key.casefold() in RATE_NAMES:
-                return float(value.flat[0])
-            if key.casefold() in INTERVAL_NAMES:
-                return 1.0 / float(value.flat[0])
-    return next((even_rate(value.reshape(-1)) for value in times.values()), None)
+def _rate(variables: list[_Variable], times: list[_Variable]) -> float | None:
+    for each in variables:
+        if each.samples == each.columns == 1 and each.head[0] > 0:
+            if each.name.casefold() in RATE_NAMES:
+                return float(each.head[0])
+            if each.name.casefold() in INTERVAL_NAMES:
+                return 1.0 / float(each.head[0])
+    return even_rate(times[0].head) if times else None
 
 
 def _units(path: Path, found: list[tuple[str, tuple[int, ...], str]], channels: int) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -15,6 +16,8 @@ from reportgen.records.log import Floats
 BLOCK_VALUES = 1 << 20
 """Values in one block of samples: 8 MB, so that a few of them a core stay far below any memory limit."""
 
+_IN_MEMORY = 8 << 20
+"""Numbers that a spool keeps in memory."""
 Fetch = Callable[[int, int, tuple[int, ...]], NDArray[np.generic]]
 """(start, stop, channel places) to stored numbers of shape (samples, channels)."""
 
@@ -81,6 +84,10 @@ class ScaledSamples:
         )
 
 
+Rows = Callable[[int, int], Floats]
+"""(start, stop) to rows of shape (stop − start, columns)."""
+
+
 class Spool:
     """Numbers parsed from a text or unpacked from a file, laid down once as binary for reading in pieces.
 
@@ -89,28 +96,41 @@ class Spool:
 
     def __init__(self, columns: int) -> None:
         self._columns = columns
-        self._file: IO[bytes] = tempfile.SpooledTemporaryFile(max_size=64 << 20)  # noqa: SIM115
+        self._parts: list[Floats] = []
+        self._file: IO[bytes] | None = None
         self.rows = 0
 
     def append(self, rows: Floats) -> None:
         """Lay down rows of shape (n, columns)."""
-        self._file.write(np.ascontiguousarray(rows, dtype=np.float64).data)
+        self._parts.append(np.ascontiguousarray(rows, dtype=np.float64))
         self.rows += len(rows)
+        if self._file is None and self.rows * self._columns > _IN_MEMORY:
+            self._file = tempfile.TemporaryFile()  # noqa: SIM115 -- lives as long as its readers
+        if self._file is not None:
+            for part in self._parts:
+                self._file.write(part.data)
+            self._parts = []
 
-    def array(self) -> Floats:
-        """What was laid down, shape (rows, columns); large ones are pages of the unnamed file."""
-        self._file.seek(0)
-        shape = (self.rows, self._columns)
-        if getattr(self._file, "_rolled", True):
-            self._file.flush()
-            values: Floats = np.memmap(self._file, np.float64, "r", shape=shape)
-            return values
-        return np.frombuffer(self._file.read(), np.float64).reshape(shape)
+    def reader(self) -> Rows:
+        """What was laid down, by rows; large ones are read from the unnamed file, never mapped."""
+        if self._file is None:
+            kept = np.concatenate(self._parts) if self._parts else np.empty((0, self._columns))
+            self._parts = [kept]
+            return lambda start, stop: kept[start:stop]
+        self._file.flush()
+        file, columns, rows = self._file, self._columns, self.rows
+
+        def read(start: int, stop: int) -> Floats:
+            wanted = max(0, min(stop, rows) - start)
+            raw = os.pread(file.fileno(), 8 * columns * wanted, 8 * columns * start)
+            return np.frombuffer(raw, np.float64).reshape(-1, columns)
+
+        return read
 
     def fetch(self) -> Fetch:
         """What was laid down, for a Recording."""
-        values = self.array()
-        return lambda start, stop, places: values[start:stop, list(places)]
+        read = self.reader()
+        return lambda start, stop, places: read(start, stop)[:, list(places)]
 
 
 def stacked(fetch_one: Callable[[int, int, int], NDArray[np.generic]]) -> Fetch:

@@ -13,7 +13,7 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.columns import Column, Meaning, understand
-from reportgen.read.formats.recording import Recording, Spool, StoredChannel, even_rate, rounded_rate
+from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate
 from reportgen.read.table import is_table, recognise, table_blocks
 from reportgen.read.table_layout import TableLayout
 from reportgen.read.table_rows import TableBlock
@@ -22,6 +22,7 @@ from reportgen.records.log import Floats
 SLOWEST_HZ = 25.0
 """A table sampled more slowly than this is a log, not a record of the vibration itself."""
 _LOOKED_AT = 1 << 16
+_PIECE = 1 << 18
 
 
 def looks_like_table_history(path: Path) -> bool:
@@ -79,18 +80,22 @@ def open_table(path: Path, name: str) -> Recording:
     for block in table_blocks(path, layout, places, name=name):
         spool.append(block.values)
         previous = refused.take(block, previous)
-    values = spool.array()
-    if len(values) < 2:
+    if spool.rows < 2:
         raise ReadError(name, "holds fewer than two rows of samples")
-    times = None if time_place is None else values[:, places.index(time_place)] * _seconds(columns[time_place])
+    read = spool.reader()
+    times = (
+        None
+        if time_place is None
+        else _Times(read, spool.rows, places.index(time_place), _seconds(columns[time_place]))
+    )
     signals = [(at, column) for at, column in enumerate(used) if column.place != time_place]
     return Recording(
         kind="text",
-        sample_rate_hz=None if times is None else _rate_of(times, name, layout),
-        samples=len(values),
+        sample_rate_hz=None if times is None else times.rate(name, layout),
+        samples=spool.rows,
         channels=tuple(_stored(column) for _, column in signals),
-        fetch=lambda start, stop, wanted: values[start:stop, [signals[each][0] for each in wanted]],
-        start_s=0.0 if times is None else float(times[0]),
+        fetch=lambda start, stop, wanted: read(start, stop)[:, [signals[each][0] for each in wanted]],
+        start_s=0.0 if times is None else times.first,
         remarks=layout.remarks,
         damage=refused.damage,
         layout=layout.sentence,
@@ -138,19 +143,34 @@ def _stored(column: Column) -> StoredChannel:
     )
 
 
-def _rate_of(times: Floats, name: str, layout: TableLayout) -> float:
-    """Sample rate of the whole time column. Raises ReadError with the line where it is not even."""
-    n = len(times)
-    mean = (times[-1] - times[0]) / (n - 1)
-    if not mean > 0:
-        raise ReadError(f"{name}:{layout.data_line}", "time does not rise; expected evenly spaced times")
-    step = np.diff(times)
-    worst = int(np.argmax(np.abs(step - mean)))
-    if abs(step[worst] - mean) > 0.6 * float(np.median(step)):
-        raise ReadError(
-            f"{name}:{layout.data_line + worst + 1}",
-            f"time goes on by {step[worst]:.6g} s where the record's interval is {float(np.median(step)):.6g} s; "
-            "expected evenly spaced times, export the record without gaps",
-        )
-    written = float(np.max(np.abs(times - (times[0] + mean * np.arange(n)))))
-    return rounded_rate(float(mean), max(2.0 * written, 1e-12) / (n - 1) + 1e-15)
+class _Times:
+    """The column of time, gone through in pieces."""
+
+    def __init__(self, read: Rows, rows: int, place: int, seconds: float) -> None:
+        self._read, self._rows, self._place, self._seconds = read, rows, place, seconds
+        self.first, self._last = float(self._piece(0, 1)[0]), float(self._piece(rows - 1, rows)[0])
+
+    def _piece(self, start: int, stop: int) -> Floats:
+        piece: Floats = self._read(start, stop)[:, self._place] * self._seconds
+        return piece
+
+    def rate(self, name: str, layout: TableLayout) -> float:
+        """Sample rate of the whole column, Hz. Raises ReadError with the line where it is not even."""
+        mean = (self._last - self.first) / (self._rows - 1)
+        if not mean > 0:
+            raise ReadError(f"{name}:{layout.data_line}", "time does not rise; expected evenly spaced times")
+        strayed = 0.0
+        for start in range(0, self._rows - 1, _PIECE):
+            times = self._piece(start, min(start + _PIECE, self._rows - 1) + 1)
+            step = np.diff(times)
+            usual = float(np.median(step))
+            worst = int(np.argmax(np.abs(step - usual)))
+            if not abs(step[worst] - usual) <= 0.6 * usual:
+                raise ReadError(
+                    f"{name}:{layout.data_line + start + worst + 1}",
+                    f"time goes on by {step[worst]:.6g} s where the record's interval is {usual:.6g} s; "
+                    "expected evenly spaced times, export the record without gaps",
+                )
+            due = self.first + mean * np.arange(start, start + len(times))
+            strayed = max(strayed, float(np.max(np.abs(times - due))))
+        return rounded_rate(mean, max(2.0 * strayed, 1e-12) / (self._rows - 1) + 1e-15)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
-from reportgen.read.formats.recording import Recording, Spool, StoredChannel, even_rate, rounded_rate, stacked
+from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate, stacked
 from reportgen.records.log import Floats
 
 _MARK = b"-1"
@@ -53,7 +53,8 @@ class _Set:
     held: int = 0
     """Values really in the file."""
     line_bytes: int = 0
-    spooled: Floats | None = field(default=None, repr=False)
+    spooled: Rows | None = field(default=None, repr=False)
+    """Stored numbers one a row, where they could not be fetched by place."""
 
     @property
     def numbers(self) -> int:
@@ -247,8 +248,7 @@ def _parse_lines(stream: IO[bytes], found: _Set, line: int) -> tuple[_Set, int]:
             pending = []
     spool.append(np.array(pending, dtype=np.float64).reshape(-1, 1))
     held = min(found.values, spool.rows // found.numbers)
-    numbers = spool.array()[: held * found.numbers, 0].reshape(held, found.numbers)
-    return replace(found, held=held, spooled=numbers), line
+    return replace(found, held=held, spooled=spool.reader()), line
 
 
 def _is_history(found: _Set) -> bool:
@@ -331,7 +331,7 @@ def _values(path: Path, found: _Set, start: int, stop: int) -> Floats:
     """Numbers of values ``start`` to ``stop``, shape (n, numbers a value)."""
     stop = min(stop, found.held)
     if found.spooled is not None:
-        return found.spooled[start:stop]
+        return found.spooled(start * found.numbers, stop * found.numbers).reshape(-1, found.numbers)
     with path.open("rb") as stream:
         if found.byte_order:
             kind = np.dtype(found.byte_order + ("f8" if found.double else "f4"))

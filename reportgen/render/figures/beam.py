@@ -27,7 +27,7 @@ def draw_beam(axis: str | None, pictures: Sequence[ModePicture], words: Words, n
         axes = figure.add_axes(box)
         axes.set_axis_off()
         axes.set_xlim(-0.03, 1.03)
-        axes.set_ylim(-1.35, 1.35)
+        axes.set_ylim(-1.12, 1.55)
         _draw_mode(axes, picture)
         _mode_caption(axes, picture, words, numbers)
     _beam_key(figure, height, words)
@@ -70,8 +70,8 @@ def _draw_mode(axes: Any, picture: ModePicture) -> None:
         zorder=5,
     )
     for name, place in picture.sensors:
-        axes.plot([place], [1.02], marker="v", markersize=4.2, color=INK, zorder=4)
-        axes.text(place - 0.012, 1.02, name, fontsize=FONT - 1.4, ha="right", va="center", color=INK, parse_math=False)
+        axes.plot([place], [1.28], marker="v", markersize=4.2, color=INK, zorder=4)
+        axes.text(place - 0.012, 1.28, name, fontsize=FONT - 1.4, ha="right", va="center", color=INK, parse_math=False)
 
 
 def _mode_caption(axes: Any, picture: ModePicture, words: Words, numbers: Numbers) -> None:
@@ -125,8 +125,7 @@ def draw_ladder(axis: str | None, modes: Sequence[Mode], words: Words, numbers: 
     axes.set_xlim(low, high)
     axes.set_ylim(-0.5, 2.5)
     axes.set_axis_off()
-    rows = (("log", 2.0), ("notes", 1.0), ("beam theory", 0.0))
-    for name, y in rows:
+    for name, y in (("log", 2.0), ("notes", 1.0), ("beam theory", 0.0)):
         axes.plot([low, high], [y, y], color=GRID, linewidth=0.8, zorder=0.5)
         axes.text(
             -(_SIDE - 2.0) / (WIDTH - _SIDE - 20.0),
@@ -148,9 +147,7 @@ def draw_ladder(axis: str | None, modes: Sequence[Mode], words: Words, numbers: 
 def _ladder_rung(axes: Any, mode: Mode) -> None:
     x = math.log10(mode.frequency_hz)
     colour = RUST if mode.missing else PETROL
-    axes.plot(
-        [x, x], [-0.35, 2.45], color=colour, linewidth=0.7, linestyle=_DASH if mode.missing else "solid", zorder=1
-    )
+    axes.plot([x, x], [-0.5, 2.5], color=colour, linewidth=0.7, linestyle=_DASH if mode.missing else "solid", zorder=1)
     if "log" in mode.seen_in:
         axes.plot([x], [2.0], "o", markersize=5.2, color=PETROL, zorder=3)
     if "notes" in mode.seen_in:
@@ -169,34 +166,26 @@ def _ladder_rung(axes: Any, mode: Mode) -> None:
 
 
 def _ladder_labels(axes: Any, modes: Sequence[Mode], words: Words, numbers: Numbers, low: float, high: float) -> None:
+    """Mode numbers above and frequencies below, moved apart where they would meet, each tied to its rung."""
     width = WIDTH - _SIDE - 20.0
     wanted = [(math.log10(mode.frequency_hz) - low) / (high - low) for mode in modes]
-    for mode, place in zip(modes, spread(wanted, 38.0 / width, -0.04, 1.03), strict=True):
-        name = "?" if mode.mode is None else str(mode.mode)
-        axes.text(
-            place,
-            1.10,
-            f"({name})" if mode.missing else name,
-            transform=axes.transAxes,
-            fontsize=FONT,
-            ha="center",
-            va="bottom",
-            fontweight="normal" if mode.missing else "bold",
-            color=RUST if mode.missing else INK,
-            parse_math=False,
-        )
-        shown = numbers.significant(mode.frequency_hz, 4)
-        axes.text(
-            place,
-            -0.08,
-            shown,
-            transform=axes.transAxes,
-            fontsize=FONT - 0.4,
-            ha="center",
-            va="top",
-            color=INK,
-            parse_math=False,
-        )
-    for text, height, up in ((words.say("Mode"), 1.10, "bottom"), ("f / Hz", -0.08, "top")):
+    above, below = (spread(wanted, distance / width, 0.0, 1.02) for distance in (15.0, 29.0))
+    for mode, rung, top, foot in zip(modes, wanted, above, below, strict=True):
+        colour, weight = (RUST, "normal") if mode.missing else (INK, "bold")
+        name = "–" if mode.mode is None else str(mode.mode)
+        _tied(axes, (rung, 1.0), (top, 1.07), f"({name})" if mode.missing else name, colour, weight)
+        _tied(axes, (rung, 0.0), (foot, -0.10), numbers.significant(mode.frequency_hz, 4), colour, "normal")
+    for text, place, side in ((words.say("Mode"), 1.09, "bottom"), ("f / Hz", -0.12, "top")):
         left = -(_SIDE - 2.0) / width
-        axes.text(left, height, text, transform=axes.transAxes, fontsize=FONT, ha="left", va=up, color=QUIET)
+        axes.text(left, place, text, transform=axes.transAxes, fontsize=FONT, ha="left", va=side, color=QUIET)
+
+
+def _tied(
+    axes: Any, rung: tuple[float, float], label: tuple[float, float], text: str, colour: str, weight: str
+) -> None:
+    """A label above or below a rung, with a thin line to it; places in axes units."""
+    line = ([rung[0], label[0]], [rung[1], label[1]])
+    axes.plot(*line, transform=axes.transAxes, color=QUIET, linewidth=0.5, clip_on=False, zorder=0.6)
+    side, gap = ("bottom", 0.02) if label[1] > rung[1] else ("top", -0.02)
+    style = {"fontsize": FONT, "fontweight": weight, "color": colour, "parse_math": False}
+    axes.text(label[0], label[1] + gap, text, transform=axes.transAxes, ha="center", va=side, **style)

@@ -11,7 +11,6 @@ _FAMILY = "Report Sans, sans-serif"
 _LINES_ONLY = re.compile(r"^M [^MLZCQz]*(?:L [^MLZCQz]*)+$")
 _NUMBER = re.compile(r"-?\d+\.\d+")
 _DEFAULTS = {"stroke-linecap": "butt", "stroke-linejoin": "miter", "opacity": "1", "fill-opacity": "1"}
-ElementTree.register_namespace("", SVG)
 
 
 def clean_svg(source: bytes, key: str, title: str) -> str:
@@ -21,12 +20,14 @@ def clean_svg(source: bytes, key: str, title: str) -> str:
         for child in [each for each in parent if each.tag in (f"{{{SVG}}}metadata", f"{{{SVG}}}style")]:
             parent.remove(child)
     for element in root.iter():
+        element.tag = element.tag.removeprefix(f"{{{SVG}}}")
         _clean(element, key)
     for name in ("width", "height", "version"):
         root.attrib.pop(name, None)
+    root.set("xmlns", SVG)
     root.set("font-family", _FAMILY)
     root.set("stroke-linejoin", "round")
-    first = ElementTree.Element(f"{{{SVG}}}title")
+    first = ElementTree.Element("title")
     first.text = title
     root.insert(0, first)
     return _without_empty_definitions(ElementTree.tostring(root, encoding="unicode"))
@@ -60,7 +61,7 @@ def _shorten(element: ElementTree.Element) -> None:
     text = " ".join(path.split())
     text = _NUMBER.sub(lambda match: f"{float(match.group()):.2f}".rstrip("0").rstrip("."), text)
     if _LINES_ONLY.match(text) and text.count("M") == 1:
-        element.tag = f"{{{SVG}}}polyline"
+        element.tag = "polyline"
         del element.attrib["d"]
         element.set("points", " ".join(text.replace("M", "").replace("L", "").split()))
     else:

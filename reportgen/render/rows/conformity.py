@@ -148,7 +148,9 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     if item.frequency_hz:
         place.append(f"{language.numbers.significant(item.frequency_hz, 4)} Hz")
     text = " · ".join(place) if len(place) > 1 else language.sentence(item.text)
-    if len(place) > 1 and item.measured is not None and math.isfinite(item.measured):
+    for opening in (", deviates by", " is", ":"):
+        text = text.removesuffix(opening)
+    if item.measured is not None and math.isfinite(item.measured):
         text += f": {language.numbers.significant(item.measured, 4)}{_unit(verdict)}"
     return {"text": text, "anchor": _evidence_anchor(report, item)}
 

@@ -33,6 +33,7 @@ def finding(each: Finding, language: Language) -> Row:
         "css": f"is-{each.severity}",
         "where": each.where,
         "message": language.sentence(each.message),
+        "spoken": language.words.language if language.words.knows(each.message) else "en",
     }
 
 

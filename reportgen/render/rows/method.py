@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from reportgen.records.job import DecisionRule
 from reportgen.records.note import StrobeSeen
 from reportgen.records.report import Report
-from reportgen.records.result import Resonance, RunResult
 from reportgen.render.names import anchor
 from reportgen.render.numbers import coverage_factor
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
 
 
 def methods(report: Report, language: Language) -> list[Row]:
@@ -96,15 +96,10 @@ def _control(report: Report, language: Language) -> Iterator[Row]:
     )
 
 
-def _best(report: Report) -> tuple[RunResult, str, int, Resonance] | None:
-    found = [
-        (run, channel.id, number, each)
-        for run in report.runs
-        for channel in run.channels
-        for number, each in enumerate(channel.resonances, start=1)
-        if each.q is not None and each.damping_ratio is not None and not each.rejected and each.amplification
-    ]
-    return max(found, key=lambda item: item[3].amplification or 0.0, default=None)
+def _best(report: Report) -> Trusted | None:
+    """The resonance that serves as example: the largest amplification whose damping is known."""
+    known = [each for each in trusted(report) if each.resonance.q and each.resonance.damping_ratio]
+    return largest_amplification(known)
 
 
 def _responses(report: Report, language: Language) -> Iterator[Row]:
@@ -112,8 +107,8 @@ def _responses(report: Report, language: Language) -> Iterator[Row]:
     best = _best(report)
     if best is None:
         return
-    run, channel, number, each = best
-    to = anchor("row", run.id, channel, number)
+    run, each = best.run, best.resonance
+    to = anchor("row", run.id, best.channel.id, best.number)
     q, zeta = numbers.significant(each.q, 4), numbers.significant(each.damping_ratio, 4)
     yield _method(
         say("Transmissibility"),
@@ -234,14 +229,14 @@ def _statements(report: Report, language: Language) -> Iterator[Row]:
     k = numbers.decimal(factor, 2)
     best = _best(report)
     example, to = "", ""
-    if best is not None and best[3].amplification_std_fit and best[3].amplification_std_calibration:
-        each = best[3]
+    each = best.resonance if best is not None else None
+    if best is not None and each is not None and each.amplification_std_fit and each.amplification_std_calibration:
         parts = (each.amplification_std_fit or 0.0, each.amplification_std_calibration or 0.0)
         a, b = (numbers.significant(part, 3) for part in parts)
         total = math.hypot(*parts)
         example = f"u(T) = √({a}² + {b}²) = {numbers.significant(total, 3)},   "
         example += f"U = {k} · u = {numbers.significant(total * factor, 2)}"
-        to = anchor("row", best[0].id, best[1], best[2])
+        to = anchor("row", best.run.id, best.channel.id, best.number)
     yield _method(
         say("Measurement uncertainty"),
         "u_c² = Σ (c_i u_i)²,   U = k · u_c",

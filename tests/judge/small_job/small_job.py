@@ -297,6 +297,10 @@ def _absent(truth: Truth, fault: dict[str, Any]) -> None:
     truth.absent.add(fault["channel"])
 
 
+def _control_gaps(truth: Truth, fault: dict[str, Any]) -> None:
+    truth.level = lambda f: np.where(np.arange(len(f)) % 10 == 0, np.nan, 1.0)
+
+
 def _set(name: str, value: Any) -> Callable[..., None]:
     return lambda truth, fault: setattr(truth, name, value)
 
@@ -306,7 +310,7 @@ FAULTS: dict[str, Callable[..., None]] = {
     "no rows": _no_rows, "no time": _no_time, "clock": _clock_back, "mode": _move_mode, "lost mode": _lose_mode,
     "new mode": _new_mode, "unidentified": _unidentified, "reject": _reject, "dwell": _dwell, "drift": _dwell_drift,
     "absent": _absent, "no uncertainty": _set("uncertain", True), "no numbers": _set("unnumbered", True),
-    "weak": _set("q_share", 0.5),
+    "control gaps": _control_gaps, "weak": _set("q_share", 0.5),
     "clipped": _channel_fault(lambda fault: lambda f, a: np.minimum(a, fault["share"] * a.max())),
     "dead": _channel_fault(lambda fault: lambda f, a: np.zeros(len(a))),
     "loose": _channel_fault(lambda fault: lambda f, a: a * np.where(f > fault["from_hz"], 0.3, 1.0)),

@@ -1,0 +1,1 @@
+"""Benchmarks: ``make bench`` runs every module here that has a ``run``."""
