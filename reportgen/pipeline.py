@@ -5,10 +5,9 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,7 @@ from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
-from reportgen.records.log import Log
+from reportgen.records.log import Log, SweepLog
 from reportgen.records.note import Note, describe_fact
 from reportgen.records.report import InputFile, Report
 from reportgen.records.result import RunResult
@@ -216,29 +215,42 @@ def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) ->
 
 def _compute_runs(inputs: Inputs, progress: Say, cores: int) -> tuple[RunResult, ...]:
     """Every run by itself, on as many cores as there are; the results do not depend on their number."""
-    from concurrent.futures import ProcessPoolExecutor
     from concurrent.futures.process import BrokenProcessPool
+
+    job, logs = inputs.job, inputs.logs
+    shared = [run for run in job.runs if isinstance(logs[run.id], SweepLog)]
+    if cores > 1 and len(shared) > 1 and sys.platform == "linux":
+        try:
+            return _compute_in_processes(inputs, shared, progress, cores)
+        except BrokenProcessPool:
+            progress("a process died, out of memory perhaps; computing run by run")
+    return tuple(_compute_run(inputs, run, progress, cores) for run in job.runs)
+
+
+def _compute_in_processes(
+    inputs: Inputs, shared: Sequence[RunPlan], progress: Say, cores: int
+) -> tuple[RunResult, ...]:
+    """Sweep logs in processes of their own; records, which are read in pieces and share their work out, here."""
+    from concurrent.futures import ProcessPoolExecutor, as_completed
     from multiprocessing import get_context
 
     from reportgen.compute.run import compute_run
 
     job, logs = inputs.job, inputs.logs
-    if cores > 1 and len(job.runs) > 1 and sys.platform == "linux":
-        try:
-            with ProcessPoolExecutor(min(cores, len(job.runs)), mp_context=get_context("fork")) as pool:
-                begun = [(run, pool.submit(compute_run, job, run, logs[run.id], silent)) for run in job.runs]
-                return tuple(_waited(f"computing {run.id}", future.result, progress) for run, future in begun)
-        except BrokenProcessPool:
-            progress("a process died, out of memory perhaps; computing run by run")
-    return tuple(
-        _waited(f"computing {run.id}", partial(compute_run, job, run, logs[run.id], progress, workers=cores), progress)
-        for run in job.runs
-    )
+    with ProcessPoolExecutor(min(cores, len(shared)), mp_context=get_context("fork")) as pool:
+        begun = {run.id: pool.submit(compute_run, job, run, logs[run.id], silent) for run in shared}
+        here = {run.id: _compute_run(inputs, run, progress, cores) for run in job.runs if run.id not in begun}
+        for number, future in enumerate(as_completed(begun.values()), start=1):
+            future.result()
+            progress(f"computed {number} of {len(begun)} sweeps")
+        return tuple(begun[run.id].result() if run.id in begun else here[run.id] for run in job.runs)
 
 
-def _waited(what: str, work: Callable[[], RunResult], progress: Say) -> RunResult:
-    progress(what)
-    return work()
+def _compute_run(inputs: Inputs, run: RunPlan, progress: Say, cores: int) -> RunResult:
+    from reportgen.compute.run import compute_run
+
+    progress(f"computing {run.id}")
+    return compute_run(inputs.job, run, inputs.logs[run.id], progress, workers=cores)
 
 
 def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], str | None]:

@@ -14,8 +14,8 @@ from reportgen.compute.drive_phase import smoothed
 from reportgen.records.log import Floats
 
 Complexes = NDArray[np.complex128]
-_STIFFNESS = (10.0, 300.0, 10_000.0)
-"""Of the spline, for rows a unit apart: pass what changes over more than 11, 26 and 63 rows; the stiffest that fits."""
+_PASSED_S = (0.3, 2.0)
+"""Periods, s, that a light and a stiff smoothing let through: a controller's own wandering is slower than the second."""
 _SHORT, _LONG = 15, 101
 """Rows over which a misfit is judged, and over which the noise is estimated."""
 _MISFIT = 2.0
@@ -36,19 +36,20 @@ def quiet_control(amplitude: Complexes, uncertainty: Floats, time_s: Floats) -> 
     breaks = np.flatnonzero(step > 4.0 * np.median(step) + 2.0 * np.minimum.reduce([step[:-1], step[1:]]).max()) + 1
     for run in np.split(np.arange(len(amplitude)), breaks):
         if len(run) >= _FEWEST_ROWS:
-            quiet[run] = _quieted(amplitude[run], uncertainty[run])
+            quiet[run] = _quieted(amplitude[run], uncertainty[run], time_s[run])
     return quiet
 
 
-def _quieted(amplitude: Complexes, uncertainty: Floats) -> Complexes:
+def _quieted(amplitude: Complexes, uncertainty: Floats, time_s: Floats) -> Complexes:
     noise = np.minimum(uncertainty, _scatter(amplitude))
     if not np.all(noise > 0):
         return amplitude
-    place = np.arange(len(amplitude), dtype=np.float64)
-    weight = np.square(np.median(noise) / noise)
+    # weighed by the time a row stands for, the spline passes the same periods wherever rows are dense or thin
+    weight = np.square(np.median(noise) / noise) * np.gradient(time_s)
     quiet = amplitude
-    for stiffness in _STIFFNESS:
-        real, imaginary = (smoothed(place, part, weight, stiffness) for part in (amplitude.real, amplitude.imag))
+    for period in _PASSED_S:
+        stiffness = (period / (2.0 * np.pi)) ** 4
+        real, imaginary = (smoothed(time_s, part, weight, stiffness) for part in (amplitude.real, amplitude.imag))
         smooth = real + 1j * imaginary
         share = _changing(amplitude, smooth, noise)
         quiet = share * quiet + (1.0 - share) * smooth

@@ -159,6 +159,9 @@ def read_table(
     return gathered.block()
 
 
+_NO_NUMBERS = np.empty((0, 0))
+
+
 class _Gathered:
     """Blocks put into one table as they come, so that their numbers are not held twice."""
 
@@ -176,7 +179,7 @@ class _Gathered:
             self._values = longer
         self._values[self._rows : stop] = block.values
         self._rows = stop
-        self._rest.append(replace(block, values=block.values[:0]))
+        self._rest.append(replace(block, values=_NO_NUMBERS))
 
     def block(self) -> TableBlock:
         """The whole table."""

@@ -80,6 +80,9 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
                 yield make.response(each, channel)
         for curve in each.decay:
             yield make.decay(each, curve)
+        dwell = make.dwell(report.job, each)
+        if dwell is not None:
+            yield dwell
     for before, after, channel_id in _pairs(report):
         plot = make.comparison(before, after, channel_id)
         if plot is not None:
@@ -160,6 +163,8 @@ def _run(report: Report, each: RunResult, language: Language, drawings: dict[str
         "rows": language.numbers.count(each.sweep.rows) if each.sweep else "",
         "sweep": run.sweep_facts(each.sweep, language) if each.sweep else [],
         "control": run.control_facts(each.control, language) if each.control else [],
+        "notches": [run.notch_row(notch, language) for notch in each.control.notches] if each.control else [],
+        "dwell_figure": _drawn(drawings, anchor("fig", each.id, "dwell")),
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
         "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],

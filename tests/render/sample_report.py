@@ -51,6 +51,7 @@ from reportgen.records.result import (
     ExciterUse,
     Mode,
     ModePicture,
+    NotchResult,
     Observed,
     QualityIssue,
     Resonance,
@@ -177,6 +178,22 @@ def _control(f: np.ndarray, level: np.ndarray, seed: int, dip: bool) -> ControlR
         outside_share=len(outside) / len(f),
         channels=("C1", "C2"),
         strategy="average",
+        notches=(
+            NotchResult(
+                channel="A1",
+                from_hz=110.0,
+                to_hz=130.0,
+                limit=150 * G,
+                dimension="acceleration",
+                text="150 g",
+                highest=147.3 * G,
+                at_hz=117.1,
+                lowest_control_db=-2.4,
+            ),
+        )
+        if dip
+        else (),
+        not_judged_bands=((17.1, 17.5, "jump in the profile: within one row or 1 % of it"),) if dip else (),
     )
 
 
@@ -262,6 +279,8 @@ def _decay(points: int) -> RunResult:
 
 
 def _dwell() -> RunResult:
+    t = np.linspace(0.0, 1800.0, 400)
+    f = np.full_like(t, 18.41)
     return RunResult(
         id="X-DWELL",
         kind="dwell",
@@ -279,7 +298,26 @@ def _dwell() -> RunResult:
             duration_s=1800.0,
             cycles=33150.0,
         ),
-        control=None,
+        control=ControlResult(
+            frequency_hz=f,
+            level=3.0 * G * (1 + 0.004 * np.sin(t / 40)),
+            required=None,
+            lower=None,
+            upper=None,
+            reason="the run names no profile",
+            channels=("C1", "C2"),
+            time_s=t,
+            time_at_level_s=1800.0,
+        ),
+        channels=(
+            ChannelResult(
+                id="A1",
+                frequency_hz=f,
+                magnitude=93.0 - t / 900,
+                phase_deg=-88.0 - 2.4 * t / 1800,
+                time_s=t,
+            ),
+        ),
         dwell=DwellResult(
             frequency_hz=18.41,
             frequency_from_hz=18.35,

@@ -16,6 +16,7 @@ from reportgen.records.rounding import round_with_uncertainty
 from reportgen.render.document import assemble
 from reportgen.render.html import render_html
 from reportgen.render.numbers import coverage_factor
+from reportgen.render.rows.trusted import largest_amplification, spoiled, trusted
 
 HOSTILE = "<script>alert(1)</script> {{7*7}} </style> {% raw %} \" onload='x' &amp; <b>"
 NAMESPACE = "{http://www.w3.org/1999/xhtml}"
@@ -157,3 +158,30 @@ def test_an_empty_report_says_why_and_invents_nothing(report, templates):
     assert "holds no operator" in text
     assert "unsigned it is a draft" in text
     assert "0 requirements" not in text
+
+
+def test_a_notch_prints_its_limit_and_what_was_reached(html, german_html):
+    row = re.search(r'id="table-run-X-QUAL-notches".*?<tbody>(.*?)</tbody>', html, re.DOTALL)
+    assert row is not None
+    cells = re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row.group(1))
+    assert cells == ["A1", "110.0 – 130.0 Hz", "150 g", "147.3 g", "117.1 Hz", "−2.4 dB", "–"]
+    assert "−2,4 dB" in german_html
+
+
+def test_a_dwell_is_drawn_over_time(html):
+    figure = re.search(r'<figure id="fig-X-DWELL-dwell"[^>]*data-panels="([^"]*)"', html)
+    assert figure is not None
+    panels = json.loads(figure.group(1).replace("&#34;", '"').replace("&#39;", "'"))
+    assert [panel["xunit"] for panel in panels] == ["s", "s", "s"]
+    assert panels[0]["x"] == [0.0, 1800.0]
+    assert 'id="fig-X-DWELL-control"' not in html, "a held frequency has no curve over frequency"
+
+
+def test_spoiled_data_stand_for_nothing(report):
+    """A channel whose sensor came loose gives no example and no summary number, however large its peak."""
+    run = report.runs[3]
+    assert spoiled(run, "A2")
+    assert not spoiled(run, "A1")
+    found = trusted(report)
+    assert all((each.run.id, each.channel.id) != ("X-POST", "A2") for each in found)
+    assert largest_amplification(found).channel.id == "A1"

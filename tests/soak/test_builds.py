@@ -105,6 +105,7 @@ def test_the_archive_and_the_pdf_verify(built, capsys):
         assert "printed again, are the same to the last byte" in printed
 
 
+@pytest.mark.soak
 def test_a_byte_changed_on_a_page_is_found(built, tmp_path, capsys):
     """Not in an attachment: the page itself, which no checksum inside the PDF can cover."""
     whole = (built / "report.pdf").read_bytes()

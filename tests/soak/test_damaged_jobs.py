@@ -13,7 +13,7 @@ from tests.soak import outlive
 from tests.soak.small_job import LOGS, job_of, write_job
 
 CORPUS = 10_000
-SHARE = 200
+SHARE = 120
 """Of the corpus, in the ordinary tests."""
 
 
@@ -24,7 +24,7 @@ def test_the_sound_job_is_read(tmp_path, make):
 
 
 def test_a_share_of_the_damaged_corpus():
-    outcomes, faults = outlive.outlive(range(SHARE), compute_every=20)
+    outcomes, faults = outlive.outlive(range(SHARE), compute_every=30)
     assert faults == []
     assert outcomes["findings"] > SHARE / 10, "damage must be felt"
     assert outcomes.total() == SHARE

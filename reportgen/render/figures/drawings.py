@@ -141,7 +141,7 @@ class Drawings:
         label = self.say("Magnitude") + (f" ({channel.unit})" if channel.unit else "")
         panels = [Panel(y_label=label, curves=tuple(curves), marks=self._resonance_marks(channel), y_unit=channel.unit)]
         if channel.phase_deg is not None:
-            panels.append(self._phase(channel))
+            panels.append(self._phase(channel, f))
         return Plot(
             key=anchor("fig", run.id, channel.id),
             alt=self._response_alt(run, channel),
@@ -150,12 +150,10 @@ class Drawings:
             panels=tuple(panels),
         )
 
-    def _phase(self, channel: ChannelResult) -> Panel:
+    def _phase(self, channel: ChannelResult, x: Floats) -> Panel:
         assert channel.phase_deg is not None
         wrapped = (channel.phase_deg + 180.0) % 360.0 - 180.0
-        curve = Curve(
-            key="phase", label=self.say("phase"), role="recorded", x=channel.frequency_hz, y=_unjoined(wrapped)
-        )
+        curve = Curve(key="phase", label=self.say("phase"), role="recorded", x=x, y=_unjoined(wrapped))
         return Panel(
             y_label=self.say("Phase in °"),
             y_scale="linear",
@@ -217,6 +215,55 @@ class Drawings:
             panels=(Panel(y_label=self.say("Magnitude"), curves=curves, marks=self._resonance_marks(pair[1])),),
         )
 
+    def dwell(self, job: Job, run: RunResult) -> Plot | None:
+        """Level, response and phase of a dwell against time; None where the run is none or its log has no time."""
+        if run.dwell is None or run.control is None or run.control.time_s is None or len(run.control.time_s) < 2:
+            return None
+        plan = job.run(run.id)
+        symbol, size = control_unit(job.profile(plan.profile if plan else None))
+        level = Curve(
+            key="control", label=self.say("control"), role="control", x=run.control.time_s, y=run.control.level / size
+        )
+        panels = [
+            Panel(
+                y_label=f"{self.say('Level')} / {symbol}",
+                curves=(level,),
+                y_scale="linear",
+                y_range=_from_zero(level.y),
+                y_unit=symbol,
+                height=56.0,
+            ),
+            *self._dwell_response(run),
+        ]
+        return Plot(
+            key=anchor("fig", run.id, "dwell"),
+            alt=self.say("Level, response and phase of the dwell in run %(run)s against time.", run=run.id),
+            x_label=self.say("Time in s"),
+            x_range=_range(run.control.time_s),
+            x_scale="linear",
+            x_unit="s",
+            panels=tuple(panels),
+        )
+
+    def _dwell_response(self, run: RunResult) -> list[Panel]:
+        """Response over control and its phase, of the channel that the dwell was watched on."""
+        channel = next((c for c in run.channels if run.dwell and c.id == run.dwell.channel), None)
+        if channel is None or channel.time_s is None or len(channel.time_s) < 2:
+            return []
+        ratio = Curve(key="response", label=channel.id, role="recorded", x=channel.time_s, y=channel.magnitude)
+        panels = [
+            Panel(
+                y_label=self.say("Magnitude"),
+                curves=(ratio,),
+                y_scale="linear",
+                y_range=_from_zero(ratio.y),
+                height=56.0,
+            )
+        ]
+        if channel.phase_deg is not None:
+            panels.append(self._phase(channel, channel.time_s))
+        return panels
+
     def decay(self, run: RunResult, curve: DecayCurve) -> Plot:
         """A free decay and its envelope against time."""
         curves = [Curve(key="response", label=curve.channel, role="recorded", x=curve.time_s, y=curve.response)]
@@ -260,6 +307,13 @@ def _range(x: Floats) -> tuple[float, float]:
     finite = x[np.isfinite(x)]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (1.0, 10.0)
     return (low, high) if high > low else (low * 0.95, low * 1.05 + 1e-9)
+
+
+def _from_zero(y: Floats) -> tuple[float, float]:
+    """Range of a level that begins at zero, so that its steadiness is seen as it is."""
+    finite = y[np.isfinite(y)]
+    top = float(finite.max()) if len(finite) else 1.0
+    return (0.0, 1.25 * top) if top > 0 else (0.0, 1.0)
 
 
 def _unjoined(phase: Floats) -> Floats:

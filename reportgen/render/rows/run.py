@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+from reportgen.errors import UnitError
 from reportgen.records.job import Job, Profile, ToleranceBand
-from reportgen.records.report import Report, RunShift
-from reportgen.records.result import ControlResult, DwellResult, ExciterUse, QualityIssue, RunResult, SweepFacts
+from reportgen.records.report import Pairing, Report, RunShift
+from reportgen.records.result import (
+    ControlResult,
+    DwellResult,
+    ExciterUse,
+    NotchResult,
+    QualityIssue,
+    RunResult,
+    SweepFacts,
+)
 from reportgen.render.names import anchor, control_unit
 from reportgen.render.numbers import coverage_factor
 from reportgen.render.rows.language import Language, Row
-from reportgen.units import STANDARD_GRAVITY
+from reportgen.units import STANDARD_GRAVITY, parse_quantity
 
 
 def profile(each: Profile, language: Language) -> Row:
@@ -78,6 +87,7 @@ def sweep_facts(sweep: SweepFacts, language: Language) -> list[Row]:
         ("Local rate", local),
         ("Duration", numbers.duration(sweep.duration_s)),
         ("Cycles", numbers.count(sweep.cycles)),
+        ("Sweep cycles, there and back", numbers.plain(sweep.sweep_cycles, 3)),
         ("Rows in the log", numbers.count(sweep.rows)),
         ("Rate off by more than 10 %", ", ".join(language.band(b) for b in sweep.rate_outside)),
         ("Holds", ", ".join(f"{numbers.significant(f, 4)} Hz ({numbers.duration(s)})" for f, s in sweep.holds)),
@@ -95,6 +105,7 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
     if control.worst_deviation_db is not None:
         worst = f"{numbers.signed(control.worst_deviation_db, 2)} dB @ {numbers.significant(control.at_hz, 4)} Hz"
     strategy = f" ({language.say(control.strategy)})" if len(control.channels) > 1 else ""
+    skipped = control.not_judged_bands
     share = None if not control.outside_share else numbers.percent(control.outside_share, 2)
     return language.pairs(
         ("Control channels", ", ".join(control.channels) + strategy if control.channels else None),
@@ -102,7 +113,36 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
         ("Outside tolerance", ", ".join(language.band(band) for band in control.outside_bands)),
         ("Share outside", share),
         ("Beyond abort limits", ", ".join(language.band(band) for band in control.aborted_bands)),
+        ("Not judged", "; ".join(f"{language.band((a, b))} ({language.sentence(w)})" for a, b, w in skipped)),
+        ("Time at level", numbers.duration(control.time_at_level_s)),
     )
+
+
+def notch_row(notch: NotchResult, language: Language) -> Row:
+    """A notch: how high the response went, and how far the input was lowered for it."""
+    numbers = language.numbers
+    unit, size = _notch_unit(notch.text, notch.dimension)
+    highest = numbers.ABSENT if notch.highest is None else f"{numbers.significant(notch.highest / size, 4)} {unit}"
+    at = numbers.ABSENT if notch.at_hz is None else f"{numbers.significant(notch.at_hz, 4)} Hz"
+    lowered = notch.lowest_control_db
+    return {
+        "channel": notch.channel,
+        "band": language.band((notch.from_hz, notch.to_hz)),
+        "limit": language.sentence(notch.text),
+        "highest": language.sentence(notch.reason) if notch.reason else highest,
+        "at": at,
+        "lowered": numbers.ABSENT if lowered is None else f"{numbers.signed(lowered, 1)} dB",
+        "outside": ", ".join(language.band(band) for band in notch.outside_bands) or numbers.ABSENT,
+    }
+
+
+def _notch_unit(text: str, dimension: str) -> tuple[str, float]:
+    """The unit that the limit is written in, else SI."""
+    try:
+        unit = parse_quantity(text).unit
+    except UnitError:
+        return {"acceleration": "m/s²", "velocity": "m/s", "displacement": "m"}.get(dimension, ""), 1.0
+    return unit.symbol, unit.factor
 
 
 def dwell_facts(dwell: DwellResult, job: Job, run_id: str, language: Language) -> list[Row]:
@@ -190,8 +230,12 @@ def shift_row(report: Report, shift: RunShift, language: Language) -> Row:
         "frequency_u": frequency_u,
         "amplification": amplification,
         "amplification_u": amplification_u,
-        "remarks": language.sentences(shift.flags),
+        "remarks": [*_unpaired(shift, language), *language.sentences(shift.flags)],
     }
+
+
+def _unpaired(shift: RunShift, language: Language) -> list[str]:
+    return [] if shift.pairing is Pairing.PAIRED else [language.sentence(str(shift.pairing))]
 
 
 def planned(job: Job, run: RunResult) -> str:
