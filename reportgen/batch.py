@@ -19,6 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from reportgen.cores import ONE_THREAD
 from reportgen.errors import ReportError
 
 if TYPE_CHECKING:
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
 Say = Callable[[str], object]
 BUILT, WRONG, REQUIREMENT_FAILED, NO_PDF = 0, 1, 3, 4
 """Exit codes of the contract, as the command line has them for one job."""
-
-ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
-"""Threads inside a worker would fight over the cores, and the order of a sum must not depend on their number."""
 
 CONNECT_S = 10.0
 """How long to wait for a scheduler to answer."""

@@ -275,7 +275,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     except PdfUnavailableError as error:
         missing_pdf = str(error)
     progress("packing the archive")
-    return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs)}, missing_pdf
+    return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
 
 
 def _render_pdfs(report: Report, results: bytes, templates: Path, how: Settings, progress: Say) -> dict[str, bytes]:
@@ -284,7 +284,7 @@ def _render_pdfs(report: Report, results: bytes, templates: Path, how: Settings,
     from reportgen.render.summary import render_summary_pdf
 
     progress("setting the pages of the report")
-    sources = pdf_sources(report, results)
+    sources = pdf_sources(report, results, how.branding)
     pdf = render_pdf(report, templates=templates, branding=how.branding, attachments=sources)
     progress("setting the pages of the summary")
     return {"report.pdf": pdf, "summary.pdf": render_summary_pdf(report, templates=templates, branding=how.branding)}
@@ -297,15 +297,17 @@ def amend(report: Report, archive: Path) -> Report:
     return amended(report, amendment_of(archive, report, _as_results(report)))
 
 
-def verify_archive(path: Path, progress: Say = silent) -> Verified:
+def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path] = ()) -> Verified:
     """Check every digest of an archive or report.pdf, recompute every number and compare."""
+    from reportgen.archive.amendment import kept_amendment
     from reportgen.archive.verify import verify
 
     computed: dict[Path, Report] = {}
 
     def report_of(folder: Path) -> Report:
         if folder not in computed:
-            computed[folder] = compute_report(read_inputs(folder, progress), progress, cores=cores())
+            found = compute_report(read_inputs(folder, progress), progress, cores=cores())
+            computed[folder] = kept_amendment(found)
         return computed[folder]
 
     return verify(

@@ -34,8 +34,6 @@ class Segment:
     to_hz: float
     level: float
     power: float
-    constant: str | None
-    """The quantity that stays constant along it, or None."""
 
     def at(self, frequency_hz: Floats | float) -> Floats:
         """Acceleration, m/s² peak, same shape as the frequency."""
@@ -91,8 +89,7 @@ def _between(low: Breakpoint, high: Breakpoint) -> list[Segment]:
 
 
 def _segment(from_hz: float, to_hz: float, level: float, power: float) -> Segment:
-    constant = next((name for name, each in POWER.items() if abs(power - each) < 1e-9), None)
-    return Segment(from_hz=from_hz, to_hz=to_hz, level=level, power=power, constant=constant)
+    return Segment(from_hz=from_hz, to_hz=to_hz, level=level, power=power)
 
 
 def _acceleration(point: Breakpoint) -> float:
@@ -124,15 +121,6 @@ def jumps(profile: Profile) -> tuple[Jump, ...]:
         if abs(step_db) > SMALLEST_JUMP_DB:
             found.append(Jump(frequency_hz=right.from_hz, step_db=step_db))
     return tuple(found)
-
-
-def crossovers(profile: Profile) -> tuple[tuple[float, str, str], ...]:
-    """(frequency Hz, quantity constant below, quantity constant above) wherever that changes."""
-    return tuple(
-        (right.from_hz, left.constant, right.constant)
-        for left, right in pairwise(segments(profile))
-        if left.constant and right.constant and left.constant != right.constant
-    )
 
 
 def profile_level(profile: Profile, frequency_hz: Floats) -> Floats:

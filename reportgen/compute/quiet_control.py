@@ -15,7 +15,7 @@ from reportgen.records.log import Floats
 
 Complexes = NDArray[np.complex128]
 _PASSED_S = (0.3, 2.0)
-"""Periods, s, that a light and a stiff smoothing let through: a controller's own wandering is slower than the second."""
+"""Periods, s, that a light and a stiff smoothing let through; a controller's own wandering is slower."""
 _SHORT, _LONG = 15, 101
 """Rows over which a misfit is judged, and over which the noise is estimated."""
 _MISFIT = 2.0

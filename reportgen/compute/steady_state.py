@@ -3,8 +3,8 @@
 For a linear structure the Fourier transforms of the whole passage through a band obey Y(f) = H(f) X(f), however fast
 the sweep, as long as the record holds the ring-down. So a band is shifted to zero frequency, thinned out and
 transformed in one piece (zoom); H = Y/X line by line, lines 1/T apart. Noise is taken from the same band while the
-drive is elsewhere; with line powers Pₓ, P_y over noise powers Nₓ, N_y the relative standard uncertainty of |H| is √((Nₓ/Pₓ + N_y/P_y)/2)
-(Bendat and Piersol, *Random Data*, from memory).
+drive is elsewhere; with line powers Pₓ, P_y over noise powers Nₓ, N_y the relative standard uncertainty of |H| is
+√((Nₓ/Pₓ + N_y/P_y)/2) (Bendat and Piersol, *Random Data*, from memory).
 """
 
 from __future__ import annotations

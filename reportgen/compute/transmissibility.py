@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, Trace
@@ -66,13 +65,3 @@ def phase_of_acceleration(response: Trace, control_dimension: str = "acceleratio
         return None
     turns = _DIFFERENTIATIONS.get(response.dimension, 0) - _DIFFERENTIATIONS.get(control_dimension, 0)
     return np.asarray(180.0 - (180.0 - (response.phase_deg + 90.0 * turns)) % 360.0)
-
-
-def transmissibility(
-    response: Trace, control_level: Floats, frequency_hz: Floats, control_dimension: str = "acceleration"
-) -> NDArray[np.complex128] | None:
-    """Complex response over control, shape (n,); None where the log has no phase."""
-    phase_deg = phase_of_acceleration(response, control_dimension)
-    if phase_deg is None:
-        return None
-    return np.asarray(magnitude_ratio(response, control_level, frequency_hz) * np.exp(1j * np.deg2rad(phase_deg)))

@@ -12,6 +12,7 @@ from reportgen.judge.case import Case, Item
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
+from reportgen.records.note import LevelChanged
 from reportgen.records.result import ControlResult, NotchResult, RunResult
 from reportgen.units import Detector, Quantity, parse_quantity
 
@@ -19,6 +20,8 @@ DB_PER_RELATIVE = 20.0 / math.log(10.0)
 """Standard uncertainty in dB of a small relative one: 8.686 dB."""
 END_SHARE = 0.01
 """The judged rows have to reach the profile's ends within 1 %, the contract's default for the range of a sweep."""
+NOTED_WITHIN_DB = 1.0
+"""A level turned by hand is noted in whole decibels."""
 GAP_SHARE = 0.01
 GAP_FACTOR = 4.0
 """Rows are missing where neighbours are over 1 % and over four of the usual steps apart."""
@@ -53,6 +56,7 @@ def control_tolerance(case: Case) -> None:
         if not judged:
             case.gap(f"notch {planned.text} on {planned.channel} was not held against the log")
     _remark_bands(case, control)
+    _remark_level_steps(case, run)
 
 
 def _relative_std(case: Case, control: ControlResult) -> float | None:
@@ -177,6 +181,23 @@ def _lay_gaps(case: Case, control: ControlResult, profile: Profile) -> None:
     for a, b in _missing(f):
         if not _excused(a, b, excused):
             case.gap(f"the control has no judged row between {a:.4g} and {b:.4g} Hz")
+
+
+def _remark_level_steps(case: Case, run: RunResult) -> None:
+    """Changes of level that the log shows, with the operator's note of them where there is one."""
+    for frequency, step in run.sweep.level_steps if run.sweep is not None else ():
+        noted = [
+            note.where
+            for note in case.notes
+            for fact in note.facts
+            if isinstance(fact, LevelChanged) and note.run in (None, run.id) and _tells(fact, step)
+        ]
+        told = f"noted in {noted[0]}" if noted else "not noted by the operator"
+        case.remark(f"the level changed by {step:+.1f} dB at {frequency:.4g} Hz, {told}")
+
+
+def _tells(fact: LevelChanged, step_db: float) -> bool:
+    return fact.by_db is not None and abs(fact.by_db - step_db) <= NOTED_WITHIN_DB
 
 
 def _meets(case: Case, band: tuple[float, float]) -> bool:

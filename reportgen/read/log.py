@@ -17,12 +17,13 @@ from reportgen.read.log_columns import (
     understand_columns,
 )
 from reportgen.read.nearest import listed, nearest
+from reportgen.read.phase_reference import relative_to_control
 from reportgen.read.sweep_log import read_sweep_log
 from reportgen.read.table import is_table, recognise
 from reportgen.read.table_layout import TableLayout
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
-from reportgen.records.log import Log, TimeHistory
+from reportgen.records.log import Log, SweepLog, TimeHistory
 
 
 def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
@@ -44,6 +45,8 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     if log is None:
         return None, found
     findings = (*found, *_channel_findings(job, run, channels_of(log)))
+    log, turned = _with_phases(log, job.control_of(run) or likely_controls(channels_of(log)))
+    findings = (*findings, *turned)
     return None if _failed(findings) else log, findings
 
 
@@ -60,7 +63,8 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, str | No
         return None, None, found
     candidates = channels_of(log) if control else _motions(log)
     chosen, fault = control_among(candidates, control, f"{path.name}:1")
-    return (None if fault else log), chosen, (*found, *fault)
+    log, turned = _with_phases(log, (chosen,) if chosen else ())
+    return (None if fault else log), chosen, (*found, *fault, *turned)
 
 
 def control_among(channels: Sequence[str], asked: str | None, where: str) -> tuple[str | None, tuple[Finding, ...]]:
@@ -82,6 +86,10 @@ def control_among(channels: Sequence[str], asked: str | None, where: str) -> tup
 def channels_of(log: Log) -> tuple[str, ...]:
     """Channel ids of a log of either kind."""
     return log.channels if isinstance(log, TimeHistory) else tuple(trace.channel for trace in log.traces)
+
+
+def _with_phases(log: Log, control: Sequence[str]) -> tuple[Log, tuple[Finding, ...]]:
+    return relative_to_control(log, control) if isinstance(log, SweepLog) else (log, ())
 
 
 def _motions(log: Log) -> tuple[str, ...]:

@@ -693,3 +693,36 @@ def test_a_spreadsheet_of_another_kind_or_damaged_or_far_too_wide_is_refused(tmp
         log, _, findings = read_bare_log(tmp_path / name, None)
         assert log is None
         assert re.search(message, said(findings)), (name, said(findings))
+
+
+def test_phases_against_the_drive_become_phases_against_the_control(tmp_path):
+    content = "frequency [Hz],C1 [g],C1 phase [deg],A1 [g],A1 phase [deg]\n5,1,170,1,-170\n6,1,90,1,0\n7,1,-170,1,100\n8,1,40,1,40\n"
+    path = tmp_path / "log.csv"
+    path.write_text(content, encoding="utf-8")
+    log, control, findings = read_bare_log(path, None)
+    assert control == "C1"
+    assert log.trace("A1").phase_deg == pytest.approx([20, -90, -90, 0])
+    assert log.trace("C1").phase_deg == pytest.approx([0, 0, 0, 0])
+    assert "the phase of C1 is subtracted from all" in said(findings)
+
+
+def test_phases_against_the_control_are_left_alone(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "frequency [Hz],C1 [g],C1 phase [deg],A1 [g],A1 phase [deg]\n5,1,0,1,-10\n6,1,0.1,1,-20\n7,1,0,1,-200\n",
+        encoding="utf-8",
+    )
+    log, _, findings = read_bare_log(path, None)
+    assert not findings, said(findings)
+    assert log.trace("A1").phase_deg.tolist() == [-10, -20, -200]
+
+
+def test_several_controls_with_phases_of_their_own_are_told(tmp_path):
+    job = job_with(tmp_path, '[[run]]\nid="X"\nkind="survey"\nlog="logs/x.csv"\ncontrol=["C1","C2"]\n')
+    (tmp_path / "logs" / "x.csv").write_text(
+        "frequency [Hz],C1 [g],C1 phase [deg],C2 [g],C2 phase [deg]\n5,1,30,1,30\n6,1,40,1,30\n7,1,50,1,30\n",
+        encoding="utf-8",
+    )
+    log, findings = read_log(job, job.runs[0])
+    assert log.trace("C1").phase_deg.tolist() == [30, 40, 50]
+    assert "the control channels have phases of their own (C1, C2)" in said(findings)

@@ -105,11 +105,13 @@ def test_the_cursor_reads_the_curve_that_is_drawn(opened):
     vertex = opened.page.evaluate(
         """id => {
           const p = JSON.parse(document.getElementById(id).dataset.panels)[0];
-          const line = document.querySelector('#' + CSS.escape(p.curves[0].id) + ' polyline, #' + CSS.escape(p.curves[0].id) + ' path');
+          const line = document.getElementById(p.curves[0].id).querySelector('polyline, path');
           const n = (line.getAttribute('points') || line.getAttribute('d')).match(/-?[\\d.]+/g).map(Number);
           const k = 2 * Math.floor(n.length / 4);
           const t = (n[k] - p.px[0]) / (p.px[1] - p.px[0]), u = (n[k + 1] - p.py[0]) / (p.py[1] - p.py[0]);
-          return {px: n[k], x: p.x[0] * (p.x[1] / p.x[0]) ** t, y: p.y[0] * (p.y[1] / p.y[0]) ** u, label: p.curves[0].label};
+          return {px: n[k],
+                  x: p.x[0] * (p.x[1] / p.x[0]) ** t,
+                  y: p.y[0] * (p.y[1] / p.y[0]) ** u, label: p.curves[0].label};
         }""",
         key,
     )

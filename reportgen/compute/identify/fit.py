@@ -172,12 +172,27 @@ class Problem:
         for c, kind in enumerate(self.readings.kinds):
             basis, x = bases[kind], coefficients[c]
             if not self.readings.with_phase[c]:
-                groups = [np.flatnonzero(basis.mode == k) for k in (range(len(poles)) if modes is None else modes)]
+                groups = _sign_groups(basis, poles, modes)
                 x = with_best_signs(
                     basis.values, self.weights.along[:, c], self.readings.amplitude[:, c], self.held(c), x, groups
                 )
             better.append(x)
         return better
+
+
+def _sign_groups(basis: Columns, poles: Poles, modes: np.ndarray | range | None) -> list[np.ndarray]:
+    """Coefficients whose sign may be wrong together: a mode, or (of all modes) everything above one of them.
+
+    Between neighbours |model| tells whether they add or cancel; turning all above sets one such place right and leaves
+    the others alone.
+    """
+    if modes is not None:
+        return [np.flatnonzero(basis.mode == k) for k in modes]
+    order = np.argsort(poles.frequency_hz, kind="stable")
+    direct = basis.mode < 0
+    above = [np.isin(basis.mode, order[k:]) for k in range(1, len(order))]
+    alone = [basis.mode == k for k in order]
+    return [np.flatnonzero(group) for group in (*alone, direct, *above, *(group | direct for group in above))]
 
 
 def _first(start: Floats | None, size: int) -> Floats:

@@ -428,7 +428,9 @@ def _prune(hunt: Search, solution: Solution) -> Solution:
     return solution
 
 
-def _without(hunt: Search, solution: Solution, leaving: list[int], iterations: int) -> Solution:
+def _without(
+    hunt: Search, solution: Solution, leaving: list[int], iterations: int, all_signs: bool = False
+) -> Solution:
     """The best fit without some modes."""
     bases = hunt.problem.bases(solution.poles)
     start = [
@@ -440,7 +442,7 @@ def _without(hunt: Search, solution: Solution, leaving: list[int], iterations: i
         near = [
             _neighbours(poles, float(solution.poles.frequency_hz[k]), float(1 / solution.poles.q[k])) for k in leaving
         ]
-        start = hunt.problem.turn_signs(poles, start, np.unique(np.concatenate(near)))
+        start = hunt.problem.turn_signs(poles, start, None if all_signs else np.unique(np.concatenate(near)))
     return refine(hunt.problem, poles, start, iterations=iterations, tolerance=1.0)
 
 
@@ -499,6 +501,7 @@ def _settle(hunt: Search, solution: Solution) -> Solution:
     """Decide which residues are complex and which terms stand for what lies outside the band; last prune."""
     problem = hunt.problem
     solution = _wider(hunt, solution)
+    solution = _leaner(hunt, solution)
     solution = _merge(hunt, solution)
     solution = _complex_where_needed(hunt, solution)
     solution = _merge(hunt, _prune(hunt, solution))
@@ -541,6 +544,25 @@ def _complex_where_needed(hunt: Search, solution: Solution) -> Solution:
         gain = solution.cost - trial.cost
         if gain > least and gain / evidence(problem, trial).inflation_of(int(k)) > least:
             solution = refine(problem, poles, trial.coefficients, iterations=8, tolerance=0.1)
+    return solution
+
+
+def _leaner(hunt: Search, solution: Solution) -> Solution:
+    """Without phase: do without the broad modes that only make up for wrong signs of the sharp ones, where possible."""
+    if hunt.problem.readings.with_phase.any() or len(solution.poles) < 2:
+        return solution
+    q, frequency = solution.poles.q, solution.poles.frequency_hz
+    broad = [
+        k for k in range(len(q))
+        if q[k] < 0.4 * np.max(q) and np.any(np.abs(np.log(np.delete(frequency, k) / frequency[k])) < 1.5 / q[k])
+    ]  # fmt: skip
+    for leaving in (broad, [k for k in broad if q[k] < 8.0], [k for k in broad if q[k] < 3.0]):
+        if not leaving:
+            continue
+        trial = _without(hunt, solution, leaving, iterations=15, all_signs=True)
+        inflation = float(np.median(evidence(hunt.problem, trial).inflation)) if len(trial.poles) else 1.0
+        if (trial.cost - solution.cost) / inflation < len(leaving) * threshold(len(hunt.bank), 3):
+            return trial
     return solution
 
 
