@@ -190,22 +190,30 @@ def test_half_power_of_a_steady_curve():
 @pytest.mark.parametrize("decimals, within", [(4, 2e-6), (2, 2e-4), (1, 1e-3)])
 def test_sweep_law_sees_through_printed_digits(decimals, within):
     t, f = exponential(10.0, 500.0, 4.0, 0.2)
-    smooth, law = sweep_law(np.round(t, 3), np.round(f, decimals))
+    times, smooth, law = sweep_law(np.round(t, 3), np.round(f, decimals))
     assert "exponential" in law
     assert np.max(np.abs(smooth / f - 1)) < within
+    assert np.max(np.abs(times - t)) < 1e-3
+
+
+def test_sweep_law_tells_the_time_of_a_row_finer_than_its_last_digit():
+    t, f = exponential(10.0, 50.0, 8.0, 0.0263)
+    times, _, _ = sweep_law(np.round(t, 3), np.round(f, 4))
+    assert np.max(np.abs(np.round(t, 3) - t)) > 4e-4
+    assert np.max(np.abs(times - t)) < 6e-5
 
 
 def test_sweep_law_keeps_holds_and_turns():
     t = np.arange(0.0, 90.0, 0.1)
     f = np.where(t < 30, 20 * 2 ** (t / 30), np.where(t < 50, 40.0, 40 * 2 ** (-(t - 50) / 40)))
-    smooth, _ = sweep_law(t, np.round(f, 3))
+    _, smooth, _ = sweep_law(t, np.round(f, 3))
     assert np.max(np.abs(smooth / f - 1)) < 1e-4
 
 
 def test_sweep_law_leaves_what_follows_no_law():
     t = np.arange(0.0, 100.0, 0.1)
     f = 50 + 20 * np.sin(0.9 * t) * np.sin(0.13 * t)
-    smooth, law = sweep_law(t, f)
+    _, smooth, law = sweep_law(t, f)
     assert np.max(np.abs(smooth - f)) < 1e-3
     assert law == "frequency as logged" or "linear" in law
 

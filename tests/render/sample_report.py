@@ -938,7 +938,8 @@ def large_report(folder: Path, *, points: int = 20_000, axes: str = "XYZUV") -> 
     runs: list[RunResult] = []
     plans: list[RunPlan] = []
     for axis in axes:
-        runs += [replace(run, id=run.id.replace("X-", f"{axis}-"), axis=axis) for run in whole.runs]
+        kept = [run for run in whole.runs if axis == axes[0] or run.kind in ("survey", "sweep")]
+        runs += [replace(run, id=run.id.replace("X-", f"{axis}-"), axis=axis) for run in kept]
         plans += [replace(plan, id=plan.id.replace("X-", f"{axis}-"), axis=axis) for plan in whole.job.runs]
     shifts = [
         replace(shift, before=shift.before.replace("X-", f"{axis}-"), after=shift.after.replace("X-", f"{axis}-"))

@@ -68,3 +68,19 @@ def test_a_sentence_keeps_its_numbers_and_names():
 def test_an_unknown_language_is_an_error(templates):
     with pytest.raises(RenderError, match="no catalogue"):
         module.words(templates / "words", "fr")
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("job", ["sensor_boom", "controller_box"])
+def test_the_example_reports_are_german_all_through(job, templates):
+    """Reasons of verdicts, flags and issues of quality that the example jobs really bring are all known sentences."""
+    from reportgen.pipeline import compute_report, read_inputs
+
+    known = words(templates / "words", "de")
+    report = compute_report(read_inputs(ROOT / "example_logs" / job))
+    said = {verdict.reason for verdict in report.verdicts}
+    for run in report.runs:
+        said |= {issue.message for issue in run.quality} | {run.method}
+        said |= {flag for channel in run.channels for each in channel.resonances for flag in each.flags}
+    said |= {flag for mode in report.modes for flag in mode.flags}
+    assert sorted(each for each in said if each and known.sentence(each) == each) == []

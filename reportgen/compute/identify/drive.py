@@ -62,8 +62,7 @@ def drive_of(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive
     if sweep.drive_cycles is not None:
         drive = _from_cycles(time, frequency, sweep.drive_cycles[rows], amplitude)
     else:
-        smooth, law = sweep_law(time, frequency)
-        drive = _from_frequency(time, smooth, amplitude, law)
+        drive = _from_frequency(*sweep_law(time, frequency), amplitude)
     return replace(drive, bandwidth_hz=_bandwidth(sweep, frequency))
 
 
@@ -86,7 +85,7 @@ def _from_cycles(time: Floats, frequency: Floats, cycles: Floats, amplitude: Flo
     )  # fmt: skip
 
 
-def _from_frequency(time: Floats, frequency: Floats, amplitude: Floats, law: str) -> Drive:
+def _from_frequency(time: Floats, frequency: Floats, law: str, amplitude: Floats) -> Drive:
     omega = _TWO_PI * frequency
     ratio = np.log(omega[1:] / omega[:-1])
     # Phase of an exponential piece is Δω h / ln(ω₁/ω₀); the series keeps holds (ratio → 0) exact.

@@ -12,21 +12,23 @@ _TOLERANCE = 5.0
 """Standard deviations within which a stretch counts as straight."""
 
 
-def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, str]:
-    """Frequency at every row, and what it was taken from.
+def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
+    """Time and frequency at every row, and what they were taken from.
 
-    The scatter of the rows against their neighbours, and the last printed digit, tell how far the frequencies can be
+    The scatter of the rows against their neighbours, and the last printed digits, tell how far the columns can be
     trusted; the longest stretches that are straight in log f (exponential sweep) or in f (linear sweep) within that
-    scatter replace them. Where no such law holds, the frequencies stay as logged.
+    replace the frequencies. Where the frequency is printed finer than the time, the law in turn tells the time of each
+    row within the last digit of its own. Where no such law holds, both columns stay as logged.
     """
-    printed = rounding(frequency) * np.sqrt(1.0 / 12.0)
-    logarithmic = _fit_law(time, np.log(frequency), printed / frequency)
-    linear = _fit_law(time, frequency, np.full(len(time), printed))
+    printed = rounding(frequency) / np.sqrt(12.0)
+    late = rounding(time)
+    logarithmic = _fit_law(time, np.log(frequency), printed / frequency, late)
+    linear = _fit_law(time, frequency, np.full(len(time), printed), late)
     name, best = ("linear", linear) if linear.rank < logarithmic.rank else ("exponential", logarithmic)
     if best.pieces > _most_pieces(len(time)):
-        return frequency, "frequency as logged"
+        return time, frequency, "frequency as logged"
     smooth = best.smooth if name == "linear" else np.exp(best.smooth)
-    return smooth, f"{name} law fitted to time and frequency, {best.pieces} piece{'s' if best.pieces > 1 else ''}"
+    return best.time, smooth, f"{name} law fitted to time and frequency, {best.pieces} piece{'s' * (best.pieces > 1)}"
 
 
 def rounding(values: Floats) -> float:
@@ -49,6 +51,7 @@ class _Law:
     pieces: int
     misfit: float
     """Scatter of the readings about their neighbours as a fraction of the whole range, median of the rows."""
+    time: Floats
     smooth: Floats
 
     @property
@@ -60,16 +63,37 @@ def _most_pieces(rows: int) -> int:
     return max(6, rows // 150)
 
 
-def _fit_law(time: Floats, values: Floats, printed: Floats) -> _Law:
+def _fit_law(time: Floats, values: Floats, printed: Floats, time_digit: float) -> _Law:
     span = max(float(np.ptp(values)), 1e-300)
     scatter = _scatter(time, values)
-    sigma = np.sqrt(scatter**2 + printed**2) + 2e-10 * span + 2e-13
+    pace = _pace(time, values)
+    sigma = np.sqrt(scatter**2 + printed**2 + (time_digit * pace) ** 2 / 12.0) + 2e-10 * span + 2e-13
     pieces = _straight_pieces(time, values, sigma)
-    smooth = values.copy()
+    smooth, better = values.copy(), time.copy()
     for start, stop in pieces:
         if stop - start >= 8:
-            smooth[start:stop] = _line(time[start:stop], values[start:stop], sigma[start:stop])
-    return _Law(len(pieces), float(np.median(scatter)) / span, smooth)
+            rows = slice(start, stop)
+            line = _line(time[rows], values[rows], sigma[rows])
+            better[rows] += _time_error(time[rows], values[rows] - line, line, printed[rows], time_digit)
+            smooth[rows] = _line(time[rows], values[rows], sigma[rows], better[rows])
+    return _Law(len(pieces), float(np.median(scatter)) / span, better, smooth)
+
+
+def _time_error(time: Floats, above: Floats, line: Floats, printed: Floats, digit: float) -> Floats:
+    """By how much later than printed a row was, from how far its value lies above the law; within half a digit."""
+    slope = (line[-1] - line[0]) / max(float(time[-1] - time[0]), 1e-300)
+    if digit == 0.0 or slope == 0.0:
+        return np.zeros(len(time))
+    own, other = digit**2 / 12.0, (printed / slope) ** 2 + 1e-18
+    return np.asarray(np.clip(above / slope, -0.55 * digit, 0.55 * digit) * own / (own + other))
+
+
+def _pace(time: Floats, values: Floats) -> Floats:
+    """|dv/dt| by stretches, shape (n,)."""
+    rows = np.unique(np.linspace(0, len(time) - 1, max(3, min(40, len(time) // 12))).astype(int))
+    step = np.maximum(np.diff(time[rows]), 1e-300)
+    middle = 0.5 * (rows[1:] + rows[:-1])
+    return np.asarray(np.interp(np.arange(len(time)), middle, np.abs(np.diff(values[rows])) / step))
 
 
 def _scatter(time: Floats, values: Floats) -> Floats:
@@ -84,10 +108,10 @@ def _scatter(time: Floats, values: Floats) -> Floats:
     return np.asarray(np.interp(np.arange(len(time)) - 1.0, middle, level))
 
 
-def _line(time: Floats, values: Floats, sigma: Floats) -> Floats:
-    """Weighted straight line through a stretch, at its rows."""
-    t = time - time[0]
-    return np.asarray(np.polyval(np.polyfit(t, values, 1, w=1.0 / sigma), t))
+def _line(time: Floats, values: Floats, sigma: Floats, at: Floats | None = None) -> Floats:
+    """Weighted straight line through a stretch, at its rows or at other times."""
+    there = (time if at is None else at) - time[0]
+    return np.asarray(np.polyval(np.polyfit(time - time[0], values, 1, w=1.0 / sigma), there))
 
 
 def _straight_pieces(time: Floats, values: Floats, sigma: Floats) -> list[tuple[int, int]]:
