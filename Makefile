@@ -37,8 +37,9 @@ $(UV):
 
 .venv/.stamp: $(UV) pyproject.toml requirements.lock
 	$(UV) venv --quiet --clear --python $(PY) .venv
-	$(UV) pip install --quiet --python $(BIN)/python --require-hashes -r requirements.lock
+	$(UV) pip install --quiet --compile-bytecode --python $(BIN)/python --require-hashes -r requirements.lock
 	$(UV) pip install --quiet --python $(BIN)/python --no-deps --no-build-isolation -e .
+	@$(BIN)/python -m compileall -q reportgen
 	@touch $@
 
 clean:

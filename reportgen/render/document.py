@@ -215,6 +215,9 @@ def _axes(report: Report, language: Language, drawings: dict[str, Drawing]) -> l
         {
             "axis": axis or "",
             "anchor": anchor("modes", axis or "all"),
+            "numbered": any(
+                each.mode is not None or each.nodes is not None for each in report.modes if each.axis == axis
+            ),
             "modes": [mode.mode(each, confidence, language) for each in report.modes if each.axis == axis],
             "fits": [mode.beam_fit(fit, language) for fit in report.beam_fits if fit.axis == axis],
             "beam": _drawn(drawings, anchor("fig-beam", axis or "all")),

@@ -28,7 +28,6 @@ class _Text(HTMLParser):
     BLOCKS = frozenset(
         {"p", "tr", "li", "h1", "h2", "h3", "h4", "section", "table", "figure", "figcaption", "div", "dt"}
     )
-    EMPTY = frozenset({"br", "hr", "img", "meta", "link", "input", "col", "wbr"})
 
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
@@ -37,7 +36,8 @@ class _Text(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self._silent += tag in self.SILENT
-        self._parts.append("\n" if tag in self.BLOCKS else " | " if tag in ("td", "th", "dd") else "")
+        between = " | " if tag in ("td", "th", "dd") else " " if tag in ("br", "small", "span") else ""
+        self._parts.append("\n" if tag in self.BLOCKS else between)
 
     def handle_endtag(self, tag: str) -> None:
         self._silent -= tag in self.SILENT

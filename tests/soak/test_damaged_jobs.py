@@ -30,6 +30,26 @@ def test_a_share_of_the_damaged_corpus():
     assert outcomes.total() == SHARE
 
 
+@pytest.mark.parametrize(
+    "seed, compute",
+    [
+        (1238, False),
+        (1675, False),
+        (1703, False),
+        (2300, True),
+        (3580, True),
+        (6168, False),
+        (9284, False),
+        (9470, False),
+    ],
+)
+def test_damage_that_was_once_a_traceback(seed, compute):
+    """One of each kind that the corpus brought to light."""
+    outcomes, faults = outlive.outlive(range(seed, seed + 1), compute_every=1 if compute else seed + 1)
+    assert faults == []
+    assert outcomes.total() == 1
+
+
 @pytest.mark.soak
 def test_the_damaged_corpus():
     """In processes of their own, so that a crash of a C library is seen as what it is."""

@@ -17,7 +17,7 @@ from scipy.special import chdtri
 from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.fit import Problem, Readings, Solution, refine
 from reportgen.compute.identify.mains import half_width, line_columns, nearest_line
-from reportgen.compute.identify.model import NO_POLES, Poles
+from reportgen.compute.identify.model import DIRECT_POWERS, NO_POLES, Poles
 from reportgen.compute.identify.noise import Noise, noise_from_scatter, noise_of, weights_of
 from reportgen.compute.identify.start import Candidate, Shape, bank_of_shapes, explained, separate
 from reportgen.records.log import Floats
@@ -33,6 +33,7 @@ _PASSES = 2
 _MOST_A_ROUND = 12
 _INFLATION_CAP = 400.0
 _LEAST_ROWS = 4
+_LOOSE = 0.05
 _OUTSIDE = 0.4
 """Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
 
@@ -500,7 +501,8 @@ def _is_mains(hunt: Search, solution: Solution, k: int) -> bool:
 def _settle(hunt: Search, solution: Solution) -> Solution:
     """Decide which residues are complex and which terms stand for what lies outside the band; last prune."""
     problem = hunt.problem
-    solution = _wider(hunt, solution)
+    for power in DIRECT_POWERS[1:]:
+        solution = _wider(hunt, solution, power)
     solution = _leaner(hunt, solution)
     solution = _merge(hunt, solution)
     solution = _complex_where_needed(hunt, solution)
@@ -511,14 +513,19 @@ def _settle(hunt: Search, solution: Solution) -> Solution:
     return solution
 
 
-def _wider(hunt: Search, solution: Solution) -> Solution:
-    """The same with a term for modes below the band, kept where it explains more than chance."""
+def _wider(hunt: Search, solution: Solution, power: int) -> Solution:
+    """The same with one more term for modes outside the band, kept where it explains more than noise does as a rule.
+
+    The limit is loose: a term too many costs little, a term too few leans on the damping of the modes in the band.
+    """
     problem = hunt.problem
     before = problem.powers
-    problem.powers = (*before, -2)
+    if power in before:
+        return solution
+    problem.powers = (*before, power)
     start = [np.insert(x, len(before), 0.0) for x in solution.coefficients]
     trial = problem.solve(solution.poles, start)
-    if solution.cost - trial.cost > threshold(1000, len(problem.readings.kinds)):
+    if solution.cost - trial.cost > float(chdtri(len(problem.readings.kinds), _LOOSE)):
         return refine(problem, solution.poles, trial.coefficients, iterations=10, tolerance=0.1)
     problem.powers = before
     return solution

@@ -21,7 +21,7 @@ def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
     row within the last digit of its own. Where no such law holds, both columns stay as logged.
     """
     printed = rounding(frequency) / np.sqrt(12.0)
-    late = rounding(time)
+    late = _time_digit(time)
     logarithmic = _fit_law(time, np.log(frequency), printed / frequency, late)
     linear = _fit_law(time, frequency, np.full(len(time), printed), late)
     name, best = ("linear", linear) if linear.rank < logarithmic.rank else ("exponential", logarithmic)
@@ -42,6 +42,13 @@ def rounding(values: Floats) -> float:
         if np.all(np.abs(scaled - np.round(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled) * 1e-6)):
             return float(10.0**-decimals)
     return 0.0
+
+
+def _time_digit(time: Floats) -> float:
+    """Last digit of a time column whose rows were rounded to it; 0 where the rows are evenly spaced as printed."""
+    step = np.diff(time)
+    even = float(np.ptp(step)) < 1e-6 * float(np.median(step))
+    return 0.0 if even else rounding(time)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -139,7 +139,7 @@ def _responses(report: Report, language: Language) -> Iterator[Row]:
             say("first-order envelope of each pole; Lewis, Trans. ASME 54 (1932) 253"),
             say(
                 "The envelope equation of each pole is solved along the sweep as it was run. η measures the effect: "
-                "near 0.26 a peak is read 1 %% low, near 0.83 5 %% low."
+                "a peak is read 1 %% low near η = 0.26 and 5 %% low near η = 0.83."
             ),
             f"η = {shown} = {numbers.significant(eta, 3)}",
             to,
