@@ -14,6 +14,7 @@ from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.pluck import find_pluck
 from reportgen.compute.quality import data_quality
+from reportgen.compute.several_sweeps import split_sweeps
 from reportgen.compute.sweep_facts import sweep_facts
 from reportgen.compute.transmissibility import (
     acceleration_of,
@@ -58,7 +59,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         dwell=dwell_result(swept) if dwelling else None,
         quality=quality,
         method=found.method if found else "no sweep: no resonance is sought",
-        flags=found.flags if found else (),
+        flags=(*(found.flags if found else ()), *_several(run, sweep)),
     )
 
 
@@ -71,7 +72,27 @@ def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 
     drives = [each.id for each in job.channels if each.role is ChannelRole.DRIVE and each.id in log.channels]
     if not (drives or control):
         raise ComputeError(f"{log.path}: neither a drive nor a control channel is in the record to demodulate against")
-    return demodulate(log, (drives or control)[0], control, workers=workers)
+    rows = demodulate(log, (drives or control)[0], control, workers=workers)
+    return rows if run.kind is RunKind.DWELL else _one_sweep(rows, run)
+
+
+def _one_sweep(rows: SweepLog, run: RunPlan) -> SweepLog:
+    """The sweep that the run names, else the first, of a record that holds several. Raises ComputeError."""
+    sweeps = split_sweeps(rows)
+    number = run.sweep or 1
+    if number > len(sweeps):
+        raise ComputeError(f"{rows.path}: run {run.id} names sweep {number}; the record holds {len(sweeps)}")
+    return sweeps[number - 1]
+
+
+def _several(run: RunPlan, sweep: SweepLog) -> tuple[str, ...]:
+    """A sentence where the record holds more sweeps than the run reads."""
+    if sweep.sweeps_in_file < 2 or run.sweep is not None:
+        return ()
+    return (
+        f"the record holds {sweep.sweeps_in_file} sweeps and the first is taken; give each a run of its own with "
+        "sweep = 1, 2 …",
+    )
 
 
 def present_control(job: Job, run: RunPlan, there: Sequence[str]) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from reportgen.records.job import DecisionRule
+from reportgen.records.rounding import coverage_factor
 from reportgen.records.verdict import Outcome
 
 _NORMAL = NormalDist()
@@ -56,15 +57,6 @@ class Decision:
     false_acceptance: float | None
     """Probability that the item does not conform although it passed; None where it did not pass or u is unknown."""
     reason: str | None = None
-
-
-def coverage_factor(confidence: float) -> float:
-    """Two-sided coverage factor of a normal distribution.
-
-    >>> round(coverage_factor(0.9545), 2)
-    2.0
-    """
-    return _NORMAL.inv_cdf((1.0 + confidence) / 2.0)
 
 
 def conformance_probability(value: float, std: float, tolerance: Tolerance) -> float:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from statistics import NormalDist
 
 from reportgen.errors import RecordError
 
@@ -15,6 +16,15 @@ SIGNIFICANT_DIGITS = 2
 ROUNDING_UP_FROM = Decimal("0.04")
 """Rounding to nearest may take at most this share off an uncertainty, else it is rounded up: so 10.47 becomes 11 and
 28.05 becomes 28 as in GUM 7.2.6 (EA-4/02 draws the line at 5 %)."""
+
+
+def coverage_factor(confidence: float) -> float:
+    """Two-sided coverage factor of a normal distribution (GUM, table G.1).
+
+    >>> round(coverage_factor(0.95), 3), round(coverage_factor(0.9545), 2)
+    (1.96, 2.0)
+    """
+    return NormalDist().inv_cdf(0.5 + confidence / 2.0)
 
 
 def uncertainty_decimals(uncertainty: float, digits: int = SIGNIFICANT_DIGITS) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from datetime import date, datetime, time
-from statistics import NormalDist
 
 from babel.dates import format_date
 from babel.numbers import format_decimal, get_decimal_symbol
@@ -15,15 +14,6 @@ LOCALES = {"en": "en_GB", "de": "de_DE"}
 _NARROW_SPACE = "\u202f"
 _MINUS = "−"
 _MOST_DECIMALS = 9
-
-
-def coverage_factor(confidence: float) -> float:
-    """Two-sided coverage factor of a normal distribution (GUM G.1.3).
-
-    >>> round(coverage_factor(0.95), 3)
-    1.96
-    """
-    return NormalDist().inv_cdf(0.5 + confidence / 2.0)
 
 
 class Numbers:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 from reportgen.records.report import Report
 from reportgen.records.result import Mode
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
-from reportgen.render.numbers import coverage_factor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.trusted import Trusted, largest_amplification, spoiled, trusted

@@ -12,10 +12,9 @@ import html5lib
 import pytest
 
 from reportgen.records.note import Note
-from reportgen.records.rounding import round_with_uncertainty
+from reportgen.records.rounding import coverage_factor, round_with_uncertainty
 from reportgen.render.document import assemble
 from reportgen.render.html import render_html
-from reportgen.render.numbers import coverage_factor
 from reportgen.render.rows.trusted import largest_amplification, spoiled, trusted
 
 HOSTILE = "<script>alert(1)</script> {{7*7}} </style> {% raw %} \" onload='x' &amp; <b>"

@@ -2,7 +2,7 @@
 
 Absolute acceleration over base acceleration of a structure with poles s_k is
 
-    H(s) = d + d₂ s² + d₄ s⁴ + d₋₂ s⁻² + Σ_k (g_k (2ζ_k ω_k s + ω_k²) + b_k ω_k s) / (s² + 2ζ_k ω_k s + ω_k²),
+    H(s) = d + d₂ s² + d₃ s³ + d₄ s⁴ + d₋₂ s⁻² + Σ_k (g_k (2ζ_k ω_k s + ω_k²) + b_k ω_k s) / (s² + 2ζ_k ω_k s + ω_k²),
 
 g_k real: the mode's participation times its shape at the sensor; b_k only where the modes are not real. The d terms
 stand for rigid-body motion and for modes outside the band. A channel of another dimension carries a power of s. Each
@@ -20,7 +20,7 @@ from reportgen.compute.identify.envelope import Complexes, envelope
 from reportgen.compute.identify.tracking_filter import filtered
 from reportgen.records.log import Floats
 
-DIRECT_POWERS = (0, 2, 4, -2)
+DIRECT_POWERS = (0, 2, 3, 4, -2)
 """Powers of s of the terms for what lies outside the band, in the order in which they are added."""
 _POWER = {"acceleration": 0, "velocity": -1, "displacement": -2}
 

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from reportgen.records.job import DecisionRule
 from reportgen.records.note import StrobeSeen
 from reportgen.records.report import Report
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
-from reportgen.render.numbers import coverage_factor
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
-from reportgen.render.numbers import coverage_factor
 from reportgen.render.rows.language import Language, Row
 
 _WORTH_SAYING = 0.99

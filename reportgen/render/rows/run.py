@@ -14,8 +14,8 @@ from reportgen.records.result import (
     RunResult,
     SweepFacts,
 )
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor, control_unit
-from reportgen.render.numbers import coverage_factor
 from reportgen.render.rows.language import Language, Row
 from reportgen.units import STANDARD_GRAVITY, parse_quantity
 
