@@ -245,7 +245,7 @@ def _nodes(children: list[Any], text: str) -> Nodes:
 
 def _count(found: Nodes, token: Any, qualified: list[str]) -> None:
     value = _number(token)
-    if value is None or value != int(value) or value > MOST_NODES:
+    if value is None or value > MOST_NODES or value != int(value):
         found.problem = f"{str(token).strip()!r} is not one whole number of nodes"
     elif token.type == "NO" and [word for word in qualified if word not in ("interior", "inner")]:
         found.problem = "it is not said whether there were others"

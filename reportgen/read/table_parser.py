@@ -101,7 +101,7 @@ class BlockParser:
                 na_values=_NO_READING_WORDS if self._words_for_gaps else None,
                 **self._options,
             )
-        except (ValueError, OverflowError, pd.errors.ParserError):
+        except (ValueError, OverflowError, IndexError, pd.errors.ParserError):
             return None
         if len(frame) != count:
             return None

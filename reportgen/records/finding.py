@@ -27,16 +27,24 @@ class Finding:
         return f"{self.where}: {self.severity}: {self.message}"
 
 
+LONGEST_MESSAGE = 2000
+"""Characters; a word of the input can be as long as the input."""
+
+
+def _bounded(message: str) -> str:
+    return message if len(message) <= LONGEST_MESSAGE else f"{message[:LONGEST_MESSAGE]} …"
+
+
 def error(where: str, message: str) -> Finding:
     """Make an error: the build stops."""
-    return Finding(severity=Severity.ERROR, where=where, message=message)
+    return Finding(severity=Severity.ERROR, where=where, message=_bounded(message))
 
 
 def warning(where: str, message: str) -> Finding:
     """Make a warning: the build goes on, the report shows it."""
-    return Finding(severity=Severity.WARNING, where=where, message=message)
+    return Finding(severity=Severity.WARNING, where=where, message=_bounded(message))
 
 
 def note(where: str, message: str) -> Finding:
     """Make a note: worth knowing, nothing to mend."""
-    return Finding(severity=Severity.NOTE, where=where, message=message)
+    return Finding(severity=Severity.NOTE, where=where, message=_bounded(message))

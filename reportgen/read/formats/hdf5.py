@@ -45,7 +45,7 @@ def open_hdf5(path: Path, name: str) -> Recording:
         with h5py.File(path, "r") as file:
             sets = _numeric_sets(file)
             return _recording(path, name, file, sets)
-    except (OSError, RuntimeError) as fault:
+    except (OSError, RuntimeError, ValueError) as fault:  # ValueError: a type of number that is damaged
         reason = str(fault).split("(")[-1].rstrip(")")
         raise ReadError(
             name,
@@ -89,7 +89,7 @@ def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Record
         sample_rate_hz=common[1],
         samples=common[0],
         channels=tuple(_channel(signals[key], key, column) for key, column in places),
-        fetch=_fetch(path, places),
+        fetch=_fetch(path, name, places),
         start_s=_start(times, chosen[0]),
         remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
         layout=f"HDF5, {len(places)} channels in {len(chosen)} data sets",
@@ -214,17 +214,22 @@ def _start(times: dict[str, Any], key: str) -> float:
     return 0.0
 
 
-def _fetch(path: Path, places: list[tuple[str, int]]) -> Fetch:
+def _fetch(path: Path, name: str, places: list[tuple[str, int]]) -> Fetch:
     """Read by data set: one visit gives all its wanted columns (chunks hold them side by side)."""
 
     def fetch(start: int, stop: int, wanted: tuple[int, ...]) -> NDArray[np.generic]:
         import h5py
 
         out = np.empty((stop - start, len(wanted)))
-        with h5py.File(path, "r") as file:
-            for key in dict.fromkeys(places[each][0] for each in wanted):
-                mine = [(at, places[each][1]) for at, each in enumerate(wanted) if places[each][0] == key]
-                out[:, [at for at, _ in mine]] = _slab(file[key], start, stop)[:, [column for _, column in mine]]
+        try:
+            with h5py.File(path, "r") as file:
+                for key in dict.fromkeys(places[each][0] for each in wanted):
+                    mine = [(at, places[each][1]) for at, each in enumerate(wanted) if places[each][0] == key]
+                    out[:, [at for at, _ in mine]] = _slab(file[key], start, stop)[:, [column for _, column in mine]]
+        except (OSError, RuntimeError) as fault:
+            raise ReadError(
+                name, f"is damaged between samples {start} and {stop} ({fault}); copy it again from the recorder"
+            ) from None
         return out
 
     return fetch

@@ -338,7 +338,14 @@ def _values(path: Path, found: _Set, start: int, stop: int) -> Floats:
             stream.seek(found.offset + start * found.numbers * kind.itemsize)
             raw = stream.read((stop - start) * found.numbers * kind.itemsize)
             return np.frombuffer(raw, kind).astype(np.float64).reshape(-1, found.numbers)
-        return _fixed_width(stream, found, start * found.numbers, stop * found.numbers).reshape(-1, found.numbers)
+        try:
+            numbers = _fixed_width(stream, found, start * found.numbers, stop * found.numbers)
+            return numbers.reshape(-1, found.numbers)
+        except ValueError:
+            raise ReadError(
+                path.name,
+                f"set {found.number} holds something else than numbers among values {start} to {stop}; export it again",
+            ) from None
 
 
 def _fixed_width(stream: IO[bytes], found: _Set, start: int, stop: int) -> Floats:
