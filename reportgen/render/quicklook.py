@@ -23,7 +23,7 @@ from reportgen.render.rows.resonance import resonance_rows, sweep_sentence
 from reportgen.render.rows.run import quality, sweep_facts
 
 CONFIDENCE = 0.95
-_COLUMNS = ("channel", "frequency_hz", "Q", "damping %", "amplification", "phase deg", "peak read %")
+_COLUMNS = ("channel", "frequency Hz ± 95 %", "Q", "damping %", "amplification", "phase deg", "peak read %")
 
 
 def quicklook_lines(run: RunResult, control: str, findings: Sequence[Finding]) -> tuple[str, ...]:
