@@ -61,7 +61,7 @@ def fastest_rate(frequency_hz: float, q: float, unit: str, loss: float = PERMITT
     >>> round(fastest_rate(100.0, 50.0, "oct/min"), 3)
     2.869
     """
-    return in_unit(eta_of_loss(loss) * frequency_hz**2 / q**2, frequency_hz, unit)
+    return float(in_unit(eta_of_loss(loss) * frequency_hz**2 / q**2, frequency_hz, unit))
 
 
 def iso_7626_2_rate(frequency_hz: float, q: float, unit: str) -> float:

@@ -152,7 +152,7 @@ def rounded_rate(interval_s: float, half_digit_s: float) -> float:
     """
     for step in (1e4, 1e3, 1e2, 10.0, 1.0, 0.1, 0.01):
         rate = round(1.0 / interval_s / step) * step
-        if rate > 0 and abs(1.0 / rate - interval_s) <= half_digit_s:
+        if rate > 0 and abs(1.0 / rate - interval_s) <= half_digit_s * (1.0 + 1e-6):
             return float(rate)
     return 1.0 / interval_s
 
