@@ -93,22 +93,6 @@ def test_a_known_tracking_filter_enters_the_model():
     check(identify_modes(replace(log, tracking_filter=TrackingFilter(bandwidth_hz=6.0))), BOOM)
 
 
-def test_an_unstated_tracking_filter_is_recognised_and_said():
-    found = identify_modes(record(BOOM, sweep(8.0, 220.0, 4.0), tracking=Filter(hz=6.0)))
-    assert len(found.frequencies_hz) == len(BOOM.modes)
-    assert any("tracking filter" in flag for flag in found.flags)
-
-
-def test_no_filter_is_claimed_where_there_is_none(boom):
-    assert identify_modes(boom).flags == ()
-
-
-def test_phase_counted_the_other_way_round_is_recognised_and_said(boom):
-    found = identify_modes(replace(boom, phases_deg=-boom.phases_deg))
-    check(found, BOOM)
-    assert any("opposite sign" in flag for flag in found.flags)
-
-
 def test_a_second_order_equation_integrated_by_scipy():
     """z″ + 2ζω z′ + ω² z = −e^{iφ} by DOP853 with nothing of the product or of the simulator in it."""
     f0, q, start, rate = 20.0, 50.0, 10.0, 4.0 * np.log(2) / 60

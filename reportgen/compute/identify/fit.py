@@ -93,11 +93,6 @@ class Problem:
     """Per channel, shape (n,): a part of the model that is held, or None."""
     _envelopes: dict[complex, ModeEnvelopes] = field(default_factory=dict)
 
-    def use(self, drive: Drive) -> None:
-        """Take another drive: what was computed for the one before is forgotten."""
-        self.drive = drive
-        self._envelopes = {}
-
     def part(self, start: int, stop: int, offset: list[Complexes], powers: tuple[int, ...]) -> Problem:
         """The problem over rows start … stop−1 with part of the model held."""
         held = [each[start:stop] for each in offset]

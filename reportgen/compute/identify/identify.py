@@ -256,11 +256,6 @@ class _Found:
         flags = []
         if self.drive.steady:
             flags.append("no time column: steady state assumed")
-        if self.hunt.filter_hz is not None:
-            flags.append(
-                f"the responses show a tracking filter of about {self.hunt.filter_hz:.0f} Hz that the job does "
-                "not state: it was taken into the model"
-            )
         if self.hunt.phase_turned:
             flags.append("phases of this log count a lag as positive: read with the opposite sign")
         if len(self.problem.extra) or self.hunt.mains:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.special import chdtri
 
-from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.fit import Problem, Readings, Solution, refine
 from reportgen.compute.identify.mains import half_width, line_columns, nearest_line
@@ -35,8 +34,6 @@ _MOST_A_ROUND = 12
 _INFLATION_CAP = 400.0
 _LEAST_ROWS = 4
 _LOOSE = 0.05
-_LADDERS = ((1.0, 3.0, 10.0, 30.0), (0.55, 0.75, 1.35, 1.8), (0.86, 1.16), (0.93, 1.07), (0.965, 1.035), (0.98, 1.02))
-"""Steps of a filter's bandwidth, each around the best so far."""
 _OUTSIDE = 0.4
 """Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
 
@@ -141,8 +138,6 @@ class Search:
     refused: list[tuple[float, float, str]] = field(default_factory=list)
     """(frequency, relative width, reason) of what was looked at and not taken."""
 
-    filter_hz: float | None = None
-    """Bandwidth of a tracking filter that nobody stated and the responses show."""
     phase_turned: bool = False
     """True where the log's phases count the other way round."""
     mains: list[tuple[float, float]] = field(default_factory=list)
@@ -196,7 +191,6 @@ def search(problem: Problem) -> tuple[Solution, Search]:
         solution = problem.solve(NO_POLES)
     for _ in range(_PASSES):
         solution = _hunted(hunt, solution)
-        solution = _with_unstated_filter(hunt, solution)
         hunt.reweigh(solution)
         hunt.refused.clear()
         solution = refine(problem, solution.poles, solution.coefficients)
@@ -221,71 +215,6 @@ def _phase_is_turned(hunt: Search, solution: Solution) -> bool:
         gains.append((sum(one.gain for one in placed if one is not None), start.cost))
     here, there = gains
     return there[0] > 1.2 * here[0] and there[1] - there[0] < 0.7 * (here[1] - here[0])
-
-
-def _with_unstated_filter(hunt: Search, solution: Solution) -> Solution:
-    """The same with a tracking filter in the model, where none is stated and the misfit is of that kind.
-
-    A filter delays and smears every mode alike, which twins of the modes could imitate: they are left out first. Its
-    bandwidth is sought where it lowers χ² most, from the widest mode's half-power band up.
-    """
-    problem = hunt.problem
-    if problem.drive.bandwidth_hz is not None or problem.drive.steady or not len(solution.poles):
-        return solution
-    twins = _twins(solution.poles, evidence(problem, solution).gain.max(axis=1))
-    lean = _without(hunt, solution, twins, iterations=4) if twins else solution
-    plain = problem.drive
-    widest = float(np.max(lean.poles.frequency_hz / lean.poles.q))
-    bandwidth, found = _best_filter(problem, lean, widest, _LADDERS)
-    spread = max(1.0, found.cost / max(2 * int(problem.readings.valid.sum()), 1))
-    allowed = len(twins) * threshold(len(hunt.bank), 3) - (0.0 if twins else threshold(1000, 2))
-    if (found.cost - solution.cost) / spread > allowed or found.cost >= lean.cost:
-        problem.use(plain)
-        return solution
-    hunt.filter_hz = bandwidth
-    hunt.refused.clear()
-    solution = _hunted(hunt, _prune(hunt, problem.solve(found.poles, found.coefficients)))
-    filtered = problem.drive
-    problem.use(plain)
-    without = refine(problem, solution.poles, solution.coefficients)
-    if (without.cost - solution.cost) / spread < 2.0 * threshold(1000, 2):
-        hunt.filter_hz = None
-        return without
-    problem.use(filtered)
-    return solution
-
-
-def _twins(poles: Poles, gain: Floats) -> list[int]:
-    """The weaker of every two modes that are closer than a third of their half-power band."""
-    order = [int(k) for k in np.argsort(-gain, kind="stable")]
-    return [
-        k
-        for i, k in enumerate(order)
-        if any(
-            abs(np.log(poles.frequency_hz[k] / poles.frequency_hz[j])) < 0.33 / min(poles.q[k], poles.q[j])
-            for j in order[:i]
-        )
-    ]
-
-
-def _best_filter(
-    problem: Problem, solution: Solution, start: float, ladders: tuple[tuple[float, ...], ...]
-) -> tuple[float, Solution]:
-    """(bandwidth Hz, fit) of the filter that lowers χ² most; the problem is left with it."""
-    best = (start, solution)
-    for ladder in ladders:
-        around = best[0]
-        for step in ladder:
-            problem.use(_filtered_at(problem.drive, step * around))
-            trial = refine(problem, best[1].poles, best[1].coefficients, iterations=6, tolerance=0.3)
-            if trial.cost < best[1].cost:
-                best = (step * around, trial)
-    problem.use(_filtered_at(problem.drive, best[0]))
-    return best
-
-
-def _filtered_at(drive: Drive, bandwidth_hz: float) -> Drive:
-    return replace(drive, bandwidth_hz=np.full(len(drive.omega), bandwidth_hz))
 
 
 def _hunted(hunt: Search, solution: Solution) -> Solution:
@@ -580,9 +509,6 @@ def _settle(hunt: Search, solution: Solution) -> Solution:
     solution = _merge(hunt, _prune(hunt, solution))
     for _ in range(3):
         hunt.reweigh(solution)
-        if hunt.filter_hz is not None:
-            start = problem.solve(solution.poles, solution.coefficients)
-            hunt.filter_hz, solution = _best_filter(problem, start, hunt.filter_hz, _LADDERS[1:])
         solution = refine(problem, solution.poles, solution.coefficients, tolerance=1e-3)
     return solution
 
@@ -647,28 +573,6 @@ def _leaner(hunt: Search, solution: Solution) -> Solution:
     return solution
 
 
-def _single(hunt: Search, solution: Solution, k: int) -> list[Solution]:
-    """One mode in place of mode k and its nearest neighbour, from several frequencies: where rows are few to a beat,
-    each of two wrong modes may sit in a trough of its own."""
-    poles = solution.poles
-    apart = np.abs(np.log(poles.frequency_hz / poles.frequency_hz[k]))
-    apart[k] = np.inf
-    j = int(np.argmin(apart))
-    if not apart[j] < 2.0 / min(poles.q[j], poles.q[k]):
-        return []
-    rest = _without(hunt, solution, [j, k], iterations=0)
-    low, high = sorted((float(poles.frequency_hz[j]), float(poles.frequency_hz[k])))
-    reach = 0.5 / float(max(poles.q[j], poles.q[k]))
-    found = []
-    for frequency in np.linspace(low * (1 - reach), high * (1 + reach), 7):
-        start = [np.append(x, 0.0) for x in rest.coefficients]
-        joined = rest.poles.joined(float(frequency), float(np.sqrt(poles.q[j] * poles.q[k])))
-        if not hunt.problem.readings.with_phase.all():
-            start = hunt.problem.turn_signs(joined, start, range(len(joined) - 1, len(joined)))
-        found.append(refine(hunt.problem, joined, start, iterations=12, tolerance=1.0))
-    return [min(found, key=lambda each: each.cost)]
-
-
 def _merge(hunt: Search, solution: Solution) -> Solution:
     """Take one of two overlapping modes out again unless the other, left alone, fits worse beyond chance."""
     least = threshold(len(hunt.bank), 2 + len(hunt.problem.readings.kinds))
@@ -677,14 +581,8 @@ def _merge(hunt: Search, solution: Solution) -> Solution:
         apart = np.abs(np.log(np.delete(poles.frequency_hz, k) / poles.frequency_hz[k]))
         if np.min(apart - 2.0 / np.minimum(np.delete(poles.q, k), poles.q[k]), initial=np.inf) > 0.0:
             continue
-        # Twins well within one another's band are what a misfit of any kind looks like: more is asked of them.
-        twin = bool(np.any(apart < 0.33 / np.minimum(np.delete(poles.q, k), poles.q[k])))
-        trial = min(
-            (_without(hunt, solution, [k], iterations=15), *_single(hunt, solution, k)), key=lambda each: each.cost
-        )
-        if (trial.cost - solution.cost) / evidence(hunt.problem, solution).inflation_of(k) < (
-            4.0 if twin else 1.0
-        ) * least:
+        trial = _without(hunt, solution, [k], iterations=15)
+        if (trial.cost - solution.cost) / evidence(hunt.problem, solution).inflation_of(k) < least:
             hunt.refuse(float(poles.frequency_hz[k]), 250.0, "its neighbour alone fits as well")
             solution = trial
     return solution
