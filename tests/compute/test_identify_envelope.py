@@ -9,6 +9,7 @@ from scipy.special import wofz
 
 from reportgen.compute.identify.drive import Drive, drive_of
 from reportgen.compute.identify.envelope import envelope
+from reportgen.compute.identify.level import Level
 from reportgen.compute.identify.model import NO_POLES, channel_kind, columns, mode_envelopes
 from reportgen.compute.identify.observed import (
     eta_of_loss,
@@ -29,7 +30,7 @@ def drive(time, frequency, level=None) -> Drive:
         frequency_hz=frequency, time_s=time, control=level, responses=np.ones((len(time), 1)), channels=("A1",),
         dimensions=("acceleration",),
     )  # fmt: skip
-    return drive_of(swept, np.ones(len(time), bool), level)
+    return drive_of(swept, np.ones(len(time), bool), Level.as_read(level))
 
 
 def pole(f0: float, q: float) -> complex:

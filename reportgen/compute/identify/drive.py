@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from reportgen.compute.identify.level import Level
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.compute.identify.sweep_law import sweep_law
 from reportgen.records.log import Floats
@@ -26,9 +27,11 @@ class Drive:
     advance: Floats
     """Phase gained from each row to the next, rad, shape (n−1,)."""
     amplitude: Floats
-    """A at the rows, shape (n,); straight in between."""
+    """A at the rows, shape (n,); straight or a parabola in between."""
     steady: bool
     """True: no time column, every row taken as steady state."""
+    level: Level | None = None
+    """Where the amplitude comes from, with the noise left in it; None where nothing is known of that."""
     bandwidth_hz: Floats | None = None
     """Of the tracking filter that made the log, at the rows, shape (n,); None where none is known."""
     law: str
@@ -45,12 +48,16 @@ class Drive:
         return replace(
             self, time_s=self.time_s[rows], omega=self.omega[rows], omega_dot=self.omega_dot[rows],
             advance=self.advance[start : stop - 1], amplitude=self.amplitude[rows],
-            bandwidth_hz=None if self.bandwidth_hz is None else self.bandwidth_hz[rows],
+            level=None, bandwidth_hz=None if self.bandwidth_hz is None else self.bandwidth_hz[rows],
         )  # fmt: skip
 
 
-def drive_of(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
-    """The drive over the usable ``rows`` (bool mask) of a run, at its ``amplitude`` there."""
+def drive_of(sweep: SweptResponse, rows: np.ndarray, level: Level) -> Drive:
+    """The drive over the usable ``rows`` (bool mask) of a run, at its ``level`` there."""
+    return replace(_drive(sweep, rows, level.amplitude), level=level)
+
+
+def _drive(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
     frequency = sweep.frequency_hz[rows]
     if sweep.time_s is None or len(frequency) < 3:
         zero = np.zeros(len(frequency))

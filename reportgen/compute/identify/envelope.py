@@ -62,6 +62,20 @@ def envelope(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
     return value, value_ds
 
 
+def response_to_noise(drive: Drive, pole: complex, level: Floats) -> Complexes:
+    """E for a small rough level, shape (n,): constant frequency and mean level within each step."""
+    p = 1j * drive.omega - pole
+    if drive.steady or pole.imag < 0:
+        return np.asarray(level / p)
+    turn = pole * drive.step - 1j * drive.advance
+    gain = np.exp(turn)
+    small = np.abs(turn) < 1e-6
+    area = drive.step * np.where(small, 1.0, (gain - 1.0) / np.where(small, 1.0, turn))
+    start = complex(level[0] / p[0])
+    load = np.asarray(0.5 * (level[1:] + level[:-1]) * area, complex)
+    return np.concatenate([[start], recurrence(gain, load, start)])
+
+
 class _Series:
     """The quasi-steady series E = A/p − A′/p² + A p′/p³ − 3A′p′/p⁴ + 3A p′²/p⁵ + 15A p′³/p⁷ at the rows.
 
@@ -128,17 +142,35 @@ def _integrate(drive: Drive, pole: complex, steps: NDArray[np.int64]) -> tuple[C
     turn += abs(pole.real) * length
     load = np.zeros(len(steps), complex)
     load_ds = np.zeros(len(steps), complex)
+    sag = _sag(drive, steps)
     lowest = 0.0
     for limit, nodes in _NODES:
         here = (turn >= lowest) & (turn < limit)
         lowest = limit
         if here.any():
-            load[here], load_ds[here] = _quadrature(drive, pole, steps[here], length[here], nodes)
+            load[here], load_ds[here] = _quadrature(drive, pole, steps[here], length[here], sag[here, None], nodes)
     return load, load_ds
 
 
+def bend_of(drive: Drive) -> Floats:
+    """Second derivative of the level at the rows, shape (n,); 0 at the ends and where rows share their time."""
+    h = drive.step
+    slope = np.divide(np.diff(drive.amplitude), h, out=np.zeros_like(h), where=h > 0)
+    both = 0.5 * (h[1:] + h[:-1])
+    bend = np.divide(np.diff(slope), both, out=np.zeros_like(both), where=(h[1:] > 0) & (h[:-1] > 0))
+    return np.concatenate([[0.0], bend, [0.0]])
+
+
+def _sag(drive: Drive, steps: NDArray[np.int64]) -> Floats:
+    """A″h² within each step: the lesser of both ends where they agree in sign, so that a jump stays a jump."""
+    bend = bend_of(drive)
+    before, after = bend[steps], bend[steps + 1]
+    lesser = np.where(np.abs(before) < np.abs(after), before, after)
+    return np.asarray(np.where(before * after > 0, lesser, 0.0) * drive.step[steps] ** 2)
+
+
 def _quadrature(
-    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, nodes: int
+    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, sag: Floats, nodes: int
 ) -> tuple[Complexes, Complexes]:
     x, w = _rule(nodes)
     h = drive.step[steps][:, None]
@@ -148,7 +180,8 @@ def _quadrature(
     bow = np.divide(drive.advance[steps][:, None], h, out=np.zeros_like(h), where=h > 0) - 0.5 * (start + end)
     phase = back * (end - 0.5 * (end - start) * y + bow * y * (3.0 - 2.0 * y))
     a0, a1 = drive.amplitude[steps][:, None], drive.amplitude[steps + 1][:, None]
-    value = np.exp(pole * back - 1j * phase) * (a1 - (a1 - a0) * y)
+    level = a1 - (a1 - a0) * y - 0.5 * sag * y * (1.0 - y)
+    value = np.exp(pole * back - 1j * phase) * level
     return np.asarray((value @ w) * length, complex), np.asarray(((value * back) @ w) * length, complex)
 
 

@@ -7,12 +7,14 @@ magnitudes: its coefficients take Gauss-Newton steps within the same projection.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes
+from reportgen.compute.identify.kicks import NO_KICKS, Kicks
 from reportgen.compute.identify.magnitude import MagnitudeFit, fit_magnitudes, with_best_signs
 from reportgen.compute.identify.model import ChannelKind, Columns, ModeEnvelopes, Poles, columns, mode_envelopes
 from reportgen.compute.identify.normal import Normal
@@ -77,6 +79,30 @@ class Solution:
     """Per channel: normal equations of its coefficients."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Tangent:
+    """One channel at a solution: its weighted readings and what moves them."""
+
+    basis: Columns
+    coefficients: Floats
+    """Shape (P,)."""
+    rows: Floats
+    """By the coefficients, shape (P, N); N is 2n with phase (along, then across the reading), else n."""
+    left: Floats
+    """Weighted residual, shape (N,)."""
+    slope: Floats
+    """By the free poles and the kicks with the coefficients projected off, shape (p, N)."""
+    coupling: Floats
+    """−∂coefficients/∂(poles, kicks), shape (P, p)."""
+    normal: Normal
+    along: Complexes
+    across: Complexes | None
+
+    def weighted(self, change: Complexes) -> Floats:
+        """Weighted readings (k, N) of changes of the model (k, n)."""
+        return _weighted(change, self.along, self.across)
+
+
 @dataclass(slots=True, eq=False)
 class Problem:
     """A run, or rows of it, to be fitted: drive, readings, weights."""
@@ -91,6 +117,8 @@ class Problem:
     """Additive lines that are not the structure's, shape (e, n)."""
     offset: list[Complexes] | None = None
     """Per channel, shape (n,): a part of the model that is held, or None."""
+    kicks: Kicks = NO_KICKS
+    """Steps of the level whose place within the row is unknown."""
     _envelopes: dict[complex, ModeEnvelopes] = field(default_factory=dict)
 
     def part(self, start: int, stop: int, offset: list[Complexes], powers: tuple[int, ...]) -> Problem:
@@ -98,7 +126,7 @@ class Problem:
         held = [each[start:stop] for each in offset]
         return Problem(
             self.drive.part(start, stop), self.readings.part(start, stop), self.weights.part(start, stop), powers,
-            self.centre, self.extra[:0, start:stop], held,
+            self.centre, self.extra[:0, start:stop], held, self.kicks.part(start, stop),
         )  # fmt: skip
 
     def envelopes(self, poles: Poles) -> list[ModeEnvelopes]:
@@ -106,9 +134,9 @@ class Problem:
         kept = {}
         for s in poles.s:
             key = complex(s)
-            kept[key] = self._envelopes.get(key) or mode_envelopes(self.drive, key)
+            kept[key] = self._envelopes.get(key) or mode_envelopes(self.drive, key, self.kicks)
         self._envelopes = kept
-        return [kept[complex(s)] for s in poles.s]
+        return [kept[complex(s)].after(poles.kicks) for s in poles.s]
 
     def bases(self, poles: Poles) -> dict[ChannelKind, Columns]:
         """Basis of every kind of channel in the run."""
@@ -124,19 +152,52 @@ class Problem:
 
     def solve(self, poles: Poles, start: list[Floats] | None = None, free: np.ndarray | None = None) -> Solution:
         """Best coefficients at these poles, with the projected normal equations of the ``free`` modes (bool)."""
+        if len(poles.kicks) < len(self.kicks):
+            poles = replace(poles, kicks=np.zeros(len(self.kicks)))
         bases = self.bases(poles)
         modes = np.arange(len(poles)) if free is None else np.flatnonzero(free)
-        size = 2 * len(modes)
+        size = 2 * len(modes) + len(self.kicks)
         found = Solution(poles, [], [], 0.0, np.zeros((size, size)), np.zeros(size), [], [])
+        self._prior(found, 2 * len(modes))
         for c, kind in enumerate(self.readings.kinds):
-            self._channel(found, c, bases[kind], None if start is None else start[c], modes)
+            self._channel(found, c, kind, bases[kind], None if start is None else start[c], modes)
         return found
 
-    def _channel(self, found: Solution, c: int, basis: Columns, start: Floats | None, modes: np.ndarray) -> None:
+    def _prior(self, found: Solution, first: int) -> None:
+        """What is known of the kicks beforehand: they are of the order of one; those outside these rows stay."""
+        inside = self.kicks.inside
+        sizes = found.poles.kicks[inside]
+        found.information[range(first, len(found.gradient)), range(first, len(found.gradient))] = 1.0
+        found.gradient[first + inside] = -sizes
+        found.cost = float(sizes @ sizes)
+
+    def tangents(self, solution: Solution) -> Iterator[Tangent]:
+        """Channel by channel, what moves the fit at a solution: by coefficients, by poles and kicks."""
+        bases = self.bases(solution.poles)
+        modes = np.arange(len(solution.poles))
+        for c, kind in enumerate(self.readings.kinds):
+            yield self._tangent(solution.poles, c, kind, bases[kind], solution.coefficients[c], modes)
+
+    def _channel(
+        self, found: Solution, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray
+    ) -> None:
+        at = self._tangent(found.poles, c, kind, basis, start, modes)
+        found.coefficients.append(at.coefficients)
+        found.models.append(self.held(c) + at.coefficients @ basis.values)
+        found.cost += float(at.left @ at.left)
+        found.normals.append(at.normal)
+        found.information += at.slope @ at.slope.T
+        found.gradient += at.slope @ at.left
+        found.coupling.append(at.coupling)
+
+    def _tangent(
+        self, poles: Poles, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray
+    ) -> Tangent:
         held = self.held(c)
+        turn = self.readings.turn[:, c]
+        along, across = self.weights.along[:, c] * turn, None
         if self.readings.with_phase[c]:
-            turn = self.readings.turn[:, c]
-            along, across = self.weights.along[:, c] * turn, self.weights.across[:, c] * turn
+            across = self.weights.across[:, c] * turn
             rows = _stack(basis.values, along, across)
             measured = self.readings.amplitude[:, c] * np.conj(turn)
             target = _stack((measured - held)[None], along, across)[0]
@@ -144,18 +205,21 @@ class Problem:
             x, left = normal.solve(rows, target)
         else:
             fit = self._magnitudes(c, basis, start)
-            rows, normal, x, left, turn = fit.rows, fit.normal, fit.coefficients, fit.left, fit.turn
-        found.coefficients.append(x)
-        found.models.append(held + x @ basis.values)
-        found.cost += float(left @ left)
-        found.normals.append(normal)
-        moved = _moved(basis, x, modes)
-        slope = _stack(moved, along, across) if self.readings.with_phase[c] else (turn * moved).real
+            rows, normal, x, left, along = fit.rows, fit.normal, fit.coefficients, fit.left, fit.turn
+        moved = np.concatenate([_moved(basis, x, modes), self._kicked(poles, basis, x, kind)])
+        slope = _weighted(moved, along, across)
         coupling = normal.divide(rows @ slope.T)
         slope -= coupling.T @ rows
-        found.information += slope @ slope.T
-        found.gradient += slope @ left
-        found.coupling.append(coupling)
+        return Tangent(basis, x, rows, left, slope, coupling, normal, along, across)
+
+    def _kicked(self, poles: Poles, basis: Columns, x: Floats, kind: ChannelKind) -> Complexes:
+        """Change of the model by every kick, shape (j, n)."""
+        moved = np.zeros((len(self.kicks), basis.values.shape[1]), complex)
+        if len(self.kicks):
+            residues = x * basis.residues / self.centre**kind.power
+            for k, s in enumerate(poles.s):
+                moved += residues[basis.mode == k].sum() * self._envelopes[complex(s)].kicked
+        return moved
 
     def _magnitudes(self, c: int, basis: Columns, start: Floats | None) -> MagnitudeFit:
         return fit_magnitudes(
@@ -214,6 +278,10 @@ def _moved(basis: Columns, x: Floats, modes: np.ndarray) -> Complexes:
     return moved
 
 
+def _weighted(change: Complexes, along: Complexes, across: Complexes | None) -> Floats:
+    return np.asarray((along * change).real) if across is None else _stack(change, along, across)
+
+
 def _stack(matrix: Complexes, along: Complexes, across: Complexes) -> Floats:
     """Weighted real rows (P, 2n) of complex rows (P, n): along the reading, then across it."""
     n = matrix.shape[1]
@@ -238,7 +306,7 @@ def refine(
     """Move the free poles to the least cost (Levenberg-Marquardt); stops when χ² falls by less than ``tolerance``."""
     best = problem.solve(poles, start, free)
     chosen = np.ones(len(poles), bool) if free is None else free
-    index = np.flatnonzero(np.repeat(chosen, 2))
+    index = np.flatnonzero(np.concatenate([np.repeat(chosen, 2), np.ones(len(problem.kicks), bool)]))
     damping = 1e-3
     for _ in range(iterations if len(index) else 0):
         parameters = _stepped(best, index, damping)
@@ -268,6 +336,7 @@ def _stepped(at: Solution, index: np.ndarray, damping: float) -> Floats:
     matrix = at.information * np.outer(scale, scale) + damping * np.eye(len(scale))
     step = scale * np.linalg.lstsq(matrix, scale * at.gradient, rcond=1e-14)[0]
     parameters = poles.parameters
-    limit = np.stack([np.maximum(2.0 * poles.damping_ratio, 1e-4), np.full(len(poles), 0.7)], axis=1).ravel()[index]
+    limit = np.stack([np.maximum(2.0 * poles.damping_ratio, 1e-4), np.full(len(poles), 0.7)], axis=1).ravel()
+    limit = np.concatenate([limit, np.full(len(poles.kicks), 2.0)])[index]
     parameters[index] += np.clip(step, -limit, limit)
     return parameters

@@ -8,6 +8,7 @@ import numpy as np
 
 from reportgen.compute.identify.drive import Drive, drive_of
 from reportgen.compute.identify.fit import Problem, Readings, Solution, Weights
+from reportgen.compute.identify.kicks import kicks_of
 from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
@@ -23,8 +24,9 @@ from reportgen.compute.identify.order import (
 )
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
+    Spread,
     SteadyPeak,
-    pole_covariance,
+    spread_of,
     steady_magnitude,
     steady_peak,
 )
@@ -54,7 +56,7 @@ def identify_modes(sweep: SweptResponse) -> Identification:
     if not problem.readings.valid.any():
         return _nothing(sweep, "no channel has readings")
     solution, hunt = search(problem)
-    found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution))
+    found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution), spread_of(problem, solution))
     return Identification(
         channels=tuple(found.channel(c) for c in range(len(sweep.channels))),
         frequencies_hz=tuple(float(solution.poles.frequency_hz[k]) for k in found.reported()),
@@ -92,7 +94,8 @@ def problem_of(sweep: SweptResponse, rows: np.ndarray | None = None) -> Problem:
     none = np.zeros_like(readings.amplitude)
     centre = float(np.exp(np.mean(np.log(drive.omega))))
     no_lines = np.zeros((0, len(drive.omega)), complex)
-    return Problem(drive, readings, Weights(along=none, across=none), (0, 2), centre, no_lines)
+    weights = Weights(along=none, across=none)
+    return Problem(drive, readings, weights, (0, 2), centre, no_lines, kicks=kicks_of(drive))
 
 
 def _nothing(sweep: SweptResponse, reason: str) -> Identification:
@@ -119,6 +122,7 @@ class _Found:
     solution: Solution
     hunt: Search
     evidence: Evidence
+    spread: Spread
 
     @property
     def drive(self) -> Drive:
@@ -141,13 +145,12 @@ class _Found:
         model = self.solution.models[c]
         ratio = np.abs(model) / self.drive.amplitude
         frequency = self.drive.omega / (2 * np.pi)
-        covariance = pole_covariance(self.solution)
         modes = [k for k in self.reported() if self.seen(k)[c]]
         empty = not self.problem.readings.valid[:, c].any()
         noise = self.hunt.noise[c]
         return ChannelFit(
             channel=self.sweep.channels[c],
-            resonances=tuple(self.resonance(c, k, covariance) for k in modes),
+            resonances=tuple(self.resonance(c, k) for k in modes),
             fitted=self._all_rows(steady_magnitude(self.problem, self.solution, c, frequency)),
             fitted_swept=self._all_rows(ratio),
             noise_floor=None if empty else noise.floor / float(np.median(self.drive.amplitude)),
@@ -172,13 +175,14 @@ class _Found:
             flags.append(f"{left_out} rows that read noise alone were left out of the fit")
         return tuple(flags)
 
-    def resonance(self, c: int, k: int, covariance: Floats) -> Resonance:
+    def resonance(self, c: int, k: int) -> Resonance:
         """The record of mode k on channel c."""
         poles = self.solution.poles
         f0, zeta, q = float(poles.frequency_hz[k]), float(poles.damping_ratio[k]), float(poles.q[k])
         inflation = self.evidence.inflation_of(k)
-        peak = steady_peak(self.problem, self.solution, covariance, c, k, max(inflation, self.evidence.inflation[k, c]))
-        f_std, q_std = (x * float(np.sqrt(covariance[i, i] * inflation)) for x, i in ((f0, 2 * k), (q, 2 * k + 1)))
+        spread = self.spread
+        peak = steady_peak(self.problem, self.solution, spread, c, k, max(inflation, self.evidence.inflation[k, c]))
+        f_std, q_std = (x * spread.of_pole(i, inflation) for x, i in ((f0, 2 * k), (q, 2 * k + 1)))
         relative = self._calibration(c)
         calibration = None if relative is None else relative * peak.amplification
         total = None if peak.std is None else float(np.hypot(peak.std, calibration or 0.0))

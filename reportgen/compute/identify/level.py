@@ -1,35 +1,74 @@
 """The level that really drove the specimen, from a control reading that has noise of its own.
 
 Scatter of the control from row to row is either real, and then every response follows it, or it is noise of the
-reading, and then none does. The share that the responses follow is kept; the rest is smoothed away where a smooth
-course is what the readings show, and never across a step or a notch.
+reading, and then none does. The share that the responses follow is kept; the rest is smoothed away: at each row by the
+quadratic through the widest stretch whose answer agrees with those of all narrower stretches within their noise
+(intersection of confidence intervals: Goldenshluger and Nemirovski 1997; Katkovnik 1999), so never across a step or
+a notch. What noise is left is known, and goes into the uncertainties.
 """
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import dataclass
 
-from reportgen.compute.identify.envelope import Complexes
+import numpy as np
+from numpy.typing import NDArray
+
 from reportgen.records.log import Floats
 
-_HALF_WIDTHS = (12, 8, 5, 3)
+Complexes = NDArray[np.complex128]
+
+_HALF_WIDTHS = (3, 4, 6, 8, 11, 15, 21, 29, 40, 56)
+"""Stretches tried: so many rows on either side."""
+_AGREE = 2.0
+"""Standard deviations within which a wider stretch must agree with the narrower ones."""
 _LEAST_SCATTER = 2e-4
 """Relative scatter of the control from row to row below which it is taken as it is."""
+_ALL_FOLLOWED = 0.9
 
 
-def drive_level(control: Floats, responses: Complexes | Floats) -> Floats:
-    """Control amplitude with its reading noise smoothed away, shape (n,); responses (n, c), NaN where none."""
-    if len(control) < 2 * _HALF_WIDTHS[-1] + 5:
-        return control
+@dataclass(frozen=True, slots=True, eq=False)
+class Level:
+    """Level of the drive at the rows, and what is left of the noise it was read with."""
+
+    amplitude: Floats
+    """Shape (n,)."""
+    noise: Floats
+    """Standard deviation of the control's own noise at each row before smoothing, shape (n,)."""
+    half: np.ndarray
+    """Half width of the stretch each row was smoothed over, int, shape (n,); 0: as read."""
+    followed: float
+    """Share of the scatter that is real."""
+
+    @classmethod
+    def as_read(cls, amplitude: Floats) -> Level:
+        """A control without noise to speak of, shape (n,)."""
+        return cls(amplitude, np.zeros(len(amplitude)), np.zeros(len(amplitude), int), 1.0)
+
+    def left(self, own: Floats) -> Floats:
+        """What smoothing leaves of a course of noise of the control's reading, both of shape (n,)."""
+        smooth = own.copy()
+        for half in np.unique(self.half):
+            if half:
+                rows = self.half == half
+                smooth[rows] = _local_quadratic(own, int(half))[0][rows]
+        return np.asarray(smooth + self.followed * (own - smooth))
+
+
+def drive_level(control: Floats, responses: Complexes | Floats) -> Level:
+    """Level of the drive from the control's amplitude (n,); responses (n, c), NaN where none."""
+    if len(control) < 2 * _HALF_WIDTHS[0] + 6:
+        return Level.as_read(control)
     own = _fourth(np.log(control))
     scatter = 1.4826 * float(np.median(np.abs(own)))
     if scatter < _LEAST_SCATTER:
-        return control
+        return Level.as_read(control)
     followed = _share_followed(own, np.abs(responses), scatter)
-    if followed > 0.9:
-        return control
-    smooth = _smooth(control, scatter)
-    return np.asarray(smooth + followed * (control - smooth))
+    if followed > _ALL_FOLLOWED:
+        return Level.as_read(control)
+    smooth, half = _smooth(control, scatter)
+    noise = scatter * np.sqrt(1.0 - followed) * smooth
+    return Level(np.asarray(smooth + followed * (control - smooth)), noise, half, followed)
 
 
 def _fourth(values: Floats) -> Floats:
@@ -52,28 +91,31 @@ def _share_followed(own: Floats, responses: Floats, scatter: float) -> float:
     return float(np.clip(np.median(slopes[1:] or [0.0]), 0.0, 1.0))
 
 
-def _smooth(control: Floats, scatter: float) -> Floats:
-    """Local quadratic over the widest stretch that it follows within the scatter; elsewhere the reading itself."""
-    smooth = control.copy()
-    done = np.zeros(len(control), bool)
+def _smooth(control: Floats, scatter: float) -> tuple[Floats, np.ndarray]:
+    """Smoothed level and the half width used at each row (0: as read)."""
+    smooth, half_used = control.copy(), np.zeros(len(control), int)
+    low, high = control * (1.0 - _AGREE * scatter), control * (1.0 + _AGREE * scatter)
+    growing = np.ones(len(control), bool)
     for half in _HALF_WIDTHS:
         if 2 * half + 1 >= len(control):
-            continue
-        value, spread = _local_quadratic(control, half)
-        good = ~done & (spread < 1.5 * scatter * control)
-        smooth[good] = value[good]
-        done |= good
-    return smooth
+            break
+        value, spread, share = _local_quadratic(control, half)
+        std = _AGREE * scatter * np.sqrt(share) * np.abs(value)
+        low, high = np.maximum(low, value - std), np.minimum(high, value + std)
+        fits = spread < scatter * control * (1.0 + 3.0 / np.sqrt(2.0 * (2 * half - 2)))
+        growing &= (low <= high) & fits
+        smooth[growing], half_used[growing] = value[growing], half
+    return smooth, half_used
 
 
-def _local_quadratic(control: Floats, half: int) -> tuple[Floats, Floats]:
-    """Value at each row of the quadratic through its 2·half+1 neighbours, and the rms misfit of that stretch."""
+def _local_quadratic(values: Floats, half: int) -> tuple[Floats, Floats, Floats]:
+    """Quadratic through the 2·half+1 neighbours of each row: value there, rms misfit, variance per unit noise."""
     size = 2 * half + 1
     t = np.linspace(-1.0, 1.0, size)
     basis = np.linalg.qr(np.stack([np.ones(size), t, t * t], axis=1))[0]
-    windows = np.lib.stride_tricks.sliding_window_view(control, size)
+    windows = np.lib.stride_tricks.sliding_window_view(values, size)
     weights = windows @ basis
     spread = np.sqrt(np.maximum(np.sum(windows**2, axis=1) - np.sum(weights**2, axis=1), 0.0) / (size - 3))
-    at = np.clip(np.arange(len(control)) - half, 0, len(windows) - 1)
-    place = np.clip(np.arange(len(control)) - at, 0, size - 1)
-    return np.sum(weights[at] * basis[place], axis=1), spread[at]
+    at = np.clip(np.arange(len(values)) - half, 0, len(windows) - 1)
+    place = np.clip(np.arange(len(values)) - at, 0, size - 1)
+    return np.sum(weights[at] * basis[place], axis=1), spread[at], np.sum(basis[place] ** 2, axis=1)

@@ -11,12 +11,13 @@ mode is the pair of poles s_k, s_k*, so low Q is exact. Source: Ewins, Modal Tes
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive
-from reportgen.compute.identify.envelope import Complexes, envelope
+from reportgen.compute.identify.envelope import Complexes, envelope, response_to_noise
+from reportgen.compute.identify.kicks import NO_KICKS, Kicks, kick_responses
 from reportgen.compute.identify.tracking_filter import filtered
 from reportgen.records.log import Floats
 
@@ -50,6 +51,8 @@ class Poles:
     """ζ, shape (m,)."""
     complex_residue: np.ndarray
     """Which modes may have a residue that is not real, bool, shape (m,)."""
+    kicks: Floats = field(default_factory=lambda: np.empty(0))
+    """What the level's steps were beyond the rows, in prior standard deviations, shape (j,)."""
 
     def __len__(self) -> int:
         return len(self.frequency_hz)
@@ -67,19 +70,24 @@ class Poles:
 
     @property
     def parameters(self) -> Floats:
-        """(ln f₀, ln ζ) of every mode, shape (2m,)."""
-        return np.stack([np.log(self.frequency_hz), np.log(self.damping_ratio)], axis=1).ravel()
+        """(ln f₀, ln ζ) of every mode, then the kicks, shape (2m + j,)."""
+        pairs = np.stack([np.log(self.frequency_hz), np.log(self.damping_ratio)], axis=1)
+        return np.concatenate([pairs.ravel(), self.kicks])
 
     def moved(self, parameters: Floats) -> Poles:
-        """The same modes at other parameters (ln f₀, ln ζ, …)."""
-        pairs = parameters.reshape(-1, 2)
+        """The same modes at other parameters (ln f₀, ln ζ, …, kicks)."""
+        pairs = parameters[: 2 * len(self)].reshape(-1, 2)
         return replace(
-            self, frequency_hz=np.exp(pairs[:, 0]), damping_ratio=np.clip(np.exp(pairs[:, 1]), *DAMPING_RANGE)
+            self,
+            frequency_hz=np.exp(pairs[:, 0]),
+            damping_ratio=np.clip(np.exp(pairs[:, 1]), *DAMPING_RANGE),
+            kicks=parameters[2 * len(self) :],
         )
 
     def only(self, keep: np.ndarray) -> Poles:
         """The modes of a bool mask or of indices."""
-        return Poles(
+        return replace(
+            self,
             frequency_hz=self.frequency_hz[keep],
             damping_ratio=self.damping_ratio[keep],
             complex_residue=self.complex_residue[keep],
@@ -87,7 +95,8 @@ class Poles:
 
     def joined(self, frequency_hz: float, q: float) -> Poles:
         """One more mode, with a real residue."""
-        return Poles(
+        return replace(
+            self,
             frequency_hz=np.append(self.frequency_hz, frequency_hz),
             damping_ratio=np.append(self.damping_ratio, 0.5 / q),
             complex_residue=np.append(self.complex_residue, False),
@@ -134,17 +143,49 @@ class ModeEnvelopes:
     upper_ds: Complexes
     lower: Complexes
     lower_ds: Complexes
+    kicked: Complexes
+    """What one standard deviation of every kick adds to ``upper``, shape (j, n)."""
+    kicked_ds: Complexes
+
+    def after(self, kicks: Floats) -> ModeEnvelopes:
+        """With kicks of these sizes, in standard deviations, shape (j,)."""
+        if not kicks.any():
+            return self
+        return replace(self, upper=self.upper + kicks @ self.kicked, upper_ds=self.upper_ds + kicks @ self.kicked_ds)
 
 
-def mode_envelopes(drive: Drive, pole: complex) -> ModeEnvelopes:
+def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> ModeEnvelopes:
     """Envelopes of s and s*, as the drive's tracking filter leaves them."""
     upper, upper_ds = envelope(drive, pole)
+    kicked, kicked_ds = kick_responses(drive, pole, kicks)
     if drive.bandwidth_hz is not None and not drive.steady:
-        turn = pole - 1j * drive.omega
-        slope, slope_ds = turn * upper + drive.amplitude, turn * upper_ds + upper
-        upper = filtered(upper, slope, drive.step, drive.bandwidth_hz)
-        upper_ds = filtered(upper_ds, slope_ds, drive.step, drive.bandwidth_hz)
-    return ModeEnvelopes(upper, upper_ds, *envelope(drive, np.conj(pole)))
+        turn = np.asarray(pole - 1j * drive.omega)
+        upper, upper_ds = _filtered(drive, turn, upper, upper_ds, drive.amplitude)
+        for j in range(len(kicked)):
+            kicked[j], kicked_ds[j] = _filtered(drive, turn, kicked[j], kicked_ds[j], 0.0)
+    return ModeEnvelopes(upper, upper_ds, *envelope(drive, np.conj(pole)), kicked, kicked_ds)
+
+
+def noise_envelopes(drive: Drive, pole: complex, level: Floats) -> ModeEnvelopes:
+    """What a small rough level does to the envelopes of s and s*; derivatives are left out."""
+    upper = response_to_noise(drive, pole, level)
+    if drive.bandwidth_hz is not None and not drive.steady:
+        upper, _ = _filtered(drive, np.asarray(pole - 1j * drive.omega), upper, np.zeros_like(upper), level)
+    none = np.zeros_like(upper)
+    nothing = np.zeros((0, len(upper)), complex)
+    return ModeEnvelopes(upper, none, response_to_noise(drive, np.conj(pole), level), none, nothing, nothing)
+
+
+def _filtered(
+    drive: Drive, turn: Complexes, value: Complexes, value_ds: Complexes, level: Floats | float
+) -> tuple[Complexes, Complexes]:
+    """E and ∂E/∂s behind the tracking filter; ``level`` drives E, ``turn`` is s − iφ′."""
+    assert drive.bandwidth_hz is not None
+    slope, slope_ds = turn * value + level, turn * value_ds + value
+    return (
+        filtered(value, slope, drive.step, drive.bandwidth_hz),
+        filtered(value_ds, slope_ds, drive.step, drive.bandwidth_hz),
+    )
 
 
 def columns(

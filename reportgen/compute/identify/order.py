@@ -33,6 +33,8 @@ _PASSES = 2
 _MOST_A_ROUND = 12
 _INFLATION_CAP = 400.0
 _LEAST_ROWS = 4
+_LAST_LOOKS = 2
+"""Times that every mode is asked again whether it is needed: once more when the noise is known to the end."""
 _LOOSE = 0.05
 _OUTSIDE = 0.4
 """Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
@@ -274,12 +276,17 @@ class Placed:
     """Coefficient on each channel."""
     gain: float
     """χ² that it explains."""
+    kicks: Floats
+    """Of the level's steps, as they suit it."""
 
 
 def _joined(problem: Problem, solution: Solution, placed: Placed) -> Solution:
     """The solution with one mode more, nothing else moved."""
     own = placed.own
-    poles = solution.poles.joined(placed.frequency_hz, placed.q)
+    poles = replace(solution.poles.joined(placed.frequency_hz, placed.q), kicks=placed.kicks)
+    if len(placed.kicks):
+        start = [np.append(x, value) for x, value in zip(solution.coefficients, own, strict=True)]
+        return problem.solve(poles, start)
     bases = problem.bases(poles)
     return replace(
         solution,
@@ -311,7 +318,7 @@ def _place(hunt: Search, solution: Solution, candidate: Candidate) -> Placed | N
     strayed = abs(np.log(frequency / candidate.frequency_hz)) > 4.0 * candidate.width
     if gain / spread < threshold(len(hunt.bank), 4) or strayed or hunt.is_refused(frequency):
         return None
-    return Placed(frequency, q, [float(x[-1]) for x in best.coefficients], gain)
+    return Placed(frequency, q, [float(x[-1]) for x in best.coefficients], gain, best.poles.kicks)
 
 
 def _mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: float) -> Complexes | None:
@@ -501,15 +508,29 @@ def _is_mains(hunt: Search, solution: Solution, k: int) -> bool:
 def _settle(hunt: Search, solution: Solution) -> Solution:
     """Decide which residues are complex and which terms stand for what lies outside the band; last prune."""
     problem = hunt.problem
-    for power in DIRECT_POWERS[1:]:
-        solution = _wider(hunt, solution, power)
+    solution = _as_wide_as_needed(hunt, solution)
     solution = _leaner(hunt, solution)
     solution = _merge(hunt, solution)
     solution = _complex_where_needed(hunt, solution)
-    solution = _merge(hunt, _prune(hunt, solution))
-    for _ in range(3):
-        hunt.reweigh(solution)
-        solution = refine(problem, solution.poles, solution.coefficients, tolerance=1e-3)
+    for look in range(_LAST_LOOKS):
+        modes = len(solution.poles)
+        solution = _merge(hunt, _prune(hunt, solution))
+        if look and len(solution.poles) == modes:
+            break
+        if len(solution.poles) < modes:
+            # What was taken out may have stood for what lies outside the band; the terms must take that over.
+            hunt.reweigh(solution)
+            solution = _as_wide_as_needed(hunt, solution)
+        for _ in range(3):
+            hunt.reweigh(solution)
+            solution = refine(problem, solution.poles, solution.coefficients, tolerance=1e-3)
+    return solution
+
+
+def _as_wide_as_needed(hunt: Search, solution: Solution) -> Solution:
+    """With every term for modes outside the band that the data ask for."""
+    for power in DIRECT_POWERS[1:]:
+        solution = _wider(hunt, solution, power)
     return solution
 
 
@@ -574,15 +595,25 @@ def _leaner(hunt: Search, solution: Solution) -> Solution:
 
 
 def _merge(hunt: Search, solution: Solution) -> Solution:
-    """Take one of two overlapping modes out again unless the other, left alone, fits worse beyond chance."""
+    """Take one of two overlapping modes out again unless the other, left alone, fits worse beyond chance.
+
+    So with a mode at a step of the level: what followed the step may have been taken for it before the step was fitted.
+    """
     least = threshold(len(hunt.bank), 2 + len(hunt.problem.readings.kinds))
     for k in range(len(solution.poles) - 1, -1, -1):
         poles = solution.poles
         apart = np.abs(np.log(np.delete(poles.frequency_hz, k) / poles.frequency_hz[k]))
-        if np.min(apart - 2.0 / np.minimum(np.delete(poles.q, k), poles.q[k]), initial=np.inf) > 0.0:
+        overlaps = np.min(apart - 2.0 / np.minimum(np.delete(poles.q, k), poles.q[k]), initial=np.inf) <= 0.0
+        if not overlaps and not _at_a_step(hunt.problem, float(poles.frequency_hz[k]), float(poles.q[k])):
             continue
         trial = _without(hunt, solution, [k], iterations=15)
         if (trial.cost - solution.cost) / evidence(hunt.problem, solution).inflation_of(k) < least:
             hunt.refuse(float(poles.frequency_hz[k]), 250.0, "its neighbour alone fits as well")
             solution = trial
     return solution
+
+
+def _at_a_step(problem: Problem, frequency_hz: float, q: float) -> bool:
+    """True where the level was turned within two bandwidths of a mode."""
+    at = problem.drive.omega[problem.kicks.steps] / (2 * np.pi)
+    return bool(np.any(np.abs(np.log(at / frequency_hz)) < 2.0 / q))

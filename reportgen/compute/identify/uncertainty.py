@@ -1,18 +1,22 @@
 """Standard uncertainties of what was identified (JCGM 100:2008, 5.1 and 5.2).
 
-The covariance is that of the weighted least-squares fit, poles and coefficients together; it is inflated where the
-residuals around a mode are larger than the noise or not white. Calibration is a budget item of its own and enters the
-amplification only: a gain common to all rows moves neither frequency nor damping.
+The covariance is that of the weighted least-squares fit: poles, steps of the level and coefficients together. It
+counts every reading as independent; where the residuals pull together from row to row or from channel to channel, what
+they really pull counts instead (the sandwich of White 1980, with neighbours by Newey and West 1987). The noise that
+smoothing leaves in the level of the drive moves all channels; it is carried through the model by drawing it.
+Calibration is a budget item of its own and enters the amplification only: a gain common to all rows moves neither
+frequency nor damping.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.fit import Problem, Solution
-from reportgen.compute.identify.model import Columns, steady_columns
+from reportgen.compute.identify.model import Columns, columns, noise_envelopes, steady_columns
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi
@@ -32,27 +36,137 @@ class SteadyPeak:
     """False where the response has no peak of its own near the mode; the value is then that at f₀."""
 
 
-def pole_covariance(solution: Solution) -> Floats:
-    """Covariance of (ln f₀, ln ζ) of all modes for unit noise, shape (2m, 2m)."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """How far the noise of a run moves what was identified from it."""
+
+    covariance: Floats
+    """Of (ln f₀, ln ζ) of all modes and of the kicks for unit noise, shape (p, p)."""
+    scores: Floats
+    """What the residuals of each row, all channels, pull at them, shape (p, n)."""
+    own_scores: list[Floats]
+    """Per channel: the same for its coefficients, shape (P, n)."""
+    drawn: Floats
+    """Pull of courses of noise of the level, drawn at random, shape (p, k)."""
+    own_drawn: list[Floats]
+    """Per channel, shape (P, k)."""
+
+    def of_pole(self, i: int, inflation: float) -> float:
+        """Standard deviation of parameter i of (ln f₀, ln ζ, …)."""
+        pull = self.covariance[i]
+        return float(np.sqrt(self._variance(pull @ self.scores, pull @ self.drawn, self.covariance[i, i] * inflation)))
+
+    def of_size(self, solution: Solution, c: int, by_x: Floats, by_pole: Floats, inflation: float) -> float:
+        """Standard deviation of what changes by ``by_x`` (P,) with the coefficients of channel c, ``by_pole`` (p,)."""
+        own = solution.normals[c].divide(by_x)
+        total = by_pole - solution.coupling[c].T @ by_x
+        pull = self.covariance @ total
+        series = pull @ self.scores + own @ self.own_scores[c]
+        drawn = pull @ self.drawn + own @ self.own_drawn[c]
+        return float(np.sqrt(self._variance(series, drawn, float(by_x @ own + total @ pull) * inflation)))
+
+    @staticmethod
+    def _variance(series: Floats, drawn: Floats, alone: float) -> float:
+        """``alone``, of noise independent from row to row and channel to channel, or what the residuals show if more;
+        and the part of the level."""
+        level = float(np.mean(drawn**2)) if drawn.size else 0.0
+        return max(alone, _serial_variance(series)) + level
+
+
+def spread_of(problem: Problem, solution: Solution) -> Spread:
+    """Spread of a solution: noise of the readings as the residuals show it, and of the level as it is known."""
+    n, p = len(problem.drive.omega), len(solution.information)
+    changes = _level_changes(problem, solution)
+    scores, drawn = np.zeros((p, n)), np.zeros((p, len(changes)))
+    own_scores, own_drawn = [], []
+    for c, at in enumerate(problem.tangents(solution)):
+        scores += _by_row(at.slope * at.left, n)
+        own_scores.append(_by_row(at.rows * at.left, n))
+        moved = at.weighted(np.array([each[c] for each in changes]).reshape(-1, n))
+        drawn += at.slope @ moved.T
+        own_drawn.append(at.rows @ moved.T)
+    return Spread(_covariance(solution), scores, own_scores, drawn, own_drawn)
+
+
+def _by_row(values: Floats, n: int) -> Floats:
+    """Parts along and across the reading added up, (k, n) of (k, n) or (k, 2n)."""
+    return np.asarray(values.reshape(len(values), values.shape[1] // n, n).sum(axis=1))
+
+
+def _covariance(solution: Solution) -> Floats:
     scale = np.sqrt(np.maximum(np.diag(solution.information), 1e-300))
     inverse = np.linalg.pinv(solution.information / np.outer(scale, scale), rcond=1e-13, hermitian=True)
     return np.asarray(inverse / np.outer(scale, scale))
 
 
-def steady_peak(
-    problem: Problem, solution: Solution, covariance: Floats, c: int, k: int, inflation: float
-) -> SteadyPeak:
+def _serial_variance(series: Floats) -> float:
+    """Variance of the sum of a series whose neighbours may belong together (Newey and West 1987, Bartlett weights).
+
+    Rows pull together where the model lacks something, channels where the control is read with noise: both are in it.
+    """
+    square = float(series @ series)
+    fourth = float(np.sum(series**4))
+    if fourth <= 0.0:
+        return 0.0
+    rows = 3.0 * square**2 / fourth
+    lags = int(np.clip(np.sqrt(rows), 1, len(series) - 1))
+    padded = np.concatenate([series, np.zeros(lags)])
+    total = square
+    for lag in range(1, lags + 1):
+        total += 2.0 * (1.0 - lag / (lags + 1.0)) * float(series @ padded[lag : lag + len(series)])
+    return max(total, 0.0)
+
+
+_DRAWS = 24
+"""Courses of noise of the level; their number leaves the standard deviation of that part uncertain by 15 %."""
+_SMALL = 0.1
+"""Noise of the level over that of the readings below which it is left out: it would add half a per cent."""
+
+
+def _level_changes(problem: Problem, solution: Solution) -> list[list[Complexes]]:
+    """Changes of every channel's model by courses of noise of the level, drawn with a fixed seed."""
+    level = problem.drive.level
+    if level is None or not level.half.any() or _quiet(problem, level.noise):
+        return []
+    random = np.random.default_rng(len(level.noise))
+    return [
+        _model_change(problem, solution, level.left(level.noise * random.standard_normal(len(level.noise))))
+        for _ in range(_DRAWS)
+    ]
+
+
+def _quiet(problem: Problem, noise: Floats) -> bool:
+    """True where the noise of the level is small beside that of every channel."""
+    relative = noise / problem.drive.amplitude
+    sharpest = np.max(problem.weights.along * problem.readings.amplitude, axis=1)
+    return float(np.median(relative * sharpest)) < _SMALL
+
+
+def _model_change(problem: Problem, solution: Solution, change: Floats) -> list[Complexes]:
+    drive = replace(problem.drive, amplitude=change)
+    envelopes = [noise_envelopes(problem.drive, complex(s), change) for s in solution.poles.s]
+    nothing = np.zeros_like(problem.extra)
+    bases = {
+        kind: columns(drive, solution.poles, envelopes, kind, problem.powers, problem.centre, nothing)
+        for kind in dict.fromkeys(problem.readings.kinds)
+    }
+    return [
+        np.asarray(x @ bases[kind].values)
+        for x, kind in zip(solution.coefficients, problem.readings.kinds, strict=True)
+    ]
+
+
+def steady_peak(problem: Problem, solution: Solution, spread: Spread, c: int, k: int, inflation: float) -> SteadyPeak:
     """|H| at its steady-state peak within a bandwidth of mode k, with the uncertainty of the fit."""
     f0, q = float(solution.poles.frequency_hz[k]), float(solution.poles.q[k])
     peak, own = _peak_frequency(problem, solution, c, f0, q)
     basis = _steady(problem, solution, c, np.array([peak, f0]))
     transfer = solution.coefficients[c] @ basis.values
-    gradient = _size_gradient(basis, solution, c)
-    variance = _variance(solution, covariance, c, *gradient) * inflation
+    std = spread.of_size(solution, c, *_size_gradient(basis, solution, c), inflation)
     return SteadyPeak(
         frequency_hz=peak,
         amplification=float(abs(transfer[0])),
-        std=float(np.sqrt(variance)) if np.isfinite(variance) else None,
+        std=std if np.isfinite(std) else None,
         phase_deg=float(np.degrees(np.angle(transfer[1]))),
         own=own,
     )
@@ -88,17 +202,12 @@ def _peak_frequency(problem: Problem, solution: Solution, c: int, f0: float, q: 
 
 
 def _size_gradient(basis: Columns, solution: Solution, c: int) -> tuple[Floats, Floats]:
-    """∂|H|/∂coefficients, shape (P,), and ∂|H|/∂(ln f₀, ln ζ) of all modes, shape (2m,), at the first frequency."""
+    """∂|H|/∂coefficients, shape (P,), and ∂|H|/∂(ln f₀, ln ζ, kicks), shape (2m + j,), at the first frequency."""
     x = solution.coefficients[c]
     transfer = x @ basis.values[:, 0]
     turn = np.conj(transfer) / max(abs(transfer), 1e-300)
-    by_pole = np.zeros(2 * len(solution.poles))
+    by_pole = np.zeros(len(solution.information))
     for k in range(len(solution.poles)):
         own = basis.mode == k
         by_pole[2 * k : 2 * k + 2] = (turn * (x[own] @ basis.derivative[own, :, 0])).real
     return (turn * basis.values[:, 0]).real, by_pole
-
-
-def _variance(solution: Solution, covariance: Floats, c: int, by_x: Floats, by_pole: Floats) -> float:
-    total = by_pole - solution.coupling[c].T @ by_x
-    return float(by_x @ solution.normals[c].divide(by_x) + total @ covariance @ total)
