@@ -54,9 +54,13 @@ def number_in(cell: str, decimal: str) -> float | None:
     return number if math.isfinite(number) else None
 
 
+_BEYOND = re.compile(r"[<>≤≥]\s*=?\s*[+\-−]?[\d.,]+(?:[eE][+\-]?\d+)?")
+
+
 def is_no_reading(cell: str) -> bool:
-    """Whether a cell says that nothing was read."""
-    return cell.strip().casefold() in NO_READING
+    """Whether a cell says that nothing was read, or only on which side of a limit it lies (``<0.01``, ``> 50``)."""
+    text = cell.strip()
+    return text.casefold() in NO_READING or _BEYOND.fullmatch(text) is not None
 
 
 def split_line(line: str, delimiter: str, quoted: bool) -> list[str]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from reportgen.errors import UnitError
-from reportgen.read.mapped_column import parse_stored_unit, split_column
+from reportgen.read.mapped_column import parse_level, parse_stored_unit, split_column
 from reportgen.units import Detector, Unit, parse_unit
 
 
@@ -42,7 +42,7 @@ class Column:
     factor: float = 1.0
     """SI value of a stored 1; negative for a sensor mounted the other way round."""
     in_decibels: bool = False
-    """A ratio given as 20·lg of it."""
+    """Given as 20·lg of the ratio, or of the quantity over ``factor``."""
     response_over_reference: bool = False
     """Whether the header itself says that this is a ratio of two channels."""
 
@@ -203,6 +203,9 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     spaced = _spaced(name)
     column = Column(place=place, header=header.strip(), meaning=None, unit=unit, unit_text=unit_text,
                     factor=unit.factor if unit else 1.0)  # fmt: skip
+    if unit is None and unit_text:
+        column = _of_level(column)
+        unit = column.unit
     if folded(name) in named:
         meaning = Meaning.PHASE if unit is not None and unit.dimension == "angle" else Meaning.AMPLITUDE
         return _as(column, meaning, named[folded(name)])
@@ -214,6 +217,15 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     if phase is not None and (unit is None or unit.dimension == "angle"):
         return _as(column, Meaning.PHASE, _channel(phase, named))
     return _amplitude(column, name, named)
+
+
+def _of_level(column: Column) -> Column:
+    """The column with the reference of its decibels, where its unit says one."""
+    try:
+        level = parse_level(column.unit_text)
+    except UnitError:
+        return column
+    return column if level is None else replace(column, unit=level.unit, factor=level.factor, in_decibels=True)
 
 
 def _as(column: Column, meaning: Meaning, channel: str | None = None, **changes: object) -> Column:
@@ -336,7 +348,8 @@ def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequen
     if not unit_text:
         return f'column {headers[place]!r} has no unit; write "{key}" = "{name} / g"'
     try:
-        stored = parse_stored_unit(unit_text)
+        level = parse_level(unit_text) if meaning is Meaning.AMPLITUDE else None
+        stored = level or parse_stored_unit(unit_text)
     except UnitError as failure:
         return f'{failure}; write column and unit, such as "{key}" = "{name} / (m/s^2)" or "{name} / (50 g)"'
     if stored.unit.dimension not in dimensions:
@@ -344,7 +357,7 @@ def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequen
     if not stored.number or (stored.number < 0 and meaning is not Meaning.AMPLITUDE):
         return f"{unit_text!r} must be more than zero"
     return Column(place=place, header=headers[place], meaning=meaning, channel=channel, unit=stored.unit,
-                  unit_text=unit_text, factor=stored.factor)  # fmt: skip
+                  unit_text=unit_text, factor=stored.factor, in_decibels=level is not None)  # fmt: skip
 
 
 def _meaning_of_key(key: str) -> tuple[Meaning, str | None, set[str]]:

@@ -9,33 +9,37 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.columns import Column, Meaning, understand
+from reportgen.read.describe_record import SweepsOf, describe_record
 from reportgen.read.log import sweep_layout
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, looks_like_control, understand_columns
+from reportgen.read.run_entries import entries_to_paste, quoted
 from reportgen.read.spreadsheet import sheets_of
-from reportgen.read.sweeps import stretches
-from reportgen.read.table import is_table, read_table, recognise
+from reportgen.read.table import is_compressed, is_table, read_table, recognise
 from reportgen.read.table_layout import TableLayout
 from reportgen.read.table_rows import TableBlock
+from reportgen.records.stretch import stretches
 
 _REMARKS_SHOWN = 8
 
 
-def describe_file(path: Path) -> str:
+def describe_file(path: Path, sweeps_of: SweepsOf | None = None) -> str:
     """Text about any file the tool can read: a sweep log, a table, or time histories. Raises ReadError.
 
     The text ends with a mapping that can be pasted into the run's ``[run.columns]`` and needs filling in only where the
-    file itself does not say what its numbers mean.
+    file itself does not say what its numbers mean; where the file holds several sweeps, with a run for each of them.
+    ``sweeps_of`` finds the sweeps of a record by a channel of it; without, a record's sweeps are not looked for.
     """
     name = path.name
     if not path.is_file():
-        raise ReadError(f"{name}:1", f"there is no file {path}")
-    from reportgen.read.time_history import describe_time_history, looks_like_time_history
+        what = "is a folder; name a file in it" if path.is_dir() else f"there is no file {path}"
+        raise ReadError(f"{name}:1", what)
+    from reportgen.read.time_history import looks_like_time_history
 
     layout = sweep_layout(path, LogWanted(name=name))
     if layout is None:
         if looks_like_time_history(path):
-            return describe_time_history(path)
-        if not is_table(path):
+            return describe_record(path, sweeps_of)
+        if not is_table(path) and not is_compressed(path):
             raise ReadError(
                 f"{name}:1", "is neither a table of text, a spreadsheet, nor a known format of time histories"
             )
@@ -49,14 +53,15 @@ def _lines(path: Path, layout: TableLayout, columns: UnderstoodColumns, block: T
     size = path.stat().st_size
     what = "a sweep log" if columns.frequency and columns.amplitudes else "a table"
     lines = [f"{path.name}: {what}, {size} bytes", f"  {layout.sentence}", f"  {_rows(block)}"]
-    lines += _sweeps(layout, columns, block)
+    sweeps = _sweeps(layout, columns, block)
+    lines += [f"  {said}" for said in sweeps]
     lines += [f"  remark: {text}" for text in layout.remarks[:_REMARKS_SHOWN]]
     more = len(layout.remarks) - _REMARKS_SHOWN
     lines += [f"  and {more} lines more above the header"] if more > 0 else []
     lines += _other_sheets(path, layout)
     lines += ["", "Columns", *_column_table(layout, columns, block)]
     lines += [f"  {finding}" for finding in columns.findings]
-    return [*lines, "", "[run.columns]", *_mapping(layout, columns)]
+    return [*lines, *entries_to_paste(path.name, sweeps, _mapping(layout, columns))]
 
 
 def _rows(block: TableBlock) -> str:
@@ -78,7 +83,7 @@ def _sweeps(layout: TableLayout, columns: UnderstoodColumns, block: TableBlock) 
     good = np.isfinite(frequency) & (frequency > 0)
     lines = block.lines[good]
     return [
-        f"  sweep {i}: {each.direction}, {each.first_hz:.6g} to {each.last_hz:.6g} Hz, lines {lines[each.start]} to "
+        f"sweep {i}: {each.direction}, {each.first_hz:.6g} to {each.last_hz:.6g} Hz, lines {lines[each.start]} to "
         f"{lines[each.stop - 1]}"
         for i, each in enumerate(stretches(frequency[good]), start=1)
     ]
@@ -135,7 +140,7 @@ def _mapping(layout: TableLayout, columns: UnderstoodColumns) -> list[str]:
         lines.append('frequency = "... / Hz"   # name the column')
     for column in columns.amplitudes:
         channel = column.channel or column.header
-        lines.append(_mapping_line(channel, layout, column, column.unit.symbol if column.unit else "..."))
+        lines.append(_mapping_line(channel, layout, column, _unit_of(column)))
         phase = columns.phases.get(channel)
         if phase is not None:
             unit = {"°": "deg", "rad": "rad"}.get(phase.unit.symbol if phase.unit else "", "deg")
@@ -156,6 +161,16 @@ def _mapping(layout: TableLayout, columns: UnderstoodColumns) -> list[str]:
     return lines
 
 
+def _unit_of(column: Column) -> str:
+    """What the numbers of an amplitude column mean, as a mapping says it."""
+    if column.unit is None:
+        return "..."
+    if not column.in_decibels:
+        return column.unit.symbol
+    size = column.factor / column.unit.factor
+    return "dB" if column.unit.dimension == "ratio" else f"dB re {size:.10g} {column.unit.symbol}"
+
+
 def _line_to_fill_in(layout: TableLayout, place: int, columns: UnderstoodColumns) -> str:
     """A remark that becomes a line of the mapping once its unit is written."""
     header = layout.names[place] or f"column {place + 1}"
@@ -171,12 +186,5 @@ def _line_to_fill_in(layout: TableLayout, place: int, columns: UnderstoodColumns
 def _mapping_line(key: str, layout: TableLayout, column: Column, unit: str) -> str:
     header = layout.names[column.place] or f"column {column.place + 1}"
     unit = f"({unit})" if any(sign in unit for sign in "/ ") else unit
-    quoted_key = key if key in ("time", "frequency") else _quoted(key)
-    return f"{quoted_key} = {_quoted(f'{header} / {unit}')}"
-
-
-def _quoted(text: str) -> str:
-    """Text as a TOML string."""
-    if '"' in text and "'" not in text:
-        return f"'{text}'"
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    quoted_key = key if key in ("time", "frequency") else quoted(key)
+    return f"{quoted_key} = {quoted(f'{header} / {unit}')}"

@@ -9,6 +9,7 @@ from reportgen.read.nearest import listed, nearest
 from reportgen.records.finding import Finding, error
 
 LARGEST_NOTES_FILE = 20_000_000
+LONGEST_NAME = 500
 LARGEST_PHOTO = 60_000_000
 """Bytes; above, the file is a mistake or an attack, and is refused before it is read."""
 
@@ -27,6 +28,8 @@ def file_fault(folder: Path, named: Path, place: str, what: str, largest: int | 
 def _fault(folder: Path, named: Path, largest: int | None) -> str | None:
     if named.is_absolute() or ".." in named.parts or re.match(r"^[A-Za-z]:", named.as_posix()):
         return 'leads out of the job folder; put the file into it and name it from there, such as "logs/x_pre.csv"'
+    if not named.as_posix().isprintable() or len(named.as_posix()) > LONGEST_NAME:
+        return f"has controls in its name, or more than {LONGEST_NAME} characters; an archive cannot keep it: rename it"
     target = folder / named
     try:
         if not target.exists():

@@ -6,6 +6,7 @@ import contextlib
 import itertools
 import math
 from datetime import date, datetime
+from typing import TypeVar
 
 from pydantic_core import PydanticCustomError
 
@@ -113,17 +114,17 @@ def position_of(text: object) -> Quantity:
     return quantity
 
 
+_YEARS = range(1900, 2200)
+Day = TypeVar("Day", date, datetime)
+
+
 def day_of(value: object) -> date:
     """Date, as TOML has it or as text in ISO form."""
-    if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
     if isinstance(value, str):
-        try:
-            return datetime.fromisoformat(value.strip()).date()
-        except ValueError:
-            pass
+        with contextlib.suppress(ValueError):
+            value = datetime.fromisoformat(value.strip())
+    if isinstance(value, date):
+        return _of_our_time(value.date() if isinstance(value, datetime) else value)
     raise refuse(f"{shown(value)} is not a date; write year, month and day, such as 2026-03-20")
 
 
@@ -133,10 +134,16 @@ def moment_of(value: object) -> datetime:
         with contextlib.suppress(ValueError):
             value = datetime.fromisoformat(value.strip())
     if isinstance(value, datetime):
-        return value.replace(tzinfo=None)
+        return _of_our_time(value.replace(tzinfo=None))
     if isinstance(value, date):
-        return datetime(value.year, value.month, value.day)
+        return _of_our_time(datetime(value.year, value.month, value.day))
     raise refuse(f"{shown(value)} is not a date and time; write it such as 2026-03-12T09:14:00")
+
+
+def _of_our_time(value: Day) -> Day:
+    if value.year not in _YEARS:
+        raise refuse(f"{value.isoformat()} lies outside the years {_YEARS[0]} to {_YEARS[-1]}; write the year in full")
+    return value
 
 
 def sweep_rate_of(text: object) -> SweepRate:
@@ -146,12 +153,20 @@ def sweep_rate_of(text: object) -> SweepRate:
     return SweepRate(value=quantity.si, unit=unit, text=quantity.text)
 
 
+_NARROWEST_HZ = 0.001
+_NARROWEST_SHARE = 1e-5
+
+
 def tracking_filter_of(text: object) -> TrackingFilter:
     """``10 Hz``, or ``5 %`` of the frequency."""
     quantity = positive(text, ("frequency", "ratio"), "10 Hz")
     if quantity.dimension == "frequency":
-        return TrackingFilter(bandwidth_hz=quantity.si, text=quantity.text)
-    return TrackingFilter(fraction=percentage(text).si, text=quantity.text)
+        found = TrackingFilter(bandwidth_hz=quantity.si, text=quantity.text)
+    else:
+        found = TrackingFilter(fraction=percentage(text).si, text=quantity.text)
+    if (found.bandwidth_hz or 1.0) < _NARROWEST_HZ or (found.fraction or 1.0) < _NARROWEST_SHARE:
+        raise refuse(f'{quantity.text!r} is narrower than a filter that follows a sweep; write for example "10 Hz"')
+    return found
 
 
 def peak_of(quantity: Quantity) -> float:
@@ -276,7 +291,7 @@ def confidence_of(value: object) -> float:
     """Coverage from 0.5 up to 1, as a number or in percent."""
     if isinstance(value, str):
         value = _measured(value, ("ratio",), "95 %").si
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value < 1.0:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value <= 0.999999:
         raise refuse(f"{shown(value)} is not a coverage between 0.5 and 1; write for example 0.95")
     return float(value)
 

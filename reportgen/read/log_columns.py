@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from reportgen.read.columns import Column, Meaning, folded, mapped, understand
+from reportgen.read.columns import Column, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table_layout import TableLayout
 from reportgen.records.finding import Finding, error, warning
 from reportgen.units import Detector, parse_unit
@@ -102,7 +102,7 @@ class _Columns:
         amplitudes = self._amplitudes()
         phases = self._phases(amplitudes)
         parts = self._parts(amplitudes)
-        self._other_columns()
+        self._other_columns(bool(amplitudes or parts))
         words = next((c.header for c in self._of(Meaning.FREQUENCY) if not self._is_numeric(c)), None)
         return UnderstoodColumns(
             frequency=frequency,
@@ -163,17 +163,25 @@ class _Columns:
         with_phase = {folded(c.channel or "") for c in self._of(Meaning.PHASE)}
         known = {folded(each) for each in self._wanted.channels}
         taken: dict[str, Column] = {}
+        names = {folded(each.channel or each.header) for each in self._of(Meaning.AMPLITUDE)}
         for column in self._of(Meaning.AMPLITUDE):
             channel = column.channel or column.header
+            beside = _BOUND.fullmatch(channel)
             if not self._is_numeric(column):
                 self._unused.append((column.header, "holds no numbers"))
+            elif (
+                beside and column in self._rest and folded(beside["channel"]) in names and folded(channel) not in known
+            ):
+                self._unused.append((column.header, f"a limit or an extreme beside {beside['channel']}, no reading"))
             elif column.unit is None:
                 is_channel = folded(channel) in known | with_phase or _CHANNEL_LIKE.fullmatch(channel) is not None
                 self._no_unit(column, channel, is_channel)
             elif not self._can_be_channel(column, folded(channel) in known | with_phase):
                 self._unused.append((column.header, f"{column.unit.dimension}, and no channel of that name"))
             elif channel in taken:
-                self._unused.append((column.header, f"channel {channel} is taken from {taken[channel].header!r}"))
+                first = taken[channel]
+                said = f"column {column.place + 1}; {channel} is column {first.place + 1}, {first.header!r}"
+                self._unused.append((column.header, said))
             else:
                 taken[channel] = replace(column, channel=channel)
         return tuple(taken.values())
@@ -243,13 +251,17 @@ class _Columns:
         if not own:
             responses = [channel for channel in channels.values() if not looks_like_control(channel)]
             return responses[0] if len(responses) == 1 else None
-        return None
+        last = re.compile(rf"(?:.*[\s_.\-(])?{re.escape(own)}\)?", re.IGNORECASE)
+        called = [channel for channel in channels.values() if last.fullmatch(channel)]
+        return called[0] if len(called) == 1 else None
 
-    def _other_columns(self) -> None:
+    def _other_columns(self, has_channels: bool) -> None:
         for column in self._rest:
             if column.meaning is Meaning.DEMAND:
                 self._unused.append((column.header, "a demand or a limit, no reading"))
-            if column.meaning is None:
+            if column.meaning is None and column.unit is not None and column.unit.dimension == "level":
+                self._without_reference(column, has_channels)
+            elif column.meaning is None:
                 unit = f"unit {column.unit_text!r}" if column.unit_text else "unknown"
                 self._unused.append((column.header, unit))
         for i, filled in enumerate(self._layout.filled):
@@ -257,7 +269,25 @@ class _Columns:
             if filled and not named and i not in {c.place for c in self._chosen}:
                 self._unused.append((f"column {i + 1}", "has no name"))
 
+    def _without_reference(self, column: Column, has_channels: bool) -> None:
+        """Decibels of nothing: a fault where they are a channel of the job or the log has no other, else not used."""
+        channel = split_unit(column.header)[0]
+        declared = folded(channel) in map(folded, self._wanted.channels)
+        if not declared and (has_channels or _CHANNEL_LIKE.fullmatch(channel) is None):
+            self._unused.append((column.header, "decibels that do not say what they refer to"))
+            return
+        self._findings.append(
+            error(
+                self._header_place,
+                f"column {column.header!r} is in decibels and does not say of what; write it as "
+                f"'{channel} [dB re 1 g]', or in the job under [run.columns]: "
+                f'"{channel}" = "{column.header} / (dB re 1 g)"',
+            )
+        )
 
+
+_BOUND = re.compile(r"(?P<channel>.+?)[\s_.\-]+(?:low|high|lo|hi|min|max|minimum|maximum)", re.IGNORECASE)
+"""A column of limits or extremes, where its channel has a column of its own."""
 _CONTROL = re.compile(
     r"c[\s_.\-]*\d*[xyz]?|(?:ctrl|control|kontroll|regel)\w*(?:[\s_.\-(].*)?|.*[\s_.\-(](?:ctrl|control)\)?",
     re.IGNORECASE,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -36,6 +37,22 @@ def parse_stored_unit(text: str) -> StoredUnit:
     except UnitError:
         return StoredUnit(1.0, parse_unit(bare))
     return StoredUnit(number, parse_unit(rest))
+
+
+_LEVEL = re.compile(r"dB(?:\s*\(?\s*(?:re|ref|rel|bez)\.?\s*(?:to\s+)?(?P<reference>[^()]+?)\s*\)?)?", re.IGNORECASE)
+
+
+def parse_level(text: str) -> StoredUnit | None:
+    """What 0 dB stands for in ``dB re 1 g``, or in ``dB`` of a ratio; None for what is no level. Raises UnitError.
+
+    >>> parse_level("dB re 1 g").factor, parse_level("(dB (re 1 m/s^2))").factor, parse_level("g")
+    (9.80665, 1.0, None)
+    """
+    bare = text.strip()
+    level = _LEVEL.fullmatch(bare[1:-1].strip() if bare.startswith("(") and bare.endswith(")") else bare)
+    if level is None:
+        return None
+    return parse_stored_unit(level["reference"] or "1")
 
 
 def split_column(text: str, known: Callable[[str], bool]) -> tuple[str, str | None]:

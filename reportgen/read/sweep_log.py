@@ -14,19 +14,22 @@ from reportgen.errors import ReadError
 from reportgen.read.cells import number_in, split_line
 from reportgen.read.clock import seconds_of
 from reportgen.read.columns import Column, Meaning, understand
+from reportgen.read.leaps import leaps
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns
 from reportgen.read.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
-from reportgen.read.sweeps import Stretch, leaps, stretches
 from reportgen.read.table import read_table, recognise
 from reportgen.read.table_layout import TableLayout
 from reportgen.read.table_rows import Rejected, TableBlock
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.log import Floats, SweepLog, Trace
+from reportgen.records.stretch import Stretch, stretches
 from reportgen.units import Detector, Unit, parse_unit
 
 LARGEST_LOG = 4_000_000_000
 """Bytes. A sweep log is held in memory as numbers, at about the size of its text."""
 
+_HIGHEST_HZ = 1e7
+"""No exciter shakes so fast: a number at or above it is damage."""
 _FEWEST_ROWS_OF_A_SWEEP = 3
 _FREQUENCY_NAMED = re.compile(r"fr[eé]|hz|fq", re.IGNORECASE)
 
@@ -190,7 +193,7 @@ class _Reader:
 
     def _good_rows(self, frequency: Floats, block: TableBlock) -> NDArray[np.bool_]:
         """Rows with a positive frequency that does not leap; the others are rejected, each with its reason."""
-        keep = np.isfinite(frequency) & (frequency > 0)
+        keep = np.isfinite(frequency) & (frequency > 0) & (frequency < _HIGHEST_HZ)
         for row in np.flatnonzero(~keep):
             reason = (
                 "has no frequency" if not np.isfinite(frequency[row]) else f"has the frequency {frequency[row]:g} Hz"
@@ -362,6 +365,14 @@ class _Reader:
                 )
             )
             return rows[::-1], np.ascontiguousarray(own[::-1])
+        if len(rows) > 1 and np.ptp(own) == 0:
+            self.findings.append(
+                warning(
+                    self._place(lines[rows[0]]),
+                    f"time stands still at {own[0]:g} s: it is not used; rate, duration and cycles cannot be had",
+                )
+            )
+            return rows, None
         latest = np.maximum.accumulate(own)
         back = own < latest
         if not back.any():
@@ -385,10 +396,9 @@ class _Reader:
 
     def _amplitude(self, column: Column, stored: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Peak in SI, and the places of negative readings, which are no amplitudes and become gaps."""
-        if column.in_decibels:
-            return 10.0 ** (stored / 20.0), np.empty(0, dtype=np.int64)
         assert column.unit is not None
-        amplitude = stored * (abs(column.factor) * self._to_peak(column.unit))
+        size = 10.0 ** (stored / 20.0) if column.in_decibels else stored
+        amplitude = size * (abs(column.factor) * self._to_peak(column.unit))
         below = np.flatnonzero(amplitude < 0)
         amplitude[below] = np.nan
         return amplitude, below
@@ -404,6 +414,16 @@ class _Reader:
         place = self._place(self.layout.names_line or self.layout.data_line)
         largest = float(np.nanmax(np.abs(stored))) if np.isfinite(stored).any() else 0.0
         mend = f"write '{column.header} [deg]' or '{column.header} [rad]'"
+        if column.unit_text:
+            self.findings.append(
+                error(
+                    place,
+                    f"phase {column.header!r} has the unit {column.unit_text!r}, which is not known; export it in "
+                    f'degrees or radians, or map it in [run.columns], such as "{column.channel} phase" = '
+                    f'"{column.header} / (360 deg)"',
+                )
+            )
+            return None
         if 0.5 < largest <= 6.3:
             self.findings.append(error(place, f"phase {column.header!r} has no unit and stays within ±{largest:.2f}, "
                                               f"which may be radians or degrees; {mend}"))  # fmt: skip

@@ -24,9 +24,9 @@ from reportgen.read.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table_layout import LONGEST_LINE, TableLayout, recognise_cells, recognise_text
 from reportgen.read.table_parser import BlockParser, line_ends
 from reportgen.read.table_rows import RowReader, TableBlock, merged
-from reportgen.read.text_encoding import looks_binary
+from reportgen.read.text_encoding import compression_of, looks_binary
 
-BLOCK_BYTES = 16 << 20
+BLOCK_BYTES = 4 << 20
 """Of text, parsed at a time."""
 
 
@@ -61,6 +61,12 @@ def is_table(path: Path) -> bool:
     return is_spreadsheet(head) or not looks_binary(head)
 
 
+def is_compressed(path: Path) -> bool:
+    """Whether a file is a compressed one, of which only what is inside can be read."""
+    with path.open("rb") as file:
+        return compression_of(file.read(16)) is not None
+
+
 def table_blocks(
     path: Path,
     layout: TableLayout,
@@ -83,16 +89,16 @@ def table_blocks(
     # The C parser lets other threads run, so a second core takes the next block.
     workers = min(2, os.cpu_count() or 1)
     with ThreadPoolExecutor(workers) as pool:
-        for first_line, block in _text_blocks(path, layout, name or path.name, block_bytes):
-            waiting.append(pool.submit(parser.parse, block, first_line))
+        for first_line, ends, block in _text_blocks(path, layout, name or path.name, block_bytes):
+            waiting.append(pool.submit(parser.parse, block, first_line, ends))
             if len(waiting) > workers:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()
 
 
-def _text_blocks(path: Path, layout: TableLayout, name: str, size: int) -> Iterator[tuple[int, bytes]]:
-    """Pieces of the file from the first row on, cut at line ends, with the line each begins with."""
+def _text_blocks(path: Path, layout: TableLayout, name: str, size: int) -> Iterator[tuple[int, int, bytes]]:
+    """Pieces of the file from the first row on, cut at line ends: the line each begins with, its line ends, itself."""
     line, to_skip = 1, layout.data_line - 1
     rest = b""
     for chunk in _chunks(path, layout, size):
@@ -103,10 +109,11 @@ def _text_blocks(path: Path, layout: TableLayout, name: str, size: int) -> Itera
         piece, rest = piece[:end], piece[end:]
         piece, line, to_skip = _skipped(piece, line, to_skip)
         if piece:
-            yield line, piece
-            line += line_ends(piece)
+            ends = line_ends(piece)
+            yield line, ends, piece
+            line += ends
     if rest and to_skip <= 0:
-        yield line, rest
+        yield line, 0, rest
 
 
 def _skipped(piece: bytes, line: int, to_skip: int) -> tuple[bytes, int, int]:

@@ -13,7 +13,7 @@ from pathlib import Path
 from reportgen.errors import ReadError
 from reportgen.read.cells import COMMENT, DELIMITER_NAMES, DELIMITERS, NUMBER, is_no_reading, split_line
 from reportgen.read.table_header import Header, RowsBelow, header_above
-from reportgen.read.text_encoding import encoding_of, looks_binary
+from reportgen.read.text_encoding import compression_of, encoding_of, looks_binary
 
 HEAD_SIZES = (65_536, 1_048_576, 16_777_216)
 """Bytes looked at, until a table is found."""
@@ -81,6 +81,8 @@ def recognise_text(path: Path, name: str) -> TableLayout:
     for head_size in HEAD_SIZES:
         with path.open("rb") as file:
             head = file.read(head_size)
+        if kind := compression_of(head):
+            raise ReadError(f"{name}:1", f"is compressed ({kind}); unpack it and name what is inside")
         if looks_binary(head):
             raise ReadError(f"{name}:1", "is neither text nor a known format of records; export the log as text (CSV)")
         layout = _layout_of(head, complete=len(head) == size)

@@ -30,6 +30,20 @@ def encoding_of(head: bytes) -> tuple[str, int]:
     return "utf-8", 0
 
 
+_COMPRESSED = {
+    b"\x1f\x8b": "gzip",
+    b"BZh": "bzip2",
+    b"\xfd7zXZ": "xz",
+    b"7z\xbc\xaf": "7z",
+    b"\x28\xb5\x2f\xfd": "zstd",
+}
+
+
+def compression_of(head: bytes) -> str | None:
+    """Kind of compression by the first bytes, or None."""
+    return next((kind for magic, kind in _COMPRESSED.items() if head.startswith(magic)), None)
+
+
 def looks_binary(head: bytes) -> bool:
     """Whether the first bytes are no text in any of the encodings."""
     encoding, mark = encoding_of(head)

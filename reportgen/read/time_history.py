@@ -241,38 +241,3 @@ def _with_unit(
     if unit_text is None and stored.remark:
         findings.append(note(where, f"{key}: {stored.remark}"))
     return _Chosen(key, place, replace(unit, number=unit.number), unit.unit.symbol)
-
-
-def describe_time_history(path: Path) -> str:
-    """What a record holds, with a column mapping ready to paste. Raises ReadError."""
-    recording = open_recording(path, path.name)
-    rate = recording.sample_rate_hz
-    duration = f", {recording.samples / rate:.6g} s" if rate else ""
-    lines = [
-        f"{path.name}: time history, {recording.layout}",
-        f"  sample rate: {f'{rate:.10g} Hz' if rate else 'not in the file'}",
-        f"  samples a channel: {recording.samples}{duration}",
-        "",
-        *(f"  {_line_of(channel)}" for channel in recording.channels),
-    ]
-    lines += [f"  damaged: {recording.damage}"] if recording.damage else []
-    lines += [f"  not used: {text}" for text in recording.refused]
-    lines += [f"  # {text}" for text in recording.remarks]
-    lines += ["", "[run.columns]", *mapping_lines(recording)]
-    return "\n".join(lines)
-
-
-def _line_of(channel: StoredChannel) -> str:
-    names = f" (also {', '.join(channel.other_names)})" if channel.other_names else ""
-    return f"{channel.name}{names}: {channel.unit or 'no unit in the file'}"
-
-
-def mapping_lines(recording: Recording) -> list[str]:
-    """Lines of a ``[run.columns]`` table for a recording; what the file does not say is left to fill in."""
-    lines = [] if recording.sample_rate_hz else ['"sample rate" = "… kHz"   # fill in']
-    for number, channel in enumerate(recording.channels, 1):
-        unit = f"({channel.unit.strip('()')})" if channel.unit else "(… g)"
-        hint = "" if channel.unit else "   # fill in what a stored 1 means"
-        key = channel.name if channel.name.replace("_", "").isalnum() else f"CH{number}"
-        lines.append(f'"{key}" = "{channel.name} / {unit}"{hint}')
-    return lines

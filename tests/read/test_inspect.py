@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from reportgen.errors import ReadError
+from reportgen.pipeline import inspect_file
 from reportgen.read.inspect_file import describe_file
 from reportgen.read.log_columns import LogWanted
 from reportgen.read.sweep_log import read_sweep_log
@@ -23,8 +25,9 @@ READABLE = sorted(
 
 
 def mapping_of(text):
-    """The lines below ``[run.columns]``, as a job file would hold them."""
-    return tuple(tomllib.loads(text[text.index("\n[run.columns]\n") :])["run"]["columns"].items())
+    """The lines below ``[run.columns]``, as a job file would hold them; of several runs those of the first."""
+    pasted = tomllib.loads(text[text.index("\n[[run]]" if "\n[[run]]" in text else "\n[run.columns]\n") :])["run"]
+    return tuple((pasted[0] if isinstance(pasted, list) else pasted)["columns"].items())
 
 
 @pytest.mark.parametrize("name", READABLE)
@@ -55,6 +58,55 @@ def test_what_is_inside_is_told():
     assert "amplitude of A1, g" in text
     assert "0.07 to 9.75" in text
     assert "not used: unit '°C'" in text
+
+
+def runs_of(text):
+    return tomllib.loads(text[text.index("\n[[run]]") :])["run"]
+
+
+def test_every_sweep_of_a_log_is_offered_as_a_run(tmp_path):
+    """Pasted as offered, each run reads its own sweep."""
+    path = tmp_path / "three.csv"
+    up = np.geomspace(10.0, 200.0, 60)
+    frequency = np.concatenate([up, up[::-1], up])
+    rows = "".join(f"{k},{f:.6f},1,{1 + k / 100:.4f}\n" for k, f in enumerate(frequency))
+    path.write_text("time [s],frequency [Hz],C1 [g],A1 [g]\n" + rows)
+    text = describe_file(path)
+    runs = runs_of(text)
+    assert [run["sweep"] for run in runs] == [1, 2, 3]
+    assert {run["log"] for run in runs} == {"logs/three.csv"}
+    for run, direction in zip(runs, ("up", "down", "up"), strict=True):
+        assert f"[[run]]   # sweep {run['sweep']}: {direction}, " in text
+        log, findings = read_sweep_log(
+            path, LogWanted(name=path.name, sweep=run["sweep"], mapping=tuple(run["columns"].items()))
+        )
+        assert log is not None, findings
+        assert log.sweep_index == run["sweep"]
+        assert (log.frequency_hz[0] < log.frequency_hz[-1]) == (direction == "up")
+
+
+def test_every_sweep_of_a_record_is_offered_as_a_run(tmp_path):
+    """Up, silence, up again and down, on the second channel of a WAV file with noise on the first."""
+    import soundfile
+
+    rate, k = 2048, np.log(10.0) / 10.0
+    t = np.arange(10 * rate) / rate
+    up = np.cos(2 * np.pi * 20.0 * np.expm1(k * t) / k)
+    rng = np.random.default_rng(0)
+    drive = 0.5 * np.concatenate([up, np.zeros(4 * rate), up, up[::-1]]) + 1e-4 * rng.normal(size=34 * rate)
+    path = tmp_path / "three.wav"
+    soundfile.write(path, np.column_stack([drive, 1e-3 * rng.normal(size=len(drive))]), rate, subtype="FLOAT")
+    text = inspect_file(path)
+    assert [run["sweep"] for run in runs_of(text)] == [1, 2, 3]
+    told = re.findall(r"sweep \d: (up|down), ([\d.]+) to ([\d.]+) Hz, ([\d.]+) to ([\d.]+) s, by", text)[:3]
+    assert [each[0] for each in told] == ["up", "up", "down"]
+    expected = [(20, 200, 0, 10), (20, 200, 14, 24), (200, 20, 24, 34)]
+    for (_, *numbers), (first, last, begin, end) in zip(told, expected, strict=True):
+        f0, f1, t0, t1 = map(float, numbers)
+        assert f0 == pytest.approx(first, rel=0.15)
+        assert f1 == pytest.approx(last, rel=0.15)
+        assert t0 == pytest.approx(begin, abs=0.7)
+        assert t1 == pytest.approx(end, abs=0.7)
 
 
 def test_sweeps_damaged_lines_and_other_sheets_are_told():

@@ -18,12 +18,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reportgen.read.leaps import leaps
 from reportgen.read.log import control_among, read_bare_log, read_log
 from reportgen.read.log_columns import LogWanted
 from reportgen.read.sweep_log import read_sweep_log
-from reportgen.read.sweeps import leaps, stretches
 from reportgen.read.table import read_table, recognise, table_blocks
 from reportgen.records.finding import Severity
+from reportgen.records.stretch import stretches
 from reportgen.units import Detector
 
 ODD = Path(__file__).resolve().parent / "odd_logs"
@@ -101,6 +102,27 @@ READ = {
     "windows1252.csv": (ALL, 4, ()),
     "spreadsheet.xlsx": (ALL, 6, ()),
     "spreadsheet_with_word.xlsx": (without(2), 6, (r":8: warning: 1 row of 12 .*'ABORT' in column 'frequency'",)),
+    "thousands_semicolon.csv": (ALL, 2, ()),
+    "thousands_blank.csv": (ALL, 2, ()),
+    "thousands_apostrophe.csv": (ALL, 2, ()),
+    "header_twice.csv": (ALL, 3, ()),
+    "header_with_units_again.csv": (ALL, 3, ()),
+    "beyond_range.csv": (ALL, 2, (r":9: warning: 1 cell without a reading.*line 9.*'>10'",)),
+    "not_a_number.csv": (ALL, 2, (r":9: warning: 1 cell without a reading.*line 9.*'1.#QNAN'",)),
+    "decibels.csv": (ALL, 2, ()),
+    "transmissibility_decibels.csv": (ALL, 2, ()),
+    "time_past_midnight.csv": (ALL, 2, ()),
+    "time_of_day_points.csv": (ALL, 2, (r":2: warning: the times in column 'time' \('09.14.00.0'\) are not understood and not used; write",)),
+    "time_stands_still.csv": (ALL, 2, (r":2: warning: time stands still at 0 s: it is not used",)),
+    "same_name_twice.csv": (ALL, 2, (r":1: note: .*'A1 \[g\]' \(column 5; A1 is column 4, 'A1 \[g\]'\)",)),
+    "summary_at_end.csv": (ALL, 2, (r":15: warning: 2 rows of 14 .*line 15 'Maximum'.*line 16 'Mean'",)),
+    "peak_table_at_end.csv": (ALL, 2, (r":15: warning: another table begins here .*its 2 rows are not read",)),
+    "carriage_return_semicolon.csv": (ALL, 2, ()),
+    "tabs_and_blanks.txt": (ALL, 2, ()),
+    "quoted_decimal_comma_in_comma.csv": (ALL, 2, ()),
+    "limits_beside.csv": (ALL, 2, (r":1: note: .*'C1 low \[g\]' \(a limit or an extreme beside C1, no reading\)",)),
+    "boxed.txt": (ALL, 3, ()),
+    "kilohertz_milli_g.csv": (ALL, 2, ()),
     "phase_without_unit.csv": (ALL, 2, (r":1: warning: phase 'A1 phase' has no unit; degrees are taken",)),
 }  # fmt: skip
 
@@ -121,12 +143,17 @@ REFUSED = {
     "empty.csv": (r":1: error: the file is empty",),
     "blank.csv": (r":1: error: the file is empty",),
     "binary.csv": (r":1: error: is neither text nor a known format",),
+    "decibels_of_nothing.csv": (r":1: error: column 'C1 \[dB\]' is in decibels and does not say of what; .*\[dB re 1 g\]",),
+    "decimal_comma_in_comma.csv": (r":2: error: .*line 1 .* has 5 names where the rows have 10 columns",),
+    "comma_in_a_name.csv": (r":2: error: .*line 1 .* has 6 names where the rows have 5 columns",),
+    "phase_in_gon.csv": (r":1: error: phase 'A1 phase \[gon\]' has the unit 'gon', which is not known; .*degrees or radians",),
+    "compressed.csv": (r":1: error: is compressed \(gzip\); unpack it",),
     "mapped.csv": (r"no frequency column",),
     "numbered_channels.csv": (r"no channel is named like a control; the log has 'Ch 1', 'Ch 3'; name one: --control NAME",),
 }  # fmt: skip
 
 # files with more than one sweep or another course: read in tests of their own
-OTHER = {"sweep_down.csv", "three_sweeps.csv", "two_sweeps_with_return.csv", "hold.csv"}
+OTHER = {"sweep_down.csv", "three_sweeps.csv", "two_sweeps_with_return.csv", "hold.csv", "role_before_name.csv"}
 
 
 def read(name, **told):
@@ -155,9 +182,9 @@ def test_odd_logs_are_read_as_meant(name):
     assert not [each for each in findings if each.severity is Severity.ERROR]
     rows = list(rows)
     assert log.frequency_hz == pytest.approx(np.array(truth.FREQUENCY)[rows], rel=1e-9)
-    gaps = {"no_reading.csv": 7, "spreadsheet_errors.csv": 7, "negative_amplitude.csv": 5}
+    gaps = {"beyond_range.csv": 7, "not_a_number.csv": 7, "no_reading.csv": 7, "spreadsheet_errors.csv": 7, "negative_amplitude.csv": 5}
     a1 = np.array(truth.A1) * G
-    if name == "transmissibility.csv":
+    if name in ("transmissibility.csv", "transmissibility_decibels.csv"):
         a1 = np.array(truth.A1) / np.array(truth.C1)
         assert log.trace("A1").dimension == "ratio"
     if name in gaps:
@@ -180,7 +207,7 @@ def check_phase_and_time(name, log, rows):
     else:
         assert log.trace("A1").phase_deg == pytest.approx(phase[rows], abs=1e-6, nan_ok=True)
     assert log.trace("C1").phase_deg is None
-    if name in ("no_time.csv", "clock_starts_anew.csv"):
+    if name in ("no_time.csv", "clock_starts_anew.csv", "time_of_day_points.csv", "time_stands_still.csv"):
         assert log.time_s is None
     else:
         assert log.time_s == pytest.approx(np.array(truth.TIME)[rows], abs=1e-9)
@@ -193,6 +220,22 @@ def test_what_cannot_be_read_is_refused_with_a_useful_message(name):
     assert all(re.search(each, said(findings)) for each in REFUSED[name]), said(findings)
     for each in findings:
         assert re.match(r"[^:]+:\d+$", each.where), each
+
+
+def test_a_phase_finds_its_channel_though_a_role_stands_before_the_name():
+    log, findings = read("role_before_name.csv")
+    assert not findings, said(findings)
+    assert log.trace("Antwort A1").phase_deg == pytest.approx(np.array(truth.PHASE))
+    assert log.trace("Antwort A1").amplitude == pytest.approx(np.array(truth.A1) * G)
+
+
+def test_decibels_by_a_mapping():
+    """0 dB is what the mapping says: 20 lg of 1 g over 2 g is -6.02 dB."""
+    told = LogWanted(name="x", mapping=(("C1", "C1 [dB] / (dB re 2 g)"), ("A1", "A1 [dB] / (dB re 1 m/s^2)")))
+    log, findings = read_sweep_log(ODD / "decibels_of_nothing.csv", told)
+    assert log is not None, said(findings)
+    assert log.trace("C1").amplitude == pytest.approx(2 * G * np.array(truth.C1), rel=1e-6)
+    assert log.trace("A1").amplitude == pytest.approx(np.array(truth.A1), rel=1e-6)
 
 
 def test_remarks_and_preamble_are_kept_as_written():

@@ -14,7 +14,8 @@ import scipy.io
 import soundfile
 from scipy.io import wavfile
 
-from reportgen.read.time_history import describe_time_history, looks_like_time_history, read_time_history
+from reportgen.read.describe_record import describe_record
+from reportgen.read.time_history import looks_like_time_history, read_time_history
 
 G = 9.80665
 RATE = 51200
@@ -227,6 +228,20 @@ def test_broken_mat_file_is_refused(tmp_path):
     assert errors(findings)
 
 
+def test_a_variable_too_large_for_memory_is_refused_with_the_way_out(tmp_path, monkeypatch):
+    """In version 5 to 7 a variable is one piece; 7.3 is not. What fits beside it is read."""
+    monkeypatch.setattr("reportgen.read.formats.mat._LARGEST", 8 * len(SIGNAL))
+    scipy.io.savemat(tmp_path / "a.mat", {"big": np.column_stack([SIGNAL, SIGNAL]), "fs": float(RATE)})
+    history, findings = read(tmp_path / "a.mat")
+    assert history is None
+    assert "variable 'big' takes" in errors(findings)[0]
+    assert "save it as version 7.3" in errors(findings)[0]
+    scipy.io.savemat(tmp_path / "a.mat", {"big": SIGNAL, "a1": SIGNAL[:, 0], "fs": float(RATE)})
+    history, findings = read(tmp_path / "a.mat", [("A1", "a1 / g")])
+    assert history is not None
+    assert any("variable 'big' takes" in each.message for each in findings)
+
+
 # Dataset 58 -----------------------------------------------------------------------------------------------------------
 
 
@@ -417,7 +432,7 @@ def test_pieces_are_the_whole_in_every_format(tmp_path):
 
 def test_inspection_gives_a_mapping_that_can_be_pasted(tmp_path):
     for path in every_format(tmp_path):
-        text = describe_time_history(path)
+        text = describe_record(path)
         assert f"{N}" in text
         if path.suffix == ".wav":
             assert "# fill in what a stored 1 means" in text

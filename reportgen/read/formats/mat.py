@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from math import prod
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,9 @@ from reportgen.records.log import Floats
 
 _UNIT_NAMES = ("units", "unit")
 _LOOKED_AT = 1 << 18
+_LARGEST = 256 << 20
+"""Bytes of one variable: it is unpacked in one piece, unlike a data set of version 7.3."""
+_BYTES = {"double": 8, "single": 4, "int64": 8, "uint64": 8, "int32": 4, "uint32": 4, "int16": 2, "uint16": 2}
 
 
 def looks_like_mat(head: bytes) -> bool:
@@ -68,12 +72,16 @@ def open_mat(path: Path, name: str) -> Recording:
         raise ReadError(
             name, f"MAT file that cannot be read ({_brief(fault)}); save it again, as version 7 or 7.3"
         ) from None
-    variables, damage = _load(path, found)
+    large = _too_large(found)
+    variables, damage = _load(path, [each for each in found if each[0] not in large])
     long = [each for each in variables if each.samples >= FEWEST_SAMPLES]
     times, signals = [each for each in long if each.is_time], [each for each in long if not each.is_time]
     if not signals:
         raise ReadError(
-            name, damage or "MAT file without a numeric variable of samples; nothing in it can be a channel"
+            name,
+            next(iter(large.values()), None)
+            or damage
+            or "MAT file without a numeric variable of samples; nothing in it can be a channel",
         )
     lengths = [each.samples for each in signals]
     samples = max(set(lengths), key=lambda length: (lengths.count(length), length))
@@ -88,10 +96,13 @@ def open_mat(path: Path, name: str) -> Recording:
         start_s=float(times[0].head[0]) if times else 0.0,
         damage=damage,
         layout=f"MAT, {len(places)} channels in {len(chosen)} variables",
-        refused=tuple(
-            f"{each.name}: {each.samples} samples, unlike the {samples} of the others"
-            for each in signals
-            if each not in chosen
+        refused=(
+            *large.values(),
+            *(
+                f"{each.name}: {each.samples} samples, unlike the {samples} of the others"
+                for each in signals
+                if each not in chosen
+            ),
         ),
     )
 
@@ -108,6 +119,17 @@ def _channels(places: list[tuple[_Variable, int]], units: list[str]) -> tuple[St
 
 def _brief(fault: Exception) -> str:
     return str(fault).strip().splitlines()[0] if str(fault).strip() else type(fault).__name__
+
+
+def _too_large(found: list[tuple[str, tuple[int, ...], str]]) -> dict[str, str]:
+    """Variables that would take too much memory, and what to do, by name."""
+    bytes_of = {key: prod(shape) * _BYTES.get(kind, 1) for key, shape, kind in found}
+    return {
+        key: f"variable {key!r} takes {size / 1e6:.0f} MB in one piece, of which {_LARGEST / 1e6:.0f} MB can be read; "
+        "save it as version 7.3, which is read in pieces whatever its size, or one variable a channel"
+        for key, size in bytes_of.items()
+        if size > _LARGEST
+    }
 
 
 def _load(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[list[_Variable], str | None]:

@@ -16,7 +16,7 @@ from reportgen.records.log import Floats
 BLOCK_VALUES = 1 << 20
 """Values in one block of samples: 8 MB, so that a few of them a core stay far below any memory limit."""
 
-_IN_MEMORY = 8 << 20
+_IN_MEMORY = 16 << 20
 """Numbers that a spool keeps in memory."""
 Fetch = Callable[[int, int, tuple[int, ...]], NDArray[np.generic]]
 """(start, stop, channel places) to stored numbers of shape (samples, channels)."""
@@ -64,7 +64,7 @@ class Recording:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScaledSamples:
-    """Chosen channels of a recording, turned to SI piece by piece (a PickingSource)."""
+    """Chosen channels of a recording, turned to SI piece by piece (a PickingSource and a StoredSource)."""
 
     fetch: Fetch = field(repr=False)
     places: tuple[int, ...]
@@ -72,10 +72,14 @@ class ScaledSamples:
 
     def blocks(self, start: int, stop: int) -> Iterator[Floats]:
         """Blocks of shape (samples, channels), SI."""
-        step = max(1, BLOCK_VALUES // max(1, len(self.places)))
         factors = np.array(self.factors)
+        return (np.multiply(each, factors, dtype=np.float64) for each in self.stored(start, stop))
+
+    def stored(self, start: int, stop: int) -> Iterator[NDArray[np.generic]]:
+        """The same as the file holds it, before the factors."""
+        step = max(1, BLOCK_VALUES // max(1, len(self.places)))
         for begin in range(start, stop, step):
-            yield np.multiply(self.fetch(begin, min(begin + step, stop), self.places), factors, dtype=np.float64)
+            yield self.fetch(begin, min(begin + step, stop), self.places)
 
     def only(self, channels: tuple[int, ...]) -> ScaledSamples:
         """The same of fewer channels."""
@@ -91,7 +95,7 @@ Rows = Callable[[int, int], Floats]
 class Spool:
     """Numbers parsed from a text or unpacked from a file, laid down once as binary for reading in pieces.
 
-    Up to 64 MB stay in memory; more goes to an unnamed file that vanishes with the last reader.
+    Up to 128 MB stay in memory; more goes to an unnamed file that vanishes with the last reader.
     """
 
     def __init__(self, columns: int) -> None:
@@ -102,21 +106,19 @@ class Spool:
 
     def append(self, rows: Floats) -> None:
         """Lay down rows of shape (n, columns)."""
-        self._parts.append(np.ascontiguousarray(rows, dtype=np.float64))
+        self._parts.append(np.asarray(rows, dtype=np.float64))
         self.rows += len(rows)
         if self._file is None and self.rows * self._columns > _IN_MEMORY:
             self._file = tempfile.TemporaryFile()  # noqa: SIM115 -- lives as long as its readers
         if self._file is not None:
             for part in self._parts:
-                self._file.write(part.data)
+                self._file.write(np.ascontiguousarray(part).data)
             self._parts = []
 
     def reader(self) -> Rows:
         """What was laid down, by rows; large ones are read from the unnamed file, never mapped."""
         if self._file is None:
-            kept = np.concatenate(self._parts) if self._parts else np.empty((0, self._columns))
-            self._parts = [kept]
-            return lambda start, stop: kept[start:stop]
+            return _rows_of(self._parts, self._columns)
         self._file.flush()
         file, columns, rows = self._file, self._columns, self.rows
 
@@ -131,6 +133,23 @@ class Spool:
         """What was laid down, for a Recording."""
         read = self.reader()
         return lambda start, stop, places: read(start, stop)[:, list(places)]
+
+
+def _rows_of(parts: list[Floats], columns: int) -> Rows:
+    """Rows of parts that follow each other, never put together as a whole."""
+    starts = np.cumsum([0, *(len(part) for part in parts)])
+
+    def read(start: int, stop: int) -> Floats:
+        first, last = np.searchsorted(starts, [start, max(stop - 1, start)], side="right") - 1
+        pieces = [
+            part[max(start - at, 0) : max(stop - at, 0)]
+            for part, at in zip(parts[first : last + 1], starts[first:].tolist(), strict=False)
+        ]
+        if len(pieces) == 1:
+            return pieces[0]
+        return np.concatenate(pieces) if pieces else np.empty((0, columns))
+
+    return read
 
 
 def stacked(fetch_one: Callable[[int, int, int], NDArray[np.generic]]) -> Fetch:

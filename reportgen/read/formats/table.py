@@ -109,12 +109,10 @@ class _Refusals:
     def __init__(self) -> None:
         self._lines: list[tuple[int, str]] = []
         self._last_row = -1
-        self._gaps = 0
 
     def take(self, block: TableBlock, previous: int) -> int:
         """Note what a block rejects; the last line that was a row."""
         self._lines += [(each.line, each.reason) for each in block.rejected]
-        self._gaps += int(np.count_nonzero(~np.isfinite(block.values).all(axis=1)))
         self._last_row = int(block.lines[-1]) if len(block.lines) else previous
         return self._last_row
 

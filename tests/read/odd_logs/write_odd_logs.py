@@ -6,6 +6,7 @@ Run as ``python tests/read/odd_logs/write_odd_logs.py``; the spreadsheets are wr
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -50,6 +51,11 @@ def replaced(row, column, value):
 def grouped(value):
     """``1.047,5``."""
     return f"{value:,.3f}".replace(",", " ").replace(".", ",").replace(" ", ".")
+
+
+def decibels(value):
+    """``20 lg`` of a number."""
+    return round(20 * math.log10(value), 9)
 
 
 def blanks():
@@ -171,6 +177,32 @@ def texts():
         "words_only.txt": "The log of this run was lost.\nAsk the operator.\n",
         "phase_without_unit.csv": text(header=(*HEADER[:4], "A1 phase")),
         "phase_ambiguous.csv": text([(*row[:4], row[4] / 57.3) for row in ROWS], (*HEADER[:4], "A1 phase")),
+        "thousands_semicolon.csv": text(header=german, sep=";", number=lambda v: grouped(v) if v > 1000 else repr(v).replace(".", ",")),
+        "thousands_blank.csv": text(sep=";", number=lambda v: f"{v:,}".replace(",", " ")),
+        "thousands_apostrophe.csv": text(number=lambda v: f"{v:,}".replace(",", "'")),
+        "header_twice.csv": text(preamble=",".join(HEADER) + "\n"),
+        "header_with_units_again.csv": with_lines(text(header=("time", "frequency", "C1", "A1", "A1 phase")).replace("\n", "\ns,Hz,g,g,deg\n", 1), {9: "time,frequency,C1,A1,A1 phase\ns,Hz,g,g,deg"}),
+        "beyond_range.csv": text(replaced(7, 3, ">10")),
+        "not_a_number.csv": text(replaced(7, 3, "1.#QNAN")),
+        "decibels.csv": text([(t, f, decibels(c), decibels(a), p) for t, f, c, a, p in ROWS], ("time [s]", "frequency [Hz]", "C1 [dB re 1 g]", "A1 [dB (re 1 g)]", "A1 phase [deg]")),
+        "decibels_of_nothing.csv": text([(t, f, decibels(c), decibels(a), p) for t, f, c, a, p in ROWS], ("time [s]", "frequency [Hz]", "C1 [dB]", "A1 [dB]", "A1 phase [deg]")),
+        "transmissibility_decibels.csv": text([(t, f, c, decibels(a / c), p) for t, f, c, a, p in ROWS], ("time [s]", "frequency [Hz]", "C1 [g]", "A1/C1 [dB]", "A1 phase [deg]")),
+        "time_past_midnight.csv": text([(f"23:59:{57 + t:06.3f}" if t < 3 else f"00:00:{t - 3:06.3f}", *row) for t, *row in ROWS], ("time", *HEADER[1:])),
+        "time_of_day_points.csv": text([(f"09.14.{t:04.1f}", *row) for t, *row in ROWS], ("time", *HEADER[1:])),
+        "time_stands_still.csv": text([(0.0, *row[1:]) for row in ROWS]),
+        "same_name_twice.csv": text([(*row[:4], row[3] / 2, row[4]) for row in ROWS], (*HEADER[:4], "A1 [g]", HEADER[4])),
+        "summary_at_end.csv": plain + "\nMaximum,1650.25,0.503,9.75,\nMean,,0.5,1.27,\n",
+        "peak_table_at_end.csv": plain + "\nMode,Frequency [Hz],Amplification,Q,Phase\n1,150.5,19.6,20,-91\n2,398,1.2,30,-170\n",
+        "carriage_return_semicolon.csv": text(header=german, sep=";", decimal=",", end="\r"),
+        "tabs_and_blanks.txt": text([[f"{value!r:>12}" for value in row] for row in ROWS], [f"{each:>16}" for each in HEADER], sep="\t"),
+        "quoted_decimal_comma_in_comma.csv": text([[f'"{value!r}"'.replace(".", ",") for value in row] for row in ROWS], [f'"{each}"' for each in HEADER]),
+        "decimal_comma_in_comma.csv": text(decimal=","),
+        "comma_in_a_name.csv": text(header=(*HEADER[:3], "A1 (tip, +Z) [g]", "A1 phase [deg]")),
+        "limits_beside.csv": text([(t, f, c, 0.45, 0.55, a, p) for t, f, c, a, p in ROWS], (*HEADER[:3], "C1 low [g]", "C1 high [g]", *HEADER[3:])),
+        "phase_in_gon.csv": text([(*row[:4], row[4] / 0.9) for row in ROWS], (*HEADER[:4], "A1 phase [gon]")),
+        "boxed.txt": "+---+---+---+---+---+\n" + text(sep=" | ") + "+---+---+---+---+---+\n",
+        "kilohertz_milli_g.csv": text([(1000 * t, f / 1000, round(1000 * c, 6), round(1000 * a, 6), p) for t, f, c, a, p in ROWS], ("t/ms", "f/kHz", "C1/mg", "A1/mg", "φ A1/°")),
+        "role_before_name.csv": text(header=("Zeit in s", "Frequenz in Hz", "Regelung C1 in g", "Antwort A1 in g", "Phase A1 in °"), sep=";", decimal=","),
         "mostly_damaged.csv": with_lines(plain, {i: f"{i}.5,xx,0.5,0.5,0" for i in range(2, 13)} | {13: "a,b,c,d,e\n" * 6 + "f,g,h,i,j"}),
     }  # fmt: skip
 
@@ -185,6 +217,7 @@ def binaries():
         "utf16_big_mark.csv": b"\xfe\xff" + german.encode("utf-16-be"),
         "utf16_no_mark.csv": german.encode("utf-16-le"),
         "windows1252.csv": german.encode("cp1252"),
+        "compressed.csv": b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x02\xff" + bytes(range(7, 250, 3)),
         "empty.csv": b"",
         "blank.csv": b"\n \n\n",
         "binary.csv": bytes((7 * i * i + 3 * i) % 256 for i in range(4000)),
