@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reportgen.cores import ONE_THREAD
+from reportgen.cores import ONE_THREAD, cores, end_with_parent
 from reportgen.errors import ReportError
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def run_many(
         with _cluster(scheduler) as executor:
             yield from _collect(executor, ordered, work)
         return
-    count = min(workers or os.cpu_count() or 1, len(ordered))
+    count = min(workers or cores(), len(ordered))
     lost: list[Path] = []
     with _pool(count) as executor:
         for each in _collect(executor, ordered, work):
@@ -164,7 +164,8 @@ def _pool(workers: int) -> Iterator[Executor]:
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(ONE_THREAD)
     try:
-        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as executor:
+        spawn = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(workers, mp_context=spawn, initializer=end_with_parent) as executor:
             yield executor
     finally:
         for name, value in before.items():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -10,8 +11,11 @@ from pathlib import Path
 from reportgen import __version__
 from reportgen.cores import one_thread
 from reportgen.errors import PdfUnavailableError, ReportError
+from reportgen.terminal import printable
 
 OK, WRONG, USAGE, REQUIREMENT_FAILED, NO_PDF = 0, 1, 2, 3, 4
+READER_GONE = 141
+"""As a shell counts a program whose reader, such as ``head``, has gone: 128 + SIGPIPE."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -20,16 +24,31 @@ def main(arguments: Sequence[str] | None = None) -> int:
     one_thread()
     command: Callable[[argparse.Namespace], int] = options.command
     try:
-        return command(options)
+        code = command(options)
+        sys.stdout.flush()
     except PdfUnavailableError as error:
-        print(f"reportgen: {error}", file=sys.stderr)
+        _complain(f"reportgen: {error}")
         return NO_PDF
     except ReportError as error:
-        print(f"reportgen: {error}", file=sys.stderr)
+        _complain(f"reportgen: {error}")
         return WRONG
     except KeyboardInterrupt:
-        print("reportgen: stopped; nothing was changed", file=sys.stderr)
+        _complain("reportgen: stopped; nothing was changed")
         return 130
+    except BrokenPipeError:
+        # What is still in the buffer has no reader, and must not become an error as the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
+    return code
+
+
+def _say(line: object) -> None:
+    """Print a line; what a file or a note brings along steers no terminal, and no name is too odd to be printed."""
+    print(printable(line, sys.stdout))
+
+
+def _complain(line: object) -> None:
+    print(printable(line, sys.stderr), file=sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -100,12 +119,12 @@ def _new(options: argparse.Namespace) -> int:
 
     folder: Path = options.folder
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        print(f"reportgen new: {folder} exists and has files in it; name an empty or a new folder", file=sys.stderr)
+        _complain(f"reportgen new: {folder} exists and has files in it; name an empty or a new folder")
         return USAGE
     new_job(data_dir("templates") / "job", folder)
-    print(f"{folder}: a job to fill in. Next: edit {folder / 'job.toml'}, put logs in {folder / 'logs'}, then")
-    print(f"  reportgen check {folder}")
-    print(f"  reportgen build {folder}")
+    _say(f"{folder}: a job to fill in. Next: edit {folder / 'job.toml'}, put logs in {folder / 'logs'}, then")
+    _say(f"  reportgen check {folder}")
+    _say(f"  reportgen build {folder}")
     return OK
 
 
@@ -118,15 +137,15 @@ def _check(options: argparse.Namespace) -> int:
     checked = check_job(options.job, progress)
     progress.done()
     for line in checked.lines:
-        print(line)
+        _say(line)
     errors = sum(finding.severity is Severity.ERROR for finding in checked.findings)
     warnings = sum(finding.severity is Severity.WARNING for finding in checked.findings)
-    print(f"{options.job}: {errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
+    _say(f"{options.job}: {errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
     return WRONG if errors else OK
 
 
 def _build(options: argparse.Namespace) -> int:
-    if len(options.jobs) > 1:
+    if len(options.jobs) > 1 or options.scheduler is not None:
         return _build_many(options)
     from reportgen.pipeline import build_job, settings
     from reportgen.progress import Progress
@@ -135,9 +154,9 @@ def _build(options: argparse.Namespace) -> int:
     built = build_job(options.jobs[0], options.out, settings(options), progress)
     progress.done()
     for line in built.lines:
-        print(line)
+        _say(line)
     if built.missing_pdf:
-        print(f"reportgen: {built.missing_pdf}", file=sys.stderr)
+        _complain(f"reportgen: {built.missing_pdf}")
         return NO_PDF
     return REQUIREMENT_FAILED if options.strict and not built.conforms else OK
 
@@ -147,7 +166,7 @@ def _build_many(options: argparse.Namespace) -> int:
     from reportgen.pipeline import settings
 
     if options.out is not None or options.supersedes is not None:
-        print("reportgen build: --out and --supersedes go with one job only", file=sys.stderr)
+        _complain("reportgen build: --out and --supersedes go with one job only, and without --scheduler")
         return USAGE
     return build_many(
         options.jobs,
@@ -155,7 +174,7 @@ def _build_many(options: argparse.Namespace) -> int:
         workers=options.workers,
         scheduler=options.scheduler,
         strict=options.strict,
-        say=print,
+        say=_say,
     )
 
 
@@ -167,14 +186,14 @@ def _quicklook(options: argparse.Namespace) -> int:
     looked = quicklook(options.log, options.control, progress)
     progress.done()
     for line in looked.lines:
-        print(line)
+        _say(line)
     return OK
 
 
 def _inspect(options: argparse.Namespace) -> int:
-    from reportgen.read.inspect_file import describe_file
+    from reportgen.pipeline import inspect_file
 
-    print(describe_file(options.file))
+    _say(inspect_file(options.file))
     return OK
 
 
@@ -186,7 +205,7 @@ def _verify(options: argparse.Namespace) -> int:
     verified = verify_archive(options.file, progress, trusted=options.trust or ())
     progress.done()
     for line in verified.lines:
-        print(line)
+        _say(line)
     return verified.exit_code
 
 
@@ -195,14 +214,14 @@ def _sign(options: argparse.Namespace) -> int:
 
     out = options.out or options.pdf.with_name(f"{options.pdf.stem}-signed{options.pdf.suffix}")
     for line in sign_report(options.pdf, out, options.key, options.password_file, reason=options.reason):
-        print(line)
+        _say(line)
     return OK
 
 
 def _demo(options: argparse.Namespace) -> int:
     from reportgen.pipeline import demo
 
-    return demo(options.out, say=print)
+    return demo(options.out, say=_say)
 
 
 if __name__ == "__main__":

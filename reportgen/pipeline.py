@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportgen import __version__
-from reportgen.cores import cores
+from reportgen.cores import cores, end_with_parent
 from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity
@@ -123,7 +123,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     target = out or inputs.job.folder / "report"
     progress("writing")
     publish(outputs, target)
-    lines = [f"{inputs.job.report.number} rev. {inputs.job.report.revision}: {report.overall}"]
+    lines = [f"{report.job.report.number} rev. {report.job.report.revision}: {report.overall}"]
     lines += [f"  {verdict.requirement}: {verdict.outcome} – {verdict.reason}" for verdict in report.verdicts]
     lines += [f"  {target / name}" for name in sorted(outputs)]
     return Built(folder=target, lines=tuple(lines), outcome=report.overall, missing_pdf=missing_pdf)
@@ -182,6 +182,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
 def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) -> Report:
     """Compute and judge what was read; the result does not depend on the number of ``cores``."""
     from reportgen.compute.exciter import exciter_check
+    from reportgen.compute.level_dependence import level_dependence
     from reportgen.compute.mode_picture import mode_pictures
     from reportgen.compute.modes import join_modes
     from reportgen.compute.run_comparison import compare_quality
@@ -207,6 +208,7 @@ def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) ->
         overall=overall(verdict.outcome for verdict in verdicts),
         findings=(*inputs.findings, *findings),
         shifts=shifts,
+        level_dependence=level_dependence(job, runs),
         exciter=exciter_check(job, runs),
         pictures=mode_pictures(job, modes, beam_fits),
         opinions=job.report.opinions,
@@ -237,7 +239,8 @@ def _compute_in_processes(
     from reportgen.compute.run import compute_run
 
     job, logs = inputs.job, inputs.logs
-    with ProcessPoolExecutor(min(cores, len(shared)), mp_context=get_context("fork")) as pool:
+    fork = get_context("fork")
+    with ProcessPoolExecutor(min(cores, len(shared)), mp_context=fork, initializer=end_with_parent) as pool:
         begun = {run.id: pool.submit(compute_run, job, run, logs[run.id], silent) for run in shared}
         here = {run.id: _compute_run(inputs, run, progress, cores) for run in job.runs if run.id not in begun}
         for number, future in enumerate(as_completed(begun.values()), start=1):
@@ -261,33 +264,36 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     outputs = {"results.json": results_json(report)}
     if how.results_only:
         return {**outputs}, None
+    from reportgen.beside import beside
+    from reportgen.render.document import assemble
     from reportgen.render.html import render_html
     from reportgen.render.plots import render_plots
+    from reportgen.render.summary import render_summary_pdf
     from reportgen.resources import data_dir
 
     templates = data_dir("templates")
-    progress("drawing the report")
+    progress("drawing the figures")
+    assemble(report, templates)
+    progress("setting the pages of the report")
+    report_pdf = beside(lambda: _report_pdf(report, outputs["results.json"], templates, how), how.cores)
     outputs["report.html"] = render_html(report, templates=templates, branding=how.branding).encode("utf-8")
     outputs |= {f"plots/{name}": content for name, content in render_plots(report).items()}
     missing_pdf = None
     try:
-        outputs |= _render_pdfs(report, outputs["results.json"], templates, how, progress)
+        summary = render_summary_pdf(report, templates=templates, branding=how.branding)
+        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary}
     except PdfUnavailableError as error:
         missing_pdf = str(error)
     progress("packing the archive")
     return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
 
 
-def _render_pdfs(report: Report, results: bytes, templates: Path, how: Settings, progress: Say) -> dict[str, bytes]:
+def _report_pdf(report: Report, results: bytes, templates: Path, how: Settings) -> bytes:
     from reportgen.archive.sources import pdf_sources
     from reportgen.render.pdf import render_pdf
-    from reportgen.render.summary import render_summary_pdf
 
-    progress("setting the pages of the report")
     sources = pdf_sources(report, results, how.branding)
-    pdf = render_pdf(report, templates=templates, branding=how.branding, attachments=sources)
-    progress("setting the pages of the summary")
-    return {"report.pdf": pdf, "summary.pdf": render_summary_pdf(report, templates=templates, branding=how.branding)}
+    return render_pdf(report, templates=templates, branding=how.branding, attachments=sources)
 
 
 def amend(report: Report, archive: Path) -> Report:
@@ -311,7 +317,10 @@ def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path
         return computed[folder]
 
     return verify(
-        path, lambda folder: _as_results(report_of(folder)), lambda folder: _pages(report_of(folder), progress)
+        path,
+        lambda folder: _as_results(report_of(folder)),
+        lambda folder: _pages(report_of(folder), progress),
+        trusted=trusted,
     )
 
 
@@ -327,7 +336,7 @@ def _as_results(report: Report) -> dict[str, Any]:
 
 def _pages(report: Report, progress: Say) -> dict[str, bytes]:
     """The rendered files of a report, without the archive that holds them."""
-    outputs, _ = render_outputs(report, Settings(), progress)
+    outputs, _ = render_outputs(report, Settings(cores=cores()), progress)
     return {name: content for name, content in outputs.items() if isinstance(content, bytes)}
 
 
@@ -350,6 +359,14 @@ def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked
     html = render_quicklook(run, log, found_control, findings, templates=data_dir("templates"), software=SOFTWARE)
     write_whole(page, html.encode("utf-8"))
     return Looked(lines=(*quicklook_lines(run, found_control, findings), f"curves: {page}"), page=page)
+
+
+def inspect_file(path: Path) -> str:
+    """What a log or record holds, with a mapping to paste, or a run for each sweep where it holds several."""
+    from reportgen.compute.several_sweeps import sweeps_of_record
+    from reportgen.read.inspect_file import describe_file
+
+    return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
 
 
 def _bare_job(path: Path, control: str) -> Job:

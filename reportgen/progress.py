@@ -6,6 +6,8 @@ import sys
 import time
 from typing import TextIO
 
+from reportgen.terminal import printable
+
 
 class Progress:
     """Says what is being done once it has taken longer than a second; silent unless the stream is a terminal."""
@@ -21,7 +23,7 @@ class Progress:
         """Say the step that begins now."""
         if not self._shows or time.monotonic() - self._begun < self._patience_s:
             return
-        line = what[:100]
+        line = printable(what, self._stream)[:100]
         self._stream.write("\r" + line.ljust(self._written))
         self._stream.flush()
         self._written = len(line)

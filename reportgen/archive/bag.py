@@ -1,6 +1,6 @@
 """Bag: the archive, one zip in the packaging standard BagIt 1.0 (RFC 8493), the same bytes from the same contents.
 
-Below one folder named after the report: the tag files of the standard, and ``data/`` with
+Below one folder named after the report: the tag files of the standard, a README in plain words, and ``data/`` with
 
 - ``job/``: the job file, notes, logs and photos, named as in the job folder;
 - ``results.json``, ``versions.json`` and whatever was rendered.
@@ -21,6 +21,7 @@ from typing import BinaryIO
 
 from reportgen.archive.digest import BLOCK, Content, blocks, sha256, size
 from reportgen.archive.manifest import MANIFEST, manifest_text
+from reportgen.archive.readme import README, readme_text
 from reportgen.errors import ArchiveError
 
 PAYLOAD = "data/"
@@ -115,10 +116,11 @@ def _check_unchanged(digests: Mapping[str, str], expected: Mapping[str, str]) ->
 
 
 def _tag_files(digests: Mapping[str, str], total: int, info: ArchiveInfo) -> dict[str, bytes]:
-    """Tag files by name: declaration, information, payload manifest, and the manifest of these three."""
+    """Tag files by name: declaration, information, readme, payload manifest, and the manifest of these four."""
     tags = {
         "bagit.txt": DECLARATION,
         "bag-info.txt": _information(info, total, len(digests)),
+        README: readme_text(info, digests).encode(),
         MANIFEST: manifest_text({PAYLOAD + name: digest for name, digest in digests.items()}).encode(),
     }
     tags[TAG_MANIFEST] = manifest_text({name: sha256(content) for name, content in tags.items()}).encode()

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from reportgen.archive.pairing import ABSENT, Entry, paired
+
 RELATIVE_TOLERANCE = 5e-9
 ABSOLUTE_TOLERANCE = 1e-12
 """Largest difference of two numbers that count as the same: relative, and absolute for what is zero but for rounding.
@@ -16,22 +18,32 @@ multiply-add), which can tip the last of the ten digits that results.json keeps:
 more digits than any reported uncertainty needs.
 """
 
-_KEYS = ("id", "requirement", "path")
-"""Fields that name an entry of a list, where every entry has one; else entries are told apart by their place."""
+ORDER = "(order)"
+"""Last step to a difference that is none of values: a list holds the same entries in another order."""
+
+Step = str | Entry
+"""A member of a table by its name, or an entry of a list by what it is about."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """One value that differs; ``where`` reads like ``runs[X-PRE].channels[A1].resonances[0].q``."""
+    """One value that differs, an entry that is in one of two lists only, or another order of the same entries."""
 
-    where: str
+    steps: tuple[Step, ...]
     reported: Any
     recomputed: Any
 
     @property
+    def where(self) -> str:
+        """The place, as ``runs[X-PRE].channels[A1].resonances[at 70.3 Hz, mode 2].q``."""
+        return place_of(self.steps)
+
+    @property
     def relative(self) -> float | None:
-        """|recomputed/reported − 1|; None where that means nothing."""
+        """|recomputed/reported − 1|; None where that means nothing: of text, and of counts and mode numbers."""
         if not (_is_number(self.reported) and _is_number(self.recomputed)):
+            return None
+        if isinstance(self.reported, int) and isinstance(self.recomputed, int):
             return None
         try:
             return abs(float(self.recomputed) / float(self.reported) - 1.0)
@@ -43,56 +55,48 @@ class Difference:
         return f"{self.where}: reported {_shown(self.reported)}, recomputed {_shown(self.recomputed)}{by}"
 
 
-class _Absent:
-    """A value that is not there at all, which is not the same as null."""
+def place_of(steps: Sequence[Step]) -> str:
+    """Steps into results as one place.
 
-    def __repr__(self) -> str:
-        return "nothing"
-
-
-ABSENT = _Absent()
+    >>> place_of(("runs", Entry(place=0, name="X-PRE"), "q"))
+    'runs[X-PRE].q'
+    """
+    return "".join(f"[{step}]" if isinstance(step, Entry) else f".{step}" for step in steps).removeprefix(".")
 
 
 def compare_results(reported: Any, recomputed: Any) -> tuple[Difference, ...]:
     """Every value that differs between two results, in the order of the reported ones.
 
-    Numbers are the same within ``RELATIVE_TOLERANCE``; text, null, true and false must be equal.
+    Numbers are the same within ``RELATIVE_TOLERANCE``; text, null, true and false must be equal. Entries of lists are
+    paired by what they are about (``pairing``), so that one more or less is one difference.
 
     >>> one = {"runs": [{"id": "X-PRE", "q": 38.1}]}
     >>> print(*compare_results(one, {"runs": [{"id": "X-PRE", "q": 40.0}]}))
     runs[X-PRE].q: reported 38.1, recomputed 40.0, off by 5 %
     """
-    return tuple(_differences("", reported, recomputed))
+    return tuple(_differences((), reported, recomputed))
 
 
-def _differences(where: str, one: Any, other: Any) -> Iterator[Difference]:
+def _differences(steps: tuple[Step, ...], one: Any, other: Any) -> Iterator[Difference]:
     if isinstance(one, Mapping) and isinstance(other, Mapping):
-        yield from _members(where, one, other, lambda key: f"{where}.{key}" if where else str(key))
+        for key in (*one, *(key for key in other if key not in one)):
+            yield from _differences((*steps, str(key)), one.get(key, ABSENT), other.get(key, ABSENT))
     elif _is_list(one) and _is_list(other):
-        left, right = _named(one, other)
-        yield from _members(where, left, right, lambda key: f"{where}[{key}]")
+        yield from _entry_differences(steps, one, other)
     elif not same(one, other):
-        yield Difference(where=where, reported=one, recomputed=other)
+        yield Difference(steps=steps, reported=one, recomputed=other)
 
 
-def _members(where: str, one: Mapping[Any, Any], other: Mapping[Any, Any], name: Any) -> Iterator[Difference]:
-    for key in (*one, *(key for key in other if key not in one)):
-        yield from _differences(name(key), one.get(key, ABSENT), other.get(key, ABSENT))
+def _entry_differences(steps: tuple[Step, ...], one: Sequence[Any], other: Sequence[Any]) -> Iterator[Difference]:
+    pairs, reordered = paired(one, other)
+    for pair in pairs:
+        yield from _differences((*steps, pair.entry), pair.one, pair.other)
+    if reordered:
+        yield Difference(steps=(*steps, ORDER), reported=one, recomputed=other)
 
 
 def _is_list(value: Any) -> bool:
     return isinstance(value, Sequence) and not isinstance(value, str | bytes)
-
-
-def _named(one: Sequence[Any], other: Sequence[Any]) -> tuple[dict[Any, Any], dict[Any, Any]]:
-    """Both lists by the name of their entries, where all have one and no two the same; else by place."""
-    for key in _KEYS:
-        names = [[each.get(key) if isinstance(each, Mapping) else None for each in entries] for entries in (one, other)]
-        if all(isinstance(name, str) for part in names for name in part) and all(
-            len(set(part)) == len(part) for part in names
-        ):
-            return dict(zip(names[0], one, strict=True)), dict(zip(names[1], other, strict=True))
-    return dict(enumerate(one)), dict(enumerate(other))
 
 
 def _is_number(value: Any) -> bool:
@@ -108,6 +112,8 @@ def same(one: Any, other: Any) -> bool:
             return math.isclose(one, other, rel_tol=RELATIVE_TOLERANCE, abs_tol=ABSOLUTE_TOLERANCE)
         except OverflowError:  # an integer beyond the range of floating point
             return False
+    if isinstance(one, str) and isinstance(other, str):
+        return one == other
     return type(one) is type(other) and bool(one == other)
 
 

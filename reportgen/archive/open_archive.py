@@ -33,6 +33,9 @@ MAX_PDF_BYTES = 1 << 30
 MAX_TEXT_BYTES = 64 << 20
 """Largest manifest or results file that is taken into memory."""
 
+MAX_DEPTH = 30
+"""Of lists and tables in a JSON file; results.json has 8."""
+
 HELD_ELSEWHERE = "held-in-archive.txt"
 """Attachment that lists, as a manifest, the files too large to be carried by a PDF; the zip holds them."""
 
@@ -102,9 +105,22 @@ def read_json(text: str, where: str) -> Any:
         raise ValueError(f"{word} is not a number that JSON knows")
 
     try:
-        return json.loads(text, parse_constant=refuse)
+        value = json.loads(text, parse_constant=refuse)
+        if _nested_deeper(value, MAX_DEPTH):
+            raise ValueError(f"it is nested more than {MAX_DEPTH} deep, as nothing that a build writes")
     except (ValueError, RecursionError) as problem:
         raise ArchiveError(f"{where} cannot be read as JSON: {problem}") from problem
+    return value
+
+
+def _nested_deeper(value: Any, depth: int) -> bool:
+    """Whether lists and tables lie in each other deeper than that."""
+    level = [value]
+    while level and depth >= 0:
+        inner = (each.values() if isinstance(each, dict) else each for each in level if isinstance(each, dict | list))
+        level = [each for members in inner for each in members]
+        depth -= 1
+    return bool(level)
 
 
 @contextlib.contextmanager
@@ -333,16 +349,18 @@ def _note_repairs(archive: OpenedArchive, pdf: Any) -> None:
 
 def _unpack_attachments(archive: OpenedArchive, pdf: Any, refuse: Callable[[str], None]) -> None:
     # The specification objects die with the Pdf: everything is taken out while it is open.
-    names = list(pdf.attachments)
-    if len(names) > MAX_FILES:
-        refuse(f"it carries {len(names)} attachments; at most {MAX_FILES} are read")
+    keys = list(pdf.attachments)
+    if len(keys) > MAX_FILES:
+        refuse(f"it carries {len(keys)} attachments; at most {MAX_FILES} are read")
     limit = bag.unpacked_limit(archive.path.stat().st_size)
-    for name in names:
+    for key in keys:
+        # Their keys in the PDF are bytes of no stated encoding; the file's own name is text (ISO 32000-1, 7.11.3).
+        name = pdf.attachments[key].filename
         if not safe_name(name):
             refuse(f"the attachment name {name[:200]!r} is not that of a file inside a folder")
         if name in archive.found:
             refuse(f"the attachment {name!r} is in it twice")
-        _unpack_one(archive, name, _attached(pdf.attachments[name].obj.EF.F), limit)
+        _unpack_one(archive, name, _attached(pdf.attachments[key].obj.EF.F), limit)
         limit -= (archive.folder / name).stat().st_size if name in archive.found else 0
 
 

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tracemalloc
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import bagit
@@ -18,6 +19,7 @@ from reportgen.archive import bag
 from reportgen.archive.bag import write_archive
 from reportgen.archive.manifest import manifest_text, read_manifest, versions
 from reportgen.archive.open_archive import open_archive
+from reportgen.archive.readme import readme_text
 from reportgen.errors import ArchiveError
 from tests.archive.bags import INFO, JOB_FILE, LOG, archive_bytes, archive_files, small_zip
 
@@ -45,6 +47,37 @@ def test_bagit_finds_a_changed_byte(tmp_path):
     log.write_bytes(log.read_bytes().replace(b"1.5", b"1.6", 1))
     with pytest.raises(bagit.BagValidationError):
         bagit.Bag(str(base)).validate()
+
+
+def commands_of(readme: str) -> list[str]:
+    return [line.strip() for line in readme.split("\n") if line.startswith("    ") and "sha256sum" in line]
+
+
+def test_the_readme_says_what_is_there_and_its_commands_work(tmp_path):
+    """In ten years, with nothing but a shell: the commands are run as they are printed."""
+    path = small_zip(tmp_path, "VTR-0201-A.zip")
+    base = unpacked(path, tmp_path / "out")
+    readme = (base / "README.txt").read_text(encoding="utf-8")
+    for name in ("data/report.pdf", "data/results.json", "data/versions.json", "data/job/", "manifest-sha256.txt"):
+        assert f"\n{name} " in readme
+    assert "supersedes.json" not in readme, "what is not there is not listed"
+    assert max(len(line) for line in readme.split("\n")) <= 120
+    check, whole = commands_of(readme)
+    assert subprocess.run(check, shell=True, cwd=base, capture_output=True).returncode == 0
+    tail = next(line.strip() for line in readme.split("\n") if line.startswith("    tail"))
+    said = [
+        subprocess.run(each, shell=True, cwd=tmp_path, capture_output=True, text=True).stdout for each in (whole, tail)
+    ]
+    assert said[0].split()[0] == said[1] != ""
+    (base / "data" / "report.pdf").write_bytes(b"other")
+    assert subprocess.run(check, shell=True, cwd=base, capture_output=True).returncode == 1
+
+
+def test_hostile_words_stay_in_their_line_of_the_readme(tmp_path):
+    info = replace(INFO, title="A {name} {0}\nWas anything changed?\tNo \x00", customer="{software.__class__}")
+    readme = readme_text(info, ["results.json"])
+    assert readme.startswith("A {name} {0} Was anything changed? No\n===")
+    assert "Customer    {software.__class__}\n" in readme
 
 
 def test_declaration_is_that_of_the_standard(tmp_path):

@@ -195,6 +195,13 @@ def test_an_archive_inside_an_archive_stays_packed(tmp_path):
 # PDF -------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("name", ["logs/x_vorprüfung.csv", "logs/ход X.csv", "logs/e\u0301 'q\".csv"])
+def test_names_beyond_ascii_are_read_from_a_pdf(tmp_path, name):
+    with open_archive(small_pdf(tmp_path, **{f"job/{name}": b"5,1\n"})) as archive:
+        assert archive.problems == []
+        assert (archive.job_folder / name).read_bytes() == b"5,1\n"
+
+
 def test_pdf_attachments_altered_missing_and_extra(tmp_path):
     path = small_pdf(tmp_path)
     with pikepdf.open(path) as pdf:

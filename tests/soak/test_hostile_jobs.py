@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import socket
 import struct
 import subprocess
@@ -16,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from reportgen.cli import main
 from reportgen.errors import RenderError
 from reportgen.pipeline import check_job
 from reportgen.records.finding import Severity
@@ -85,6 +87,13 @@ def test_a_photo_outside_the_job_folder_is_refused(job, tmp_path):
     with (job / "job.toml").open("a") as stream:
         stream.write('\n[[photo]]\nfile = "../secret.png"\ncaption = "set-up"\n')
     assert any("out of the job folder" in each for each in errors(job))
+
+
+@pytest.mark.parametrize("name", ["a\\nb.csv", "a\\u202evsc.csv", "a\\u2028.csv", "x" * 600])
+def test_a_name_that_no_archive_can_keep(job, name):
+    """It could be built, and the archive of it could never be opened again."""
+    name_log(job, f"logs/{name}")
+    assert any("an archive cannot keep it" in each for each in errors(job))
 
 
 def test_a_link_that_turns_in_a_circle(job):
@@ -284,6 +293,43 @@ def test_a_pattern_that_turns_back_without_end(tmp_path):
     assert check_within(job, seconds=60) == []
 
 
+# Numbers ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "sound, hostile, words",
+    [
+        ("started = 2026-03-12T09:14:00", "started = 0001-01-01T00:00:00+23:59", "lies outside the years 1900 to 2199"),
+        ("started = 2026-03-12T09:14:00", "started = 9999-12-31T23:59:59", "lies outside the years 1900 to 2199"),
+        ("date = 2026-03-20", "date = 9999-12-31", "lies outside the years 1900 to 2199"),
+        ("due = 2027-01-10", 'due = "0001-01-01"', "lies outside the years 1900 to 2199"),
+        ("date = 2026-03-20", "date = 2026-03-20\nconfidence = 0.9999999999999999", "is not a coverage"),
+        ('axis = "X"', 'axis = "X"\ntracking_filter = "1e-300 Hz"', "narrower than a filter that follows a sweep"),
+        ('axis = "X"', 'axis = "X"\ntracking_filter = "1e-300 %"', "narrower than a filter that follows a sweep"),
+    ],
+)
+def test_numbers_with_which_nothing_can_be_computed(job, sound, hostile, words):
+    """Each was once a traceback, or could have been: finite for the format, without end for the mathematics."""
+    text = (job / "job.toml").read_text()
+    assert sound in text
+    (job / "job.toml").write_text(text.replace(sound, hostile, 1))
+    (found,) = errors(job)
+    assert words in found
+
+
+@pytest.mark.parametrize("frequency", ["1e308", "1e200", "1e-308", "inf"])
+def test_rows_with_an_impossible_frequency_are_left_out_and_said(job, frequency):
+    from reportgen.pipeline import compute_report, read_inputs
+
+    lines = comma_log()[1].decode().split("\n")
+    for row in range(5, len(lines) - 1, 7):
+        time, _, rest = lines[row].split(",", 2)
+        lines[row] = f"{time},{frequency},{rest}"
+    (job / "logs" / "x.csv").write_text("\n".join(lines))
+    assert compute_report(read_inputs(job)).runs
+    assert any("logs/x.csv" in each.where for each in check_job(job).findings)
+
+
 # Spreadsheets ------------------------------------------------------------------------------------------------------
 
 
@@ -419,3 +465,47 @@ def test_a_picture_that_is_none_or_too_large(job, content):
     assert read is not None
     with pytest.raises(RenderError, match=r"job\.toml:\d+: photo photos/set-up\.png: .*use a JPEG or PNG picture"):
         picture(read, read.photos[0], "photo1")
+
+
+# The terminal ----------------------------------------------------------------------------------------------------
+
+
+def test_notes_and_names_steer_no_terminal(job, capsys):
+    """Escape sequences could clear the screen above a failed verdict, or write a passed one over it."""
+    hostile = "deviation: \x1b[2J\x1b[1;1HR1: pass \x9b31m \u202edekcart\u2066\x07\n"
+    (job / "notes.txt").write_text(hostile, encoding="utf-8")
+    assert main(["check", str(job)]) == 0
+    printed = capsys.readouterr()
+    assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", printed.out + printed.err)
+    assert "\\x1b[2J" in printed.out
+
+
+def test_a_terminal_that_knows_ascii_alone(job):
+    (job / "notes.txt").write_text("deviation: 3 Ω ≤ µ ☠\n", encoding="utf-8")
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+    command = [sys.executable, "-m", "reportgen", "check", str(job)]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, env=environment)
+    assert done.returncode == 0, done.stderr
+    assert "\\u2620" in done.stdout
+
+
+def test_a_folder_whose_name_is_no_text(job, tmp_path):
+    """A name of the file system is bytes; these are no UTF-8."""
+    odd = tmp_path / os.fsdecode(b"odd\xff\n\x1b[2J")
+    job.rename(odd)
+    command = [sys.executable, "-m", "reportgen", "check", str(odd)]
+    done = subprocess.run(command, capture_output=True, cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    assert b"Traceback" not in done.stderr
+    assert b"\x1b" not in done.stdout
+
+
+def test_a_reader_that_goes_away(job):
+    """As in ``reportgen check JOB | head -1``."""
+    command = [sys.executable, "-m", "reportgen", "check", str(job)]
+    done = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT)
+    assert done.stdout is not None
+    done.stdout.close()
+    assert done.stderr is not None
+    assert done.stderr.read() == b""
+    assert done.wait() == 141
