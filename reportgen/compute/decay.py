@@ -34,6 +34,7 @@ SIGNIFICANT = 5.0
 """Amplitude over its standard uncertainty from which a channel shows a mode."""
 EXHAUSTED = 1e-11
 """Share of the variance below which only rounding is left; a recorder resolves 1e-7 of its range at best."""
+_PIECE_SAMPLES = 1 << 15
 STEPS = 40
 PROGRESS = 1e-10
 AMPLITUDE_DEPENDENT = 0.05
@@ -202,13 +203,35 @@ def _solve(time: Floats, y: Floats, sigma: Floats, omega: Floats) -> _Fit:
     q, r = np.linalg.qr(basis)
     amplitudes = np.linalg.lstsq(r, q.T @ y, rcond=None)[0]
     residual = y - basis @ amplitudes
-    slopes = _slopes(time, basis, amplitudes, q)
+    normal, gradient = _step_equations(time, basis, amplitudes, q, residual)
     factor = np.sum(np.linalg.pinv(r) ** 2, axis=1)
-    return _Fit(sigma, omega, amplitudes, residual, slopes @ slopes.T, slopes @ residual.ravel(), factor)
+    return _Fit(sigma, omega, amplitudes, residual, normal, gradient, factor)
 
 
-def _slopes(time: Floats, basis: Floats, amplitudes: Floats, q: Floats) -> Floats:
-    """Derivatives of the model by σ₁ … σ_m, ω₁ … ω_m with the amplitudes projected out, shape (2m, n·c)."""
+def _step_equations(
+    time: Floats, basis: Floats, amplitudes: Floats, q: Floats, residual: Floats
+) -> tuple[Floats, Floats]:
+    """Normal equations, shape (2m, 2m), and right side, (2m,), of σ₁ … σ_m, ω₁ … ω_m with the amplitudes projected out.
+
+    Of the slopes S the part within the basis is taken off: (S − QQᵀS)ᵀ(S − QQᵀS), a piece of the time after the other.
+    """
+    m, channels = (basis.shape[1] - 1) // 2, amplitudes.shape[1]
+    within = np.zeros((2 * m, q.shape[1], channels))
+    pieces = [slice(at, at + _PIECE_SAMPLES) for at in range(0, len(time), _PIECE_SAMPLES)]
+    for piece in pieces:
+        within += q[piece].T @ _slopes(time[piece], basis[piece], amplitudes)
+    normal, gradient = np.zeros((2 * m, 2 * m)), np.zeros(2 * m)
+    for piece in pieces:
+        slopes = _slopes(time[piece], basis[piece], amplitudes)
+        slopes -= q[piece] @ within
+        flat = slopes.reshape(2 * m, slopes.shape[1] * channels)
+        normal += flat @ flat.T
+        gradient += flat @ residual[piece].ravel()
+    return normal, gradient
+
+
+def _slopes(time: Floats, basis: Floats, amplitudes: Floats) -> Floats:
+    """Derivatives of the model by σ₁ … σ_m, ω₁ … ω_m, shape (2m, n, c)."""
     m = (basis.shape[1] - 1) // 2
     cosine, sine = basis[:, 1::2], basis[:, 2::2]
     found = np.empty((2 * m, len(time), amplitudes.shape[1]))
@@ -216,9 +239,7 @@ def _slopes(time: Floats, basis: Floats, amplitudes: Floats, q: Floats) -> Float
         a, b = amplitudes[1 + 2 * k], amplitudes[2 + 2 * k]
         found[k] = -time[:, None] * (np.outer(cosine[:, k], a) + np.outer(sine[:, k], b))
         found[m + k] = time[:, None] * (np.outer(cosine[:, k], b) - np.outer(sine[:, k], a))
-    for each in found:
-        each -= q @ (q.T @ each)
-    return found.reshape(2 * m, len(time) * amplitudes.shape[1])
+    return found
 
 
 def _refine(time: Floats, y: Floats, sigma: Floats, omega: Floats) -> _Fit:

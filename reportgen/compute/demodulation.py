@@ -8,27 +8,30 @@ to the combined control: the mean of the control channels as complex amplitudes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.cell_sums import ENVELOPE, FULL_MODEL, HARMONICS
 from reportgen.compute.drive_phase import (
     BANDWIDTHS_A_WINDOW,
     FEWEST_CYCLES,
     SHARPEST_Q,
+    DrivePhase,
+    Progress,
     drive_phase,
     drive_present,
     lay_cells,
     resolving_windows,
+    share,
 )
 from reportgen.compute.quiet_control import quiet_control
-from reportgen.compute.sine_fit import ENVELOPE, HARMONICS, NOISE_BANDWIDTH, Model, Rows, fit_rows
+from reportgen.compute.sine_fit import NOISE_BANDWIDTH, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, SweepLog, TimeHistory, Trace
 
-Progress = Callable[[float], None]
 _LOCKING_SHARE = 0.25
 """Share of the work, for progress, that following the drive takes."""
 
@@ -58,12 +61,12 @@ def demodulate(
     which the drive is silent give no rows. The result is the same, bit for bit, for any number of workers. Raises
     ComputeError where there is no sine to follow, RecordError for a channel that is not in the record.
     """
-    phase = drive_phase(history, drive, workers=workers, progress=_share(progress, 0.0, _LOCKING_SHARE))
+    phase = drive_phase(history, drive, workers=workers, progress=share(progress, 0.0, _LOCKING_SHARE))
     edges = lay_cells(
         phase, resolving_windows(phase, history.sample_rate_hz), 0.0, history.samples / history.sample_rate_hz
     )
-    rows = fit_rows(history, phase, edges, workers=workers, progress=_share(progress, _LOCKING_SHARE, 1.0))
-    present = drive_present(rows, history.channels.index(drive), Model()) if len(rows.time_s) else np.zeros(0, bool)
+    rows = fit_rows(history, phase, edges, workers=workers, progress=share(progress, _LOCKING_SHARE, 1.0))
+    present = _present(rows, history.channels.index(drive), phase)
     if np.count_nonzero(present) < 2:
         raise ComputeError(f"{history.path}: no sine can be followed through channel {drive}")
     kept = _with_quiet_controls(_of(rows, present), history, control or (drive,))
@@ -82,15 +85,12 @@ def demodulate(
     )
 
 
-def _share(progress: Progress | None, begin: float, end: float) -> Progress | None:
-    if progress is None:
-        return None
-    told = progress
-
-    def part(done: float) -> None:
-        told(begin + (end - begin) * done)
-
-    return part
+def _present(rows: Rows, drive: int, phase: DrivePhase) -> NDArray[np.bool_]:
+    """Rows in which the drive runs and was followed."""
+    if not len(rows.time_s):
+        return np.zeros(0, bool)
+    followed = (rows.time_s >= phase.followed_s[0]) & (rows.time_s <= phase.followed_s[1])
+    return drive_present(rows, drive, FULL_MODEL) & followed
 
 
 def _of(rows: Rows, which: NDArray[np.bool_]) -> Rows:

@@ -12,11 +12,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.cell_sums import stored_numbers
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
 
+_BLOCK = 1 << 18
+"""Samples looked at a time."""
 _FRAME = 128
 _HOP = 64
+_PLENTY = 8
+"""Frames side by side in a slot from which frames between them are left out."""
 _LOW_BIN, _HIGH_BIN = 7, 17
 _TOP_BIN = 60
 _LOWEST_HZ = 0.5
@@ -48,6 +53,7 @@ class _Octave:
     high_bin: int
     slots: int
     slot_s: float
+    hop: int = field(init=False)
     waiting: NDArray[np.float32] = field(default_factory=lambda: np.zeros(0, np.float32))
     to_halve: NDArray[np.float32] = field(default_factory=lambda: np.zeros(3, np.float32))
     frames: int = 0
@@ -57,6 +63,7 @@ class _Octave:
     count: Floats = field(init=False)
 
     def __post_init__(self) -> None:
+        self.hop = _FRAME if self.slot_s * self.rate_hz >= _PLENTY * _FRAME else _HOP
         self.power, self.log_frequency = np.zeros(self.slots), np.zeros(self.slots)
         self.when, self.count = np.zeros(self.slots), np.zeros(self.slots)
 
@@ -64,13 +71,13 @@ class _Octave:
         """Take samples, look at them, hand on every second one of them filtered."""
         self.waiting = np.concatenate([self.waiting, x])
         if len(self.waiting) >= _FRAME:
-            frames = np.lib.stride_tricks.sliding_window_view(self.waiting, _FRAME)[::_HOP]
+            frames = np.lib.stride_tricks.sliding_window_view(self.waiting, _FRAME)[:: self.hop]
             self._look(frames)
-            self.waiting = self.waiting[len(frames) * _HOP :].copy()
+            self.waiting = self.waiting[len(frames) * self.hop :].copy()
         z = np.concatenate([self.to_halve, x])
         n = max(0, (len(z) - 5) // 2)
         self.to_halve = z[2 * n :].copy()
-        return _halved(z, n)
+        return halved(z, n)
 
     def _look(self, frames: NDArray[np.float32]) -> None:
         window = np.hanning(_FRAME + 1)[:-1].astype(np.float32)
@@ -83,7 +90,7 @@ class _Octave:
         bend = left - 2.0 * peak + right
         shift = np.where(true & (bend < 0), 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
         frequency = (best + _LOW_BIN - 1 + shift) * self.rate_hz / _FRAME
-        time = ((self.frames + row) * _HOP + _FRAME / 2) / self.rate_hz
+        time = ((self.frames + row) * self.hop + _FRAME / 2) / self.rate_hz
         self.frames += len(best)
         slot = np.minimum((time / self.slot_s).astype(np.int64), self.slots - 1)
         weight = np.where(true, np.exp(peak), 0.0)
@@ -107,8 +114,8 @@ class _Octave:
         return np.interp(time_s, when, power), np.interp(time_s, when, frequency), inside
 
 
-def _halved(z: NDArray[np.float32], n: int) -> NDArray[np.float32]:
-    """Every second sample through the half-band filter (−1, 0, 9, 16, 9, 0, −1)/32."""
+def halved(z: NDArray[np.float32], n: int) -> NDArray[np.float32]:
+    """Every second sample from the third on, n of them, through the half-band filter (−1, 0, 9, 16, 9, 0, −1)/32."""
     near = z[2 : 2 + 2 * n : 2] + z[4 : 4 + 2 * n : 2]
     far = z[0 : 2 * n : 2] + z[6 : 6 + 2 * n : 2]
     half: NDArray[np.float32] = (
@@ -127,8 +134,9 @@ def coarse_frequency(history: TimeHistory, channel: str) -> CoarseFrequency:
     depth = max(1, int(np.ceil(np.log2(rate * _LOW_BIN / _FRAME / _LOWEST_HZ))) + 1)
     depth = min(depth, int(np.log2(history.samples / _FRAME)) + 1)
     ladder = [_Octave(rate / 2**k, _HIGH_BIN if k else _TOP_BIN, slots, slot_s) for k in range(depth)]
-    for block in history.only((channel,)).source.blocks(0, history.samples):
-        x = block[:, 0].astype(np.float32)
+    source = history.only((channel,)).source
+    for begin in range(0, history.samples, _BLOCK):
+        x = stored_numbers(source, begin, min(begin + _BLOCK, history.samples))[:, 0].astype(np.float32)
         for octave in ladder:
             x = octave.push(x)
             if not len(x):

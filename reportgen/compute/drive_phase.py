@@ -9,17 +9,20 @@ envelope of every channel alike and cancels in the ratio to the control.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.compute.drive_frequency import CoarseFrequency, coarse_frequency
-from reportgen.compute.sine_fit import CELLS_A_ROW, CELLS_A_WINDOW, NOISE_BANDWIDTH, Model, Rows, fit_rows
+from reportgen.compute.cell_sums import Model, stored_numbers
+from reportgen.compute.drive_frequency import CoarseFrequency, coarse_frequency, halved
+from reportgen.compute.sine_fit import CELLS_A_ROW, CELLS_A_WINDOW, NOISE_BANDWIDTH, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
 
+Progress = Callable[[float], None]
 SHARPEST_Q = 200.0
 """Quality factor up to which windows are kept short enough to follow the response."""
 BANDWIDTHS_A_WINDOW = 0.5
@@ -33,9 +36,13 @@ _PRESENT = 3.0
 """Drive amplitude over its standard uncertainty, in three of five rows, from which the drive counts as present."""
 _FEWEST_ROWS = 8
 """Of a stretch in which the drive runs."""
-_LONGEST_HELD, _HELD_BLOCK = 1 << 24, 1 << 18
-"""Samples of the drive that are held in memory at most (64 MB), and handed out at a time."""
-_STRAYED = 0.01
+_LONGEST_HELD, _HELD_PIECE = 1 << 24, 1 << 18
+"""Samples of the drive that are held in memory at most (64 MB), and gathered at a time."""
+_SAMPLES_A_CYCLE, _SAMPLES_A_WINDOW = 6.0, 150.0
+"""Left at least, at the highest frequency, when the drive is thinned out for following its phase."""
+_MARGIN = 4
+"""Thinned samples by which the beginning of a filter makes itself felt."""
+_ATTEMPTS, _STRAYED = 3, 0.003
 """Cycles a window by which the frequency may be off before the fit is made again with the better phase."""
 _FADED = 10.0 ** (-50.0 / 20.0)
 _LIGHT_SMOOTHING, _SMOOTHING = 4.0, 400.0
@@ -51,6 +58,8 @@ class DrivePhase:
     knots_s: Floats
     pieces: Floats
     """Coefficients of each piece, highest power first; shape (4, knots − 1)."""
+    followed_s: tuple[float, float] = (-np.inf, np.inf)
+    """From when to when the drive itself was followed; before and after, the phase is carried on."""
 
     def taylor(self, time_s: Floats) -> Floats:
         """Phase, cycles, and its derivatives over 1, 1, 2, 6; shape (4, n). Beyond the ends the end pieces go on."""
@@ -78,41 +87,83 @@ def phase_through(time_s: Floats, cycles: Floats) -> DrivePhase:
     return DrivePhase(np.asarray(spline.x), np.asarray(spline.c))
 
 
-def drive_phase(
-    history: TimeHistory, drive: str, *, workers: int = 1, progress: Callable[[float], None] | None = None
-) -> DrivePhase:
+def drive_phase(history: TimeHistory, drive: str, *, workers: int = 1, progress: Progress | None = None) -> DrivePhase:
     """Follow the drive's phase through the record. Raises ComputeError where there is no sine to follow."""
-    only = _held(history.only((drive,)))
-    phase = _integrated(coarse_frequency(only, drive))
-    for attempt in range(3):
-        edges = lay_cells(phase, _locking_windows(phase), 0.0, _end(history))
-        rows = fit_rows(only, phase, edges, model=_LOCKING, workers=workers, progress=progress)
+    only = history.only((drive,))
+    if only.samples <= _LONGEST_HELD:
+        only = _held(only, 0, workers)
+    coarse = coarse_frequency(only, drive)
+    phase = _integrated(coarse)
+    only = _held(only, _halvings(only.sample_rate_hz, float(coarse.frequency_hz.max())), workers)
+    for attempt in range(_ATTEMPTS):
+        edges = lay_cells(phase, _locking_windows(phase), 0.0, _end(only))
+        told = share(progress, attempt / _ATTEMPTS, (attempt + 1) / _ATTEMPTS)
+        rows = fit_rows(only, phase, edges, model=_LOCKING, workers=workers, progress=told)
         phase, strayed = _locked(phase, rows, history.path)
-        if strayed < _STRAYED or attempt == 2:
+        if strayed < _STRAYED:
             break
     return phase
 
 
+def share(progress: Progress | None, begin: float, end: float) -> Progress | None:
+    """Progress of a part of the work, from 0 to 1, told as that of the whole."""
+    if progress is None:
+        return None
+    told = progress
+
+    def part(done: float) -> None:
+        told(begin + (end - begin) * done)
+
+    return part
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Held:
-    """One channel in memory, in single precision."""
+    """One channel in memory, in single precision, whatever its unit (a StoredSource)."""
 
     samples: NDArray[np.float32]
+    factors: tuple[float, ...] = (1.0,)
+
+    def stored(self, start: int, stop: int) -> Iterator[NDArray[np.float32]]:
+        yield self.samples[start:stop, None]
 
     def blocks(self, start: int, stop: int) -> Iterator[Floats]:
-        for begin in range(start, stop, _HELD_BLOCK):
-            yield self.samples[begin : min(begin + _HELD_BLOCK, stop), None].astype(np.float64)
+        return (each.astype(np.float64) for each in self.stored(start, stop))
 
 
-def _held(history: TimeHistory) -> TimeHistory:
-    """The drive alone, read once where it is short enough: it is gone through three times."""
-    if history.samples > _LONGEST_HELD:
+def _halvings(rate_hz: float, highest_hz: float) -> int:
+    """How often the rate may be halved. The harmonic that then falls onto the drive is the fifth, filtered by 38 dB."""
+    shortest = max(_LOCKING_CYCLES / highest_hz, _LOCKING_S)
+    return max(0, int(np.log2(rate_hz / max(_SAMPLES_A_CYCLE * highest_hz, _SAMPLES_A_WINDOW / shortest))))
+
+
+def _held(history: TimeHistory, halvings: int, workers: int) -> TimeHistory:
+    """The drive alone in memory, thinned out, where it is short enough then: it is gone through several times."""
+    thin = 1 << halvings
+    count = history.samples // thin - (2 if halvings else 0)
+    if count > _LONGEST_HELD or count < _FEWEST_SAMPLES or (thin == 1 and isinstance(history.source, _Held)):
         return history
-    samples, at = np.empty(history.samples, np.float32), 0
-    for block in history.source.blocks(0, history.samples):
-        samples[at : at + len(block)] = block[:, 0]
-        at += len(block)
-    return replace(history, samples=at, source=_Held(samples[:at]))
+    samples = np.empty(count, np.float32)
+
+    def gather(begin: int) -> None:
+        end = min(begin + _HELD_PIECE // thin, count)
+        samples[begin:end] = _thinned(history, begin, end, halvings)
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(gather, range(0, count, _HELD_PIECE // thin)))
+    return replace(history, samples=count, sample_rate_hz=history.sample_rate_hz / thin, source=_Held(samples))
+
+
+def _thinned(history: TimeHistory, begin: int, end: int, halvings: int) -> NDArray[np.float32]:
+    """Samples ``begin`` to ``end`` of the thinned drive; sample k lies where sample k 2^halvings of the record does."""
+    margin = _MARGIN if halvings else 0
+    first = max(0, begin - margin)
+    stop = min((end + margin) << halvings, history.samples)
+    x = stored_numbers(history.source, first << halvings, stop)[:, 0].astype(np.float32)
+    for _ in range(halvings):
+        z = np.concatenate([2.0 * x[0] - x[3:0:-1], x])  # the record's beginning is mirrored
+        x = halved(z, (len(z) - 5) // 2)
+    return x[begin - first : end - first]
 
 
 def _end(history: TimeHistory) -> float:
@@ -292,7 +343,7 @@ def _joined_phase(stretches: list[_Stretch], rows: Rows) -> DrivePhase:
     outside = rows.time_s - inside
     slope = np.maximum(inner.derivative()(inside), 1e-3)
     whole = CubicHermiteSpline(rows.time_s, inner(inside) + outside * slope, slope)
-    return DrivePhase(np.asarray(whole.x), np.asarray(whole.c))
+    return DrivePhase(np.asarray(whole.x), np.asarray(whole.c), (t0, t1))
 
 
 def smoothed(x: Floats, y: Floats, weight: Floats, stiffness: float) -> Floats:

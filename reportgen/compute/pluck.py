@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from reportgen.errors import ComputeError
-from reportgen.records.log import Floats
+from reportgen.records.log import Floats, TimeHistory
 
 LEAST_RISE = 10.0
 """Peak of a decay over the record's quiet floor; less is no pluck."""
@@ -15,6 +15,11 @@ _REVIVAL = 2.0
 _AS_STRONG = 0.7
 """Share of the largest peak from which an earlier pluck is taken instead."""
 _LONGEST_SPECTRUM = 1 << 20
+MOST_VALUES = 4 << 20
+"""Samples of all channels together that are read for one decay (32 MB)."""
+_BLOCKS_A_SECOND = 64.0
+_BEFORE = 0.125
+"""Share of them that lies before the pluck, for the floor."""
 
 
 def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
@@ -46,6 +51,36 @@ def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
     end = _end_of_decay(envelope, begin, floor)
     start = begin * cycle + int(np.argmax(height[begin * cycle : (begin + 1) * cycle]))
     return start, min(end * cycle, len(x))
+
+
+def pluck_window(history: TimeHistory) -> tuple[int, int]:
+    """First and one-past-last sample of the part of a record that is to be looked at for its pluck.
+
+    The whole of a short record; of a long one, gone through in pieces, a part around the first place whose excursion
+    is about as strong as the strongest of the record, each channel measured by its own largest.
+    """
+    held = max(1, MOST_VALUES // max(1, len(history.channels)))
+    if history.samples <= held:
+        return 0, history.samples
+    block = max(16, int(history.sample_rate_hz / _BLOCKS_A_SECOND))
+    swing = _swings(history, block)
+    largest = swing.max(axis=0)
+    height = np.max(swing / np.where(largest > 0, largest, 1.0), axis=1)
+    strong = int(np.argmax(height >= _AS_STRONG * height.max())) * block
+    start = min(max(0, strong - int(_BEFORE * held)), history.samples - held)
+    return start, start + held
+
+
+def _swings(history: TimeHistory, block: int) -> Floats:
+    """Half the way from the lowest to the highest reading in each block of samples, shape (blocks, channels)."""
+    step = block * max(1, MOST_VALUES // 4 // (block * max(1, len(history.channels))))
+    found = []
+    for begin in range(0, history.samples - block + 1, step):
+        y = history.read(begin, min(begin + step, history.samples))
+        blocks = y[: len(y) // block * block].reshape(-1, block, y.shape[1])
+        found.append((blocks.max(axis=1) - blocks.min(axis=1)) / 2.0)
+    swing: Floats = np.nan_to_num(np.concatenate(found))
+    return swing
 
 
 def _strongest_cycle(x: Floats, sample_rate_hz: float) -> int:

@@ -78,18 +78,20 @@ def _zoomed(history: TimeHistory, centre_hz: float, thin: int) -> Complexes:
     low_pass = np.sinc(tap / (2.0 * thin)) * np.hanning(_TAPS * thin + 2)[1:-1]
     shift = np.exp(-2j * np.pi * centre_hz * tap / history.sample_rate_hz)
     weights = (low_pass / low_pass.sum() * shift).reshape(_TAPS, thin)
-    found, frames, at = [], np.empty((0, thin, len(history.channels))), 0
+    both = np.concatenate([weights.real, weights.imag])
+    found, frames, at = [], np.empty((0, 2 * _TAPS, len(history.channels))), 0
     step = thin * max(_TAPS, (1 << 18) // thin)
     for start in range(0, history.samples - thin + 1, step):
         y = history.read(start, min(start + step, history.samples))
         whole = len(y) // thin
-        frames = np.concatenate([frames, y[: whole * thin].reshape(whole, thin, -1)])
+        # every frame under every part of the low-pass, real and imaginary
+        frames = np.concatenate([frames, both @ y[: whole * thin].reshape(whole, thin, -1)])
         count = len(frames) - _TAPS + 1
         if count < 1:
             continue
         total = np.zeros((count, frames.shape[2]), np.complex128)
         for k in range(_TAPS):
-            total += np.einsum("ntc,t->nc", frames[k : k + count], weights[k])
+            total += frames[k : k + count, k] + 1j * frames[k : k + count, _TAPS + k]
         middle = (at + np.arange(count)) * thin + (_TAPS * thin - 1) / 2.0
         found.append(total * np.exp(-2j * np.pi * np.mod(centre_hz * middle / history.sample_rate_hz, 1.0))[:, None])
         frames, at = frames[count:], at + count

@@ -90,6 +90,20 @@ class PickingSource(BlockSource, Protocol):
         ...
 
 
+@runtime_checkable
+class StoredSource(BlockSource, Protocol):
+    """A source that also hands out numbers as they are stored: a channel's number times its factor is the quantity."""
+
+    @property
+    def factors(self) -> tuple[float, ...]:
+        """SI for a stored 1, channel by channel."""
+        ...
+
+    def stored(self, start: int, stop: int) -> Iterator[NDArray[np.generic]]:
+        """Like ``blocks``, before the factors."""
+        ...
+
+
 def _picked(source: BlockSource, places: tuple[int, ...]) -> BlockSource:
     return source.only(places) if isinstance(source, PickingSource) else _Picked(source, places)
 

@@ -10,11 +10,12 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.special import wofz
 
+from reportgen.compute.cell_sums import Model
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.drive_phase import phase_through
 from reportgen.compute.identify import SweptResponse, identify_modes
 from reportgen.compute.several_sweeps import split_sweeps
-from reportgen.compute.sine_fit import NOISE_BANDWIDTH, Model, fit_rows
+from reportgen.compute.sine_fit import NOISE_BANDWIDTH, fit_rows
 from reportgen.compute.steady_state import steady_state_response
 from reportgen.errors import ComputeError, RecordError
 from reportgen.records.log import Floats, TimeHistory
@@ -230,6 +231,50 @@ def test_level_steps_change_neither_phase_nor_frequency():
     assert np.max(np.abs(log.frequency_hz / np.interp(log.time_s, t, f) - 1)) < 5e-4
     passed = np.interp(log.time_s, t, cycles)
     assert np.max(np.abs(log.drive_cycles - (passed - passed[0]))) < 0.02
+
+
+@dataclass
+class Stored(Memory):
+    """Samples in memory as a file holds them."""
+
+    factors: tuple[float, ...] = (1.0,)
+
+    def stored(self, start: int, stop: int) -> Iterator[Floats]:
+        return super().blocks(start, stop)
+
+    def blocks(self, start: int, stop: int) -> Iterator[Floats]:
+        return (each * self.factors for each in self.stored(start, stop))
+
+
+def test_numbers_as_stored_give_the_same_as_quantities():
+    rng = np.random.default_rng(14)
+    cycles = exponential(20.0, 200.0, 20.0, 5120.0)[2]
+    clean = np.cos(2 * np.pi * cycles)[:, None] * np.array([20000.0, 500.0])
+    counts = np.rint(clean + 50 * rng.normal(size=clean.shape)).astype(np.int16)
+    factors = (4.9e-3, 0.3)
+    scaled = demodulate(history_of(counts * np.array(factors), 5120.0), "C1", ["C1"])
+    stored = demodulate(
+        replace(history_of(counts, 5120.0), source=Stored(counts, factors=factors)), "C1", ["C1"]
+    )  # fmt: skip
+    np.testing.assert_allclose(stored.frequency_hz, scaled.frequency_hz, rtol=1e-7)
+    for mine, theirs in zip(stored.traces, scaled.traces, strict=True):
+        np.testing.assert_allclose(mine.amplitude, theirs.amplitude, rtol=1e-5)
+        np.testing.assert_allclose(mine.residual, theirs.residual, rtol=1e-4)
+
+
+def test_a_record_too_long_to_hold_gives_the_same(monkeypatch):
+    """Held whole, held thinned out only, and not held at all: the phase is the same up to its noise."""
+    rng = np.random.default_rng(15)
+    t, f, cycles = exponential(20.0, 200.0, 40.0, 10240.0)
+    history = history_of((np.cos(2 * np.pi * cycles) + 0.01 * rng.normal(size=len(t)))[:, None], 10240.0)
+    logs = []
+    for longest in (1 << 24, 1 << 18, 1 << 10):
+        monkeypatch.setattr("reportgen.compute.drive_phase._LONGEST_HELD", longest)
+        logs.append(demodulate(history, "C1", ["C1"], workers=2))
+    for log in logs:
+        assert np.max(np.abs(log.frequency_hz / np.interp(log.time_s, t, f) - 1)) < 2e-4
+        passed = np.interp(log.time_s, t, cycles)
+        assert np.std(log.drive_cycles - passed) < 3e-4
 
 
 def test_silences_give_no_rows_and_are_told():

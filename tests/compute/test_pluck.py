@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.pluck import find_pluck
+from reportgen.compute.pluck import find_pluck, pluck_window
 from reportgen.errors import ComputeError
+from tests.compute.test_demodulation import history_of
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import pluck_record
 
@@ -55,3 +56,23 @@ def test_offset_of_a_channel_does_not_matter():
 def test_no_pluck_is_said(samples):
     with pytest.raises(ComputeError):
         find_pluck(samples, RATE)
+
+
+def test_a_long_record_is_searched_in_pieces_and_the_window_holds_the_decay(monkeypatch):
+    """Two minutes of quiet, a pluck, and a weaker one later: the window found holds the decay that all of it gives."""
+    rng = np.random.default_rng(3)
+    quiet = 0.01 * rng.normal(size=(int(120 * RATE), 2))
+    samples = np.concatenate([quiet, record(), 0.5 * record(seed=1), quiet[: int(9 * RATE)]])
+    history = history_of(samples, RATE, ("A1", "A2"))
+    monkeypatch.setattr("reportgen.compute.pluck.MOST_VALUES", int(20 * RATE))
+    start, stop = pluck_window(history)
+    assert stop - start == int(10 * RATE)
+    inside = find_pluck(history.read(start, stop), RATE)
+    whole = find_pluck(samples, RATE)
+    assert inside[0] + start == whole[0]
+    # the floor is that of other stretches, so the end in the noise may differ somewhat
+    assert inside[1] + start == pytest.approx(whole[1], abs=RATE)
+
+
+def test_a_short_record_is_taken_whole():
+    assert pluck_window(history_of(record(), RATE, ("A1", "A2"))) == (0, len(record()))

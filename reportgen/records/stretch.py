@@ -1,0 +1,91 @@
+"""Where one sweep ends and the next begins: in the rows of a log, and in a demodulated record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from reportgen.records.log import Floats
+
+_REVERSAL_SHARE = 0.25
+"""Of the whole range in octaves: a smaller way back is jitter, or a look at a resonance, and splits nothing."""
+
+SMALLEST_RANGE_OCT = 0.1
+"""A course that stays within this is a dwell."""
+
+_RETURN_SHARE = 0.02
+"""Of the rows of the longest stretch: a way back in fewer rows is a return to the start, not a sweep."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Rows ``start`` up to ``stop`` of one sweep."""
+
+    start: int
+    stop: int
+    first_hz: float
+    last_hz: float
+
+    @property
+    def direction(self) -> str:
+        """``up``, ``down`` or ``hold``."""
+        if abs(np.log2(self.last_hz / self.first_hz)) < SMALLEST_RANGE_OCT:
+            return "hold"
+        return "up" if self.last_hz > self.first_hz else "down"
+
+
+def stretches(frequency_hz: Floats, whole_oct: float | None = None) -> tuple[Stretch, ...]:
+    """Sweeps of a log, in the order of its rows; one where the frequency never turns back for good.
+
+    A turn counts where the frequency then goes back by a quarter of ``whole_oct``, octaves, or of the rows' own range;
+    a return within a few rows belongs to no sweep.
+    """
+    n = len(frequency_hz)
+    if n == 0:
+        return ()
+    octaves = np.log2(frequency_hz)
+    own = float(octaves.max() - octaves.min())
+    if n < 4 or own < SMALLEST_RANGE_OCT:
+        return (_stretch(frequency_hz, 0, n),)
+    turns = [0, *_turns(octaves, _REVERSAL_SHARE * (whole_oct or own)), n - 1]
+    longest = max(after - before for before, after in pairwise(turns))
+    shortest = max(2, int(_RETURN_SHARE * longest))
+    found: list[Stretch] = []
+    previous_was_sweep = False
+    for before, after in pairwise(turns):
+        is_sweep = after - before > shortest or after - before == longest
+        if is_sweep:
+            found.append(_stretch(frequency_hz, before + previous_was_sweep, after + 1))
+        previous_was_sweep = is_sweep
+    return tuple(found)
+
+
+def _stretch(frequency_hz: Floats, start: int, stop: int) -> Stretch:
+    return Stretch(start, stop, float(frequency_hz[start]), float(frequency_hz[stop - 1]))
+
+
+def _turns(octaves: Floats, threshold: float) -> list[int]:
+    """Rows where the course turns and then goes back by more than ``threshold``."""
+    steps = np.sign(np.diff(octaves))
+    moving = np.flatnonzero(steps)
+    corners = moving[1:][steps[moving[1:]] != steps[moving[:-1]]]
+    turns: list[int] = []
+    low = high = 0
+    rising: bool | None = None
+    for at in (*corners.tolist(), len(octaves) - 1):
+        value = octaves[at]
+        high = at if value > octaves[high] else high
+        low = at if value < octaves[low] else low
+        if rising is not False and octaves[high] - value > threshold:
+            if rising or high > 0:
+                turns.append(high)
+            rising, low = False, at
+            high = at
+        elif rising is not True and value - octaves[low] > threshold:
+            if rising is False or low > 0:
+                turns.append(low)
+            rising, high = True, at
+            low = at
+    return turns
