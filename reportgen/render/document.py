@@ -133,6 +133,7 @@ def _context(report: Report, language: Language, drawings: dict[str, Drawing], p
         "plans": [identity.planned_run(job, each, language) for each in job.runs],
         "runs": [_run(report, each, language, drawings) for each in report.runs],
         "comparisons": _comparisons(report, language),
+        "levels": _levels(report, language),
         "axes": _axes(report, language, drawings),
         "exciter": [run.exciter_row(each, language) for each in report.exciter],
         "exciter_name": (job.exciter.name if job.exciter else None) or "",
@@ -207,6 +208,23 @@ def _comparisons(report: Report, language: Language) -> list[Row]:
             }
         )
     return result
+
+
+def _levels(report: Report, language: Language) -> list[Row]:
+    """Survey and full level side by side, with a row a mode."""
+    return [
+        {
+            "survey": survey,
+            "sweep": sweep,
+            "anchor": anchor("levels", survey, sweep),
+            "rows": [
+                run.level_row(report, each, language)
+                for each in report.level_dependence
+                if (each.survey, each.sweep) == (survey, sweep)
+            ],
+        }
+        for survey, sweep in dict.fromkeys((each.survey, each.sweep) for each in report.level_dependence)
+    ]
 
 
 def _axes(report: Report, language: Language, drawings: dict[str, Drawing]) -> list[Row]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 
 from reportgen.records.job import Profile
@@ -13,13 +14,23 @@ _NOT_IN_AN_ID = re.compile(r"[^A-Za-z0-9]+")
 def anchor(*parts: object) -> str:
     """An id made of ``parts``: letters, digits and hyphens, so that it is valid in HTML, SVG and PDF.
 
-    What is not a letter or digit becomes a hyphen; letters outside ASCII are spelt as their code, so two ids stay two.
+    What is not a letter or digit becomes a hyphen; letters outside ASCII are spelt as their code. A part that lost
+    something by that gets the start of its digest, so that two ids stay two.
 
-    >>> anchor("fig", "X-PRE", "A1"), anchor("file", "logs/x_pre.csv")
-    ('fig-X-PRE-A1', 'file-logs-x-pre-csv')
+    >>> anchor("fig", "X-PRE", "A1"), anchor("fig", "X_PRE", "A1")
+    ('fig-X-PRE-A1', 'fig-X-PRE-5b6561-A1')
     """
-    spelt = ("".join(c if c.isascii() else f"u{ord(c):x}" for c in str(part)) for part in parts)
-    return "-".join(_NOT_IN_AN_ID.sub("-", each).strip("-") for each in spelt)
+    return "-".join(_spelt(str(part)) for part in parts)
+
+
+def _spelt(part: str) -> str:
+    ascii_only = "".join(c if c.isascii() else f"u{ord(c):x}" for c in part)
+    plain = _NOT_IN_AN_ID.sub("-", ascii_only).strip("-")
+    return (
+        plain
+        if plain == part
+        else "-".join(filter(None, (plain, hashlib.sha256(part.encode(errors="backslashreplace")).hexdigest()[:6])))
+    )
 
 
 def control_unit(profile: Profile | None) -> tuple[str, float]:

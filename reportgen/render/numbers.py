@@ -14,6 +14,9 @@ LOCALES = {"en": "en_GB", "de": "de_DE"}
 _NARROW_SPACE = "\u202f"
 _MINUS = "−"
 _MOST_DECIMALS = 9
+_LARGEST_PLAIN = 1e15
+_MOST_PLACES = 20
+_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 class Numbers:
@@ -33,10 +36,21 @@ class Numbers:
         """
         if value is None or not math.isfinite(value):
             return self.ABSENT
+        if abs(value) >= _LARGEST_PLAIN or decimals > _MOST_PLACES:
+            return self._power_of_ten(value)
         shown = round(value, decimals) + 0.0
         pattern = "0" if decimals <= 0 else "0." + "0" * decimals
         text = str(format_decimal(shown, format=pattern, locale=self.locale, decimal_quantization=True))
         return text.replace("-", _MINUS)
+
+    def _power_of_ten(self, value: float) -> str:
+        """A number that no test gives, but a damaged file can.
+
+        >>> Numbers("de").decimal(-1.234e200, 3), Numbers("en").significant(1e-30)
+        ('−1,23·10²⁰⁰', '1.00·10⁻³⁰')
+        """
+        mantissa, _, exponent = f"{value:.2e}".partition("e")
+        return f"{self.decimal(float(mantissa), 2)}·10{str(int(exponent)).translate(_SUPERSCRIPT)}"
 
     def significant(self, value: float | None, digits: int = 4) -> str:
         """``value`` to ``digits`` significant digits, trailing zeros kept; whole numbers are never cut short.

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
-from reportgen.records.report import Report, RunShift
+from reportgen.records.report import LevelDependence, Report, RunShift
 from reportgen.records.result import (
     BeamFit,
     ChannelResult,
@@ -52,7 +52,8 @@ def results(report: Report) -> dict[str, Any]:
         "runs": [_run(run) for run in report.runs],
         "modes": [_mode(mode) for mode in report.modes],
         "beams": [_beam(fit) for fit in report.beam_fits],
-        "shifts": [_shift(shift) for shift in report.shifts],
+        "shifts": [_all_fields(shift) for shift in report.shifts],
+        "level_dependence": [_all_fields(each) for each in report.level_dependence],
         "verdicts": [_verdict(verdict) for verdict in report.verdicts],
         "notes": [_note(note) for note in report.notes],
         "supersedes": _amendment(report),
@@ -194,8 +195,8 @@ def _beam(fit: BeamFit) -> dict[str, Any]:
     }
 
 
-def _shift(shift: RunShift) -> dict[str, Any]:
-    return {name: _plain(getattr(shift, name)) for name in RunShift.__dataclass_fields__}
+def _all_fields(row: RunShift | LevelDependence) -> dict[str, Any]:
+    return {name: _plain(getattr(row, name)) for name in type(row).__dataclass_fields__}
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:

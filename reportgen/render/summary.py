@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from pathlib import Path
@@ -9,11 +10,14 @@ from pathlib import Path
 from reportgen.records.report import Report
 from reportgen.records.result import Mode
 from reportgen.records.rounding import coverage_factor
+from reportgen.records.verdict import Outcome
 from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.trusted import Trusted, largest_amplification, spoiled, trusted
+
+_MOST_VERDICTS = 30
 
 
 def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
@@ -29,9 +33,21 @@ def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None
 def summary_document(report: Report, document: Document) -> Document:
     """The document with what only the summary prints."""
     figure, caption = _figure(report, document)
-    chosen = {"numbers": _numbers(report, document.language), "chosen_figure": figure, "chosen_caption": caption}
+    chosen = {
+        "numbers": _numbers(report, document.language),
+        "chosen_figure": figure,
+        "chosen_caption": caption,
+        "listed": _listed(document.context["verdicts"]),
+    }
     kept = {figure: document.drawings[figure]} if figure else {}
     return replace(document, context={**document.context, **chosen}, drawings=kept, pictures={})
+
+
+def _listed(verdicts: list[Row]) -> list[Row]:
+    """Every verdict, or as many as fit beside the rest on two pages, those that did not pass first."""
+    if len(verdicts) <= _MOST_VERDICTS:
+        return verdicts
+    return sorted(verdicts, key=lambda each: each["outcome"]["key"] == Outcome.PASS)[:_MOST_VERDICTS]
 
 
 def _number(language: Language, label: str, value: str, unit: str, where: str) -> Row:
@@ -56,8 +72,8 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
         where = f"{low.run.id}, {low.channel.id}"
     else:
         return None
-    value, uncertainty = language.numbers.with_uncertainty(hertz, None if std is None else k * std)
-    return _number(language, "Lowest natural frequency", _beside(value, uncertainty), "Hz", where)
+    shown = _briefly(hertz, None if std is None else k * std, language)
+    return _number(language, "Lowest natural frequency", shown, "Hz", where)
 
 
 def _carried(report: Report, mode: Mode) -> bool:
@@ -73,9 +89,9 @@ def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
         return None
     each = top.resonance
     std = each.amplification_std
-    value, uncertainty = language.numbers.with_uncertainty(each.amplification, None if std is None else k * std)
+    shown = _briefly(each.amplification, None if std is None else k * std, language)
     where = f"{top.run.id}, {top.channel.id}, {language.numbers.significant(each.frequency_hz, 4)} Hz"
-    return _number(language, "Largest amplification", _beside(value, uncertainty), "", where)
+    return _number(language, "Largest amplification", shown, "", where)
 
 
 def _change(report: Report, k: float, language: Language) -> Row | None:
@@ -93,6 +109,15 @@ def _change(report: Report, k: float, language: Language) -> Row | None:
     where = f"{run.id}, {language.numbers.significant(control.at_hz, 4)} Hz"
     value = language.numbers.signed(control.worst_deviation_db, 2)
     return _number(language, "Largest deviation of control", value, "dB", where)
+
+
+def _briefly(value: float | None, uncertainty: float | None, language: Language) -> str:
+    """Value and uncertainty; four digits alone where the uncertainty is too small to be seen in them."""
+    short = language.numbers.significant(value, 4)
+    decimals = len(re.split("[.,]", short)[1]) if re.search("[.,]", short) else 0
+    if uncertainty is not None and uncertainty < 0.5 * 10**-decimals:
+        return short
+    return _beside(*language.numbers.with_uncertainty(value, uncertainty))
 
 
 def _beside(value: str, uncertainty: str) -> str:

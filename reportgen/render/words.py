@@ -69,8 +69,9 @@ class Words:
         return self.sentence(value) if " " in value else self._sentences.get(value) or self._localised(value)
 
     def _localised(self, text: str) -> str:
-        comma = self.language == "de"
-        return _PLAIN_NUMBER.sub(lambda m: m.group().replace(".", ","), text) if comma else text
+        """``text`` with the minus and the decimal mark of print."""
+        mark = "," if self.language == "de" else "."
+        return _PLAIN_NUMBER.sub(lambda m: m.group().replace("-", "−").replace(".", mark), text)
 
 
 def _pattern(message: str) -> re.Pattern[str]:

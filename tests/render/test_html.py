@@ -55,8 +55,8 @@ def test_evidence_leads_from_the_table_to_row_curve_and_file(html):
     assert 'href="#fig-X-PRE-A1"' in row
     figure = re.search(r'<figure id="fig-X-PRE-A1".*?</figure>', html, re.DOTALL)
     assert figure is not None
-    assert 'href="#file-logs-x-pre-csv"' in figure.group()
-    assert re.search(r"[0-9a-f]{64}", rows["file-logs-x-pre-csv"])
+    assert 'href="#file-logs-x-pre-csv-69d5d2"' in figure.group()
+    assert re.search(r"[0-9a-f]{64}", rows["file-logs-x-pre-csv-69d5d2"])
 
 
 def test_nothing_is_fetched_and_only_our_style_is_allowed(html):
@@ -134,7 +134,7 @@ def test_figures_say_where_their_axes_are(html):
     panel = json.loads(figure.group(1).replace("&#34;", '"').replace("&#39;", "'"))[0]
     curve = panel["curves"][0]["id"]
     assert curve == "fig-X-PRE-A1-curve-recorded"
-    points = re.search(rf'<g id="{curve}">\s*<polyline[^>]*points="([^"]+)"', figure.group())
+    points = re.search(rf'<g id="{curve}"[^>]*>\s*<polyline points="([^"]+)"', figure.group())
     assert points is not None
     x = [float(v) for v in points.group(1).split()][::2]
     low, high = panel["x"]

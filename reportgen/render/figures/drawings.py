@@ -268,11 +268,11 @@ class Drawings:
         """A free decay and its envelope against time."""
         curves = [Curve(key="response", label=curve.channel, role="recorded", x=curve.time_s, y=curve.response)]
         if curve.envelope is not None:
-            up = Curve(key="envelope", label=self.say("envelope"), role="envelope", x=curve.time_s, y=curve.envelope)
-            down = Curve(
-                key="envelope-low", label="", role="envelope", x=curve.time_s, y=-curve.envelope, labelled=False
-            )
-            curves += [up, down]
+            name, t = self.say("envelope"), curve.time_s
+            curves += [
+                Curve(key="envelope", label=name, role="envelope", x=t, y=curve.envelope),
+                Curve(key="envelope-low", label=name, role="envelope", x=t, y=-curve.envelope, labelled=False),
+            ]
         return Plot(
             key=anchor("fig", run.id, "decay", curve.channel),
             alt=self.say(

@@ -103,8 +103,10 @@ def _places(each: Verdict) -> int:
     return max(0, min(4, 3 - math.floor(math.log10(abs(each.measured)))))
 
 
-def _unit(each: Verdict) -> str:
-    return f"\u00a0{each.unit}" if each.unit and each.unit != "1" else ""
+def _unit(each: Verdict, language: Language) -> str:
+    """A symbol is the same in every language; what is counted has a name."""
+    name = language.say("cycles") if each.unit == "cycles" else each.unit
+    return f"\u00a0{name}" if name and name != "1" else ""
 
 
 def _measured(each: Verdict, language: Language) -> str:
@@ -115,11 +117,11 @@ def _measured(each: Verdict, language: Language) -> str:
     for limit in limits:
         closer = language.numbers.beside_limit(each.measured, limit, _places(each))[0]
         shown = max(shown, closer, key=len)
-    return shown + _unit(each)
+    return shown + _unit(each, language)
 
 
 def _limit(each: Verdict, language: Language) -> str:
-    numbers, unit = language.numbers, _unit(each)
+    numbers, unit = language.numbers, _unit(each, language)
     if each.limit is None:
         return numbers.ABSENT
     if each.limit_low is not None:
@@ -131,7 +133,7 @@ def _limit(each: Verdict, language: Language) -> str:
 def _uncertainty(each: Verdict, language: Language) -> str:
     if not each.expanded_uncertainty or each.measured is None:
         return language.numbers.ABSENT
-    return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each)
+    return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each, language)
 
 
 def _risk(each: Verdict, language: Language) -> str:
@@ -151,8 +153,14 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     for opening in (", deviates by", " is", ":"):
         text = text.removesuffix(opening)
     if item.measured is not None and math.isfinite(item.measured):
-        text += f": {language.numbers.significant(item.measured, 4)}{_unit(verdict)}"
+        text += f": {_at_evidence(item.measured, verdict, language)}{_unit(verdict, language)}"
     return {"text": text, "anchor": _evidence_anchor(report, item)}
+
+
+def _at_evidence(measured: float, verdict: Verdict, language: Language) -> str:
+    """Four significant digits, but none below what the verdict's own value is stated to."""
+    shown = language.numbers.significant(measured, 4)
+    return language.numbers.decimal(measured, _places(verdict)) if abs(measured) < 10 ** -_places(verdict) else shown
 
 
 def _evidence_anchor(report: Report, item: Evidence) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from reportgen.records.result import ChannelResult, Resonance, RunResult
+from collections.abc import Iterator
+
+from reportgen.records.result import ChannelResult, Observed, Resonance, RunResult
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
@@ -99,14 +101,28 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
         share=numbers.significant(100 * share, 3),
         peak=numbers.significant(worst.observed.peak_hz, 4),
     )
-    rate = worst.observed.fastest_rate
-    if rate is None:
-        return sentence
-    return f"{sentence} " + language.say(
-        "A rate of at most %(rate)s %(unit)s would have kept this loss below 5 %%.",
-        rate=numbers.significant(rate, 2),
-        unit=worst.observed.fastest_rate_unit,
-    )
+    return " ".join((sentence, *_slower(worst.observed, language)))
+
+
+def _slower(seen: Observed, language: Language) -> Iterator[str]:
+    """The rate that would have kept the loss small, and beside it that of the standard with what it costs."""
+    numbers, unit = language.numbers, seen.fastest_rate_unit
+    if seen.fastest_rate is not None:
+        yield language.say(
+            "A rate of at most %(rate)s %(unit)s would have kept this loss below 5 %%.",
+            rate=numbers.significant(seen.fastest_rate, 2),
+            unit=unit,
+        )
+    peak, half_power = seen.iso_7626_2_reduction, seen.iso_7626_2_half_power
+    if seen.iso_7626_2_rate is not None and peak is not None and half_power is not None:
+        yield language.say(
+            "For comparison: ISO 7626-2 would permit %(rate)s %(unit)s, at which the recorded peak is %(peak)s %% and "
+            "the half-power Q %(q)s %% too low.",
+            rate=numbers.significant(seen.iso_7626_2_rate, 2),
+            unit=unit,
+            peak=numbers.decimal(100 * (1 - peak), 1),
+            q=numbers.decimal(100 * (1 - half_power), 0),
+        )
 
 
 def _budget(each: Resonance, k: float, language: Language) -> Row | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reportgen.errors import UnitError
 from reportgen.records.job import Job, Profile, ToleranceBand
-from reportgen.records.report import Pairing, Report, RunShift
+from reportgen.records.report import LevelDependence, Pairing, Report, RunShift
 from reportgen.records.result import (
     ControlResult,
     DwellResult,
@@ -208,19 +208,21 @@ def exciter_row(use: ExciterUse, language: Language) -> Row:
     }
 
 
+def _change(value: float | None, std: float | None, report: Report, language: Language) -> tuple[str, str]:
+    """A change with its sign and its expanded uncertainty, both in percent."""
+    numbers = language.numbers
+    if value is None:
+        return numbers.ABSENT, numbers.ABSENT
+    wide = None if std is None else 100 * coverage_factor(report.job.report.confidence) * std
+    text, uncertainty = numbers.with_uncertainty(100 * value, wide, 2)
+    return ("+" + text if value > 0 else text), uncertainty
+
+
 def shift_row(report: Report, shift: RunShift, language: Language) -> Row:
     """One mode in two runs."""
-    numbers, k = language.numbers, coverage_factor(report.job.report.confidence)
-
-    def percent(value: float | None, std: float | None) -> tuple[str, str]:
-        if value is None:
-            return numbers.ABSENT, numbers.ABSENT
-        wide = None if std is None else 100 * k * std
-        text, uncertainty = numbers.with_uncertainty(100 * value, wide, 2)
-        return ("+" + text if value > 0 else text), uncertainty
-
-    frequency, frequency_u = percent(shift.frequency_shift, shift.frequency_shift_std)
-    amplification, amplification_u = percent(shift.amplification_shift, shift.amplification_shift_std)
+    numbers = language.numbers
+    frequency, frequency_u = _change(shift.frequency_shift, shift.frequency_shift_std, report, language)
+    amplification, amplification_u = _change(shift.amplification_shift, shift.amplification_shift_std, report, language)
     return {
         "channel": shift.channel,
         "mode": numbers.ABSENT if shift.mode is None else str(shift.mode),
@@ -231,6 +233,33 @@ def shift_row(report: Report, shift: RunShift, language: Language) -> Row:
         "amplification": amplification,
         "amplification_u": amplification_u,
         "remarks": [*_unpaired(shift, language), *language.sentences(shift.flags)],
+    }
+
+
+def level_row(report: Report, each: LevelDependence, language: Language) -> Row:
+    """One mode at two levels."""
+    numbers = language.numbers
+    plan = report.job.run(each.sweep)
+    symbol, size = control_unit(report.job.profile(plan.profile if plan else None))
+    frequency, frequency_u = _change(each.frequency_change, each.frequency_change_std, report, language)
+    q, q_u = _change(each.q_change, each.q_change_std, report, language)
+
+    def level(value: float | None) -> str:
+        return numbers.ABSENT if value is None else f"{numbers.significant(value / size, 3)} {symbol}"
+
+    return {
+        "mode": numbers.ABSENT if each.mode is None else str(each.mode),
+        "survey_level": level(each.survey_level),
+        "sweep_level": level(each.sweep_level),
+        "survey": numbers.significant(each.survey_hz, 5),
+        "sweep": numbers.significant(each.sweep_hz, 5),
+        "frequency": frequency,
+        "frequency_u": frequency_u,
+        "survey_q": numbers.significant(each.survey_q, 3),
+        "sweep_q": numbers.significant(each.sweep_q, 3),
+        "q": q,
+        "q_u": q_u,
+        "remarks": [language.sentence(each.reason)] if each.reason else [],
     }
 
 

@@ -1,0 +1,117 @@
+"""Both example reports and their summaries, in both languages and on both sheets, before other people's checkers.
+
+HTML: html5lib's strict parser (WHATWG HTML) and the accessibility rules of axe-core (WCAG 2.2 A and AA, best practices)
+in headless Chromium, on a wide and on a narrow screen. PDF: the structural guard of the printed report, qpdf's syntax
+check through pikepdf, and pdfua, a checker of those rules of PDF/UA-1 (Matterhorn Protocol) that need no eye.
+"""
+
+from __future__ import annotations
+
+import io
+import shutil
+from dataclasses import replace
+
+import html5lib
+import pikepdf
+import pytest
+
+from reportgen.cores import cores
+from reportgen.pipeline import compute_report, read_inputs
+from reportgen.render.html import render_html
+from reportgen.render.pdf import render_pdf
+from reportgen.render.summary import render_summary_pdf
+from reportgen.resources import data_dir
+from tests.render.test_browser import FLAGS
+from tests.render.test_pdf import guard
+from tests.simulator.examples import EXAMPLES
+
+CHROMIUM = shutil.which("chromium")
+SHEETS = [
+    ("sensor_boom", "en", "A4"),
+    ("sensor_boom", "de", "Letter"),
+    ("controller_box", "de", "A4"),
+    ("controller_box", "en", "Letter"),
+]
+
+
+@pytest.fixture(scope="module")
+def computed():
+    """Each example, computed once."""
+    return {
+        name: compute_report(read_inputs(EXAMPLES / name), cores=cores()) for name in ("sensor_boom", "controller_box")
+    }
+
+
+@pytest.fixture(scope="module", params=SHEETS, ids="-".join)
+def report(request, computed):
+    name, language, paper = request.param
+    found = computed[name]
+    identity = replace(found.job.report, language=language, paper=paper)
+    return replace(found, job=replace(found.job, report=identity))
+
+
+def findings_of(content, tmp_path):
+    pdfua = pytest.importorskip("pdfua")
+    path = tmp_path / "checked.pdf"
+    path.write_bytes(content)
+    return [f"{each.rule_id}: {each.message}" for each in pdfua.validate(str(path)).findings]
+
+
+def test_the_report_on_paper(report, tmp_path):
+    content = render_pdf(report, templates=data_dir("templates"), attachments={"results.json": b"{}"})
+    assert guard(content) == []
+    assert findings_of(content, tmp_path) == []
+
+
+def test_the_summary_on_paper(report, tmp_path):
+    content = render_summary_pdf(report, templates=data_dir("templates"))
+    assert guard(content) == []
+    assert findings_of(content, tmp_path) == []
+    with pikepdf.open(io.BytesIO(content)) as opened:
+        assert len(opened.pages) <= 2
+
+
+def test_the_checker_of_accessible_pdf_can_fail(tmp_path):
+    with pikepdf.new() as pdf:
+        pdf.add_blank_page()
+        out = io.BytesIO()
+        pdf.save(out)
+    assert findings_of(out.getvalue(), tmp_path)
+
+
+@pytest.fixture(scope="module")
+def page():
+    playwright = pytest.importorskip("playwright.sync_api")
+    if CHROMIUM is None:
+        pytest.skip("no chromium on this machine (apt-get install chromium)")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        # The page's own policy forbids foreign scripts; the checker is one.
+        yield browser.new_context(bypass_csp=True, offline=True).new_page()
+        browser.close()
+
+
+def violations(page):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    found = axe.Axe().run(page).response["violations"]
+    return [f"{each['id']}: {node['html'][:200]}" for each in found for node in each["nodes"]]
+
+
+@pytest.mark.browser
+def test_the_report_on_screen(report, page, tmp_path):
+    html = render_html(report, templates=data_dir("templates"))
+    html5lib.HTMLParser(strict=True).parse(html)
+    path = tmp_path / "report.html"
+    path.write_text(html, encoding="utf-8")
+    narrow = report.job.report.language == "de"
+    page.set_viewport_size({"width": 400 if narrow else 1280, "height": 900})
+    page.goto(path.as_uri())
+    page.wait_for_function("window.ready === 1")
+    assert page.evaluate("document.documentElement.scrollWidth") <= (400 if narrow else 1280)
+    assert violations(page) == []
+
+
+@pytest.mark.browser
+def test_the_accessibility_checker_can_fail(page):
+    page.set_content("<title>t</title><img src='data:,'><p style='color:#ccc'>too faint to read</p>")
+    assert {each.partition(":")[0] for each in violations(page)} >= {"image-alt", "html-has-lang", "color-contrast"}
