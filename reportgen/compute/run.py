@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.compute.control import combine_control, control_dimension, control_result
+from reportgen.compute.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.decay import identify_decay
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
-from reportgen.compute.pluck import find_pluck
+from reportgen.compute.pluck import find_pluck, pluck_window
 from reportgen.compute.quality import data_quality
 from reportgen.compute.several_sweeps import split_sweeps
 from reportgen.compute.sweep_facts import sweep_facts
@@ -30,6 +31,7 @@ from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, Ru
 from reportgen.units import parse_unit
 
 Say = Callable[[str], object]
+_CUT_SHORT = "the decay is longer than is read of a record at once; its beginning is fitted"
 
 
 def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
@@ -47,19 +49,21 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     swept = swept_response(job, run, sweep, sound, level, facts.rate_unit)
     dwelling = run.kind is RunKind.DWELL or facts.direction == "hold"
     found = None if dwelling else identify_modes(swept)
+    channels = tuple(
+        channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
+    )
+    compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
     return RunResult(
         id=run.id,
         kind=str(run.kind),
         axis=run.axis,
         sweep=facts,
         control=replace(control_result(sweep, control, run.strategy, profile), time_s=sweep.time_s),
-        channels=tuple(
-            channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
-        ),
+        channels=channels,
         dwell=dwell_result(swept) if dwelling else None,
-        quality=quality,
+        quality=(*quality, *disagreements(compared)),
         method=found.method if found else "no sweep: no resonance is sought",
-        flags=(*(found.flags if found else ()), *_several(run, sweep)),
+        flags=(*(found.flags if found else ()), *_several(run, sweep), *agreement(compared)),
     )
 
 
@@ -203,9 +207,11 @@ def decay_run(run: RunPlan, log: Log) -> RunResult:
             f"{log.path}: run {run.id} is a free decay, but its log holds rows of frequency; "
             'name a time history, or give the run kind = "sweep"'
         )
-    samples = log.read()
+    start, stop = pluck_window(log)
+    samples = log.read(start, stop)
     begin, end = find_pluck(samples, log.sample_rate_hz)
     found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
+    cut_short = end == len(samples) and stop < log.samples
     return RunResult(
         id=run.id,
         kind=str(run.kind),
@@ -215,7 +221,7 @@ def decay_run(run: RunPlan, log: Log) -> RunResult:
         channels=found.channels,
         decay=tuple(_as_displayed(curve) for curve in found.curves),
         method=found.method,
-        flags=found.flags,
+        flags=(*found.flags, *((_CUT_SHORT,) if cut_short else ())),
     )
 
 

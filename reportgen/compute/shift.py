@@ -206,11 +206,11 @@ def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b
         before_hz=a.frequency_hz,
         after_hz=b.frequency_hz,
         frequency_shift=frequency - 1.0,
-        frequency_shift_std=_ratio_std(
+        frequency_shift_std=ratio_std(
             frequency, a.frequency_hz, a.frequency_std_hz, b.frequency_hz, b.frequency_std_hz
         ),
         amplification_shift=None if amplification is None else amplification - 1.0,
-        amplification_shift_std=_ratio_std(amplification, a.amplification, _fit_std(a), b.amplification, _fit_std(b)),
+        amplification_shift_std=ratio_std(amplification, a.amplification, _fit_std(a), b.amplification, _fit_std(b)),
         mode=a.mode if a.mode is not None else b.mode,
         flags=tuple(flags),
         before_amplification=a.amplification,
@@ -225,7 +225,7 @@ def _fit_std(resonance: Resonance) -> float | None:
     return resonance.amplification_std
 
 
-def _ratio_std(
+def ratio_std(
     ratio: float | None, a: float | None, a_std: float | None, b: float | None, b_std: float | None
 ) -> float | None:
     """Standard uncertainty of b/a for independent a and b (JCGM 100, 5.1.6)."""

@@ -79,6 +79,30 @@ class RunShift:
     after_amplification: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelDependence:
+    """One mode at two control levels: a survey and a sweep at full level along one axis."""
+
+    axis: str | None
+    survey: str
+    sweep: str
+    survey_hz: float | None
+    sweep_hz: float | None
+    survey_level: float | None = None
+    """Control level at the resonance, m/s² peak."""
+    sweep_level: float | None = None
+    frequency_change: float | None = None
+    """sweep/survey − 1 of the undamped natural frequency; None with ``reason``."""
+    frequency_change_std: float | None = None
+    survey_q: float | None = None
+    sweep_q: float | None = None
+    q_change: float | None = None
+    """sweep/survey − 1 of Q."""
+    q_change_std: float | None = None
+    mode: int | None = None
+    reason: str | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Report:
     """Everything that is printed; arrays only inside ``runs``."""
@@ -99,3 +123,4 @@ class Report:
     opinions: tuple[str, ...] = ()
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""
+    level_dependence: tuple[LevelDependence, ...] = ()

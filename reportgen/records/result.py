@@ -114,6 +114,12 @@ class Observed:
     fastest_rate: float | None = None
     """Rate that would have kept the reduction of the peak below 5 %, in the run's own unit."""
     fastest_rate_unit: str = "oct/min"
+    iso_7626_2_rate: float | None = None
+    """Limit of ISO 7626-2 for the rate, for comparison, in the same unit."""
+    iso_7626_2_reduction: float | None = None
+    """Recorded peak over steady-state peak at that rate."""
+    iso_7626_2_half_power: float | None = None
+    """Half-power Q over Q at that rate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,7 +234,8 @@ class QualityIssue:
 
     kind: str
     """``clipping``, ``drop-out``, ``loose sensor``, ``dead channel``, ``phase jump``, ``noise floor``,
-    ``antiresonance``, ``mains``, ``short run``, ``clock``, ``level differs``, ``rate differs``."""
+    ``antiresonance``, ``mains``, ``short run``, ``clock``, ``level differs``, ``rate differs``,
+    ``cross-check``."""
     message: str
     channel: str | None = None
     band_hz: tuple[float, float] | None = None

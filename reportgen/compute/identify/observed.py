@@ -23,6 +23,7 @@ PERMITTED_LOSS = 0.05
 """Loss of peak that the fastest permissible rate stands for."""
 
 
+@lru_cache
 def swept_curve(eta: float) -> tuple[float, float]:
     """(peak over steady-state peak, shift of the peak in units of f₀/Q, up-sweep) for η > 0; Q → ∞.
 
@@ -62,6 +63,22 @@ def fastest_rate(frequency_hz: float, q: float, unit: str, loss: float = PERMITT
     2.869
     """
     return float(in_unit(eta_of_loss(loss) * frequency_hz**2 / q**2, frequency_hz, unit))
+
+
+@lru_cache
+def half_power_share(eta: float) -> float:
+    """Half-power Q of the swept peak over the Q of the mode, up-sweep; Q → ∞.
+
+    >>> round(half_power_share(0.9), 4)
+    0.8152
+    """
+    kappa = 2.0 * eta / np.pi
+    top, shift = swept_curve(eta)
+    level = top / np.sqrt(2.0)
+    reach = 3.0 + 2.0 * np.sqrt(eta)
+    low = brentq(lambda at: _universal(kappa, np.array(at)) - level, shift - reach, shift)
+    high = brentq(lambda at: _universal(kappa, np.array(at)) - level, shift, shift + reach)
+    return float(1.0 / (high - low))
 
 
 def iso_7626_2_rate(frequency_hz: float, q: float, unit: str) -> float:
@@ -116,10 +133,11 @@ def observed(
     use = np.flatnonzero(np.isfinite(ratio))
     peak = _recorded_peak(frequency[use], drive, ratio[use], swept[use], use, frequency_hz, q, rate or 0.0)
     fastest = None if rate is None else fastest_rate(frequency_hz, q, unit)
+    comparison = {} if rate is None else _iso_7626_2(frequency_hz, q, unit)
     if peak is None:
         return Observed(
             half_power_reason="no peak of its own as recorded", sweep_parameter=eta, fastest_rate=fastest,
-            fastest_rate_unit=unit,
+            fastest_rate_unit=unit, **comparison,
         )  # fmt: skip
     row = use[peak]
     around = _one_passage(frequency[use], peak)
@@ -134,7 +152,19 @@ def observed(
         sweep_parameter=eta,
         fastest_rate=fastest,
         fastest_rate_unit=unit,
+        **comparison,
     )
+
+
+def _iso_7626_2(frequency_hz: float, q: float, unit: str) -> dict[str, float]:
+    """The limit of ISO 7626-2 and what a log recorded at it would show of peak and half-power Q."""
+    rate = iso_7626_2_rate(frequency_hz, q, unit)
+    eta = sweep_parameter(frequency_hz, q, rate / in_unit(1.0, frequency_hz, unit))
+    return {
+        "iso_7626_2_rate": rate,
+        "iso_7626_2_reduction": swept_curve(round(eta, 9))[0],
+        "iso_7626_2_half_power": half_power_share(round(eta, 9)),
+    }
 
 
 def _recorded_peak(
