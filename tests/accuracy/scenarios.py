@@ -190,6 +190,13 @@ def hand_step(seed: int) -> Scenario:
     return replace(made, table=replace(made.table, steps=steps))
 
 
+def abrupt_step(seed: int) -> Scenario:
+    """Level turned by hand within a fraction of a row, close to a resonance: no row shows when."""
+    made = hand_step(seed)
+    steps = tuple(replace(step, seconds=made.laboratory.row_s / 20.0) for step in made.table.steps)
+    return replace(made, kind="abrupt_step", table=replace(made.table, steps=steps))
+
+
 def hold(seed: int) -> Scenario:
     """The sweep stands still for a while, near a resonance."""
     made, rng = _make("hold", seed)
@@ -374,8 +381,8 @@ def ensemble_noisy_control(seed: int) -> Scenario:
 KINDS: dict[str, Callable[[int], Scenario]] = {
     each.__name__: each
     for each in (
-        plain, fast, slow, down, linear, hand_step, hold, filter_known, filter_wide, magnitude_only, close_pair, rigid,
-        hum, one_channel, printed, quiet, noisy, noisy_control, floor_bound, notched, many_channels, irregular_rows,
-        no_time, drop_out, loose,
+        plain, fast, slow, down, linear, hand_step, abrupt_step, hold, filter_known, filter_wide, magnitude_only,
+        close_pair, rigid, hum, one_channel, printed, quiet, noisy, noisy_control, floor_bound, notched, many_channels,
+        irregular_rows, no_time, drop_out, loose,
     )
 }  # fmt: skip

@@ -40,6 +40,11 @@ def test_nothing_is_missed_invented_or_wrong(kind):
     assert shortfalls(outcome_of(KINDS[kind](QUICK_SEED))) == []
 
 
+@pytest.mark.parametrize(("kind", "seed"), [("hand_step", 65), ("hand_step", 67), ("abrupt_step", 4), ("fast", 53)])
+def test_runs_that_once_came_out_wrong(kind, seed):
+    assert shortfalls(outcome_of(KINDS[kind](seed))) == []
+
+
 @pytest.mark.soak
 @pytest.mark.parametrize("seed", SOAK_SEEDS)
 @pytest.mark.parametrize("kind", KINDS)

@@ -33,7 +33,8 @@ _NODES = ((6.0, 8), (20.0, 16), (50.0, 32), (115.0, 64), (240.0, 128), (np.inf, 
 
 
 @lru_cache
-def _rule(nodes: int) -> tuple[Floats, Floats]:
+def rule(nodes: int) -> tuple[Floats, Floats]:
+    """Places in 0 … 1 and weights of Gauss-Legendre quadrature, each of shape (nodes,)."""
     x, w = np.polynomial.legendre.leggauss(nodes)
     return 0.5 * (x + 1.0), 0.5 * w
 
@@ -169,16 +170,21 @@ def _sag(drive: Drive, steps: NDArray[np.int64]) -> Floats:
     return np.asarray(np.where(before * after > 0, lesser, 0.0) * drive.step[steps] ** 2)
 
 
-def _quadrature(
-    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, sag: Floats, nodes: int
-) -> tuple[Complexes, Complexes]:
-    x, w = _rule(nodes)
+def within_step(drive: Drive, steps: NDArray[np.int64], length: Floats, x: Floats) -> tuple[Floats, Floats, Floats]:
+    """At places x (k,) of the last ``length`` seconds of each step: seconds, part of the step and phase to its end."""
     h = drive.step[steps][:, None]
-    back = length[:, None] * (1.0 - x)  # seconds before the end of the step
+    back = length[:, None] * (1.0 - x)
     y = np.divide(back, h, out=np.zeros_like(back), where=h > 0)
     start, end = drive.omega[steps][:, None], drive.omega[steps + 1][:, None]
     bow = np.divide(drive.advance[steps][:, None], h, out=np.zeros_like(h), where=h > 0) - 0.5 * (start + end)
-    phase = back * (end - 0.5 * (end - start) * y + bow * y * (3.0 - 2.0 * y))
+    return back, y, np.asarray(back * (end - 0.5 * (end - start) * y + bow * y * (3.0 - 2.0 * y)))
+
+
+def _quadrature(
+    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, sag: Floats, nodes: int
+) -> tuple[Complexes, Complexes]:
+    x, w = rule(nodes)
+    back, y, phase = within_step(drive, steps, length, x)
     a0, a1 = drive.amplitude[steps][:, None], drive.amplitude[steps + 1][:, None]
     level = a1 - (a1 - a0) * y - 0.5 * sag * y * (1.0 - y)
     value = np.exp(pole * back - 1j * phase) * level

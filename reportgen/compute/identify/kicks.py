@@ -1,10 +1,11 @@
 """Steps of the level: what a log of rows cannot tell about them, and what the structure answers.
 
 Between two rows the level is taken as a smooth course. Where it is turned within a row or two, nobody knows when in the
-row; what the structure feels of that is the level's area beyond the assumed course, a kick at the middle of the row,
-the same for every mode and channel. Kicks are unknowns of the fit, held by the prior that the turn may lie anywhere
-within the row (a uniform place has the standard deviation 1/√12), so that a sharp mode that rings on after the step
-tells when it was, and the uncertainty of that goes into the modes'.
+row. The turn by Δ at a uniformly random place y of the row departs from the straight line by Δ(1[x > y] − x), whose
+covariance Δ²(min(x, x′) − x x′) is that of a Brownian bridge: the departure is a sum of kicks √2 Δ sin(kπx)/(kπ) with
+independent sizes of variance one (Karhunen 1947, Loève 1948). The sizes are unknowns of the fit with that prior, the
+same for every mode and channel; a sharp mode that rings on after the step tells them, and what remains unknown goes
+into the uncertainties of the modes.
 """
 
 from __future__ import annotations
@@ -14,15 +15,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive
-from reportgen.compute.identify.envelope import Complexes, bend_of
+from reportgen.compute.identify.envelope import Complexes, bend_of, rule, within_step
 from reportgen.records.log import Floats
 
-_LEAST = 0.01
-"""Kick, as a fraction of the level over the row, below which it is left out: it would not show."""
+_LEAST = 0.035
+"""Turn of the level, as a fraction of it, below which a straight line does: its kick would not show."""
 _ABOVE_SCATTER = 6.0
-_MOST = 40
-_UNIFORM = 1.0 / np.sqrt(12.0)
+_ABRUPT = 0.15
+"""Turn within the row from which its place in the row matters to modes far from the drive, too."""
+_SHAPES = 6
+_MOST = 16
+"""Turns followed, the greatest ones."""
 _MEMORY = 36.0
+_NODES = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +36,10 @@ class Kicks:
 
     steps: np.ndarray
     """Step from row i to row i+1 in which each acts, int, shape (j,); −1 where it lies outside these rows."""
+    shape: np.ndarray
+    """k of sin(kπx), int, shape (j,)."""
     std: Floats
-    """Prior standard deviation, level times seconds, shape (j,)."""
+    """Prior standard deviation of the level at the crest, shape (j,)."""
 
     def __len__(self) -> int:
         return len(self.steps)
@@ -48,7 +55,7 @@ class Kicks:
         return np.flatnonzero(self.steps >= 0)
 
 
-NO_KICKS = Kicks(np.empty(0, int), np.empty(0))
+NO_KICKS = Kicks(np.empty(0, int), np.empty(0, int), np.empty(0))
 
 
 def kicks_of(drive: Drive) -> Kicks:
@@ -56,13 +63,16 @@ def kicks_of(drive: Drive) -> Kicks:
     if drive.steady or len(drive.omega) < 8:
         return NO_KICKS
     bend = np.abs(bend_of(drive))
-    sharp = np.maximum(bend[:-1], bend[1:]) * drive.step**2
+    turn = np.maximum(bend[:-1], bend[1:]) * drive.step**2
     level = np.maximum(drive.amplitude[:-1], drive.amplitude[1:])
-    std = _UNIFORM * sharp / level
-    least = max(_LEAST, _ABOVE_SCATTER * float(np.median(std)))
-    steps = np.flatnonzero(std > least)
-    steps = np.sort(steps[np.argsort(-std[steps], kind="stable")[:_MOST]])
-    return Kicks(steps, (std * level * drive.step)[steps])
+    least = max(_LEAST, _ABOVE_SCATTER * float(np.median(turn / level)))
+    steps = np.flatnonzero(turn / level > least)
+    steps = np.sort(steps[np.argsort(-(turn / level)[steps], kind="stable")[:_MOST]])
+    abrupt = np.abs(np.diff(drive.amplitude))[steps] > _ABRUPT * level[steps]
+    many = np.where(abrupt, _SHAPES, 1)
+    shape = np.concatenate([np.arange(1, k + 1) for k in many]) if len(many) else np.empty(0, int)
+    at = np.repeat(steps, many)
+    return Kicks(at, shape, np.asarray(np.sqrt(2.0) * turn[at] / (np.pi * shape)))
 
 
 def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> tuple[Complexes, Complexes]:
@@ -70,16 +80,22 @@ def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> tuple[Complexes
     value = np.zeros((len(kicks), len(drive.omega)), complex)
     value_ds = np.zeros_like(value)
     phase = np.concatenate([[0.0], np.cumsum(drive.advance)])
-    reach = _MEMORY / abs(pole.real)
     for j in kicks.inside:
         step = int(kicks.steps[j])
-        stop = int(np.searchsorted(drive.time_s, drive.time_s[step] + reach)) + 1
+        load, load_ds = _load(drive, pole, step, int(kicks.shape[j]))
+        stop = int(np.searchsorted(drive.time_s, drive.time_s[step + 1] + _MEMORY / abs(pole.real))) + 1
         rows = slice(step + 1, max(stop, step + 2))
-        middle = 0.5 * (drive.time_s[step] + drive.time_s[step + 1])
-        after = drive.time_s[rows] - middle
-        # Phase from the middle of the step to its end: half of it, and an eighth of what the frequency gains within.
-        half = 0.5 * drive.advance[step] + 0.125 * (drive.omega[step + 1] - drive.omega[step]) * drive.step[step]
-        gained = phase[rows] - phase[step + 1] + half
-        value[j, rows] = kicks.std[j] * np.exp(pole * after - 1j * gained)
-        value_ds[j, rows] = after * value[j, rows]
+        after = drive.time_s[rows] - drive.time_s[step + 1]
+        ringing = kicks.std[j] * np.exp(pole * after - 1j * (phase[rows] - phase[step + 1]))
+        value[j, rows] = load * ringing
+        value_ds[j, rows] = (load_ds + after * load) * ringing
     return value, value_ds
+
+
+def _load(drive: Drive, pole: complex, step: int, shape: int) -> tuple[complex, complex]:
+    """E and ∂E/∂s at the end of the step in which sin(kπx) was added to the level."""
+    x, w = rule(_NODES)
+    length = drive.step[step : step + 1]
+    back, y, phase = within_step(drive, np.array([step]), length, x)
+    value = np.exp(pole * back - 1j * phase) * np.sin(np.pi * shape * (1.0 - y)) * length
+    return complex((value @ w)[0]), complex(((value * back) @ w)[0])
