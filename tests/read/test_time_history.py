@@ -229,17 +229,48 @@ def test_broken_mat_file_is_refused(tmp_path):
 
 
 def test_a_variable_too_large_for_memory_is_refused_with_the_way_out(tmp_path, monkeypatch):
-    """In version 5 to 7 a variable is one piece; 7.3 is not. What fits beside it is read."""
+    """In version 4 a variable is one piece; in 7.3 it is not. What fits beside it is read."""
     monkeypatch.setattr("reportgen.read.formats.mat._LARGEST", 8 * len(SIGNAL))
-    scipy.io.savemat(tmp_path / "a.mat", {"big": np.column_stack([SIGNAL, SIGNAL]), "fs": float(RATE)})
+    big = {"big": np.column_stack([SIGNAL, SIGNAL]), "fs": float(RATE)}
+    scipy.io.savemat(tmp_path / "a.mat", big, format="4")
     history, findings = read(tmp_path / "a.mat")
     assert history is None
     assert "variable 'big' takes" in errors(findings)[0]
-    assert "save it as version 7.3" in errors(findings)[0]
-    scipy.io.savemat(tmp_path / "a.mat", {"big": SIGNAL, "a1": SIGNAL[:, 0], "fs": float(RATE)})
+    assert "save it as version 7 or 7.3" in errors(findings)[0]
+    scipy.io.savemat(tmp_path / "a.mat", {"big": SIGNAL, "a1": SIGNAL[:, 0], "fs": float(RATE)}, format="4")
     history, findings = read(tmp_path / "a.mat", [("A1", "a1 / g")])
     assert history is not None
     assert any("variable 'big' takes" in each.message for each in findings)
+
+
+@pytest.mark.parametrize("compressed", [False, True])
+@pytest.mark.parametrize("lying", [False, True])
+@pytest.mark.parametrize("kind", ["float64", "float32", "int16"])
+def test_a_large_variable_is_read_in_pieces_as_scipy_wrote_it(tmp_path, monkeypatch, compressed, lying, kind):
+    """The numbers as stored, whatever their type, whichever way they lie, with other variables before and after."""
+    stored = np.rint(1000 * SIGNAL).astype(kind)
+    scipy.io.savemat(
+        tmp_path / "a.mat",
+        {"note": "text", "s": {"x": 1.0}, "m": stored.T if lying else stored, "c": SIGNAL + 1j, "fs": float(RATE)},
+        do_compression=compressed,
+    )
+    monkeypatch.setattr("reportgen.read.formats.mat._LARGEST", 64)
+    monkeypatch.setattr("reportgen.read.formats.mat_pieces._PIECE", 4096)
+    history, findings = read(tmp_path / "a.mat", [(f"A{k}", f"m[{k}] / (m/s^2)") for k in (1, 2)])
+    assert history is not None, findings
+    assert history.sample_rate_hz == RATE
+    np.testing.assert_array_equal(history.read(), stored[:, :2].astype(float))
+    np.testing.assert_array_equal(history.read(100, 333), stored[100:333, :2].astype(float))
+
+
+def test_a_large_variable_that_breaks_off_is_told(tmp_path, monkeypatch):
+    scipy.io.savemat(tmp_path / "a.mat", {"fs": float(RATE), "a1": SIGNAL[:, 0], "m": SIGNAL}, do_compression=False)
+    whole = (tmp_path / "a.mat").read_bytes()
+    (tmp_path / "a.mat").write_bytes(whole[: len(whole) - SIGNAL.nbytes // 2])
+    monkeypatch.setattr("reportgen.read.formats.mat._LARGEST", 64)
+    history, findings = read(tmp_path / "a.mat", [("A1", "a1 / g")])
+    assert history is None or any("'m'" in str(each) for each in findings)
+    assert findings
 
 
 # Dataset 58 -----------------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""MAT files v4 to v7 (v7.3 is HDF5 and goes there): variables are channels, or their columns are.
+"""MAT files v4 to v7 (v7.3 is HDF5 and goes there): variables are channels, or their columns are; large ones in pieces.
 
 The sample rate is a scalar variable (``fs``, ``sample_rate`` …; ``dt`` for the interval) or follows from an evenly
 spaced variable ``t`` or ``time``.
@@ -16,13 +16,14 @@ from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.hdf5 import FEWEST_SAMPLES, INTERVAL_NAMES, RATE_NAMES, TIME_NAMES
-from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, stacked
+from reportgen.read.formats.mat_pieces import samples_of
+from reportgen.read.formats.recording import Fetch, Recording, Rows, Spool, StoredChannel, even_rate
 from reportgen.records.log import Floats
 
 _UNIT_NAMES = ("units", "unit")
 _LOOKED_AT = 1 << 18
-_LARGEST = 256 << 20
-"""Bytes of one variable: it is unpacked in one piece, unlike a data set of version 7.3."""
+_LARGEST = 32 << 20
+"""Bytes of a variable that is unpacked in one piece; a larger one is read in pieces, where its version allows it."""
 _BYTES = {"double": 8, "single": 4, "int64": 8, "uint64": 8, "int32": 4, "uint32": 4, "int16": 2, "uint16": 2}
 
 
@@ -72,14 +73,13 @@ def open_mat(path: Path, name: str) -> Recording:
         raise ReadError(
             name, f"MAT file that cannot be read ({_brief(fault)}); save it again, as version 7 or 7.3"
         ) from None
-    large = _too_large(found)
-    variables, damage = _load(path, [each for each in found if each[0] not in large])
+    variables, damage, large = _load(path, found)
     long = [each for each in variables if each.samples >= FEWEST_SAMPLES]
     times, signals = [each for each in long if each.is_time], [each for each in long if not each.is_time]
     if not signals:
         raise ReadError(
             name,
-            next(iter(large.values()), None)
+            next(iter(large), None)
             or damage
             or "MAT file without a numeric variable of samples; nothing in it can be a channel",
         )
@@ -92,12 +92,12 @@ def open_mat(path: Path, name: str) -> Recording:
         sample_rate_hz=_rate(variables, times),
         samples=samples,
         channels=_channels(places, _units(path, found, len(places))),
-        fetch=stacked(lambda start, stop, place: places[place][0].read(start, stop)[:, places[place][1]]),
+        fetch=_fetch(places),
         start_s=float(times[0].head[0]) if times else 0.0,
         damage=damage,
         layout=f"MAT, {len(places)} channels in {len(chosen)} variables",
         refused=(
-            *large.values(),
+            *large,
             *(
                 f"{each.name}: {each.samples} samples, unlike the {samples} of the others"
                 for each in signals
@@ -121,33 +121,63 @@ def _brief(fault: Exception) -> str:
     return str(fault).strip().splitlines()[0] if str(fault).strip() else type(fault).__name__
 
 
-def _too_large(found: list[tuple[str, tuple[int, ...], str]]) -> dict[str, str]:
-    """Variables that would take too much memory, and what to do, by name."""
-    bytes_of = {key: prod(shape) * _BYTES.get(kind, 1) for key, shape, kind in found}
-    return {
-        key: f"variable {key!r} takes {size / 1e6:.0f} MB in one piece, of which {_LARGEST / 1e6:.0f} MB can be read; "
-        "save it as version 7.3, which is read in pieces whatever its size, or one variable a channel"
-        for key, size in bytes_of.items()
-        if size > _LARGEST
-    }
+def _fetch(places: list[tuple[_Variable, int]]) -> Fetch:
+    """Read by variable: one visit gives all its wanted columns."""
+
+    def fetch(start: int, stop: int, wanted: tuple[int, ...]) -> NDArray[np.generic]:
+        out = np.empty((stop - start, len(wanted)))
+        for variable in dict.fromkeys(places[each][0] for each in wanted):
+            mine = [(at, places[each][1]) for at, each in enumerate(wanted) if places[each][0] is variable]
+            out[:, [at for at, _ in mine]] = variable.read(start, stop)[:, [column for _, column in mine]]
+        return out
+
+    return fetch
 
 
-def _load(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[list[_Variable], str | None]:
-    """Variables one after another: no more than one is unpacked in memory at a time, the rest lies spooled."""
-    from scipy.io import loadmat
+def _load(
+    path: Path, found: list[tuple[str, tuple[int, ...], str]]
+) -> tuple[list[_Variable], str | None, tuple[str, ...]]:
+    """Variables one after another, what is damaged, and those too large to be read.
 
+    No more than one is unpacked in memory at a time, and no large one whole; the rest lies spooled.
+    """
     variables: list[_Variable] = []
+    refused: list[str] = []
     for key, shape, kind in found:
         numeric = kind in ("double", "single") or kind.startswith(("int", "uint"))
         if not numeric or len(shape) != 2 or 0 in shape:
             continue
         try:
-            value = np.atleast_2d(loadmat(path, variable_names=[key])[key])
+            variable = _in_pieces(path, key) if _size(shape, kind) > _LARGEST else _whole(path, key)
         except Exception as fault:  # scipy raises many kinds for a broken variable
-            return variables, f"variable {key!r} and what follows cannot be read ({_brief(fault)})"
-        if not np.iscomplexobj(value):
-            variables.append(_spooled(key, value if value.shape[0] >= value.shape[1] else value.T))
-    return variables, None
+            return variables, f"variable {key!r} and what follows cannot be read ({_brief(fault)})", tuple(refused)
+        if variable is not None:
+            variables.append(variable)
+        elif _size(shape, kind) > _LARGEST:
+            refused.append(
+                f"variable {key!r} takes {_size(shape, kind) / 1e6:.0f} MB in one piece, of which "
+                f"{_LARGEST / 1e6:.0f} MB can be read; save it as version 7 or 7.3, which are read in pieces"
+            )
+    return variables, None, tuple(refused)
+
+
+def _size(shape: tuple[int, ...], kind: str) -> int:
+    """Bytes of a variable, unpacked."""
+    return prod(shape) * _BYTES.get(kind, 1)
+
+
+def _in_pieces(path: Path, key: str) -> _Variable | None:
+    laid = samples_of(path, key)
+    return None if laid is None else _Variable(key, *laid)
+
+
+def _whole(path: Path, key: str) -> _Variable | None:
+    from scipy.io import loadmat
+
+    value = np.atleast_2d(loadmat(path, variable_names=[key])[key])
+    if np.iscomplexobj(value):
+        return None
+    return _spooled(key, value if value.shape[0] >= value.shape[1] else value.T)
 
 
 def _spooled(key: str, rows: NDArray[np.generic]) -> _Variable:
