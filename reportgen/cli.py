@@ -74,7 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("--results-only", action="store_true", help="compute and write results.json alone")
     build.add_argument("--strict", action="store_true", help="exit 3 where a requirement is not met")
     build.add_argument("--supersedes", metavar="ARCHIVE", type=Path, help="make an amendment of that archive")
-    build.add_argument("--branding", metavar="DIR", type=Path, help="a laboratory's own templates")
+    build.add_argument("--branding", metavar="DIR", type=_folder, help="a laboratory's own templates")
     build.add_argument("--workers", metavar="N", type=_positive, help="processes for many jobs; default: the cores")
     build.add_argument("--scheduler", metavar="ADDRESS", help="run many jobs over the Dask cluster at ADDRESS")
     build.set_defaults(command=_build)
@@ -105,6 +105,12 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--out", metavar="DIR", type=Path, help="where copies of the example jobs are made and built")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _folder(text: str) -> Path:
+    if not Path(text).is_dir():
+        raise argparse.ArgumentTypeError(f"there is no folder {text!r}")
+    return Path(text)
 
 
 def _positive(text: str) -> int:

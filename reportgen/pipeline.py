@@ -394,7 +394,12 @@ def demo(out: Path | None, say: Say) -> int:
     exit_code = 0
     for example in sorted(path.parent for path in data_dir("example_logs").glob("*/job.toml")):
         job = folder / example.name
-        shutil.copytree(example, job, dirs_exist_ok=True, ignore=shutil.ignore_patterns("report"))
+        try:
+            shutil.copytree(example, job, dirs_exist_ok=True, ignore=shutil.ignore_patterns("report"))
+        except (OSError, shutil.Error) as problem:
+            raise ReportError(
+                f"{job}: the example cannot be copied there: {problem}; name a folder with --out"
+            ) from problem
         progress = Progress()
         built = build_job(job, None, Settings(cores=cores()), progress)
         progress.done()

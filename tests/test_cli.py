@@ -61,3 +61,25 @@ def test_new_refuses_a_folder_with_files(tmp_path, capsys):
 def test_a_job_that_is_not_there_is_exit_code_1(tmp_path, capsys):
     assert main(["build", str(tmp_path / "nowhere")]) == 1
     assert "nowhere" in capsys.readouterr().err
+
+
+def test_a_branding_that_is_not_there_is_a_usage_error(tmp_path, capsys):
+    """Left out in silence, the report would go to the customer without the laboratory's own pages."""
+    with pytest.raises(SystemExit) as ended:
+        main(["build", str(tmp_path), "--branding", str(tmp_path / "nowhere")])
+    assert ended.value.code == 2
+    assert "there is no folder" in capsys.readouterr().err
+
+
+def test_the_demo_where_no_folder_can_be(tmp_path, capsys):
+    (tmp_path / "taken").write_text("mine", encoding="utf-8")
+    assert main(["demo", "--out", str(tmp_path / "taken")]) == 1
+    assert "name a folder with --out" in capsys.readouterr().err
+
+
+def test_a_trusted_certificate_that_cannot_be_read_says_nothing_of_the_archive(tmp_path, capsys):
+    (tmp_path / "a.zip").write_bytes(b"")
+    assert main(["verify", str(tmp_path / "a.zip"), "--trust", str(tmp_path / "nowhere.pem")]) == 1
+    printed = capsys.readouterr()
+    assert "a trusted certificate cannot be read" in printed.err
+    assert "NOT as it was reported" not in printed.out

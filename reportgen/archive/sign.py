@@ -169,7 +169,7 @@ def read_signatures(pdf: Path, trusted: Sequence[Path] = ()) -> tuple[SignatureC
     from pyhanko.pdf_utils.reader import PdfFileReader
     from pyhanko_certvalidator import ValidationContext
 
-    context = ValidationContext(trust_roots=_certificates(trusted), allow_fetching=False)
+    context = ValidationContext(trust_roots=certificates(trusted), allow_fetching=False)
     # What the library would write to the terminal, tracebacks included, is said in the checks.
     logging.getLogger("pyhanko").setLevel(logging.CRITICAL)
     try:
@@ -190,7 +190,10 @@ def _end(signature: Any) -> int:
     return start + length
 
 
-def _certificates(paths: Sequence[Path]) -> list[Any]:
+def certificates(paths: Sequence[Path]) -> list[Any]:
+    """The certificates of PEM or DER files. Raises ArchiveError."""
+    if not paths:
+        return []
     from pyhanko import keys
 
     load: Any = keys.load_certs_from_pemder

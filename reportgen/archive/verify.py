@@ -13,7 +13,7 @@ from reportgen.archive.compare import Difference, compare_results
 from reportgen.archive.digest import sha256
 from reportgen.archive.manifest import PRINTING, versions
 from reportgen.archive.open_archive import OpenedArchive, Trouble, open_archive
-from reportgen.archive.sign import SignatureCheck, read_signatures
+from reportgen.archive.sign import SignatureCheck, certificates, read_signatures
 from reportgen.errors import ArchiveError, ReportError
 
 MAX_SHOWN = 50
@@ -83,8 +83,10 @@ def verify(
 
     ``rebuild`` renders again and is asked only where the software is the same to the last version, for then the
     pages must be the same to the last byte. ``trusted`` names certificates (PEM or DER) whose signatures are believed.
-    Never raises for what is wrong with the archive: that is what the lines say.
+    Never raises for what is wrong with the archive: that is what the lines say. Raises ArchiveError where a certificate
+    of ``trusted`` cannot be read.
     """
+    certificates(trusted)
     try:
         with open_archive(path) as archive:
             return _verified(archive, recompute, rebuild, trusted)

@@ -132,7 +132,9 @@ class BlockParser:
         for place, column in enumerate(self._columns):
             values[:, place] = frame[column].to_numpy()
         gaps = np.zeros(len(frame), dtype=bool)
-        if not np.isfinite(values.sum()):
+        with np.errstate(over="ignore"):
+            total = values.sum()
+        if not np.isfinite(total):
             gaps |= ~np.isfinite(values).all(axis=1)
         if not self._every:
             gaps |= frame[self._layout.columns].notna().to_numpy()
