@@ -153,7 +153,6 @@ def swept_response(
         time_s=sweep.time_s,
         drive_cycles=sweep.drive_cycles,
         tracking_filter=run.tracking_filter,
-        effective_bandwidth_hz=sweep.effective_bandwidth_hz,
         calibration=tuple(_calibration(job, trace.channel) for trace in responses),
         control_calibration=_control_calibration(job, job.control_of(run)),
         sweep_rate_unit=rate_unit,

@@ -19,15 +19,6 @@ from tests.accuracy.scenarios import KINDS, ensemble, ensemble_noisy_control
 QUICK_SEED = 7
 SOAK_SEEDS = range(20, 32)
 QUANTITIES = ("frequency", "Q", "amplification")
-FALLS_SHORT = {"filter_wide": "a tracking filter that the job does not state is not yet taken into the model"}
-"""Kinds that do not hold everywhere yet, with the reason; they stay in the run so that it shows when they do."""
-
-
-def _kinds():
-    return [
-        pytest.param(kind, marks=pytest.mark.xfail(reason=FALLS_SHORT[kind])) if kind in FALLS_SHORT else kind
-        for kind in KINDS
-    ]
 
 
 def outcome_of(scenario) -> Outcome:
@@ -35,7 +26,7 @@ def outcome_of(scenario) -> Outcome:
     return compare(scenario, recording, identify_modes(scenario.swept(recording)))
 
 
-@pytest.mark.parametrize("kind", _kinds())
+@pytest.mark.parametrize("kind", KINDS)
 def test_nothing_is_missed_invented_or_wrong(kind):
     assert shortfalls(outcome_of(KINDS[kind](QUICK_SEED))) == []
 

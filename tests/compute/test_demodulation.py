@@ -347,7 +347,7 @@ def test_modes_from_a_raw_record_are_those_of_the_structure():
             frequency_hz=log.frequency_hz, control=log.trace("C1").amplitude, channels=("A1", "A2"),
             responses=np.column_stack([each.amplitude for each in responses]), dimensions=("acceleration",) * 2,
             phases_deg=np.column_stack([each.phase_deg for each in responses]), time_s=log.time_s,
-            drive_cycles=log.drive_cycles, effective_bandwidth_hz=log.effective_bandwidth_hz,
+            drive_cycles=log.drive_cycles,
         )
     )  # fmt: skip
     modes = found.channel("A1").resonances

@@ -13,7 +13,8 @@ from scipy.integrate import solve_ivp
 from reportgen.compute.identify import SweptResponse, identify_modes
 from reportgen.errors import ComputeError
 from reportgen.records.job import TrackingFilter
-from tests.simulator.course import G, Table, profile_level, sweep
+from tests.accuracy.scenarios import ensemble_noisy_control
+from tests.simulator.course import Dip, G, Table, profile_level, sweep
 from tests.simulator.recorder import Filter, Laboratory, Noise
 from tests.simulator.structure import Sensor, Structure, TrueMode
 
@@ -25,11 +26,13 @@ PAIR = Structure((TrueMode(100.0, 40.0), TrueMode(102.5, 40.0)), (Sensor("A1", (
 BLOCK = Structure((), (Sensor("A1", ()), Sensor("A2", ())))
 
 
-def record(structure: Structure, course, *, row_s=0.1, noise=0.01, seed=1, tracking=None, hum=0.0, phases=True):
+def record(
+    structure: Structure, course, *, row_s=0.1, noise=0.01, seed=1, tracking=None, hum=0.0, phases=True, dips=()
+):
     laboratory = Laboratory(
         row_s=row_s, default_noise=Noise(floor=2e-4 * G, share=noise, hum=hum), seed=seed, tracking=tracking
     )
-    table = Table(profile_level([(1.0, 0.5, "g"), (3000.0, 0.5, "g")]))
+    table = Table(profile_level([(1.0, 0.5, "g"), (3000.0, 0.5, "g")]), dips=dips)
     made = laboratory.record(structure, course, table)
     names = tuple(made.response)
     return SweptResponse(
@@ -91,6 +94,35 @@ def test_mains_beside_modes_is_no_mode():
 def test_a_known_tracking_filter_enters_the_model():
     log = record(BOOM, sweep(8.0, 220.0, 4.0), tracking=Filter(hz=6.0))
     check(identify_modes(replace(log, tracking_filter=TrackingFilter(bandwidth_hz=6.0))), BOOM)
+
+
+def test_an_unstated_tracking_filter_is_recognised_and_said():
+    found = identify_modes(record(BOOM, sweep(8.0, 220.0, 4.0), tracking=Filter(hz=6.0)))
+    assert len(found.frequencies_hz) == len(BOOM.modes)
+    assert any("tracking filter" in flag for flag in found.flags)
+
+
+def test_a_known_tracking_filter_enters_the_model_also_where_the_control_moves():
+    """The controller dips by 4 dB at each resonance; the filter is on the control as it is on the responses."""
+    dips = tuple(Dip(each.frequency_hz * 1.003, -4.0, 0.8 / each.q) for each in BOOM.modes)
+    log = record(BOOM, sweep(8.0, 220.0, 2.0), tracking=Filter(hz=8.0), noise=0.003, dips=dips)
+    check(identify_modes(replace(log, tracking_filter=TrackingFilter(bandwidth_hz=8.0))), BOOM, 0.01, 1e-4)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_filter_is_claimed_at_any_seed(seed):
+    """Short runs of every sweep parameter up to 10, 1 % noise on the responses and 0.2 % on the control."""
+    assert not any("filter" in flag for flag in identify_modes(ensemble_noisy_control(seed).swept()).flags)
+
+
+def test_no_filter_is_claimed_where_there_is_none(boom):
+    assert identify_modes(boom).flags == ()
+
+
+def test_phase_counted_the_other_way_round_is_recognised_and_said(boom):
+    found = identify_modes(replace(boom, phases_deg=-boom.phases_deg))
+    check(found, BOOM)
+    assert any("opposite sign" in flag for flag in found.flags)
 
 
 def test_a_second_order_equation_integrated_by_scipy():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
@@ -15,13 +17,14 @@ from reportgen.compute.identify.observed import (
     eta_of_loss,
     fastest_rate,
     half_power,
+    half_power_share,
     iso_7626_2_rate,
     sweep_parameter,
     swept_curve,
 )
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.compute.identify.sweep_law import sweep_law
-from reportgen.compute.identify.tracking_filter import filtered
+from reportgen.compute.identify.tracking_filter import by_lateness, filtered, through_filter
 
 
 def drive(time, frequency, level=None) -> Drive:
@@ -56,7 +59,7 @@ def test_envelope_is_what_scipy_integrates(start, stop, rate, h, f0, q):
     level = 1.0 + 0.3 * np.sin(0.4 * t)
     s, turn = pole(f0, q), np.sign(stop - start) * rate * np.log(2) / 60
     exact = solve_ivp(
-        lambda u, y: (s - 2j * np.pi * start * np.exp(turn * u)) * y + np.interp(u, t, level),
+        lambda u, y: (s - 2j * np.pi * start * np.exp(turn * u)) * y + 1.0 + 0.3 * np.sin(0.4 * u),
         (0, t[-1]), [level[0] / (2j * np.pi * start - s)], method="DOP853", t_eval=t, rtol=1e-9, atol=1e-12, max_step=h,
     ).y[0]  # fmt: skip
     found, _ = envelope(drive(t, f, level), s)
@@ -133,6 +136,12 @@ def test_limit_of_iso_7626_2_means_a_peak_five_and_a_half_per_cent_low():
     assert 1 - swept_curve(sweep_parameter(80.0, 30.0, rate))[0] == pytest.approx(0.055, abs=5e-4)
 
 
+# Half-power Q over Q of the universal curve (shared table of the project, computed with mpmath by two methods).
+@pytest.mark.parametrize("eta, share", [(0.1, 0.99525), (0.9, 0.81516), (3.0, 0.56857), (10.0, 0.34871)])
+def test_half_power_q_of_the_universal_curve(eta, share):
+    assert half_power_share(eta) == pytest.approx(share, abs=2e-5)
+
+
 FINITE_Q = [
     (10, 0.1, 0.9966, 0.9996), (10, 1.0, 0.9303, 0.9466), (10, 10.0, 0.6285, 0.6692),
     (50, 0.1, 0.9978, 0.9984), (50, 1.0, 0.9363, 0.9397), (50, 3.0, 0.8261, 0.8316), (50, 10.0, 0.6420, 0.6503),
@@ -200,8 +209,16 @@ def test_sweep_law_sees_through_printed_digits(decimals, within):
 
 def test_sweep_law_tells_the_time_of_a_row_finer_than_its_last_digit():
     t, f = exponential(10.0, 50.0, 8.0, 0.0263)
+    t = t + 0.004 * np.sin(np.arange(len(t)))  # rows that are not evenly spaced
+    f = 10.0 * 2.0 ** (8.0 * t / 60.0)
     times, _, _ = sweep_law(np.round(t, 3), np.round(f, 4))
     assert np.max(np.abs(np.round(t, 3) - t)) > 4e-4
+    assert np.max(np.abs(times - t)) < 1e-4
+
+
+def test_evenly_spaced_rows_are_seen_through_their_last_digit():
+    t, f = exponential(10.0, 50.0, 8.0, 0.0263)
+    times, _, _ = sweep_law(np.round(t, 3), np.round(f, 2))
     assert np.max(np.abs(times - t)) < 1e-4
 
 
@@ -226,3 +243,48 @@ def test_tracking_filter_is_late_by_one_over_pi_b():
     ramp, slope = (2.0 + 3.0 * t).astype(complex), np.full(201, 3.0, complex)
     out = filtered(ramp, slope, np.diff(t), np.full(201, 2.0))
     assert np.max(np.abs(out - (ramp - 3.0 / (np.pi * 2.0)))) < 1e-9
+
+
+def _through_scipy(t, level, turn, f0, q, tau):
+    """(mode behind the filter, control behind the filter): envelope and two low-passes by scipy's own integrator."""
+    s, start = pole(f0, q), 8.0
+
+    def motion(u, y):
+        a = np.interp(u, t, level)
+        return [
+            (s - 2j * np.pi * start * np.exp(turn * u)) * y[0] + a, (y[0] - y[1]) / tau, (a - y[2]) / tau
+        ]  # fmt: skip
+
+    rest = level[0] / (2j * np.pi * start - s)
+    made = solve_ivp(motion, (0, t[-1]), [rest, rest, level[0] + 0j], "DOP853", t, rtol=1e-9, atol=1e-12, max_step=0.02)
+    return made.y[1], made.y[2].real
+
+
+@pytest.mark.parametrize("tau", [0.004, 0.03])
+@pytest.mark.parametrize("dip", [0.0, 0.5])
+def test_filter_on_response_and_control_is_what_scipy_integrates(tau, dip):
+    """A controller that dips by half while the sweep passes the resonance: the delay common to both channels cancels,
+    what the filter does while the frequency moves does not."""
+    t, f = exponential(8.0, 40.0, 4.0, 0.05)
+    level = 1.0 - dip * np.exp(-0.5 * ((t - np.interp(18.2, f, t)) / 0.6) ** 2)
+    behind, control = _through_scipy(t, level, 4.0 * np.log(2) / 60, 18.0, 60.0, tau)
+    found, _ = through_filter(drive(t, f, control), pole(18.0, 60.0), np.full(len(t), 1.0 / (np.pi * tau)))
+    settled = t > 1.0
+    assert np.max(np.abs(found - behind)[settled]) < 5e-4 * np.max(np.abs(behind))
+    unfiltered = envelope(drive(t, f, control), pole(18.0, 60.0))[0]
+    assert np.max(np.abs(unfiltered - behind)[settled]) > 3e-3 * np.max(np.abs(behind))
+
+
+def test_slopes_of_a_filtered_envelope_are_difference_quotients():
+    t, f = exponential(8.0, 40.0, 4.0, 0.05)
+    d, s, tau = drive(t, f, 1.0 + 0.2 * np.sin(0.9 * t)), pole(18.0, 60.0), 0.02
+
+    def value(by_s=0.0, by_tau=0.0):
+        return through_filter(d, s + by_s, np.full(len(t), 1.0 / (np.pi * (tau + by_tau))))[0]
+
+    by_s = through_filter(d, s, np.full(len(t), 1.0 / (np.pi * tau)))[1]
+    step = 1e-6 * abs(s)
+    assert np.max(np.abs((value(step) - value(-step)) / (2 * step) - by_s)) < 2e-3 * np.max(np.abs(by_s))
+    late = by_lateness(replace(d, bandwidth_hz=np.full(len(t), 1.0 / (np.pi * tau))), s, np.ones(len(t)))
+    quotient = (value(by_tau=1e-5) - value(by_tau=-1e-5)) / 2e-5
+    assert np.max(np.abs(quotient - late)) < 1e-2 * np.max(np.abs(late))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -34,6 +35,8 @@ class Drive:
     """Where the amplitude comes from, with the noise left in it; None where nothing is known of that."""
     bandwidth_hz: Floats | None = None
     """Of the tracking filter that made the log, at the rows, shape (n,); None where none is known."""
+    filter_unknown: bool = False
+    """True where the log went through a detector of which nothing is known."""
     law: str
     """What the time-frequency law was taken from, for the report."""
 
@@ -50,6 +53,34 @@ class Drive:
             advance=self.advance[start : stop - 1], amplitude=self.amplitude[rows],
             level=None, bandwidth_hz=None if self.bandwidth_hz is None else self.bandwidth_hz[rows],
         )  # fmt: skip
+
+
+@lru_cache(maxsize=8)
+def finer(drive: Drive, parts: int) -> Drive:
+    """The same drive with each step between rows cut into equal ``parts``; every ``parts``-th row is one of the log.
+
+    The level is straight in between.
+    """
+    x = (np.arange(parts) / parts)[None, :]
+    start, end, h = drive.omega[:-1, None], drive.omega[1:, None], drive.step[:, None]
+    bow = np.divide(drive.advance[:, None], h, out=np.zeros_like(h), where=h > 0) - 0.5 * (start + end)
+    slope = np.divide(end - start + 6 * bow * (1 - 2 * x), h, out=np.zeros((len(h), parts)), where=h > 0)
+    slope[:, 0] = drive.omega_dot[:-1]
+    passed = h * (start * x + 0.5 * (end - start) * x**2 + bow * x**2 * (3 - 2 * x))
+    level = drive.amplitude[:-1, None] + np.diff(drive.amplitude)[:, None] * x
+
+    def rows(values: Floats, last: float) -> Floats:
+        return np.append(values.ravel(), last)
+
+    return replace(
+        drive,
+        time_s=rows(drive.time_s[:-1, None] + h * x, drive.time_s[-1]),
+        omega=rows(start + (end - start) * x + 6 * bow * x * (1 - x), drive.omega[-1]),
+        omega_dot=rows(slope, drive.omega_dot[-1]),
+        advance=np.diff(np.concatenate([passed, drive.advance[:, None]], axis=1), axis=1).ravel(),
+        amplitude=rows(level, drive.amplitude[-1]),
+        bandwidth_hz=None,
+    )
 
 
 def drive_of(sweep: SweptResponse, rows: np.ndarray, level: Level) -> Drive:
@@ -70,7 +101,9 @@ def _drive(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
         drive = _from_cycles(time, frequency, sweep.drive_cycles[rows], amplitude)
     else:
         drive = _from_frequency(*sweep_law(time, frequency), amplitude)
-    return replace(drive, bandwidth_hz=_bandwidth(sweep, frequency))
+    bandwidth = _bandwidth(sweep, frequency)
+    # What was demodulated here went through a window that is known, symmetric and short against any passage.
+    return replace(drive, bandwidth_hz=bandwidth, filter_unknown=bandwidth is None and sweep.drive_cycles is None)
 
 
 def _bandwidth(sweep: SweptResponse, frequency: Floats) -> Floats | None:

@@ -13,6 +13,7 @@ equation: Lewis, Trans. ASME 54 (1932) 253, in the complex form; quadrature: Gol
 from __future__ import annotations
 
 from functools import lru_cache
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,15 +40,15 @@ def rule(nodes: int) -> tuple[Floats, Floats]:
     return 0.5 * (x + 1.0), 0.5 * w
 
 
-def envelope(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
-    """E and ∂E/∂s at every row for one pole s (1/s), each of shape (n,); started quasi-steady."""
-    series = _Series(drive, pole)
-    value, value_ds = series.at_rows()
+def envelope(drive: Drive, pole: complex, derivatives: int = 1) -> list[Complexes]:
+    """E, ∂E/∂s and, of two ``derivatives``, ∂²E/∂s² at every row for one pole s, each (n,); started quasi-steady."""
+    series = _Series(drive, pole, derivatives)
+    found = series.at_rows()
     if drive.steady or pole.imag < 0:
-        return value, value_ds
+        return found
     near = series.near()
     if not near.any():
-        return value, value_ds
+        return found
     first = int(np.argmax(near))
     last = int(len(near) - np.argmax(near[::-1]))
     forgotten = drive.time_s[last] + _MEMORY / abs(pole.real)
@@ -55,12 +56,13 @@ def envelope(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
     span = slice(first, stop)
     h = drive.step[span]
     gain = np.exp(pole * h - 1j * drive.advance[span])
-    load, load_ds = series.loads(span, gain)
+    loads = series.loads(span, gain)
     steps = np.flatnonzero(near[span])
-    load[steps], load_ds[steps] = _integrate(drive, pole, steps + first)
-    start, start_ds = series.before(first)
-    value[first + 1 : stop + 1], value_ds[first + 1 : stop + 1] = _carry(gain, load, load_ds, h, start, start_ds)
-    return value, value_ds
+    for load, integral in zip(loads, _integrate(drive, pole, steps + first, derivatives), strict=True):
+        load[steps] = integral
+    for value, carried in zip(found, _carry(gain, loads, h, series.before(first)), strict=True):
+        value[first + 1 : stop + 1] = carried
+    return found
 
 
 def response_to_noise(drive: Drive, pole: complex, level: Floats) -> Complexes:
@@ -81,38 +83,37 @@ class _Series:
     """The quasi-steady series E = A/p − A′/p² + A p′/p³ − 3A′p′/p⁴ + 3A p′²/p⁵ + 15A p′³/p⁷ at the rows.
 
     A is straight between rows, so A′ belongs to a step; at a row by itself the mean of both sides stands for it.
+    Derivatives by s are those by −p.
     """
 
-    def __init__(self, drive: Drive, pole: complex) -> None:
+    def __init__(self, drive: Drive, pole: complex, derivatives: int) -> None:
         self.drive = drive
         self.p = 1j * drive.omega - pole
         self.turn = np.abs(self.p)
         inverse = np.asarray(1.0 / self.p, complex)
         # Inside the near zone the integration replaces the series; the clip only keeps it finite there.
         z = 1j * drive.omega_dot * inverse * inverse
-        self.z = np.where(np.abs(z) > 0.1, 0.0, z)
+        z = np.where(np.abs(z) > 0.1, 0.0, z)
         h = drive.step
         self.slope = np.divide(np.diff(drive.amplitude), h, out=np.zeros_like(h), where=h > 0)
-        z = self.z
-        self.level: Complexes = drive.amplitude * inverse * (1.0 + z * (1.0 + z * (3.0 + z * 15.0)))
-        self.level_ds: Complexes = drive.amplitude * inverse**2 * (1.0 + z * (3.0 + z * (15.0 + z * 105.0)))
-        self.ramp = -(inverse**2) * (1.0 + 3.0 * z)
-        self.ramp_ds = -(inverse**3) * (2.0 + 12.0 * z)
+        powers: list[Complexes] = [inverse ** (k + 1) for k in range(derivatives + 2)]
+        self.level: list[Complexes] = []
+        self.ramp: list[Complexes] = []
+        for k, (a, b) in enumerate(zip(_LEVEL[: derivatives + 1], _RAMP, strict=False)):
+            self.level.append(np.asarray(drive.amplitude * powers[k] * (a[0] + z * (a[1] + z * (a[2] + z * a[3])))))
+            self.ramp.append(np.asarray(-powers[k + 1] * (b[0] + b[1] * z)))
 
-    def at_rows(self) -> tuple[Complexes, Complexes]:
-        """E and ∂E/∂s with the mean slope of the level on both sides of each row."""
+    def at_rows(self) -> list[Complexes]:
+        """E and its derivatives with the mean slope of the level on both sides of each row."""
         if self.drive.steady:
-            return self.level, self.level_ds
+            return self.level
         slope = 0.5 * (np.append(self.slope, self.slope[-1]) + np.insert(self.slope, 0, self.slope[0]))
-        return self.level + self.ramp * slope, self.level_ds + self.ramp_ds * slope
+        return [level + ramp * slope for level, ramp in zip(self.level, self.ramp, strict=True)]
 
-    def before(self, row: int) -> tuple[complex, complex]:
-        """E and ∂E/∂s at a row as the step before it leaves them."""
+    def before(self, row: int) -> list[complex]:
+        """E and its derivatives at a row as the step before it leaves them."""
         slope = self.slope[row - 1] if row > 0 else 0.0
-        return (
-            complex(self.level[row] + self.ramp[row] * slope),
-            complex(self.level_ds[row] + self.ramp_ds[row] * slope),
-        )
+        return [complex(level[row] + ramp[row] * slope) for level, ramp in zip(self.level, self.ramp, strict=True)]
 
     def near(self) -> NDArray[np.bool_]:
         """Steps in which the series does not hold: close to the pole, or a jump of the level; shape (n−1,)."""
@@ -124,33 +125,45 @@ class _Series:
         )
         return np.asarray(row[1:] | row[:-1] | (crossing & (moving[1:] | moving[:-1])) | jump)
 
-    def loads(self, span: slice, gain: Complexes) -> tuple[Complexes, Complexes]:
-        """What each step of the span adds to E beyond the gain, where the series holds at both its ends."""
+    def loads(self, span: slice, gain: Complexes) -> list[Complexes]:
+        """What each step of the span adds to E and its derivatives, where the series holds at both its ends."""
         before, after = slice(span.start, span.stop), slice(span.start + 1, span.stop + 1)
         slope, h = self.slope[span], self.drive.step[span]
-        start = self.level[before] + self.ramp[before] * slope
-        start_ds = self.level_ds[before] + self.ramp_ds[before] * slope
-        end = self.level[after] + self.ramp[after] * slope
-        end_ds = self.level_ds[after] + self.ramp_ds[after] * slope
-        return end - gain * start, end_ds - gain * (start_ds + h * start)
+        start = [level[before] + ramp[before] * slope for level, ramp in zip(self.level, self.ramp, strict=True)]
+        end = [level[after] + ramp[after] * slope for level, ramp in zip(self.level, self.ramp, strict=True)]
+        return [value - gain * carried for value, carried in zip(end, _through(start, h), strict=True)]
 
 
-def _integrate(drive: Drive, pole: complex, steps: NDArray[np.int64]) -> tuple[Complexes, Complexes]:
-    """∫ e^{s(h−u) − i(φ(t+h)−φ(t+u))} A du over each step, and the same with (h−u): the derivative by s."""
+_LEVEL = ((1.0, 1.0, 3.0, 15.0), (1.0, 3.0, 15.0, 105.0), (2.0, 12.0, 90.0, 840.0))
+"""Of the series in p′/p² for a level, by order of the derivative."""
+_RAMP = ((1.0, 3.0), (2.0, 12.0), (6.0, 60.0))
+"""The same for a ramp."""
+
+
+def _through(values: list[Complexes], h: Floats) -> list[Complexes]:
+    """Derivatives by s of e^{sh} E over e^{sh}: Leibniz."""
+    return [
+        sum((comb(k, i) * h**i * values[k - i] for i in range(1, k + 1)), values[k].copy()) for k in range(len(values))
+    ]
+
+
+def _integrate(drive: Drive, pole: complex, steps: NDArray[np.int64], derivatives: int) -> list[Complexes]:
+    """∫ e^{s(h−u) − i(φ(t+h)−φ(t+u))} A du over each step, and with powers of (h−u): the derivatives by s."""
     h = drive.step[steps]
     length = np.minimum(h, _MEMORY / abs(pole.real))
     turn = np.maximum(np.abs(drive.omega[steps] - pole.imag), np.abs(drive.omega[steps + 1] - pole.imag)) * length
     turn += abs(pole.real) * length
-    load = np.zeros(len(steps), complex)
-    load_ds = np.zeros(len(steps), complex)
-    sag = _sag(drive, steps)
+    loads = [np.zeros(len(steps), complex) for _ in range(derivatives + 1)]
+    sag = sag_of(drive, steps)
     lowest = 0.0
     for limit, nodes in _NODES:
         here = (turn >= lowest) & (turn < limit)
         lowest = limit
         if here.any():
-            load[here], load_ds[here] = _quadrature(drive, pole, steps[here], length[here], sag[here, None], nodes)
-    return load, load_ds
+            parts = _quadrature(drive, pole, steps[here], length[here], sag[here, None], nodes, derivatives)
+            for load, part in zip(loads, parts, strict=True):
+                load[here] = part
+    return loads
 
 
 def bend_of(drive: Drive) -> Floats:
@@ -162,7 +175,7 @@ def bend_of(drive: Drive) -> Floats:
     return np.concatenate([[0.0], bend, [0.0]])
 
 
-def _sag(drive: Drive, steps: NDArray[np.int64]) -> Floats:
+def sag_of(drive: Drive, steps: NDArray[np.int64]) -> Floats:
     """A″h² within each step: the lesser of both ends where they agree in sign, so that a jump stays a jump."""
     bend = bend_of(drive)
     before, after = bend[steps], bend[steps + 1]
@@ -181,23 +194,29 @@ def within_step(drive: Drive, steps: NDArray[np.int64], length: Floats, x: Float
 
 
 def _quadrature(
-    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, sag: Floats, nodes: int
-) -> tuple[Complexes, Complexes]:
+    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, sag: Floats, nodes: int, derivatives: int
+) -> list[Complexes]:
     x, w = rule(nodes)
     back, y, phase = within_step(drive, steps, length, x)
     a0, a1 = drive.amplitude[steps][:, None], drive.amplitude[steps + 1][:, None]
-    level = a1 - (a1 - a0) * y - 0.5 * sag * y * (1.0 - y)
-    value = np.exp(pole * back - 1j * phase) * level
-    return np.asarray((value @ w) * length, complex), np.asarray(((value * back) @ w) * length, complex)
+    value = np.exp(pole * back - 1j * phase) * (a1 - (a1 - a0) * y - 0.5 * sag * y * (1.0 - y))
+    found = []
+    for _ in range(derivatives + 1):
+        found.append(np.asarray((value @ w) * length, complex))
+        value = value * back
+    return found
 
 
-def _carry(
-    gain: Complexes, load: Complexes, load_ds: Complexes, h: Floats, start: complex, start_ds: complex
-) -> tuple[Complexes, Complexes]:
-    """E_{k+1} = g_k E_k + q_k and D_{k+1} = g_k (D_k + h_k E_k) + q′_k."""
-    value = recurrence(gain, load, start)
-    previous = np.concatenate([[start], value[:-1]])
-    return value, recurrence(gain, load_ds + gain * h * previous, start_ds)
+def _carry(gain: Complexes, loads: list[Complexes], h: Floats, start: list[complex]) -> list[Complexes]:
+    """E_{k+1} = g_k E_k + q_k and its derivatives by s, g_k = e^{sh − i(φ(t+h) − φ(t))}."""
+    values: list[Complexes] = []
+    before: list[Complexes] = []
+    for k, (load, first) in enumerate(zip(loads, start, strict=True)):
+        carried = sum((comb(k, i) * h**i * before[k - i] for i in range(1, k + 1)), np.zeros_like(load))
+        value = recurrence(gain, load + gain * carried, first)
+        values.append(value)
+        before.append(np.concatenate([[first], value[:-1]]))
+    return values
 
 
 def recurrence(gain: Complexes, load: Complexes, start: complex) -> Complexes:

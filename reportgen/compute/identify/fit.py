@@ -7,7 +7,7 @@ magnitudes: its coefficients take Gauss-Newton steps within the same projection.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,8 +15,15 @@ import numpy as np
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.kicks import NO_KICKS, Kicks
-from reportgen.compute.identify.magnitude import MagnitudeFit, fit_magnitudes, with_best_signs
-from reportgen.compute.identify.model import ChannelKind, Columns, ModeEnvelopes, Poles, columns, mode_envelopes
+from reportgen.compute.identify.magnitude import MagnitudeFit, fit_magnitudes, with_best_of_all_signs, with_best_signs
+from reportgen.compute.identify.model import (
+    ChannelKind,
+    Columns,
+    ModeEnvelopes,
+    Poles,
+    columns,
+    mode_envelopes,
+)
 from reportgen.compute.identify.normal import Normal
 from reportgen.records.log import Floats
 
@@ -121,6 +128,11 @@ class Problem:
     """Steps of the level whose place within the row is unknown."""
     _envelopes: dict[complex, ModeEnvelopes] = field(default_factory=dict)
 
+    def use(self, drive: Drive) -> None:
+        """Take another drive: what was computed for the one before is forgotten."""
+        self.drive = drive
+        self._envelopes = {}
+
     def part(self, start: int, stop: int, offset: list[Complexes], powers: tuple[int, ...]) -> Problem:
         """The problem over rows start … stop−1 with part of the model held."""
         held = [each[start:stop] for each in offset]
@@ -150,24 +162,34 @@ class Problem:
         """The held part of the model of a channel, shape (n,)."""
         return np.zeros(len(self.drive.omega), complex) if self.offset is None else self.offset[c]
 
-    def solve(self, poles: Poles, start: list[Floats] | None = None, free: np.ndarray | None = None) -> Solution:
-        """Best coefficients at these poles, with the projected normal equations of the ``free`` modes (bool)."""
+    def solve(
+        self,
+        poles: Poles,
+        start: list[Floats] | None = None,
+        free: np.ndarray | None = None,
+        more: Sequence[list[Complexes]] = (),
+    ) -> Solution:
+        """Best coefficients at these poles, with the projected normal equations of the ``free`` modes (bool).
+
+        ``more`` unknowns follow those of the modes and kicks: each as its change of every mode's envelope, (n,).
+        """
         if len(poles.kicks) < len(self.kicks):
             poles = replace(poles, kicks=np.zeros(len(self.kicks)))
         bases = self.bases(poles)
         modes = np.arange(len(poles)) if free is None else np.flatnonzero(free)
-        size = 2 * len(modes) + len(self.kicks)
+        size = 2 * len(modes) + len(self.kicks) + len(more)
         found = Solution(poles, [], [], 0.0, np.zeros((size, size)), np.zeros(size), [], [])
         self._prior(found, 2 * len(modes))
         for c, kind in enumerate(self.readings.kinds):
-            self._channel(found, c, kind, bases[kind], None if start is None else start[c], modes)
+            self._channel(found, c, kind, bases[kind], None if start is None else start[c], modes, more)
         return found
 
     def _prior(self, found: Solution, first: int) -> None:
         """What is known of the kicks beforehand: they are of the order of one; those outside these rows stay."""
         inside = self.kicks.inside
         sizes = found.poles.kicks[inside]
-        found.information[range(first, len(found.gradient)), range(first, len(found.gradient))] = 1.0
+        kicks = range(first, first + len(self.kicks))
+        found.information[kicks, kicks] = 1.0
         found.gradient[first + inside] = -sizes
         found.cost = float(sizes @ sizes)
 
@@ -179,9 +201,10 @@ class Problem:
             yield self._tangent(solution.poles, c, kind, bases[kind], solution.coefficients[c], modes)
 
     def _channel(
-        self, found: Solution, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray
-    ) -> None:
-        at = self._tangent(found.poles, c, kind, basis, start, modes)
+        self, found: Solution, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray,
+        more: Sequence[list[Complexes]],
+    ) -> None:  # fmt: skip
+        at = self._tangent(found.poles, c, kind, basis, start, modes, more)
         found.coefficients.append(at.coefficients)
         found.models.append(self.held(c) + at.coefficients @ basis.values)
         found.cost += float(at.left @ at.left)
@@ -191,8 +214,9 @@ class Problem:
         found.coupling.append(at.coupling)
 
     def _tangent(
-        self, poles: Poles, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray
-    ) -> Tangent:
+        self, poles: Poles, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray,
+        more: Sequence[list[Complexes]] = (),
+    ) -> Tangent:  # fmt: skip
         held = self.held(c)
         turn = self.readings.turn[:, c]
         along, across = self.weights.along[:, c] * turn, None
@@ -207,6 +231,9 @@ class Problem:
             fit = self._magnitudes(c, basis, start)
             rows, normal, x, left, along = fit.rows, fit.normal, fit.coefficients, fit.left, fit.turn
         moved = np.concatenate([_moved(basis, x, modes), self._kicked(poles, basis, x, kind)])
+        if more:
+            scale = self.centre**kind.power
+            moved = np.concatenate([moved, [_changed(basis, x, each) / scale for each in more]])
         slope = _weighted(moved, along, across)
         coupling = normal.divide(rows @ slope.T)
         slope -= coupling.T @ rows
@@ -237,9 +264,10 @@ class Problem:
             basis, x = bases[kind], coefficients[c]
             if not self.readings.with_phase[c]:
                 groups = _sign_groups(basis, poles, modes)
-                x = with_best_signs(
-                    basis.values, self.weights.along[:, c], self.readings.amplitude[:, c], self.held(c), x, groups
-                )
+                at = (basis.values, self.weights.along[:, c], self.readings.amplitude[:, c], self.held(c))
+                x = with_best_signs(*at, x, groups)
+                for together in _windows(poles) if modes is None else []:
+                    x = with_best_of_all_signs(*at, x, [np.flatnonzero(basis.mode == k) for k in together])
             better.append(x)
         return better
 
@@ -259,6 +287,18 @@ def _sign_groups(basis: Columns, poles: Poles, modes: np.ndarray | range | None)
     return [np.flatnonzero(group) for group in (*alone, direct, *above, *(group | direct for group in above))]
 
 
+_WINDOW = 6
+"""Modes in a row whose signs are tried in every combination."""
+
+
+def _windows(poles: Poles) -> list[np.ndarray]:
+    """Neighbours in frequency, indices; each window shares half with the next."""
+    order = np.argsort(poles.frequency_hz, kind="stable")
+    last = max(len(order) - _WINDOW, 0)
+    starts = [*range(0, last, _WINDOW // 2), last]
+    return [order[i : i + _WINDOW] for i in starts] if len(order) > 1 else []
+
+
 def _first(start: Floats | None, size: int) -> Floats:
     """First coefficients of a channel without phase: what is known, else a rigid block."""
     x = np.zeros(size)
@@ -276,6 +316,15 @@ def _moved(basis: Columns, x: Floats, modes: np.ndarray) -> Complexes:
         for j in np.flatnonzero(basis.mode == k):
             moved[2 * i : 2 * i + 2] += x[j] * basis.derivative[j]
     return moved
+
+
+def _changed(basis: Columns, x: Floats, envelopes: list[Complexes]) -> Complexes:
+    """Change of the model for a change of every mode's upper envelope, times the scale of the power, shape (n,)."""
+    total = np.zeros(basis.values.shape[1], complex)
+    for k, each in enumerate(envelopes):
+        own = basis.mode == k
+        total += complex(x[own] @ basis.residues[own]) * each
+    return total
 
 
 def _weighted(change: Complexes, along: Complexes, across: Complexes | None) -> Floats:

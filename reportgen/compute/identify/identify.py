@@ -7,21 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive, drive_of
+from reportgen.compute.identify.evidence import CHANCE, LEAST_Q, LEAST_SHARE, Evidence, evidence, threshold
 from reportgen.compute.identify.fit import Problem, Readings, Solution, Weights
+from reportgen.compute.identify.hunt import Search
 from reportgen.compute.identify.kicks import kicks_of
 from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
-from reportgen.compute.identify.order import (
-    CHANCE,
-    LEAST_Q,
-    LEAST_SHARE,
-    Evidence,
-    Search,
-    evidence,
-    search,
-    threshold,
-)
+from reportgen.compute.identify.order import search
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
     Spread,
@@ -182,7 +175,10 @@ class _Found:
         inflation = self.evidence.inflation_of(k)
         spread = self.spread
         peak = steady_peak(self.problem, self.solution, spread, c, k, max(inflation, self.evidence.inflation[k, c]))
-        f_std, q_std = (x * spread.of_pole(i, inflation) for x, i in ((f0, 2 * k), (q, 2 * k + 1)))
+        doubt = np.zeros(2 * len(poles)) if self.hunt.filter_doubt is None else self.hunt.filter_doubt
+        f_std, q_std = (
+            x * float(np.hypot(spread.of_pole(i, inflation), doubt[i])) for x, i in ((f0, 2 * k), (q, 2 * k + 1))
+        )
         relative = self._calibration(c)
         calibration = None if relative is None else relative * peak.amplification
         total = None if peak.std is None else float(np.hypot(peak.std, calibration or 0.0))
@@ -260,6 +256,16 @@ class _Found:
         flags = []
         if self.drive.steady:
             flags.append("no time column: steady state assumed")
+        if self.hunt.filter is not None:
+            flags.append(
+                f"the responses show a tracking filter of about {np.median(self.hunt.filter.bandwidth_hz):.2g} Hz that "
+                "the job does not state: it was taken into the model, and the uncertainties are wider for it"
+            )
+        if self.hunt.filter_suspected is not None:
+            flags.append(
+                f"a tracking filter of about {np.median(self.hunt.filter_suspected.bandwidth_hz):.2g} Hz that the job "
+                "does not state would explain more than chance: the uncertainties are wider for it"
+            )
         if self.hunt.phase_turned:
             flags.append("phases of this log count a lag as positive: read with the opposite sign")
         if len(self.problem.extra) or self.hunt.mains:

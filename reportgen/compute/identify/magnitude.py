@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
@@ -12,6 +13,9 @@ from reportgen.records.log import Floats
 
 _STEPS = 12
 _HALVINGS = 6
+_FIRST_STEPS = 3
+_PROMISING = 4
+"""Combinations of signs that are followed to the end."""
 _SETTLED = 1e-2
 """Fall of χ² still to be had, by the linear forecast, below which the steps stop."""
 
@@ -44,11 +48,11 @@ def _at(values: Complexes, weight: Floats, amplitude: Floats, held: Complexes, x
 
 
 def fit_magnitudes(
-    values: Complexes, weight: Floats, amplitude: Floats, held: Complexes, start: Floats
+    values: Complexes, weight: Floats, amplitude: Floats, held: Complexes, start: Floats, steps: int = _STEPS
 ) -> MagnitudeFit:
     """Gauss-Newton with step halving from ``start``; values (P, n), weight, amplitude and held part (n,)."""
     best = _at(values, weight, amplitude, held, start)
-    for _ in range(_STEPS):
+    for _ in range(steps):
         slope = best.rows @ best.left
         step = best.normal.divide(slope)
         if float(step @ slope) < _SETTLED:
@@ -86,4 +90,22 @@ def with_best_signs(
             trial = fit_magnitudes(values, weight, amplitude, held, x)
             if trial.cost < best.cost - 1.0:
                 best, changed = trial, True
+    return best.coefficients
+
+
+def with_best_of_all_signs(
+    values: Complexes, weight: Floats, amplitude: Floats, held: Complexes, start: Floats, groups: list[np.ndarray]
+) -> Floats:
+    """Coefficients after trying every combination of signs of the groups; turning one after the other can get stuck."""
+    best = fit_magnitudes(values, weight, amplitude, held, start)
+    tried = []
+    for signs in product((1.0, -1.0), repeat=len(groups)):
+        x = best.coefficients.copy()
+        for sign, group in zip(signs, groups, strict=True):
+            x[group] *= sign
+        tried.append(fit_magnitudes(values, weight, amplitude, held, x, _FIRST_STEPS))
+    for promising in sorted(tried, key=lambda each: each.cost)[:_PROMISING]:
+        trial = fit_magnitudes(values, weight, amplitude, held, promising.coefficients)
+        if trial.cost < best.cost - 1.0:
+            best = trial
     return best.coefficients

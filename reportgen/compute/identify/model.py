@@ -18,7 +18,7 @@ import numpy as np
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes, envelope, response_to_noise
 from reportgen.compute.identify.kicks import NO_KICKS, Kicks, kick_responses
-from reportgen.compute.identify.tracking_filter import filtered
+from reportgen.compute.identify.tracking_filter import filtered, through_filter
 from reportgen.records.log import Floats
 
 DIRECT_POWERS = (0, 2, 3, 4, -2)
@@ -156,14 +156,16 @@ class ModeEnvelopes:
 
 def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> ModeEnvelopes:
     """Envelopes of s and s*, as the drive's tracking filter leaves them."""
-    upper, upper_ds = envelope(drive, pole)
     kicked, kicked_ds = kick_responses(drive, pole, kicks)
-    if drive.bandwidth_hz is not None and not drive.steady:
+    if drive.bandwidth_hz is None or drive.steady:
+        upper, upper_ds = envelope(drive, pole)
+    else:
+        upper, upper_ds = through_filter(drive, pole, drive.bandwidth_hz)
         turn = np.asarray(pole - 1j * drive.omega)
-        upper, upper_ds = _filtered(drive, turn, upper, upper_ds, drive.amplitude)
         for j in range(len(kicked)):
             kicked[j], kicked_ds[j] = _filtered(drive, turn, kicked[j], kicked_ds[j], 0.0)
-    return ModeEnvelopes(upper, upper_ds, *envelope(drive, np.conj(pole)), kicked, kicked_ds)
+    lower, lower_ds = envelope(drive, np.conj(pole))
+    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kicked, kicked_ds)
 
 
 def noise_envelopes(drive: Drive, pole: complex, level: Floats) -> ModeEnvelopes:

@@ -28,7 +28,7 @@ class Normal:
         scale = 1.0 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
         scaled = gram * np.outer(scale, scale)
         scaled[np.diag_indices_from(scaled)] = 1.0 + _RIDGE
-        return cls(np.asarray(scale), np.asarray(np.linalg.pinv(scaled, rcond=1e-14, hermitian=True)))
+        return cls(np.asarray(scale), _inverse(scaled))
 
     @property
     def covariance(self) -> Floats:
@@ -46,3 +46,12 @@ class Normal:
         left = target - x @ rows
         more = self.divide(rows @ left)
         return x + more, left - more @ rows
+
+
+def _inverse(scaled: Floats) -> Floats:
+    """Inverse of a positive definite matrix of unit diagonal; of one that is not quite, by its eigenvalues."""
+    try:
+        half = np.linalg.inv(np.linalg.cholesky(scaled))
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(scaled, rcond=1e-14, hermitian=True))
+    return np.asarray(half.T @ half)

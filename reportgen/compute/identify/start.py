@@ -7,14 +7,14 @@ time to build up is looked for at its own frequency and not where the log shows 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import wofz
 
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes
-from reportgen.compute.identify.fit import Problem
+from reportgen.compute.identify.fit import Problem, Weights
 from reportgen.records.log import Floats
 
 _Q_STEPS = (4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0, 512.0)
@@ -32,9 +32,9 @@ class Shape:
     q: float
     width: float
     """Of the swept resonance, as a fraction of frequency: half-power band or the band the sweep smears it to."""
-    rows: np.ndarray
-    envelope: Complexes
-    """On those rows, peak of the steady response 1."""
+    rows: slice | np.ndarray
+    conjugate: Complexes
+    """Of the envelope on those rows, peak of the steady response 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ class Candidate:
         return self.shape.width
 
 
-def bank_of_shapes(drive: Drive) -> list[Shape]:
+def bank_of_shapes(drive: Drive) -> Bank:
     """Swept resonances at all frequencies and Q that the rows can tell apart."""
     frequency = drive.omega / (2 * np.pi)
     order = np.argsort(frequency, kind="stable")
@@ -80,7 +80,7 @@ def bank_of_shapes(drive: Drive) -> list[Shape]:
             if len(rows) >= 6 and (resolved or q <= 32):
                 shapes.append(_shape(drive, float(f), q, width, np.sort(rows)))
             f *= 1 + _SPACING * width
-    return shapes
+    return Bank(shapes)
 
 
 def _shape(drive: Drive, f: float, q: float, width: float, rows: np.ndarray) -> Shape:
@@ -90,35 +90,83 @@ def _shape(drive: Drive, f: float, q: float, width: float, rows: np.ndarray) -> 
     moving = np.abs(rate) > 1e-6 * abs(pole.real) ** 2
     c = np.sqrt(np.abs(np.where(moving, rate, 1.0)) / 2) * np.exp(-0.25j * np.pi * np.sign(np.where(moving, rate, 1.0)))
     value = np.where(moving, np.sqrt(np.pi) / (2 * c) * wofz(1j * p / (2 * c)), 1.0 / p)
-    return Shape(f, q, width, rows, value * abs(pole.real) * drive.amplitude[rows])
+    together: slice | np.ndarray = rows
+    if rows[-1] - rows[0] + 1 == len(rows):
+        together = slice(int(rows[0]), int(rows[-1]) + 1)
+    return Shape(f, q, width, together, np.conj(value) * (abs(pole.real) * drive.amplitude[rows]))
 
 
 def explained(shape: Shape, residual: Complexes, problem: Problem) -> Floats:
     """χ² that one mode of this shape would explain beside a constant transfer, per channel, shape (c,)."""
-    rows = shape.rows
-    along, across = problem.weights.along[rows], problem.weights.across[rows]
-    w = 2.0 * (along * across) ** 2 / np.maximum(along**2 + across**2, 1e-300)
-    level = problem.drive.amplitude[rows]
-    with_phase = problem.readings.with_phase
-    gain = np.zeros(len(with_phase))
-    if with_phase.any():
-        gain = np.where(with_phase, _explained(shape.envelope, level, residual[rows], w), 0.0)
-    if not with_phase.all():
-        magnitude = _explained(np.abs(shape.envelope), level, residual[rows].real, along**2)
-        gain = np.where(with_phase, gain, magnitude)
-    return gain
+    return np.asarray(Bank([shape]).explained(residual, problem)[0])
 
 
-def _explained(shape: Complexes | Floats, level: Floats, residual: Complexes | Floats, w: Floats) -> Floats:
-    """χ² that the shape explains beside a constant transfer, per channel; shape (c,)."""
-    se = np.conj(shape) @ (w * residual)
-    sa = level @ (w * residual)
-    ea = (np.conj(shape) * level) @ w
-    ee = (np.abs(shape) ** 2) @ w
+@dataclass(slots=True, eq=False)
+class Bank:
+    """Shapes to be held against what is left, again and again under the same weights."""
+
+    shapes: list[Shape]
+    _weights: Weights | None = None
+    _sums: list[_Sums] = field(default_factory=list)
+
+    def explained(self, residual: Complexes, problem: Problem) -> Floats:
+        """χ² that one mode of each shape would explain beside a constant transfer, per channel, shape (shapes, c)."""
+        drive, phase = problem.drive.amplitude, problem.readings.with_phase
+        w = _weight(problem)
+        if problem.weights is not self._weights:
+            self._sums = [_sums(each, drive, w, phase) for each in self.shapes]
+            self._weights = problem.weights
+        left = w * np.where(phase, residual, residual.real)
+        gain = np.empty((len(self.shapes), len(phase)))
+        up_to = np.concatenate([np.zeros((1, len(phase))), np.cumsum(drive[:, None] * left, axis=0)])
+        for k, (shape, sums) in enumerate(zip(self.shapes, self._sums, strict=True)):
+            rows = left[shape.rows]
+            along = shape.conjugate @ rows
+            if not phase.all():
+                along = np.where(phase, along, np.abs(shape.conjugate) @ rows)
+            if isinstance(shape.rows, slice):
+                constant = up_to[shape.rows.stop] - up_to[shape.rows.start]
+            else:
+                constant = drive[shape.rows] @ rows
+            top = np.abs(along - sums.mean * constant) ** 2
+            gain[k] = np.where(sums.alone, top / sums.own, 0.0)
+        return gain
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sums:
+    """What of a shape depends on the weights alone, per channel, each (c,)."""
+
+    mean: Complexes
+    """The constant transfer that imitates the shape best."""
+    own: Floats
+    """Weighted square of the shape without that constant."""
+    alone: np.ndarray
+    """Bool: whether the shape is more than a constant on the rows read."""
+
+
+def _weight(problem: Problem) -> Floats:
+    """Weight of every reading: harmonic mean of both directions, along the reading where there is no phase; (n, c)."""
+    along, across = problem.weights.along, problem.weights.across
+    both = 2.0 * (along * across) ** 2 / np.maximum(along**2 + across**2, 1e-300)
+    return np.where(problem.readings.with_phase, both, along**2)
+
+
+def _sums(shape: Shape, drive: Floats, weight: Floats, phase: np.ndarray) -> _Sums:
+    w, level = weight[shape.rows], drive[shape.rows]
+    value = shape.conjugate
+    ea = _times(value * level, w)
+    if not phase.all():
+        ea = np.where(phase, ea, (np.abs(value) * level) @ w)
+    ee = (value.real**2 + value.imag**2) @ w
     aa = (level**2) @ w + 1e-300
-    top = np.abs(se - ea * sa / aa) ** 2
-    bottom = ee - np.abs(ea) ** 2 / aa
-    return np.where(bottom > 0.02 * ee, top / np.maximum(bottom, 1e-300), 0.0)
+    own = ee - np.abs(ea) ** 2 / aa
+    return _Sums(ea / aa, np.maximum(own, 1e-300), own > 0.02 * ee)
+
+
+def _times(complex_row: Complexes, real: Floats) -> Complexes:
+    """Complex (n,) times real (n, c)."""
+    return np.asarray(complex_row.real @ real + 1j * (complex_row.imag @ real))
 
 
 def separate(found: list[Candidate], most: int) -> list[Candidate]:

@@ -33,8 +33,6 @@ class SweptResponse:
     phases_deg: Floats | None = None
     """Phase of each response against the control, shape (n, c); a column of NaN where a channel has none."""
     tracking_filter: TrackingFilter | None = None
-    effective_bandwidth_hz: Floats | None = None
-    """Of the demodulation, shape (n,); only from time histories."""
     calibration: tuple[float | None, ...] | None = None
     """Relative standard uncertainty of each response channel's calibration, as a fraction."""
     control_calibration: float | None = None
@@ -46,7 +44,7 @@ class SweptResponse:
         n = len(self.frequency_hz)
         if self.responses.ndim != 2 or self.responses.shape != (n, len(self.channels)):
             raise ComputeError("swept response: responses must have one row a frequency and one column a channel")
-        for name in ("control", "time_s", "drive_cycles", "phases_deg", "effective_bandwidth_hz"):
+        for name in ("control", "time_s", "drive_cycles", "phases_deg"):
             values = getattr(self, name)
             if values is not None and len(values) != n:
                 raise ComputeError(f"swept response: {name} has {len(values)} rows where the frequency has {n}")

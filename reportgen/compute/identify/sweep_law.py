@@ -20,6 +20,7 @@ def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
     replace the frequencies. Where the frequency is printed finer than the time, the law in turn tells the time of each
     row within the last digit of its own. Where no such law holds, both columns stay as logged.
     """
+    time = _evenly_spaced(time)
     printed = rounding(frequency) / np.sqrt(12.0)
     late = _time_digit(time)
     logarithmic = _fit_law(time, np.log(frequency), printed / frequency, late)
@@ -42,6 +43,14 @@ def rounding(values: Floats) -> float:
         if np.all(np.abs(scaled - np.round(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled) * 1e-6)):
             return float(10.0**-decimals)
     return 0.0
+
+
+def _evenly_spaced(time: Floats) -> Floats:
+    """The times of evenly spaced rows where rounding to the last digit explains all that is uneven, else as printed."""
+    rows = np.arange(len(time), dtype=float)
+    even = np.polyval(np.polyfit(rows, time, 1), rows)
+    within = float(np.max(np.abs(even - time))) <= 0.6 * rounding(time)
+    return np.asarray(even) if within and rounding(time) < 0.5 * float(np.median(np.diff(time))) else time
 
 
 def _time_digit(time: Floats) -> float:

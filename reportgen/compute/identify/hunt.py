@@ -1,0 +1,101 @@
+"""The state of a search for modes: what is fitted, the noise it is weighed by, and what was refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from reportgen.compute.identify.drive import Drive
+from reportgen.compute.identify.evidence import residual_of
+from reportgen.compute.identify.fit import Problem, Solution
+from reportgen.compute.identify.noise import Noise, noise_of, weights_of
+from reportgen.compute.identify.start import Bank
+from reportgen.records.log import Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lateness:
+    """A tracking filter late by τ times its course over the rows."""
+
+    tau_s: float
+    course: Floats
+    """Shape (n,): 1, or falling with frequency where the bandwidth is in proportion to it."""
+
+    @classmethod
+    def of(cls, drive: Drive, tau_s: float) -> Lateness:
+        """Of one bandwidth in Hz over the whole sweep."""
+        return cls(tau_s, np.ones(len(drive.omega)))
+
+    @property
+    def bandwidth_hz(self) -> Floats:
+        """1/(πτ) at the rows, shape (n,)."""
+        return np.asarray(1.0 / (np.pi * self.tau_s * self.course))
+
+    def on(self, drive: Drive) -> Drive:
+        """The drive as logged through this filter."""
+        return replace(drive, bandwidth_hz=self.bandwidth_hz)
+
+
+@dataclass(slots=True, eq=False)
+class Search:
+    """The search for the modes of one run."""
+
+    problem: Problem
+    noise: tuple[Noise, ...]
+    bank: Bank
+    refused: list[tuple[float, float, str]] = field(default_factory=list)
+    """(frequency, relative width, reason) of what was looked at and not taken."""
+
+    filter: Lateness | None = None
+    """A tracking filter that nobody stated and the responses show."""
+    filter_asked: bool = False
+    """True where the misfit was of that kind, whatever came of it."""
+    filter_suspected: Lateness | None = None
+    """A filter that explains more than chance, but not enough to be claimed."""
+    filter_doubt: Floats | None = None
+    """What not knowing that filter better adds to the standard uncertainties of (ln f₀, ln ζ), shape (2m,)."""
+    phase_turned: bool = False
+    """True where the log's phases count the other way round."""
+    mains: list[tuple[float, float]] = field(default_factory=list)
+    """(line Hz, half width Hz) of mains lines that were left out of the fit."""
+
+    @property
+    def searched(self) -> int:
+        """Places looked at."""
+        return len(self.bank.shapes)
+
+    def refuse(self, frequency_hz: float, q: float, reason: str) -> None:
+        """Remember that there is no mode here."""
+        self.refused.append((frequency_hz, 0.5 * max(1.0 / q, 2e-3), reason))
+
+    def is_refused(self, frequency_hz: float) -> bool:
+        """True beside something that was refused, and in the band of a mains line."""
+        return any(abs(np.log(frequency_hz / f)) <= w for f, w, _ in self.refused) or any(
+            abs(frequency_hz - line) <= width for line, width in self.mains
+        )
+
+    def in_mains_band(self) -> np.ndarray:
+        """Rows that were left out of the fit beside a mains line, bool, shape (n,)."""
+        frequency = self.problem.drive.omega / (2 * np.pi)
+        inside = np.zeros(len(frequency), bool)
+        for line, width in self.mains:
+            inside |= np.abs(frequency - line) <= width
+        return inside
+
+    def weigh(self, sizes: Floats) -> None:
+        """Weights at the sizes of the model."""
+        self.problem.weights = weights_of(self.noise, sizes, self.problem.readings.valid)
+
+    def reweigh(self, solution: Solution) -> None:
+        """Noise from what the model leaves, weights at the model's sizes."""
+        readings = self.problem.readings
+        left = residual_of(readings, solution)
+        model = np.abs(np.stack(solution.models, axis=1))
+        noise = []
+        for c in range(len(readings.kinds)):
+            use = readings.valid[:, c]
+            turn = np.exp(-1j * np.angle(solution.models[c][use])) if readings.with_phase[c] else 1.0
+            noise.append(noise_of(left[use, c] * turn, model[use, c], bool(readings.with_phase[c])))
+        self.noise = tuple(noise)
+        self.weigh(model)

@@ -1,0 +1,99 @@
+"""Mains hum told from modes: a line in the model where that explains more, its band left out where it does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from reportgen.compute.identify.envelope import Complexes
+from reportgen.compute.identify.evidence import evidence, residual_of, score_of, threshold
+from reportgen.compute.identify.fit import Problem, Solution
+from reportgen.compute.identify.hunt import Search
+from reportgen.compute.identify.mains import half_width, line_columns, nearest_line
+from reportgen.compute.identify.noise import weights_of
+from reportgen.compute.identify.start import Candidate
+
+_BANDWIDTHS = (1.0, 2.0, 4.0, 8.0)
+"""Hz, tried where the tracking filter is not known."""
+_MOST_OF_IT = 0.6
+_DETUNINGS = (0.0, -4e-4, 4e-4, -8e-4, 8e-4)
+"""By which the mains may be off its nominal frequency."""
+
+
+def mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: float) -> Complexes | None:
+    """Columns (2, n) of a mains line that explains a candidate better than a mode does, or None."""
+    problem = hunt.problem
+    if problem.drive.steady:
+        return None
+    line = nearest_line(candidate.frequency_hz)
+    stated = problem.drive.bandwidth_hz
+    widths = _BANDWIDTHS if stated is None else (float(np.median(stated)),)
+    if abs(candidate.frequency_hz - line) > max(candidate.width * line, widths[-1]):
+        return None
+    best: tuple[float, Complexes | None] = (max(gain, 2.0 * threshold(hunt.searched, 2)), None)
+    for width in widths:
+        for detuning in _DETUNINGS:
+            columns = line_columns(problem.drive, line * (1.0 + detuning), width)
+            explained_by = _gain_of(problem, solution, columns)
+            if explained_by > best[0]:
+                best = (explained_by, columns)
+    return best[1]
+
+
+def _gain_of(problem: Problem, solution: Solution, columns: Complexes) -> float:
+    """χ² that additive columns explain of what the solution leaves; 0 unless that is most of what lies around them."""
+    size = np.abs(columns[0])
+    near = np.flatnonzero(size > 0.15 * size.max())
+    near = np.arange(max(0, near[0] - 6), min(len(size), near[-1] + 7))
+    left = residual_of(problem.readings, solution)[near]
+    gain = before = readings = 0.0
+    for c in range(left.shape[1]):
+        turn = problem.readings.turn[near, c]
+        if not problem.readings.with_phase[c]:
+            turn = np.exp(-1j * np.angle(solution.models[c][near]))
+        along, across = problem.weights.along[near, c], problem.weights.across[near, c] * problem.readings.with_phase[c]
+        rows = np.concatenate([(columns[:, near] * turn).real * along, (columns[:, near] * turn).imag * across], axis=1)
+        residual = left[:, c] * turn if problem.readings.with_phase[c] else left[:, c]
+        target = np.concatenate([residual.real * along, residual.imag * across])
+        share = rows @ target
+        gain += float(share @ np.linalg.pinv(rows @ rows.T, hermitian=True) @ share)
+        before += float(target @ target)
+        readings += float(np.count_nonzero(along) + np.count_nonzero(across))
+    return gain if gain > _MOST_OF_IT * (before - readings) else 0.0
+
+
+def with_line(hunt: Search, solution: Solution, line: Complexes) -> Solution:
+    """The solution with a mains line in the model."""
+    problem = hunt.problem
+    at = len(problem.powers) + len(problem.extra)
+    problem.extra = np.concatenate([problem.extra, line])
+    start = [np.insert(x, [at, at], 0.0) for x in solution.coefficients]
+    return problem.solve(solution.poles, start)
+
+
+def is_mains(hunt: Search, solution: Solution, k: int) -> bool:
+    """True where a mode beside a mains line has nothing left to show for itself once the line's band is left out.
+
+    The band is then left out of the fit altogether: what is in it is not the structure's.
+    """
+    problem = hunt.problem
+    frequency = problem.drive.omega / (2 * np.pi)
+    f0, q = float(solution.poles.frequency_hz[k]), float(solution.poles.q[k])
+    line = nearest_line(f0)
+    width = half_width(frequency, line)
+    if abs(f0 - line) > 1.5 * width or f0 / q > 2.0 * width:
+        return False
+    band = np.abs(frequency - line) <= width
+    masked = replace(problem.readings, valid=problem.readings.valid & ~band[:, None])
+    rest = replace(
+        problem, readings=masked, weights=weights_of(hunt.noise, np.abs(np.stack(solution.models, 1)), masked.valid)
+    )
+    trial = rest.solve(solution.poles, solution.coefficients)
+    gain = evidence(rest, trial).gain[k]
+    if score_of(gain, hunt.searched, 1) >= 1.0 and gain.max() > 0.02 * evidence(problem, solution).gain[k].max():
+        return False
+    problem.readings = masked
+    hunt.mains.append((line, width))
+    hunt.weigh(np.abs(np.stack(solution.models, axis=1)))
+    return True

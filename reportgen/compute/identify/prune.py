@@ -1,0 +1,68 @@
+"""Modes taken out again: whatever does not meet the criterion, weakest first."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from reportgen.compute.identify.evidence import LEAST_SHARE, Evidence, evidence, score_of
+from reportgen.compute.identify.fit import Solution, refine
+from reportgen.compute.identify.hunt import Search
+from reportgen.compute.identify.mains_line import is_mains
+from reportgen.compute.identify.place import neighbours
+
+_LEAST_ROWS = 4
+_OUTSIDE = 0.4
+"""Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
+
+
+def prune(hunt: Search, solution: Solution) -> Solution:
+    """Take out, weakest first, whatever does not meet the criterion, and remember it as refused."""
+    while len(solution.poles):
+        found = evidence(hunt.problem, solution)
+        objections = [_objection(hunt, solution, k, found) for k in range(len(solution.poles))]
+        failing = sorted((strength, k, reason) for k, (strength, reason) in enumerate(objections) if reason)
+        if not failing:
+            return solution
+        leaving: list[int] = []
+        for _, k, reason in failing:
+            # Of overlapping modes one goes at a time: each may be weak only because the other is there.
+            beside = neighbours(solution.poles, float(solution.poles.frequency_hz[k]), float(1 / solution.poles.q[k]))
+            if not np.isin(beside, leaving).any():
+                leaving.append(k)
+                hunt.refuse(float(solution.poles.frequency_hz[k]), float(solution.poles.q[k]), reason)
+        solution = without(hunt, solution, leaving, iterations=4)
+    return solution
+
+
+def without(hunt: Search, solution: Solution, leaving: list[int], iterations: int, all_signs: bool = False) -> Solution:
+    """The best fit without some modes."""
+    bases = hunt.problem.bases(solution.poles)
+    start = [
+        x[~np.isin(bases[kind].mode, leaving)]
+        for x, kind in zip(solution.coefficients, hunt.problem.readings.kinds, strict=True)
+    ]
+    poles = solution.poles.only(~np.isin(np.arange(len(solution.poles)), leaving))
+    if not hunt.problem.readings.with_phase.all():
+        near = [
+            neighbours(poles, float(solution.poles.frequency_hz[k]), float(1 / solution.poles.q[k])) for k in leaving
+        ]
+        start = hunt.problem.turn_signs(poles, start, None if all_signs else np.unique(np.concatenate(near)))
+    return refine(hunt.problem, poles, start, iterations=iterations, tolerance=1.0)
+
+
+def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tuple[float, str]:
+    """(strength, why it is not a mode or '')."""
+    score = float(score_of(found.gain[k], hunt.searched, 1 + int(solution.poles.complex_residue[k])))
+    seen = found.gain[k] > 0.2 * found.gain[k].max()
+    if score < 1.0:
+        return score, "noise"
+    drive = hunt.problem.drive.omega / (2 * np.pi)
+    if not _OUTSIDE * drive.min() < solution.poles.frequency_hz[k] < drive.max() / _OUTSIDE:
+        return 0.0, "far outside the swept range"
+    if found.share[k][seen].max(initial=0.0) < LEAST_SHARE:
+        return score, "too small to be told from the rest of the response"
+    if found.rows[k] < _LEAST_ROWS:
+        return score, "rests on too few rows"
+    if is_mains(hunt, solution, k):
+        return score, "mains"
+    return score, ""
