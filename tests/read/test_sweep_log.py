@@ -182,7 +182,13 @@ def test_odd_logs_are_read_as_meant(name):
     assert not [each for each in findings if each.severity is Severity.ERROR]
     rows = list(rows)
     assert log.frequency_hz == pytest.approx(np.array(truth.FREQUENCY)[rows], rel=1e-9)
-    gaps = {"beyond_range.csv": 7, "not_a_number.csv": 7, "no_reading.csv": 7, "spreadsheet_errors.csv": 7, "negative_amplitude.csv": 5}
+    gaps = {
+        "beyond_range.csv": 7,
+        "not_a_number.csv": 7,
+        "no_reading.csv": 7,
+        "spreadsheet_errors.csv": 7,
+        "negative_amplitude.csv": 5,
+    }
     a1 = np.array(truth.A1) * G
     if name in ("transmissibility.csv", "transmissibility_decibels.csv"):
         a1 = np.array(truth.A1) / np.array(truth.C1)
