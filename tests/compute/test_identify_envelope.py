@@ -56,14 +56,15 @@ def exponential(start: float, stop: float, octaves_per_minute: float, h: float):
 )
 def test_envelope_is_what_scipy_integrates(start, stop, rate, h, f0, q):
     t, f = exponential(start, stop, rate, h)
-    level = 1.0 + 0.3 * np.sin(0.4 * t)
+    level = 1.0 + 0.3 * np.sin(0.2 * t)
     s, turn = pole(f0, q), np.sign(stop - start) * rate * np.log(2) / 60
     exact = solve_ivp(
-        lambda u, y: (s - 2j * np.pi * start * np.exp(turn * u)) * y + 1.0 + 0.3 * np.sin(0.4 * u),
+        lambda u, y: (s - 2j * np.pi * start * np.exp(turn * u)) * y + 1.0 + 0.3 * np.sin(0.2 * u),
         (0, t[-1]), [level[0] / (2j * np.pi * start - s)], method="DOP853", t_eval=t, rtol=1e-9, atol=1e-12, max_step=h,
     ).y[0]  # fmt: skip
     found, _ = envelope(drive(t, f, level), s)
-    assert np.max(np.abs(found - exact)) < 2e-4 * np.max(np.abs(exact))
+    settled = t > 8.0 / abs(s.real)  # how the level moved before the first row, neither of both knows
+    assert np.max(np.abs(found - exact)[settled]) < 2e-4 * np.max(np.abs(exact))
 
 
 def test_slope_by_the_pole_is_its_difference_quotient():

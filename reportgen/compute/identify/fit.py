@@ -266,7 +266,7 @@ class Problem:
                 groups = _sign_groups(basis, poles, modes)
                 at = (basis.values, self.weights.along[:, c], self.readings.amplitude[:, c], self.held(c))
                 x = with_best_signs(*at, x, groups)
-                for together in _windows(poles) if modes is None else []:
+                for together in _windows(poles) if modes is None and len(poles) <= _MOST_TURNED else []:
                     x = with_best_of_all_signs(*at, x, [np.flatnonzero(basis.mode == k) for k in together])
             better.append(x)
         return better
@@ -289,6 +289,8 @@ def _sign_groups(basis: Columns, poles: Poles, modes: np.ndarray | range | None)
 
 _WINDOW = 6
 """Modes in a row whose signs are tried in every combination."""
+_MOST_TURNED = 9
+"""Modes up to which that is done: of more, most are not there, and the time is better spent taking them out."""
 
 
 def _windows(poles: Poles) -> list[np.ndarray]:

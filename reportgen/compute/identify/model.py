@@ -18,7 +18,7 @@ import numpy as np
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes, envelope, response_to_noise
 from reportgen.compute.identify.kicks import NO_KICKS, Kicks, kick_responses
-from reportgen.compute.identify.tracking_filter import filtered, through_filter
+from reportgen.compute.identify.tracking_filter import through_filter
 from reportgen.records.log import Floats
 
 DIRECT_POWERS = (0, 2, 3, 4, -2)
@@ -155,15 +155,15 @@ class ModeEnvelopes:
 
 
 def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> ModeEnvelopes:
-    """Envelopes of s and s*, as the drive's tracking filter leaves them."""
+    """Envelopes of s and s*, as the drive's tracking filter leaves them.
+
+    A kick is of the level as logged, behind the filter that responses pass, too: it needs none of its own.
+    """
     kicked, kicked_ds = kick_responses(drive, pole, kicks)
     if drive.bandwidth_hz is None or drive.steady:
         upper, upper_ds = envelope(drive, pole)
     else:
         upper, upper_ds = through_filter(drive, pole, drive.bandwidth_hz)
-        turn = np.asarray(pole - 1j * drive.omega)
-        for j in range(len(kicked)):
-            kicked[j], kicked_ds[j] = _filtered(drive, turn, kicked[j], kicked_ds[j], 0.0)
     lower, lower_ds = envelope(drive, np.conj(pole))
     return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kicked, kicked_ds)
 
@@ -171,23 +171,9 @@ def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> Mode
 def noise_envelopes(drive: Drive, pole: complex, level: Floats) -> ModeEnvelopes:
     """What a small rough level does to the envelopes of s and s*; derivatives are left out."""
     upper = response_to_noise(drive, pole, level)
-    if drive.bandwidth_hz is not None and not drive.steady:
-        upper, _ = _filtered(drive, np.asarray(pole - 1j * drive.omega), upper, np.zeros_like(upper), level)
     none = np.zeros_like(upper)
     nothing = np.zeros((0, len(upper)), complex)
     return ModeEnvelopes(upper, none, response_to_noise(drive, np.conj(pole), level), none, nothing, nothing)
-
-
-def _filtered(
-    drive: Drive, turn: Complexes, value: Complexes, value_ds: Complexes, level: Floats | float
-) -> tuple[Complexes, Complexes]:
-    """E and ∂E/∂s behind the tracking filter; ``level`` drives E, ``turn`` is s − iφ′."""
-    assert drive.bandwidth_hz is not None
-    slope, slope_ds = turn * value + level, turn * value_ds + value
-    return (
-        filtered(value, slope, drive.step, drive.bandwidth_hz),
-        filtered(value_ds, slope_ds, drive.step, drive.bandwidth_hz),
-    )
 
 
 def columns(

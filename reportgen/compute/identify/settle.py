@@ -17,6 +17,9 @@ from reportgen.compute.identify.unstated_filter import settled_filter
 _LAST_LOOKS = 2
 """Times that every mode is asked again whether it is needed: once more when the noise is known to the end."""
 _LOOSE = 0.05
+_MOST_CROWDS = 4
+_SHARPEST = 3
+"""Modes of a crowd that are tried as the only one."""
 
 
 def settle(hunt: Search, solution: Solution) -> Solution:
@@ -122,7 +125,7 @@ def _single(hunt: Search, solution: Solution) -> Solution:
     """Without phase: one mode for a crowd of them that overlap, where it fits as well; one at a time would not do."""
     if hunt.problem.readings.with_phase.any():
         return solution
-    for _ in range(len(solution.poles)):
+    for _ in range(_MOST_CROWDS):
         lone = next(filter(None, (_lone(hunt, solution, crowd) for crowd in _crowds(solution.poles))), None)
         if lone is None:
             break
@@ -140,7 +143,7 @@ def _crowds(poles: Poles) -> list[np.ndarray]:
 def _lone(hunt: Search, solution: Solution, crowd: np.ndarray) -> Solution | None:
     """The fit with one mode of a crowd left, sharpest first, where chance would explain the rest; else None."""
     least = (len(crowd) - 1) * threshold(hunt.searched, 2 + len(hunt.problem.readings.kinds))
-    for k in crowd[np.argsort(-solution.poles.q[crowd], kind="stable")]:
+    for k in crowd[np.argsort(-solution.poles.q[crowd], kind="stable")][:_SHARPEST]:
         trial = without(hunt, solution, [int(i) for i in crowd if i != k], iterations=25, all_signs=True)
         inflation = float(np.median(evidence(hunt.problem, trial).inflation))
         if (trial.cost - solution.cost) / inflation < least:
