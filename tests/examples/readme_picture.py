@@ -36,7 +36,7 @@ def side_by_side(images: list[Image.Image]) -> Image.Image:
     for image in images:
         sheet.paste(image, (x, GAP))
         x += image.width + GAP
-    return sheet.quantize(64, dither=Image.Dither.NONE)
+    return sheet.quantize(160, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
 
 
 if __name__ == "__main__":
