@@ -26,7 +26,7 @@ MAX_NAME = 1_000
 
 _LINE = re.compile(r"^([0-9a-fA-F]{64})[ \t]+\*?(.+)$")
 _COMPUTING = ("h5py", "numpy", "pandas", "pyuff", "python-calamine", "scipy", "soundfile")
-_PRINTING = ("babel", "fonttools", "jinja2", "pikepdf", "pillow", "pydyf", "weasyprint")
+_PRINTING = ("babel", "fonttools", "jinja2", "matplotlib", "pikepdf", "pillow", "pydyf", "weasyprint")
 _LIBRARIES = (
     ("pango", "libpango-1.0.so.0", "pango_version_string"),
     ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),

@@ -30,17 +30,6 @@ def characters(folder: Path) -> frozenset[int]:
     return frozenset(found or ())
 
 
-@lru_cache(maxsize=8)
-def advances(folder: Path, weight: str = "400") -> dict[int, float]:
-    """How far each code point moves the pen, in sizes of the font, in the upright text face of that weight."""
-    from fontTools.ttLib import TTFont
-
-    name = next(n for family, w, style, n in FACES if (family, w, style) == ("Report Sans", weight, "normal"))
-    font = TTFont(folder / name, lazy=True)
-    wide, size = font["hmtx"].metrics, font["head"].unitsPerEm
-    return {code: wide[glyph][0] / size for code, glyph in font.getBestCmap().items()}
-
-
 class GlyphCheck:
     """Replaces what no font can draw by its code, visibly, and remembers each such character."""
 

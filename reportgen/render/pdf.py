@@ -13,7 +13,6 @@ import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime, time
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +21,6 @@ from markupsafe import Markup, escape
 from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
-from reportgen.render.figures.svg import from_the_left
-from reportgen.render.fonts import advances
 from reportgen.render.page import PAPERS, figure_names, fill_twice, logo_file, style_sheet
 from reportgen.render.page_text import ease
 
@@ -111,11 +108,7 @@ def paper_page(
     document: Document, template: str, templates: Path, branding: Path | None
 ) -> tuple[str, dict[str, tuple[bytes, str]]]:
     """HTML text of the printed page, and the files it asks for by name."""
-    widths = partial(advances, templates / "fonts")
-    files = {
-        f"{key}.svg": (from_the_left(each.svg, widths).encode(), "image/svg+xml")
-        for key, each in document.drawings.items()
-    }
+    files = {f"{key}.svg": (drawing.svg.encode(), "image/svg+xml") for key, drawing in document.drawings.items()}
     files |= {f"{key}.jpg": (photo.content, photo.mime) for key, photo in document.pictures.items()}
     files |= {path.name: (path.read_bytes(), "font/woff2") for path in sorted((templates / "fonts").glob("*.woff2"))}
     logo = logo_file(branding)

@@ -92,7 +92,8 @@
       this.x = { range: [...this.panels[0].home.x], scale: this.panels[0].xscale, pixels: this.panels[0].px };
       this.homeScale = this.x.scale;
       this.at = null;
-      this.originals = [...this.svg.querySelectorAll("g.home")];
+      this.originals = [...this.svg.querySelectorAll("g[id*='-axes_'] > g")].filter((g) => !/-(curve|sample|label)-/.test(g.id)
+        && !this.panels.some((p) => p.frames.includes(g)));
       this.layer = element("g", { "aria-hidden": "true" }, this.svg);
       this.hair = element("g", { "aria-hidden": "true" }, this.svg);
       this.controls();
@@ -100,7 +101,7 @@
     }
 
     readPanel(raw) {
-      const panel = { ...raw, home: { x: [...raw.x], y: [...raw.y], yscale: raw.yscale } };
+      const panel = { ...raw, home: { x: [...raw.x], y: [...raw.y], yscale: raw.yscale }, frames: [] };
       panel.axis = { range: [...raw.y], scale: raw.yscale, pixels: raw.py };
       const x = { range: raw.x, scale: raw.xscale, pixels: raw.px };
       panel.lines = raw.curves.map((curve) => {
@@ -108,7 +109,10 @@
         return group ? { ...curve, group, points: pointsOf(group, x, panel.axis), shown: true } : null;
       }).filter(Boolean);
       for (const line of panel.lines) {
+        const first = line.group.querySelector("[clip-path]");
+        line.clip = first ? first.getAttribute("clip-path") : null;
         line.kept = [...line.group.children];
+        line.style = first || line.group.firstElementChild;
       }
       return panel;
     }
@@ -274,12 +278,19 @@
       this.layer.replaceChildren();
       this.fitLevels();
       const home = this.atHome;
-      for (const group of this.originals) group.setAttribute("display", home ? "inline" : "none");
+      for (const group of this.originals) {
+        const stays = group.querySelector("text[transform*='rotate']") || this.isFrame(group);
+        group.setAttribute("display", home || stays ? "inline" : "none");
+      }
       for (const panel of this.panels) {
         for (const line of panel.lines) this.drawLine(panel, line, home);
         if (!home) this.drawPanel(panel, panel === this.panels[this.panels.length - 1]);
       }
       if (this.at !== null) this.cursor(this.at);
+    }
+
+    isFrame(group) {
+      return /-patch_\d+$/.test(group.id) && [...group.children].every((c) => (c.getAttribute("fill") || "none") === "none");
     }
 
     drawLine(panel, line, home) {
@@ -295,7 +306,13 @@
         text += `${pen}${clip(px)} ${clip(py)}`;
         pen = "L";
       }
-      line.zoomed = element("path", { d: text || "M0 0" }, line.group);
+      const attributes = { d: text || "M0 0", fill: "none" };
+      if (line.clip) attributes["clip-path"] = line.clip;
+      for (const name of ["stroke", "stroke-width", "stroke-dasharray"]) {
+        const value = line.style && line.style.getAttribute(name);
+        if (value) attributes[name] = value;
+      }
+      line.zoomed = element("path", attributes, line.group);
     }
 
     drawPanel(panel, last) {
@@ -322,9 +339,9 @@
       if (mark.x < this.x.range[0] || mark.x > this.x.range[1]) return;
       const x = pixel(this.x, mark.x), colour = mark.kind === "rejected" ? "#5d6b76" : "#b0421a";
       const y = Math.max(pixel(panel.axis, mark.y), top);
-      element("line", { x1: x, x2: x, y1: y, y2: top - 10, stroke: colour, "stroke-width": 0.5 }, this.layer);
+      element("line", { x1: x, x2: x, y1: y, y2: top - 8, stroke: colour, "stroke-width": 0.5 }, this.layer);
       element("path", { d: `M${x - 2.2} ${y - 2}h4.4l-2.2 4z`, fill: mark.kind === "rejected" ? "none" : colour, stroke: colour }, this.layer);
-      element("text", { x, y: top - 12.8, "text-anchor": "middle", "font-size": 7.2, fill: colour }, this.layer).textContent = mark.text;
+      element("text", { x, y: top - 10, "text-anchor": "middle", "font-size": 7.2, fill: colour }, this.layer).textContent = mark.text;
     }
 
     band(from, to) {
@@ -348,7 +365,7 @@
           const value = valueAt(line.points, this.at, this.homeScale, panel.home.yscale);
           if (!Number.isFinite(value)) continue;
           const y = pixel(panel.axis, value);
-          if (y >= top && y <= bottom) element("circle", { cx: x, cy: y, r: 1.8, fill: line.group.getAttribute("stroke") }, this.hair);
+          if (y >= top && y <= bottom) element("circle", { cx: x, cy: y, r: 1.8, fill: line.style.getAttribute("stroke") || "#1d2a35" }, this.hair);
           const name = seen.has(line.label) ? "" : `${line.label} `;
           seen.add(line.label);
           read.push(`${name}${number(value)}${panel.yunit ? ` ${panel.yunit}` : ""}`);
@@ -376,6 +393,7 @@
       if (link) figure.svg.focus({ preventScroll: true });
     });
   }
+
   // What is wider than the screen and holds nothing to focus is pushed sideways by the keyboard, too.
   const reach = () => {
     for (const node of document.querySelectorAll(".wide, .plot")) {

@@ -90,7 +90,7 @@ def test_a_smooth_curve_needs_few_points_and_a_straight_one_two():
 def test_the_drawn_curve_reaches_the_peak_and_is_small():
     drawing = draw(plot(), Numbers("en"))
     panel = drawing.geometry[0]
-    points = re.search(r'id="fig-test-curve-recorded"[^>]*>\s*<polyline points="([^"]+)"', drawing.svg)
+    points = re.search(r'id="fig-test-curve-recorded">\s*<polyline[^>]*points="([^"]+)"', drawing.svg)
     assert points is not None
     values = np.array([float(v) for v in points.group(1).split()]).reshape(-1, 2)
     assert len(values) < 600

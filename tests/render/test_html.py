@@ -134,7 +134,7 @@ def test_figures_say_where_their_axes_are(html):
     panel = json.loads(figure.group(1).replace("&#34;", '"').replace("&#39;", "'"))[0]
     curve = panel["curves"][0]["id"]
     assert curve == "fig-X-PRE-A1-curve-recorded"
-    points = re.search(rf'<g id="{curve}"[^>]*>\s*<polyline points="([^"]+)"', figure.group())
+    points = re.search(rf'<g id="{curve}">\s*<polyline[^>]*points="([^"]+)"', figure.group())
     assert points is not None
     x = [float(v) for v in points.group(1).split()][::2]
     low, high = panel["x"]

@@ -30,15 +30,19 @@ def points_to_draw(x: Floats, y: Floats, columns_per_unit: float = 1.0) -> Indic
     return np.unique(np.r_[starts, ends, ranked[starts], ranked[ends]])
 
 
-def stretches(y: Floats) -> list[Indices]:
-    """Indices of each run of finite values, in order; a run of one is left out, since it draws nothing.
+def corners(x: Floats, y: Floats, tolerance: float) -> Indices:
+    """Indices of the points to draw a line with breaks by, each stretch within ``tolerance`` of all its points.
 
-    >>> [part.tolist() for part in stretches(np.array([1.0, 2, np.nan, 3, np.nan, 4, 5, 6]))]
-    [[0, 1], [5, 6, 7]]
+    Shapes (n,); what is not finite breaks the line and stays a break.
+
+    >>> corners(np.arange(7.0), np.array([0.0, 1, 2, np.nan, 4, 5, 6]), 0.1)
+    array([0, 2, 3, 4, 6])
     """
-    finite = np.flatnonzero(np.isfinite(y))
-    parts = np.split(finite, np.flatnonzero(np.diff(finite) > 1) + 1)
-    return [part for part in parts if len(part) > 1]
+    finite = np.isfinite(x) & np.isfinite(y)
+    parts = np.split(np.arange(len(x)), np.flatnonzero(np.diff(finite)) + 1)
+    return np.concatenate(
+        [part[without_straight_points(x[part], y[part], tolerance)] if finite[part[0]] else part for part in parts]
+    )
 
 
 def without_straight_points(x: Floats, y: Floats, tolerance: float) -> Indices:
