@@ -204,7 +204,10 @@ def _comparisons(report: Report, language: Language) -> list[Row]:
                 "after": after,
                 "anchor": anchor("compare", before, after),
                 "rows": [run.shift_row(report, shift, language) for shift in shifts],
-                "figures": [anchor("fig", before, after, c) for c in dict.fromkeys(shift.channel for shift in shifts)],
+                "figures": [
+                    {"key": anchor("fig", before, after, channel), "channel": channel}
+                    for channel in dict.fromkeys(shift.channel for shift in shifts)
+                ],
             }
         )
     return result
