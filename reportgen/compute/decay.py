@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import next_fast_len, rfft, rfftfreq
 
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats
@@ -178,16 +177,18 @@ def _strongest_line(residual: Floats, rate: float) -> float | None:
 
 def _over_floor(residual: Floats, rate: float) -> tuple[Floats, Floats]:
     """Periodogram over its own median in eight bands, channels summed, and its frequencies in Hz."""
+    from scipy.fft import next_fast_len  # costs a quick look a quarter of a second, which has no decay
+
     n = next_fast_len(len(residual))
     taper = np.hanning(2 * len(residual))[len(residual) :, None]
-    power = np.sum(np.abs(rfft(residual * taper, n, axis=0)) ** 2 / np.var(residual, axis=0), axis=1)
+    power = np.sum(np.abs(np.fft.rfft(residual * taper, n, axis=0)) ** 2 / np.var(residual, axis=0), axis=1)
     width = max(16, len(power) // 8)
     blocks = np.array([np.median(power[i : i + width]) for i in range(0, len(power), width)])
     floor = np.interp(np.arange(len(power)), np.arange(len(blocks)) * width + width / 2, blocks)
     over = power / np.maximum(floor, 1e-12 * power.max())
     over[:2] = 0.0
     over[-2:] = 0.0
-    return over, rfftfreq(n, 1.0 / rate)
+    return over, np.asarray(np.fft.rfftfreq(n, 1.0 / rate), dtype=np.float64)
 
 
 def _basis(time: Floats, sigma: Floats, omega: Floats) -> Floats:
@@ -278,8 +279,8 @@ def _hum(fit: _Fit, seconds: float) -> tuple[str, ...]:
 def _inflation(fit: _Fit, rate: float, omega: float) -> Floats:
     """Variance of the residual around ω over that of white noise, per channel, shape (c,); never below 1."""
     n = len(fit.residual)
-    spectrum = np.abs(rfft(fit.residual, axis=0)) ** 2
-    frequency = rfftfreq(n, 1.0 / rate)
+    spectrum = np.abs(np.fft.rfft(fit.residual, axis=0)) ** 2
+    frequency = np.fft.rfftfreq(n, 1.0 / rate)
     centre = int(np.searchsorted(frequency, omega / (2 * np.pi)))
     width = max(8, n // 200)
     local = np.mean(spectrum[max(1, centre - width) : centre + width], axis=0)
