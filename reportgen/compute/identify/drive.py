@@ -45,6 +45,12 @@ class Drive:
         """Seconds from each row to the next, shape (n−1,)."""
         return np.diff(self.time_s)
 
+    @property
+    def bow(self) -> Floats:
+        """Mean frequency of each step above the mean of its ends, rad/s, shape (n−1,)."""
+        mean = np.divide(self.advance, self.step, out=np.zeros_like(self.step), where=self.step > 0)
+        return np.asarray(mean - 0.5 * (self.omega[1:] + self.omega[:-1]))
+
     def part(self, start: int, stop: int) -> Drive:
         """The drive over rows start … stop−1."""
         rows = slice(start, stop)
@@ -63,7 +69,7 @@ def finer(drive: Drive, parts: int) -> Drive:
     """
     x = (np.arange(parts) / parts)[None, :]
     start, end, h = drive.omega[:-1, None], drive.omega[1:, None], drive.step[:, None]
-    bow = np.divide(drive.advance[:, None], h, out=np.zeros_like(h), where=h > 0) - 0.5 * (start + end)
+    bow = drive.bow[:, None]
     slope = np.divide(end - start + 6 * bow * (1 - 2 * x), h, out=np.zeros((len(h), parts)), where=h > 0)
     slope[:, 0] = drive.omega_dot[:-1]
     passed = h * (start * x + 0.5 * (end - start) * x**2 + bow * x**2 * (3 - 2 * x))

@@ -189,7 +189,7 @@ def within_step(drive: Drive, steps: NDArray[np.int64], length: Floats, x: Float
     back = length[:, None] * (1.0 - x)
     y = np.divide(back, h, out=np.zeros_like(back), where=h > 0)
     start, end = drive.omega[steps][:, None], drive.omega[steps + 1][:, None]
-    bow = np.divide(drive.advance[steps][:, None], h, out=np.zeros_like(h), where=h > 0) - 0.5 * (start + end)
+    bow = drive.bow[steps][:, None]
     return back, y, np.asarray(back * (end - 0.5 * (end - start) * y + bow * y * (3.0 - 2.0 * y)))
 
 

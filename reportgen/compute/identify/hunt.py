@@ -57,6 +57,8 @@ class Search:
     """What not knowing that filter better adds to the standard uncertainties of (ln f₀, ln ζ), shape (2m,)."""
     phase_turned: bool = False
     """True where the log's phases count the other way round."""
+    lines: list[tuple[float, float]] = field(default_factory=list)
+    """(Hz, bandwidth Hz) of mains lines that are in the model, in the order of its extra columns."""
     mains: list[tuple[float, float]] = field(default_factory=list)
     """(line Hz, half width Hz) of mains lines that were left out of the fit."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,8 +21,22 @@ _DETUNINGS = (0.0, -4e-4, 4e-4, -8e-4, 8e-4)
 """By which the mains may be off its nominal frequency."""
 
 
-def mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: float) -> Complexes | None:
-    """Columns (2, n) of a mains line that explains a candidate better than a mode does, or None."""
+_REMAINDER = 0.1
+"""Of the χ² of a line: what its own frequency and filter, not known better, may leave of it in the shape of a mode."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """A mains line as the log shows it."""
+
+    hz: float
+    bandwidth_hz: float
+    columns: Complexes
+    """Shape (2, n)."""
+
+
+def mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: float) -> Line | None:
+    """A mains line that explains a candidate better than a mode does, or None."""
     problem = hunt.problem
     if problem.drive.steady:
         return None
@@ -31,13 +45,13 @@ def mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: flo
     widths = _BANDWIDTHS if stated is None else (float(np.median(stated)),)
     if abs(candidate.frequency_hz - line) > max(candidate.width * line, widths[-1]):
         return None
-    best: tuple[float, Complexes | None] = (max(gain, 2.0 * threshold(hunt.searched, 2)), None)
+    best: tuple[float, Line | None] = (max(gain, 2.0 * threshold(hunt.searched, 2)), None)
     for width in widths:
         for detuning in _DETUNINGS:
             columns = line_columns(problem.drive, line * (1.0 + detuning), width)
             explained_by = _gain_of(problem, solution, columns)
             if explained_by > best[0]:
-                best = (explained_by, columns)
+                best = (explained_by, Line(line, width, columns))
     return best[1]
 
 
@@ -63,11 +77,12 @@ def _gain_of(problem: Problem, solution: Solution, columns: Complexes) -> float:
     return gain if gain > _MOST_OF_IT * (before - readings) else 0.0
 
 
-def with_line(hunt: Search, solution: Solution, line: Complexes) -> Solution:
+def with_line(hunt: Search, solution: Solution, line: Line) -> Solution:
     """The solution with a mains line in the model."""
     problem = hunt.problem
     at = len(problem.powers) + len(problem.extra)
-    problem.extra = np.concatenate([problem.extra, line])
+    problem.extra = np.concatenate([problem.extra, line.columns])
+    hunt.lines.append((line.hz, line.bandwidth_hz))
     start = [np.insert(x, [at, at], 0.0) for x in solution.coefficients]
     return problem.solve(solution.poles, start)
 
@@ -75,8 +90,11 @@ def with_line(hunt: Search, solution: Solution, line: Complexes) -> Solution:
 def is_mains(hunt: Search, solution: Solution, k: int) -> bool:
     """True where a mode beside a mains line has nothing left to show for itself once the line's band is left out.
 
-    The band is then left out of the fit altogether: what is in it is not the structure's.
+    The band is then left out of the fit altogether: what is in it is not the structure's. Of a line that is in the
+    model already, only what it explains itself is set against the mode.
     """
+    if _remains_of_a_line(hunt, solution, k):
+        return True
     problem = hunt.problem
     frequency = problem.drive.omega / (2 * np.pi)
     f0, q = float(solution.poles.frequency_hz[k]), float(solution.poles.q[k])
@@ -97,3 +115,19 @@ def is_mains(hunt: Search, solution: Solution, k: int) -> bool:
     hunt.mains.append((line, width))
     hunt.weigh(np.abs(np.stack(solution.models, axis=1)))
     return True
+
+
+def _remains_of_a_line(hunt: Search, solution: Solution, k: int) -> bool:
+    """True for a mode in the band of a line of the model that explains little beside what the line explains."""
+    found = evidence(hunt.problem, solution)
+    own = float(np.sum(found.gain[k] * found.inflation[k]))
+    for i, (line, bandwidth) in enumerate(hunt.lines):
+        at = len(hunt.problem.powers) + 2 * i + np.arange(2)
+        if abs(float(solution.poles.frequency_hz[k]) - line) <= bandwidth:
+            explained = sum(
+                float(x[at] @ np.linalg.pinv(normal.covariance[np.ix_(at, at)], hermitian=True) @ x[at])
+                for x, normal in zip(solution.coefficients, solution.normals, strict=True)
+            )
+            if own < _REMAINDER * explained:
+                return True
+    return False

@@ -50,7 +50,7 @@ class Slope:
     std_s: float
     """Of τ, for unit noise."""
     poles: Floats
-    """Change of (ln f₀, ln ζ) that goes with a change of τ by one second, shape (2m,)."""
+    """Change of (ln f₀, ln ζ) and the kicks that goes with a change of τ by one second, shape (2m + j,)."""
 
 
 def with_unstated_filter(hunt: Search, solution: Solution, again: Callable[[Solution], Solution]) -> Solution:
@@ -69,7 +69,7 @@ def with_unstated_filter(hunt: Search, solution: Solution, again: Callable[[Solu
     if score(problem, lean, starts[0]) < chdtri(2, _WORTH_A_FIT):
         return solution
     hunt.filter_asked = True
-    before = problem.readings, problem.extra, list(hunt.mains)
+    before = problem.readings, problem.extra, list(hunt.mains), list(hunt.lines)
     hunt.filter, found = _best_filter(problem, lean, starts[1:])
     plain = lean
     if twins and hunt.filter is not None:
@@ -81,7 +81,7 @@ def with_unstated_filter(hunt: Search, solution: Solution, again: Callable[[Solu
     if claimed(problem, found, plain) and excess <= _ODDS * fewer * threshold(hunt.searched, 3):
         return found
     hunt.filter = None
-    problem.readings, problem.extra, hunt.mains = before
+    problem.readings, problem.extra, hunt.mains, hunt.lines = before
     problem.use(replace(problem.drive, bandwidth_hz=None))
     return solution
 
@@ -153,7 +153,7 @@ def score(problem: Problem, solution: Solution, probe: Lateness) -> float:
 
 
 def _beyond_poles(at: Solution, last: int) -> tuple[Floats, Floats, Floats]:
-    """Information and gradient of the last unknowns, poles projected out; how the poles follow them, (last, 2m)."""
+    """Information and gradient of the last unknowns, all others projected out; how those follow, (last, 2m + j)."""
     own, cross, alone = at.information[:-last, :-last], at.information[:-last, -last:], at.information[-last:, -last:]
     scale = 1.0 / np.sqrt(np.maximum(np.diag(own), 1e-300))
     inverse = np.linalg.pinv(own * np.outer(scale, scale), rcond=1e-13, hermitian=True) * np.outer(scale, scale)
@@ -228,7 +228,7 @@ def _unfiltered(problem: Problem, solution: Solution, filt: Lateness) -> Solutio
 
 
 def _doubt(problem: Problem, solution: Solution, filt: Lateness) -> Floats:
-    """Standard uncertainties of (ln f₀, ln ζ) for want of a statement about the filter, shape (2m,).
+    """Standard uncertainties of (ln f₀, ln ζ), then kicks, for want of a statement about the filter, shape (2m + j,).
 
     Two parts: τ as far as the log tells it, and its course over frequency. The bandwidth is taken as one in Hz; were it
     in proportion to frequency the modes would lie elsewhere, and anything between is possible: a rectangular
@@ -246,4 +246,5 @@ def _doubt(problem: Problem, solution: Solution, filt: Lateness) -> Floats:
 
 def _where_it_shows(solution: Solution) -> float:
     """Frequency (Hz) of the mode that is known best: there both kinds of filter are about as late."""
-    return float(solution.poles.frequency_hz[int(np.argmax(np.diag(solution.information)[0::2]))])
+    known = np.diag(solution.information)[: 2 * len(solution.poles) : 2]
+    return float(solution.poles.frequency_hz[int(np.argmax(known))])
