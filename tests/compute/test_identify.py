@@ -269,3 +269,25 @@ def test_a_sensor_upside_down_turns_the_phase_and_nothing_else(boom):
     assert there.amplification == pytest.approx(here.amplification, rel=1e-3)
     assert (there.phase_deg - here.phase_deg) % 360 == pytest.approx(180.0, abs=0.5)
     assert there.residue.real * here.residue.real + there.residue.imag * here.residue.imag < 0
+
+
+@pytest.mark.parametrize(("noise", "directions"), [(0.0, [1, 1j]), (0.01, [1, 1j]), (0.01, [1, 0])])
+@pytest.mark.parametrize(("q", "rate"), [(30.0, 1.0), (60.0, 4.0)])
+def test_rows_that_waited_for_steady_vibration_are_seen_to_be_steady(q, rate, noise, directions):
+    """Absolute transmissibility of one degree of freedom (Thomson, Theory of Vibration, ch. 3, from memory)."""
+    random = np.random.default_rng(3)
+    time = 0.2 * np.arange(int(300 * 4 / rate))
+    frequency = 10.0 * 2.0 ** (rate * time / 60.0)
+    r = frequency / 35.0
+    transfer = (1 + 1j * r / q) / (1 - r**2 + 1j * r / q) * (1 + random.normal(0.0, noise, (len(r), 2)) @ directions)
+    found = identify_modes(
+        SweptResponse(
+            frequency_hz=frequency, time_s=time, control=np.full(len(r), 5.0), channels=("A1",),
+            responses=5.0 * np.abs(transfer)[:, None], phases_deg=np.degrees(np.angle(transfer))[:, None],
+            dimensions=("acceleration",),
+        )
+    )  # fmt: skip
+    (resonance,) = found.channels[0].resonances
+    assert resonance.frequency_hz == pytest.approx(35.0, rel=5e-4)
+    assert resonance.q == pytest.approx(q, rel=0.02)
+    assert any("steady" in flag for flag in found.flags)

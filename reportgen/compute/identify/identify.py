@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
 from reportgen.compute.identify.order import search
+from reportgen.compute.identify.stepped import questionable, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
     Spread,
@@ -40,7 +41,8 @@ CRITERION = (
 def identify_modes(sweep: SweptResponse) -> Identification:
     """Modes of one run from all its channels together, freed of what the sweep did to the log.
 
-    A log without time is taken as steady state, a channel without phase is fitted in magnitude; both are said.
+    A log without time is taken as steady state, and so is one whose rows show it; a channel without phase is fitted in
+    magnitude. All of that is said.
     """
     rows = usable_rows(sweep)
     if rows.sum() < LEAST_ROWS:
@@ -49,6 +51,11 @@ def identify_modes(sweep: SweptResponse) -> Identification:
     if not problem.readings.valid.any():
         return _nothing(sweep, "no channel has readings")
     solution, hunt = search(problem)
+    if questionable(problem, solution, hunt):
+        still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
+        other, its_hunt = search(still)
+        if steadier((problem, solution), (still, other)):
+            problem, solution, hunt = still, other, its_hunt
     found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution), spread_of(problem, solution))
     return Identification(
         channels=tuple(found.channel(c) for c in range(len(sweep.channels))),
@@ -236,10 +243,11 @@ class _Found:
 
     def method(self) -> str:
         """One sentence for the report."""
+        why = "since the log has no time column" if self.sweep.time_s is None else "which its rows show"
         how = (
-            "steady state, since the log has no time column"
+            f"steady state, {why}"
             if self.drive.steady
-            else (f"the response of each mode to the sweep as it ran ({self.drive.law})")
+            else f"the response of each mode to the sweep as it ran ({self.drive.law})"
         )
         phases = self.problem.readings.with_phase
         what = (
@@ -254,8 +262,10 @@ class _Found:
     def flags(self) -> tuple[str, ...]:
         """Flags of the run."""
         flags = []
-        if self.drive.steady:
+        if self.drive.steady and self.sweep.time_s is None:
             flags.append("no time column: steady state assumed")
+        elif self.drive.steady:
+            flags.append("the rows show steady vibration, not a moving sweep: fitted as steady state")
         if self.hunt.filter is not None:
             flags.append(
                 f"the responses show a tracking filter of about {np.median(self.hunt.filter.bandwidth_hz):.2g} Hz that "
