@@ -273,7 +273,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
 
     templates = data_dir("templates")
     progress("drawing the figures")
-    assemble(report, templates)
+    assemble(report, templates)  # kept for all that follow, in the second process as well: nothing is drawn twice
     progress("setting the pages of the report")
     report_pdf = beside(lambda: _report_pdf(report, outputs["results.json"], templates, how), how.cores)
     outputs["report.html"] = render_html(report, templates=templates, branding=how.branding).encode("utf-8")

@@ -8,7 +8,7 @@ length alone. Line and paragraph separators other than the line feed, which are 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from xml.etree.ElementTree import Element
 
 LONGEST_PIECE = 200
@@ -20,12 +20,16 @@ _NO_TEXT = frozenset({"style", "script", "title", "svg"})
 _PIECE = re.compile(rf".{{1,{LONGEST_PIECE}}}(?:\s|$)|.{{1,{LONGEST_PIECE}}}", re.DOTALL)
 
 
-def ease(root: Element) -> None:
+More = Callable[[int], str]
+"""What is printed in place of so many characters."""
+
+
+def ease(root: Element, more: More) -> None:
     """Put every long text below ``root`` into pieces and write strange separators as blanks; nothing else changes.
 
     >>> word = Element("p")
     >>> word.text = "x" * 500
-    >>> ease(word)
+    >>> ease(word, "{} more".format)
     >>> [len(piece.text or "") for piece in word]
     [200, 200, 100]
     """
@@ -33,13 +37,13 @@ def ease(root: Element) -> None:
         element.text = _SEPARATORS.sub(" ", element.text or "") or None
         if len(element.text or "") > 2 * LONGEST_PIECE:
             text, element.text = element.text or "", None
-            for place, piece in enumerate(_pieces(text)):
+            for place, piece in enumerate(_pieces(text, more)):
                 element.insert(place, piece)
         for child in list(element):
             child.tail = _SEPARATORS.sub(" ", child.tail or "") or None
             if len(child.tail or "") > 2 * LONGEST_PIECE:
                 text, child.tail = child.tail or "", None
-                for place, piece in enumerate(_pieces(text), start=list(element).index(child) + 1):
+                for place, piece in enumerate(_pieces(text, more), start=list(element).index(child) + 1):
                     element.insert(place, piece)
 
 
@@ -51,12 +55,12 @@ def _with_text(element: Element) -> Iterator[Element]:
             yield from _with_text(child)
 
 
-def _pieces(text: str) -> Iterator[Element]:
+def _pieces(text: str, more: More) -> Iterator[Element]:
     left = len(text) - LONGEST_PRINTED
     for part in _PIECE.findall(text[:LONGEST_PRINTED]):
         yield _piece(part)
     if left > 0:
-        yield _piece(f" … [{left} more characters: in results.json and in the file itself]")
+        yield _piece(f" … [{more(left)}]")
 
 
 def _piece(text: str) -> Element:

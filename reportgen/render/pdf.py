@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime, time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
 from reportgen.render.page import PAPERS, figure_names, fill_twice, logo_file, style_sheet
 from reportgen.render.page_text import ease
+from reportgen.render.rows.language import Language
 
 INSTALL_LINE = "apt-get install -y --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 SCHEME = "report"
@@ -82,7 +84,7 @@ def paper_pdf(
     ]
     with _logged_errors(), _no_collection():
         page = weasyprint.HTML(string=text, base_url=f"{SCHEME}:", url_fetcher=_closed_fetcher(files))
-        ease(page.etree_element)
+        ease(page.etree_element, partial(_more, document.language))
         result: bytes = page.write_pdf(
             pdf_variant=VARIANT,
             attachments=attached,
@@ -193,6 +195,10 @@ def _logged_errors() -> Iterator[None]:
         logger.removeHandler(collector)
     if collector.errors:
         raise RenderError("the page could not be set: " + "; ".join(dict.fromkeys(collector.errors)))
+
+
+def _more(language: Language, left: int) -> str:
+    return language.say("%(left)s more characters: in results.json and in the file itself", left=str(left))
 
 
 def _finish(document: Any, pdf: Any) -> None:
