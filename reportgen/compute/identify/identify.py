@@ -14,7 +14,7 @@ from reportgen.compute.identify.kicks import kicks_of
 from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
-from reportgen.compute.identify.order import search
+from reportgen.compute.identify.order import search, search_up_to
 from reportgen.compute.identify.stepped import questionable, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
@@ -53,9 +53,9 @@ def identify_modes(sweep: SweptResponse) -> Identification:
     solution, hunt = search(problem)
     if questionable(problem, solution, hunt):
         still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
-        other, its_hunt = search(still)
-        if steadier((problem, solution), (still, other)):
-            problem, solution, hunt = still, other, its_hunt
+        other = search_up_to(still, most=max(2 * len(solution.poles), 3))
+        if other is not None and steadier((problem, solution), (still, other[0])):
+            problem, (solution, hunt) = still, other
     found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution), spread_of(problem, solution))
     return Identification(
         channels=tuple(found.channel(c) for c in range(len(sweep.channels))),

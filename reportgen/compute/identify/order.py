@@ -26,6 +26,13 @@ _MOST_A_ROUND = 12
 
 def search(problem: Problem) -> tuple[Solution, Search]:
     """All modes that the data ask for, with the search that found them."""
+    found = search_up_to(problem, None)
+    assert found is not None
+    return found
+
+
+def search_up_to(problem: Problem, most: int | None) -> tuple[Solution, Search] | None:
+    """The same; None as soon as more than ``most`` modes are asked for."""
     readings = problem.readings
     hunt = Search(problem, noise_from_scatter(readings), bank_of_shapes(problem.drive))
     hunt.weigh(readings.amplitude)
@@ -35,7 +42,9 @@ def search(problem: Problem) -> tuple[Solution, Search]:
         hunt.phase_turned = True
         solution = problem.solve(NO_POLES)
     for _ in range(_PASSES):
-        solution = _hunted(hunt, solution)
+        solution = _hunted(hunt, solution, most)
+        if most is not None and len(solution.poles) > most:
+            return None
         solution = with_unstated_filter(hunt, solution, lambda start: _hunted(hunt, start))
         hunt.reweigh(solution)
         hunt.refused.clear()
@@ -63,10 +72,12 @@ def _phase_is_turned(hunt: Search, solution: Solution) -> bool:
     return there[0] > 1.2 * here[0] and there[1] - there[0] < 0.7 * (here[1] - here[0])
 
 
-def _hunted(hunt: Search, solution: Solution) -> Solution:
-    """Rounds of candidates at the present weights until none is left."""
+def _hunted(hunt: Search, solution: Solution, most: int | None = None) -> Solution:
+    """Rounds of candidates at the present weights until none is left, or more than ``most`` modes are found."""
     for _ in range(_ROUNDS):
         before = len(solution.poles)
+        if most is not None and before > most:
+            break
         chosen = _chosen(hunt, solution)
         if not chosen:
             break
