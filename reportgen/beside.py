@@ -6,6 +6,8 @@ import os
 import pickle
 import sys
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import TypeVar
@@ -13,6 +15,7 @@ from typing import TypeVar
 from reportgen.cores import end_with_parent
 
 T = TypeVar("T")
+Part = TypeVar("Part")
 
 
 def beside(work: Callable[[], T], cores: int) -> Callable[[], T]:
@@ -22,21 +25,35 @@ def beside(work: Callable[[], T], cores: int) -> Callable[[], T]:
     that its own exception comes through; with one core it is done here in any case. ``work`` must give the same every
     time.
     """
+    return beside_with(lambda _: work(), lambda: None, cores)
+
+
+def beside_with(work: Callable[[Callable[[], Part]], T], part: Callable[[], Part], cores: int) -> Callable[[], T]:
+    """Begin ``work`` as ``beside`` does, make here meanwhile the ``part`` that it will need, and hand that over.
+
+    ``work`` is given a function that waits for the part. Here ``part`` is called once at least and must keep what it
+    made; where nothing is handed over, it is called there.
+    """
     if cores < 2 or sys.platform != "linux":
-        return work
+        return lambda: work(part)
     context = get_context("fork")
-    receiver, sender = context.Pipe(duplex=False)
-    process = context.Process(target=_answer, args=(work, sender), daemon=True)
+    here, there = context.Pipe()
+    process = context.Process(target=_answer, args=(work, part, here, there), daemon=True)
     process.start()
-    sender.close()
+    there.close()
+    try:
+        _send(here, part())
+    except BaseException:
+        here.close()  # the other process is not left waiting
+        raise
 
     def result() -> T:
         try:
-            answer = receiver.recv_bytes()
+            answer = here.recv_bytes()
         except (EOFError, OSError):
-            return work()
+            return work(part)
         finally:
-            receiver.close()
+            here.close()
             process.join()
         found: T = pickle.loads(answer)
         return found
@@ -44,9 +61,29 @@ def beside(work: Callable[[], T], cores: int) -> Callable[[], T]:
     return result
 
 
-def _answer(work: Callable[[], T], sender: Connection) -> None:
+def _send(here: Connection, part: object) -> None:
+    with suppress(OSError):  # whoever should take it has ended, which is noticed when its result is asked for
+        here.send_bytes(pickle.dumps(part))
+
+
+def _answer(
+    work: Callable[[Callable[[], Part]], T], part: Callable[[], Part], here: Connection, there: Connection
+) -> None:
     end_with_parent()
+    here.close()
     try:
-        sender.send_bytes(pickle.dumps(work()))
+        with ThreadPoolExecutor(1) as threads:  # reads at once, since a pipe holds little: nobody waits to get rid of it
+            came = threads.submit(there.recv_bytes)
+            result = work(lambda: _taken(came.result, part))
+        there.send_bytes(pickle.dumps(result))
     except BaseException:
         os._exit(1)  # in silence: whoever waits for the answer does the work again and hears the reason
+
+
+def _taken(read: Callable[[], bytes], part: Callable[[], Part]) -> Part:
+    try:
+        came = read()
+    except (EOFError, OSError):
+        return part()
+    taken: Part = pickle.loads(came)
+    return taken

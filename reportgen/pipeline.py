@@ -258,24 +258,31 @@ def _compute_run(inputs: Inputs, run: RunPlan, progress: Say, cores: int) -> Run
 
 def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], str | None]:
     """Every output file by name; and what to do where the PDF could not be made."""
-    from reportgen.archive.sources import archive_info, bag_job
+    from reportgen.archive.sources import archive_info, bag_job, pdf_sources
     from reportgen.render.results import results_json
 
     outputs = {"results.json": results_json(report)}
     if how.results_only:
         return {**outputs}, None
-    from reportgen.beside import beside
+    from reportgen.beside import beside_with
     from reportgen.render.document import assemble
     from reportgen.render.html import render_html
+    from reportgen.render.pdf import render_pdf
     from reportgen.render.plots import render_plots
     from reportgen.render.summary import render_summary_pdf
     from reportgen.resources import data_dir
 
     templates = data_dir("templates")
-    progress("drawing the figures")
-    assemble(report, templates)  # kept for all that follow, in the second process as well: nothing is drawn twice
-    progress("setting the pages of the report")
-    report_pdf = beside(lambda: _report_pdf(report, outputs["results.json"], templates, how), how.cores)
+    document = assemble(report, templates)  # kept for all that follow, in the second process as well
+    sources = pdf_sources(report, outputs["results.json"], how.branding)
+    progress("setting the pages of the report, drawing its figures")
+    report_pdf = beside_with(
+        lambda drawn: render_pdf(
+            report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn
+        ),
+        lambda: dict(document.drawings),
+        how.cores,
+    )
     outputs["report.html"] = render_html(report, templates=templates, branding=how.branding).encode("utf-8")
     outputs |= {f"plots/{name}": content for name, content in render_plots(report).items()}
     missing_pdf = None
@@ -286,14 +293,6 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
         missing_pdf = str(error)
     progress("packing the archive")
     return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
-
-
-def _report_pdf(report: Report, results: bytes, templates: Path, how: Settings) -> bytes:
-    from reportgen.archive.sources import pdf_sources
-    from reportgen.render.pdf import render_pdf
-
-    sources = pdf_sources(report, results, how.branding)
-    return render_pdf(report, templates=templates, branding=how.branding, attachments=sources)
 
 
 def amend(report: Report, archive: Path) -> Report:

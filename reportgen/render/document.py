@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -14,10 +14,11 @@ from reportgen.records.job import RunKind
 from reportgen.records.log import Floats
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
-from reportgen.render.figures.beam import draw_beam, draw_ladder
-from reportgen.render.figures.canvas import draw
+from reportgen.render.figures.beam import sketch_beam, sketch_ladder
+from reportgen.render.figures.canvas import sketch
 from reportgen.render.figures.drawings import Drawings, beams
-from reportgen.render.figures.plot import Drawing, Plot
+from reportgen.render.figures.gallery import Gallery
+from reportgen.render.figures.plot import Drawing, Plot, Sketch
 from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.names import anchor
 from reportgen.render.photos import Picture, picture
@@ -33,7 +34,7 @@ class Document:
     language: Language
     paper: str
     context: Row
-    drawings: dict[str, Drawing]
+    drawings: Gallery
     pictures: dict[str, Picture]
 
 
@@ -45,18 +46,24 @@ def assemble(report: Report, templates: Path) -> Document:
     """
     own = report.job.report
     language = Language.of(own.language, templates)
-    drawings = {plot.key: draw(plot, language.numbers) for plot in _plots(report, language)}
-    drawings |= {drawing.key: drawing for drawing in _beam_drawings(report, language)}
+    sketches = [sketch(plot, language.numbers) for plot in _plots(report, language)]
+    sketches += _beam_sketches(report, language)
     pictures = [picture(report.job, each, anchor("photo", n)) for n, each in enumerate(report.job.photos, start=1)]
     check = GlyphCheck(characters(templates / "fonts"))
-    context = check.all(_context(report, language, drawings, pictures))
+    context = check.all(_context(report, language, {each.key for each in sketches}, pictures))
     context["findings"] += _glyph_findings(check, language)
-    drawings = {key: _drawable(drawing, check) for key, drawing in drawings.items()}
+    drawings = gallery(sketches, check)
     return Document(language, own.paper, context, drawings, {each.key: each for each in pictures})
 
 
-def _drawable(drawing: Drawing, check: GlyphCheck) -> Drawing:
-    return Drawing(key=drawing.key, alt=check.text(drawing.alt), svg=check.text(drawing.svg), geometry=drawing.geometry)
+def gallery(sketches: Sequence[Sketch], check: GlyphCheck) -> Gallery:
+    """Figures of which every character can be drawn."""
+
+    def drawn(each: Sketch) -> Drawing:
+        drawing = each.draw()
+        return replace(drawing, alt=check.text(drawing.alt), svg=check.text(drawing.svg))
+
+    return Gallery([replace(each, alt=check.text(each.alt)) for each in sketches], drawn)
 
 
 def _glyph_findings(check: GlyphCheck, language: Language) -> list[Row]:
@@ -103,16 +110,16 @@ def _pairs(report: Report) -> Iterator[tuple[RunResult, RunResult, str]]:
             yield runs[before], runs[after], channel
 
 
-def _beam_drawings(report: Report, language: Language) -> Iterator[Drawing]:
+def _beam_sketches(report: Report, language: Language) -> Iterator[Sketch]:
     for axis, pictures in beams(report.pictures).items():
-        yield draw_beam(axis, pictures, language.words, language.numbers)
+        yield sketch_beam(axis, pictures, language.words, language.numbers)
     for axis in dict.fromkeys(each.axis for each in report.modes):
         modes = [each for each in report.modes if each.axis == axis and each.frequency_hz > 0]
         if len(modes) > 1 and any(each.mode is not None for each in modes):
-            yield draw_ladder(axis, modes, language.words, language.numbers)
+            yield sketch_ladder(axis, modes, language.words, language.numbers)
 
 
-def _context(report: Report, language: Language, drawings: dict[str, Drawing], pictures: Sequence[Picture]) -> Row:
+def _context(report: Report, language: Language, drawings: Container[str], pictures: Sequence[Picture]) -> Row:
     job = report.job
     return {
         "language": language.words.language,
@@ -151,7 +158,7 @@ def _context(report: Report, language: Language, drawings: dict[str, Drawing], p
     }
 
 
-def _run(report: Report, each: RunResult, language: Language, drawings: dict[str, Drawing]) -> Row:
+def _run(report: Report, each: RunResult, language: Language, drawings: Container[str]) -> Row:
     confidence = report.job.report.confidence
     return {
         "id": each.id,
@@ -190,7 +197,7 @@ def _run_title(each: RunResult, language: Language) -> str:
     return f"{each.id} · {language.say(each.kind)}{axis}"
 
 
-def _drawn(drawings: dict[str, Drawing], key: str) -> str:
+def _drawn(drawings: Container[str], key: str) -> str:
     return key if key in drawings else ""
 
 
@@ -230,7 +237,7 @@ def _levels(report: Report, language: Language) -> list[Row]:
     ]
 
 
-def _axes(report: Report, language: Language, drawings: dict[str, Drawing]) -> list[Row]:
+def _axes(report: Report, language: Language, drawings: Container[str]) -> list[Row]:
     confidence = report.job.report.confidence
     return [
         {

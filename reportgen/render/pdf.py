@@ -10,18 +10,23 @@ import hashlib
 import logging
 import mimetypes
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, time
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
+from xml.etree import ElementTree
 
 from markupsafe import Markup, escape
 
 from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
+from reportgen.render.figures.gallery import Gallery
+from reportgen.render.figures.plot import Drawing
 from reportgen.render.page import PAPERS, figure_names, fill_twice, logo_file, style_sheet
 from reportgen.render.page_text import ease
 from reportgen.render.rows.language import Language
@@ -50,12 +55,16 @@ def render_pdf(
     templates: Path,
     branding: Path | None = None,
     attachments: Mapping[str, bytes] | None = None,
+    drawn: Callable[[], Mapping[str, Drawing]] | None = None,
 ) -> bytes:
     """The whole report. ``attachments`` by name: inputs become Source, results.json Data (ISO 32000-2, 7.11.3).
 
+    ``drawn`` gives the figures where somebody else draws them; it is called when the pages are laid out.
     Raises PdfUnavailableError where the text layout library is missing, RenderError where a template or figure fails.
     """
     document = assemble(report, templates)
+    if drawn is not None:
+        document = replace(document, drawings=document.drawings.taken_from(drawn))
     moment = datetime.combine(report.job.report.date, time(), tzinfo=UTC)
     return paper_pdf(document, "report.html.j2", templates, branding, attachments or {}, moment)
 
@@ -82,6 +91,7 @@ def paper_pdf(
         )
         for name, content in sorted(attachments.items(), key=lambda item: item[0].encode())
     ]
+    fonts = weasyprint.text.fonts.FontConfiguration()
     with _logged_errors(), _no_collection():
         page = weasyprint.HTML(string=text, base_url=f"{SCHEME}:", url_fetcher=_closed_fetcher(files))
         ease(page.etree_element, partial(_more, document.language))
@@ -89,6 +99,8 @@ def paper_pdf(
             pdf_variant=VARIANT,
             attachments=attached,
             finisher=_finish,
+            font_config=fonts,
+            cache=_figures(document.drawings, fonts),
             pdf_identifier=hashlib.sha256(text.encode()).digest()[:16],
         )
     return result
@@ -109,9 +121,8 @@ def _no_collection() -> Iterator[None]:
 def paper_page(
     document: Document, template: str, templates: Path, branding: Path | None
 ) -> tuple[str, dict[str, tuple[bytes, str]]]:
-    """HTML text of the printed page, and the files it asks for by name."""
-    files = {f"{key}.svg": (drawing.svg.encode(), "image/svg+xml") for key, drawing in document.drawings.items()}
-    files |= {f"{key}.jpg": (photo.content, photo.mime) for key, photo in document.pictures.items()}
+    """HTML text of the printed page, and the files it asks for by name, all but its figures."""
+    files = {f"{key}.jpg": (photo.content, photo.mime) for key, photo in document.pictures.items()}
     files |= {path.name: (path.read_bytes(), "font/woff2") for path in sorted((templates / "fonts").glob("*.woff2"))}
     logo = logo_file(branding)
     if logo is not None:
@@ -123,7 +134,8 @@ def paper_page(
     css = size + style_sheet(templates, branding, ("type.css", "paper.css"), lambda name: f"{SCHEME}:{name}")
 
     def drawing(key: str) -> Markup:
-        return Markup('<img alt="{}" src="{}:{}.svg">').format(escape(document.drawings[key].alt), SCHEME, key)
+        alt = escape(document.drawings.sketches[key].alt)
+        return Markup('<img alt="{}" src="{}">').format(alt, _figure_url(key))
 
     names = {
         "screen": False,
@@ -134,6 +146,33 @@ def paper_page(
         **figure_names(document, drawing, lambda key: f"{SCHEME}:{key}.jpg"),
     }
     return fill_twice(document, template, templates, branding, names), files
+
+
+def _figure_url(key: str) -> str:
+    return f"{SCHEME}:{key}.svg"
+
+
+def _figures(drawings: Gallery, fonts: Any) -> dict[str, Any]:
+    """Images of the page by address, which WeasyPrint asks for their size when it sets pages, then to paint themselves.
+
+    It takes images from its cache before it fetches any. So pages are set while the figures are still being drawn.
+    """
+    from weasyprint.images import SVGImage
+
+    class Figure:
+        def __init__(self, key: str) -> None:
+            self.key = key
+
+        def get_intrinsic_size(self, resolution: float, font_size: float) -> tuple[None, None, float]:
+            sketch = drawings.sketches[self.key]
+            return None, None, sketch.width / sketch.height
+
+        def draw(self, stream: Any, width: float, height: float, style: Any) -> None:
+            tree = ElementTree.fromstring(drawings[self.key].svg)
+            image = SVGImage(tree, _figure_url(self.key), None, SimpleNamespace(font_config=fonts))
+            image.draw(stream, width, height, style)
+
+    return {_figure_url(key): Figure(key) for key in drawings}
 
 
 def relationship(name: str) -> str:

@@ -39,7 +39,7 @@ def summary_document(report: Report, document: Document) -> Document:
         "chosen_caption": caption,
         "listed": _listed(document.context["verdicts"]),
     }
-    kept = {figure: document.drawings[figure]} if figure else {}
+    kept = document.drawings.only([figure] if figure else [])
     return replace(document, context={**document.context, **chosen}, drawings=kept, pictures={})
 
 

@@ -119,6 +119,8 @@ def is_mains(hunt: Search, solution: Solution, k: int) -> bool:
 
 def _remains_of_a_line(hunt: Search, solution: Solution, k: int) -> bool:
     """True for a mode in the band of a line of the model that explains little beside what the line explains."""
+    if not hunt.lines:
+        return False
     found = evidence(hunt.problem, solution)
     own = float(np.sum(found.gain[k] * found.inflation[k]))
     for i, (line, bandwidth) in enumerate(hunt.lines):

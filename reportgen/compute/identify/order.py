@@ -15,7 +15,7 @@ from reportgen.compute.identify.noise import noise_from_scatter
 from reportgen.compute.identify.place import joined, place
 from reportgen.compute.identify.prune import prune
 from reportgen.compute.identify.settle import settle
-from reportgen.compute.identify.start import Candidate, bank_of_shapes, explained, separate
+from reportgen.compute.identify.start import Candidate, bank_of_shapes, separate
 from reportgen.compute.identify.unstated_filter import with_unstated_filter
 
 _ROUNDS = 12
@@ -104,7 +104,7 @@ def _admit(hunt: Search, solution: Solution, chosen: list[Candidate]) -> Solutio
     before, lines = len(solution.poles), len(hunt.problem.extra)
     for each in chosen:
         residual = residual_of(hunt.problem.readings, solution)
-        if score_of(explained(each.shape, residual, hunt.problem), hunt.searched, 2) < 1.0:
+        if score_of(hunt.bank.only(each.shape).explained(residual, hunt.problem)[0], hunt.searched, 2) < 1.0:
             continue
         placed = place(hunt, solution, each)
         line = mains_line(hunt, solution, each, 0.0 if placed is None else placed.gain)

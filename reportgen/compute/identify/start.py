@@ -7,9 +7,11 @@ time to build up is looked for at its own frequency and not where the log shows 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from bisect import bisect_left
+from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
 from scipy.special import wofz
 
 from reportgen.compute.identify.drive import Drive
@@ -24,17 +26,16 @@ _REACH = 6.0
 """Half length of a shape in widths."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class Shape:
     """One swept resonance of the bank."""
 
+    index: int
+    """In the bank."""
     frequency_hz: float
     q: float
     width: float
     """Of the swept resonance, as a fraction of frequency: half-power band or the band the sweep smears it to."""
-    rows: slice | np.ndarray
-    conjugate: Complexes
-    """Of the envelope on those rows, peak of the steady response 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,76 +67,88 @@ def bank_of_shapes(drive: Drive) -> Bank:
     frequency = drive.omega / (2 * np.pi)
     order = np.argsort(frequency, kind="stable")
     rising = frequency[order]
-    shapes = []
-    for q in _Q_STEPS:
-        f = rising[0] * 0.8
-        while f < rising[-1] * 1.25:
-            near = int(np.clip(np.searchsorted(rising, f), 1, len(rising) - 1))
-            rate = abs(float(drive.omega_dot[order[near]])) / (2 * np.pi)
-            width = max(1.0 / q, np.sqrt(rate) / f)
-            rows = order[
-                np.searchsorted(rising, f * (1 - _REACH * width)) : np.searchsorted(rising, f * (1 + _REACH * width))
-            ]
-            resolved = np.searchsorted(rising, f * (1 + width)) - np.searchsorted(rising, f * (1 - width)) >= 4
-            if len(rows) >= 6 and (resolved or q <= 32):
-                shapes.append(_shape(drive, float(f), q, width, np.sort(rows)))
-            f *= 1 + _SPACING * width
-    return Bank(shapes)
+    places = [place for q in _Q_STEPS for place in _places(rising, np.abs(drive.omega_dot[order]) / (2 * np.pi), q)]
+    f, q, width = np.array(places).reshape(-1, 3).T
+    first, stop = np.searchsorted(rising, [f * (1 - _REACH * width), f * (1 + _REACH * width)])
+    resolved = np.diff(np.searchsorted(rising, [f * (1 - width), f * (1 + width)]), axis=0)[0] >= 4
+    kept = (stop - first >= 6) & (resolved | (q <= 32))
+    shapes = [Shape(i, *place) for i, place in enumerate(np.stack([f, q, width], axis=1)[kept].tolist())]
+    starts = np.concatenate([[0], np.cumsum((stop - first)[kept])])
+    shape = np.repeat(np.arange(len(shapes)), np.diff(starts))
+    rows = order[np.arange(starts[-1]) + (first[kept] - starts[:-1])[shape]]
+    values = _values(drive, rows, f[kept][shape], q[kept][shape])
+    return Bank(shapes, csr_array((values, rows, starts), shape=(len(shapes), len(frequency))))
 
 
-def _shape(drive: Drive, f: float, q: float, width: float, rows: np.ndarray) -> Shape:
+def _places(rising: Floats, rate_hz_s: Floats, q: float) -> list[tuple[float, float, float]]:
+    """(frequency, Q, width) of the shapes of one Q, each a part of its width from the one before."""
+    rows, rates = rising.tolist(), rate_hz_s.tolist()
+    found = []
+    f = rows[0] * 0.8
+    while f < rows[-1] * 1.25:
+        near = min(max(bisect_left(rows, f), 1), len(rows) - 1)
+        width = max(1.0 / q, rates[near] ** 0.5 / f)
+        found.append((f, q, width))
+        f *= 1 + _SPACING * width
+    return found
+
+
+def _values(drive: Drive, rows: np.ndarray, f: Floats, q: Floats) -> Complexes:
+    """Conjugate of the envelope of swept resonances (f, Q) at rows, peak of the steady response 1; all (n,)."""
     pole = 2 * np.pi * f * (-0.5 / q + 1j * np.sqrt(1 - 0.25 / q**2))
     p = 1j * drive.omega[rows] - pole
     rate = drive.omega_dot[rows]
-    moving = np.abs(rate) > 1e-6 * abs(pole.real) ** 2
-    c = np.sqrt(np.abs(np.where(moving, rate, 1.0)) / 2) * np.exp(-0.25j * np.pi * np.sign(np.where(moving, rate, 1.0)))
-    value = np.where(moving, np.sqrt(np.pi) / (2 * c) * wofz(1j * p / (2 * c)), 1.0 / p)
-    together: slice | np.ndarray = rows
-    if rows[-1] - rows[0] + 1 == len(rows):
-        together = slice(int(rows[0]), int(rows[-1]) + 1)
-    return Shape(f, q, width, together, np.conj(value) * (abs(pole.real) * drive.amplitude[rows]))
+    moving = np.abs(rate) > 1e-6 * pole.real**2
+    value = np.asarray(1.0 / p, complex)
+    rate, p = rate[moving], p[moving]
+    c = np.sqrt(0.5 * np.abs(rate)) * np.where(rate > 0, np.exp(-0.25j * np.pi), np.exp(0.25j * np.pi))
+    value[moving] = np.sqrt(np.pi) / (2 * c) * wofz(1j * p / (2 * c))
+    return np.asarray(np.conj(value) * (np.abs(pole.real) * drive.amplitude[rows]))
 
 
-def explained(shape: Shape, residual: Complexes, problem: Problem) -> Floats:
-    """χ² that one mode of this shape would explain beside a constant transfer, per channel, shape (c,)."""
-    return np.asarray(Bank([shape]).explained(residual, problem)[0])
-
-
-@dataclass(slots=True, eq=False)
 class Bank:
     """Shapes to be held against what is left, again and again under the same weights."""
 
-    shapes: list[Shape]
-    _weights: Weights | None = None
-    _sums: list[_Sums] = field(default_factory=list)
+    def __init__(self, shapes: list[Shape], conjugate: csr_array) -> None:
+        self.shapes = shapes
+        self._conjugate = conjugate
+        """Of the envelope on the rows of each shape, (shapes, n)."""
+        self._size = abs(conjugate)
+        self._rows = csr_array((np.ones(conjugate.nnz), conjugate.indices, conjugate.indptr), shape=conjugate.shape)
+        self._weights: Weights | None = None
+        self._sums: _Sums | None = None
 
     def explained(self, residual: Complexes, problem: Problem) -> Floats:
         """χ² that one mode of each shape would explain beside a constant transfer, per channel, shape (shapes, c)."""
-        drive, phase = problem.drive.amplitude, problem.readings.with_phase
-        w = _weight(problem)
-        if problem.weights is not self._weights:
-            self._sums = [_sums(each, drive, w, phase) for each in self.shapes]
-            self._weights = problem.weights
-        left = w * np.where(phase, residual, residual.real)
-        gain = np.empty((len(self.shapes), len(phase)))
-        up_to = np.concatenate([np.zeros((1, len(phase))), np.cumsum(drive[:, None] * left, axis=0)])
-        for k, (shape, sums) in enumerate(zip(self.shapes, self._sums, strict=True)):
-            rows = left[shape.rows]
-            along = shape.conjugate @ rows
-            if not phase.all():
-                along = np.where(phase, along, np.abs(shape.conjugate) @ rows)
-            if isinstance(shape.rows, slice):
-                constant = up_to[shape.rows.stop] - up_to[shape.rows.start]
-            else:
-                constant = drive[shape.rows] @ rows
-            top = np.abs(along - sums.mean * constant) ** 2
-            gain[k] = np.where(sums.alone, top / sums.own, 0.0)
-        return gain
+        drive, phase, weight = problem.drive.amplitude[:, None], problem.readings.with_phase, _weight(problem)
+        if self._sums is None or problem.weights is not self._weights:
+            self._sums, self._weights = self._sums_of(drive, weight, phase), problem.weights
+        left = weight * np.where(phase, residual, residual.real)
+        top = np.abs(self._along(left, phase) - self._sums.mean * (self._rows @ (drive * left))) ** 2
+        return np.asarray(np.where(self._sums.alone, top / self._sums.own, 0.0))
+
+    def only(self, shape: Shape) -> Bank:
+        """One shape of it by itself."""
+        return Bank([shape], self._conjugate[[shape.index]])
+
+    def _along(self, readings: Floats | Complexes, phase: np.ndarray) -> Complexes:
+        """Readings (n, c) along every shape, without phase along its size; (shapes, c)."""
+        along = self._conjugate @ readings
+        if not phase.all():
+            along = np.where(phase, along, self._size @ readings)
+        return np.asarray(along)
+
+    def _sums_of(self, drive: Floats, weight: Floats, phase: np.ndarray) -> _Sums:
+        ea = self._along(drive * weight, phase)
+        ee = self._size.power(2) @ weight
+        aa = self._rows @ (drive**2 * weight) + 1e-300
+        own = ee - np.abs(ea) ** 2 / aa
+        return _Sums(ea / aa, np.maximum(own, 1e-300), own > 0.02 * ee)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sums:
-    """What of a shape depends on the weights alone, per channel, each (c,)."""
+    """What of the shapes depends on the weights alone, each (shapes, c)."""
 
     mean: Complexes
     """The constant transfer that imitates the shape best."""
@@ -150,23 +163,6 @@ def _weight(problem: Problem) -> Floats:
     along, across = problem.weights.along, problem.weights.across
     both = 2.0 * (along * across) ** 2 / np.maximum(along**2 + across**2, 1e-300)
     return np.where(problem.readings.with_phase, both, along**2)
-
-
-def _sums(shape: Shape, drive: Floats, weight: Floats, phase: np.ndarray) -> _Sums:
-    w, level = weight[shape.rows], drive[shape.rows]
-    value = shape.conjugate
-    ea = _times(value * level, w)
-    if not phase.all():
-        ea = np.where(phase, ea, (np.abs(value) * level) @ w)
-    ee = (value.real**2 + value.imag**2) @ w
-    aa = (level**2) @ w + 1e-300
-    own = ee - np.abs(ea) ** 2 / aa
-    return _Sums(ea / aa, np.maximum(own, 1e-300), own > 0.02 * ee)
-
-
-def _times(complex_row: Complexes, real: Floats) -> Complexes:
-    """Complex (n,) times real (n, c)."""
-    return np.asarray(complex_row.real @ real + 1j * (complex_row.imag @ real))
 
 
 def separate(found: list[Candidate], most: int) -> list[Candidate]:

@@ -4,22 +4,34 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 from reportgen.records.result import Mode, ModePicture
 from reportgen.render.figures.canvas import FONT, GRID, INK, PETROL, QUIET, RUST, WIDTH, blank, finish, spread
-from reportgen.render.figures.plot import Drawing
+from reportgen.render.figures.plot import Drawing, Sketch
 from reportgen.render.names import anchor
 from reportgen.render.numbers import Numbers
 from reportgen.render.words import Words
 
 _ROW, _KEY, _SIDE = 46.0, 26.0, 104.0
 _DASH = (0, (4.0, 1.8))
+_LADDER = 128.0
+"""Height of the ladder, in points."""
 
 
-def draw_beam(axis: str | None, pictures: Sequence[ModePicture], words: Words, numbers: Numbers) -> Drawing:
+def sketch_beam(axis: str | None, pictures: Sequence[ModePicture], words: Words, numbers: Numbers) -> Sketch:
     """One row a mode: expected shape dashed, its nodes as rings, observed nodes as crosses, sensors as triangles."""
-    height = _ROW * len(pictures) + _KEY + 10.0
+    key, height = anchor("fig-beam", axis or "all"), _ROW * len(pictures) + _KEY + 10.0
+    listed = ", ".join(str(picture.mode) for picture in pictures)
+    alt = words.say("Expected shapes of modes %(list)s along the beam, with nodes, antinodes and sensors.", list=listed)
+    draw = partial(_draw_beam, key, alt, height, pictures, words, numbers)
+    return Sketch(key=key, alt=alt, width=WIDTH, height=height, draw=draw)
+
+
+def _draw_beam(
+    key: str, alt: str, height: float, pictures: Sequence[ModePicture], words: Words, numbers: Numbers
+) -> Drawing:
     figure = blank(height)
     for index, picture in enumerate(pictures):
         bottom = height - 6.0 - _ROW * (index + 1)
@@ -31,9 +43,7 @@ def draw_beam(axis: str | None, pictures: Sequence[ModePicture], words: Words, n
         _draw_mode(axes, picture)
         _mode_caption(axes, picture, words, numbers)
     _beam_key(figure, height, words)
-    listed = ", ".join(str(picture.mode) for picture in pictures)
-    alt = words.say("Expected shapes of modes %(list)s along the beam, with nodes, antinodes and sensors.", list=listed)
-    return finish(figure, anchor("fig-beam", axis or "all"), alt)
+    return finish(figure, key, alt)
 
 
 def _draw_mode(axes: Any, picture: ModePicture) -> None:
@@ -115,9 +125,16 @@ def _beam_key(figure: Any, height: float, words: Words) -> None:
         )
 
 
-def draw_ladder(axis: str | None, modes: Sequence[Mode], words: Words, numbers: Numbers) -> Drawing:
+def sketch_ladder(axis: str | None, modes: Sequence[Mode], words: Words, numbers: Numbers) -> Sketch:
     """Modes over frequency: one line for the log, one for the notes, one for beam theory, so that a gap is seen."""
-    height = 128.0
+    key = anchor("fig-ladder", axis or "all")
+    alt = words.say("Modes along the frequency axis, as seen in the log and the notes and as beam theory expects them.")
+    draw = partial(_draw_ladder, key, alt, modes, words, numbers)
+    return Sketch(key=key, alt=alt, width=WIDTH, height=_LADDER, draw=draw)
+
+
+def _draw_ladder(key: str, alt: str, modes: Sequence[Mode], words: Words, numbers: Numbers) -> Drawing:
+    height = _LADDER
     figure = blank(height)
     axes = figure.add_axes((_SIDE / WIDTH, 32.0 / height, (WIDTH - _SIDE - 20.0) / WIDTH, (height - 66.0) / height))
     hertz = [mode.frequency_hz for mode in modes] + [mode.expected_hz for mode in modes if mode.expected_hz]
@@ -140,8 +157,7 @@ def draw_ladder(axis: str | None, modes: Sequence[Mode], words: Words, numbers: 
     for mode in modes:
         _ladder_rung(axes, mode)
     _ladder_labels(axes, modes, words, numbers, low, high)
-    alt = words.say("Modes along the frequency axis, as seen in the log and the notes and as beam theory expects them.")
-    return finish(figure, anchor("fig-ladder", axis or "all"), alt)
+    return finish(figure, key, alt)
 
 
 def _ladder_rung(axes: Any, mode: Mode) -> None:

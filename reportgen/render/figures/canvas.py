@@ -8,17 +8,18 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import matplotlib
 import numpy as np
 from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from matplotlib.ticker import MaxNLocator
 
 from reportgen.records.log import Floats
-from reportgen.render.figures.plot import Curve, Drawing, Panel, Plot
+from reportgen.render.figures.plot import Curve, Drawing, Panel, Plot, Sketch
 from reportgen.render.figures.reduce import corners, points_to_draw
 from reportgen.render.figures.svg import clean_svg
 from reportgen.render.numbers import Numbers
@@ -50,6 +51,11 @@ STYLES: dict[str, tuple[str, float, Dash]] = {
 """Role to colour, width, dash. Every pair on one panel differs in dash or weight too, so that grey print reads."""
 
 
+def sketch(plot: Plot, numbers: Numbers) -> Sketch:
+    """``plot`` with its size, to be drawn later."""
+    return Sketch(key=plot.key, alt=plot.alt, width=WIDTH, height=_height(plot), draw=partial(draw, plot, numbers))
+
+
 def draw(plot: Plot, numbers: Numbers) -> Drawing:
     """Draw ``plot``; ids in the SVG begin with its key, numbers on the axes are in the report's language."""
     height = _height(plot)
@@ -65,7 +71,7 @@ def draw(plot: Plot, numbers: Numbers) -> Drawing:
 
 def blank(height: float) -> Figure:
     """An empty figure of the full measure, ``height`` in points."""
-    figure = Figure(figsize=(WIDTH / 72.0, height / 72.0))
+    figure = Figure(figsize=(WIDTH / 72.0, height / 72.0), frameon=False)
     FigureCanvasSVG(figure)
     return figure
 
@@ -101,9 +107,7 @@ def _axes(figure: Figure, plot: Plot, panel: Panel, top: float, height: float, *
     x_ticks = _ticks(plot.x_scale, plot.x_range)
     y_ticks = list(panel.y_ticks) if panel.y_ticks else _ticks(panel.y_scale, axes.get_ylim(), most=6)
     _label_ticks(axes, panel, x_ticks if last else (), y_ticks, numbers)
-    for spine in axes.spines.values():
-        spine.set_linewidth(0.6)
-        spine.set_color(QUIET)
+    _frame(axes)
     _grid(axes, x_ticks, y_ticks)
     if last:
         below = -15.0 / panel.height
@@ -135,8 +139,6 @@ def _axes(figure: Figure, plot: Plot, panel: Panel, top: float, height: float, *
 
 def _label_ticks(axes: Any, panel: Panel, x_ticks: Sequence[float], y_ticks: Sequence[float], numbers: Numbers) -> None:
     """Numbers beside the axes as plain texts; matplotlib's own tick artists cost more than all curves."""
-    axes.xaxis.set_visible(False)
-    axes.yaxis.set_visible(False)
     style = {"fontsize": FONT, "color": INK, "parse_math": False}
     across, along = axes.get_xaxis_transform(), axes.get_yaxis_transform()
     for tick in x_ticks:
@@ -182,10 +184,22 @@ def _inside(curve: Curve, x_range: tuple[float, float]) -> Floats:
     return curve.y[(curve.x >= x_range[0]) & (curve.x <= x_range[1])]
 
 
+def _frame(axes: Any) -> None:
+    """One rectangle in place of matplotlib's four spines, its background and its axes."""
+    axes.set_axis_off()
+    box = Rectangle((0.0, 0.0), 1.0, 1.0, transform=axes.transAxes, fill=False, clip_on=False, zorder=2.5)
+    box.set(edgecolor=QUIET, linewidth=0.6)
+    axes.add_patch(box)
+
+
 def _grid(axes: Any, x_ticks: Sequence[float], y_ticks: Sequence[float]) -> None:
+    """All lines as one, with breaks: every element of a drawing costs the page as much as fifty points."""
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
-    lines = [((x, y0), (x, y1)) for x in x_ticks] + [((x0, y), (x1, y)) for y in y_ticks]
-    axes.add_collection(LineCollection(lines, colors=GRID, linewidths=0.5, zorder=0.5), autolim=False)
+    across = [point for x in x_ticks for point in ((x, y0), (x, y1), (np.nan, np.nan))]
+    along = [point for y in y_ticks for point in ((x0, y), (x1, y), (np.nan, np.nan))]
+    if across or along:
+        x, y = np.array(across + along).T
+        axes.plot(x, y, color=GRID, linewidth=0.5, solid_capstyle="butt", clip_on=False, zorder=0.5)
 
 
 def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, object]:
@@ -323,6 +337,7 @@ def _label_marks(axes: Any, panel: Panel) -> None:
             [x],
             [y],
             transform=axes.transAxes,
+            linestyle="none",
             marker="v" if mark.kind != "worst" else "D",
             markersize=4.0,
             markerfacecolor=face,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from reportgen.records.log import Floats
@@ -77,3 +78,15 @@ class Drawing:
     svg: str
     geometry: tuple[dict[str, object], ...] = ()
     """Per panel: pixel box, data range, scale and unit of both axes, and the curves' ids and labels."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sketch:
+    """A figure yet to be drawn: what a page must know to leave room for it, and how to draw it."""
+
+    key: str
+    alt: str
+    width: float
+    """Points, like ``height``; both are the drawing's own."""
+    height: float
+    draw: Callable[[], Drawing]

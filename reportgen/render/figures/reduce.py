@@ -11,10 +11,11 @@ Indices = NDArray[np.int64]
 
 
 def points_to_draw(x: Floats, y: Floats, columns_per_unit: float = 1.0) -> Indices:
-    """Indices of the first, lowest, highest and last point of every column, rising; a column is as wide as a line.
+    """Indices of the lowest and highest point of every column, rising; a column is as wide as a line.
 
     ``x`` and ``y`` are in drawing units, shape (n,), in the order of drawing (``x`` need not rise). What is not finite
-    breaks the line and stays a break. At most four points a column and pass are kept.
+    breaks the line and stays a break; both ends of every stretch stay. What is left out lies between two points of its
+    own column that are kept, so the line drawn covers it.
 
     >>> points_to_draw(np.zeros(9), np.array([1.0, 2, 5, 3, 1, 0, 2, 3, 2]))
     array([0, 2, 5, 8])
@@ -27,7 +28,8 @@ def points_to_draw(x: Floats, y: Floats, columns_per_unit: float = 1.0) -> Indic
     ends = np.r_[starts[1:], len(x)] - 1
     run = np.repeat(np.arange(len(starts)), ends - starts + 1)
     ranked = np.lexsort((np.where(broken, 0.0, y), run))
-    return np.unique(np.r_[starts, ends, ranked[starts], ranked[ends]])
+    breaks = np.flatnonzero(broken[1:] != broken[:-1])
+    return np.unique(np.r_[0, breaks, breaks + 1, len(x) - 1, ranked[starts], ranked[ends]])
 
 
 def corners(x: Floats, y: Floats, tolerance: float) -> Indices:
