@@ -24,7 +24,7 @@ from reportgen.compute.identify.observed import (
 )
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.compute.identify.sweep_law import sweep_law
-from reportgen.compute.identify.tracking_filter import by_lateness, filtered, through_filter
+from reportgen.compute.identify.tracking_filter import Lag, by_lateness, through_filter
 
 
 def drive(time, frequency, level=None) -> Drive:
@@ -242,7 +242,7 @@ def test_tracking_filter_is_late_by_one_over_pi_b():
     """A ramp through a low-pass of −3 dB at B/2 comes out 1/(πB) later (closed form)."""
     t = np.linspace(0.0, 10.0, 201)
     ramp, slope = (2.0 + 3.0 * t).astype(complex), np.full(201, 3.0, complex)
-    out = filtered(ramp, slope, np.diff(t), np.full(201, 2.0))
+    out = Lag.of(np.diff(t), np.full(201, 2.0)).of_course(ramp, slope)
     assert np.max(np.abs(out - (ramp - 3.0 / (np.pi * 2.0)))) < 1e-9
 
 

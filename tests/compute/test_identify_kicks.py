@@ -75,7 +75,7 @@ def test_the_noise_left_in_the_level_is_what_smoothing_leaves():
     true = 5.0 * (1.0 + 0.05 * np.sin(np.linspace(0.0, 9.0, 1500)))
     responses = np.abs(random.normal(3.0, 0.03, (1500, 2)))
     level = drive_level(true * (1.0 + random.normal(0.0, 0.01, 1500)), responses)
-    drawn = np.std([level.left(level.noise * random.standard_normal(1500)) for _ in range(40)])
+    drawn = np.std(level.left(level.noise[:, None] * random.standard_normal((1500, 40))))
     error = np.sqrt(np.mean((level.amplitude - true) ** 2))
     assert error < 0.5 * 0.01 * 5.0  # less than half of the noise read
     assert 0.75 * drawn < error < 1.33 * drawn

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -39,17 +39,26 @@ class Drive:
     """True where the log went through a detector of which nothing is known."""
     law: str
     """What the time-frequency law was taken from, for the report."""
+    step: Floats = field(init=False)
+    """Seconds from each row to the next, shape (n−1,)."""
+    bow: Floats = field(init=False)
+    """Mean frequency of each step above the mean of its ends, rad/s, shape (n−1,)."""
+    rise: Floats = field(init=False)
+    """Slope of the amplitude within each step, per second, shape (n−1,); 0 where rows share their time."""
+    sag: Floats = field(init=False)
+    """A″h² within each step, shape (n−1,): the lesser of both ends where they agree in sign, so a jump stays a jump."""
 
-    @property
-    def step(self) -> Floats:
-        """Seconds from each row to the next, shape (n−1,)."""
-        return np.diff(self.time_s)
-
-    @property
-    def bow(self) -> Floats:
-        """Mean frequency of each step above the mean of its ends, rad/s, shape (n−1,)."""
-        mean = np.divide(self.advance, self.step, out=np.zeros_like(self.step), where=self.step > 0)
-        return np.asarray(mean - 0.5 * (self.omega[1:] + self.omega[:-1]))
+    def __post_init__(self) -> None:
+        step = np.diff(self.time_s)
+        moving = step > 0
+        mean = np.divide(self.advance, step, out=np.zeros_like(step), where=moving)
+        rise = np.divide(np.diff(self.amplitude), step, out=np.zeros_like(step), where=moving)
+        bend = bend_of(step, rise)
+        lesser = np.where(np.abs(bend[:-1]) < np.abs(bend[1:]), bend[:-1], bend[1:])
+        object.__setattr__(self, "step", step)
+        object.__setattr__(self, "bow", mean - 0.5 * (self.omega[1:] + self.omega[:-1]))
+        object.__setattr__(self, "rise", rise)
+        object.__setattr__(self, "sag", np.where(bend[:-1] * bend[1:] > 0, lesser, 0.0) * step**2)
 
     def part(self, start: int, stop: int) -> Drive:
         """The drive over rows start … stop−1."""
@@ -61,19 +70,26 @@ class Drive:
         )  # fmt: skip
 
 
+def bend_of(step: Floats, rise: Floats) -> Floats:
+    """Second derivative of the level at the rows, shape (n,), from steps and slopes (n−1,); 0 at the ends.
+
+    0 as well where rows share their time.
+    """
+    both = 0.5 * (step[1:] + step[:-1])
+    bend = np.divide(np.diff(rise), both, out=np.zeros_like(both), where=(step[1:] > 0) & (step[:-1] > 0))
+    return np.concatenate([[0.0], bend, [0.0]])[: len(step) + 1]
+
+
 @lru_cache(maxsize=8)
 def finer(drive: Drive, parts: int) -> Drive:
-    """The same drive with each step between rows cut into equal ``parts``; every ``parts``-th row is one of the log.
-
-    The level is straight in between.
-    """
+    """The same drive with each step between rows cut into equal ``parts``; every ``parts``-th row is one of the log."""
     x = (np.arange(parts) / parts)[None, :]
     start, end, h = drive.omega[:-1, None], drive.omega[1:, None], drive.step[:, None]
     bow = drive.bow[:, None]
     slope = np.divide(end - start + 6 * bow * (1 - 2 * x), h, out=np.zeros((len(h), parts)), where=h > 0)
     slope[:, 0] = drive.omega_dot[:-1]
     passed = h * (start * x + 0.5 * (end - start) * x**2 + bow * x**2 * (3 - 2 * x))
-    level = drive.amplitude[:-1, None] + np.diff(drive.amplitude)[:, None] * x
+    level = drive.amplitude[:-1, None] + np.diff(drive.amplitude)[:, None] * x - drive.sag[:, None] * 0.5 * x * (1 - x)
 
     def rows(values: Floats, last: float) -> Floats:
         return np.append(values.ravel(), last)

@@ -66,7 +66,7 @@ def envelope(drive: Drive, pole: complex, derivatives: int = 1) -> list[Complexe
 
 
 def response_to_noise(drive: Drive, pole: complex, level: Floats) -> Complexes:
-    """E for a small rough level, shape (n,): constant frequency and mean level within each step."""
+    """E for small rough levels, both of shape (k, n): constant frequency and mean level within each step."""
     p = 1j * drive.omega - pole
     if drive.steady or pole.imag < 0:
         return np.asarray(level / p)
@@ -74,9 +74,9 @@ def response_to_noise(drive: Drive, pole: complex, level: Floats) -> Complexes:
     gain = np.exp(turn)
     small = np.abs(turn) < 1e-6
     area = drive.step * np.where(small, 1.0, (gain - 1.0) / np.where(small, 1.0, turn))
-    start = complex(level[0] / p[0])
-    load = np.asarray(0.5 * (level[1:] + level[:-1]) * area, complex)
-    return np.concatenate([[start], recurrence(gain, load, start)])
+    start = np.asarray(level[:, :1] / p[0])
+    load = np.asarray(0.5 * (level[:, 1:] + level[:, :-1]) * area, complex)
+    return np.concatenate([start, recurrence(gain, load, start[:, 0])], axis=1)
 
 
 class _Series:
@@ -94,8 +94,7 @@ class _Series:
         # Inside the near zone the integration replaces the series; the clip only keeps it finite there.
         z = 1j * drive.omega_dot * inverse * inverse
         z = np.where(np.abs(z) > 0.1, 0.0, z)
-        h = drive.step
-        self.slope = np.divide(np.diff(drive.amplitude), h, out=np.zeros_like(h), where=h > 0)
+        self.slope = drive.rise
         powers: list[Complexes] = [inverse ** (k + 1) for k in range(derivatives + 2)]
         self.level: list[Complexes] = []
         self.ramp: list[Complexes] = []
@@ -154,7 +153,7 @@ def _integrate(drive: Drive, pole: complex, steps: NDArray[np.int64], derivative
     turn = np.maximum(np.abs(drive.omega[steps] - pole.imag), np.abs(drive.omega[steps + 1] - pole.imag)) * length
     turn += abs(pole.real) * length
     loads = [np.zeros(len(steps), complex) for _ in range(derivatives + 1)]
-    sag = sag_of(drive, steps)
+    sag = drive.sag[steps]
     lowest = 0.0
     for limit, nodes in _NODES:
         here = (turn >= lowest) & (turn < limit)
@@ -164,23 +163,6 @@ def _integrate(drive: Drive, pole: complex, steps: NDArray[np.int64], derivative
             for load, part in zip(loads, parts, strict=True):
                 load[here] = part
     return loads
-
-
-def bend_of(drive: Drive) -> Floats:
-    """Second derivative of the level at the rows, shape (n,); 0 at the ends and where rows share their time."""
-    h = drive.step
-    slope = np.divide(np.diff(drive.amplitude), h, out=np.zeros_like(h), where=h > 0)
-    both = 0.5 * (h[1:] + h[:-1])
-    bend = np.divide(np.diff(slope), both, out=np.zeros_like(both), where=(h[1:] > 0) & (h[:-1] > 0))
-    return np.concatenate([[0.0], bend, [0.0]])
-
-
-def sag_of(drive: Drive, steps: NDArray[np.int64]) -> Floats:
-    """A″h² within each step: the lesser of both ends where they agree in sign, so that a jump stays a jump."""
-    bend = bend_of(drive)
-    before, after = bend[steps], bend[steps + 1]
-    lesser = np.where(np.abs(before) < np.abs(after), before, after)
-    return np.asarray(np.where(before * after > 0, lesser, 0.0) * drive.step[steps] ** 2)
 
 
 def within_step(drive: Drive, steps: NDArray[np.int64], length: Floats, x: Floats) -> tuple[Floats, Floats, Floats]:
@@ -219,19 +201,22 @@ def _carry(gain: Complexes, loads: list[Complexes], h: Floats, start: list[compl
     return values
 
 
-def recurrence(gain: Complexes, load: Complexes, start: complex) -> Complexes:
-    """y_{k+1} = g_k y_k + q_k for k = 0 … n−1 from y_0 = start, by doubling: log₂(memory) vector passes."""
+def recurrence(gain: Complexes, load: Complexes, start: complex | Complexes) -> Complexes:
+    """y_{k+1} = g_k y_k + q_k for k = 0 … n−1 from y_0 = start, by doubling: log₂(memory) vector passes.
+
+    ``load`` (…, n) with a start (…) each, ``gain`` (n,) of all.
+    """
     y = load.copy()
     g = gain.copy()
-    if len(y) == 0:
+    if len(g) == 0:
         return y
-    y[0] += g[0] * start
+    y[..., 0] += g[0] * start
     shift = 1
-    while shift < len(y):
+    while shift < len(g):
         reach = g[shift:]
         if np.max(np.abs(reach), initial=0.0) < 1e-18:
             break
-        y[shift:] = y[shift:] + reach * y[:-shift]
+        y[..., shift:] += reach * y[..., :-shift]
         g[shift:] = reach * g[:-shift]
         shift *= 2
     return y

@@ -65,17 +65,20 @@ class Search:
     @property
     def searched(self) -> int:
         """Places looked at."""
-        return len(self.bank.shapes)
+        return len(self.bank)
 
     def refuse(self, frequency_hz: float, q: float, reason: str) -> None:
         """Remember that there is no mode here."""
         self.refused.append((frequency_hz, 0.5 * max(1.0 / q, 2e-3), reason))
 
-    def is_refused(self, frequency_hz: float) -> bool:
-        """True beside something that was refused, and in the band of a mains line."""
-        return any(abs(np.log(frequency_hz / f)) <= w for f, w, _ in self.refused) or any(
-            abs(frequency_hz - line) <= width for line, width in self.mains
-        )
+    def is_refused(self, frequency_hz: Floats) -> np.ndarray:
+        """True beside something that was refused, and in the band of a mains line; bool, of the shape given."""
+        refused = np.zeros(frequency_hz.shape, bool)
+        for f, width, _ in self.refused:
+            refused |= np.abs(np.log(frequency_hz / f)) <= width
+        for line, width in self.mains:
+            refused |= np.abs(frequency_hz - line) <= width
+        return refused
 
     def in_mains_band(self) -> np.ndarray:
         """Rows that were left out of the fit beside a mains line, bool, shape (n,)."""

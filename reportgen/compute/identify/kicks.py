@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reportgen.compute.identify.drive import Drive
-from reportgen.compute.identify.envelope import Complexes, bend_of, rule, within_step
+from reportgen.compute.identify.drive import Drive, bend_of
+from reportgen.compute.identify.envelope import Complexes, rule, within_step
 from reportgen.records.log import Floats
 
 _LEAST = 0.035
@@ -62,7 +62,7 @@ def kicks_of(drive: Drive) -> Kicks:
     """Where the level turns faster than its rows can tell."""
     if drive.steady or len(drive.omega) < 8:
         return NO_KICKS
-    bend = np.abs(bend_of(drive))
+    bend = np.abs(bend_of(drive.step, drive.rise))
     turn = np.maximum(bend[:-1], bend[1:]) * drive.step**2
     level = np.maximum(drive.amplitude[:-1], drive.amplitude[1:])
     least = max(_LEAST, _ABOVE_SCATTER * float(np.median(turn / level)))
@@ -80,22 +80,24 @@ def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> tuple[Complexes
     value = np.zeros((len(kicks), len(drive.omega)), complex)
     value_ds = np.zeros_like(value)
     phase = np.concatenate([[0.0], np.cumsum(drive.advance)])
-    for j in kicks.inside:
-        step = int(kicks.steps[j])
-        load, load_ds = _load(drive, pole, step, int(kicks.shape[j]))
+    inside = kicks.inside
+    loads, loads_ds = _loads(drive, pole, kicks.steps[inside], kicks.shape[inside])
+    for step in np.unique(kicks.steps[inside]):
         stop = int(np.searchsorted(drive.time_s, drive.time_s[step + 1] + _MEMORY / abs(pole.real))) + 1
         rows = slice(step + 1, max(stop, step + 2))
         after = drive.time_s[rows] - drive.time_s[step + 1]
-        ringing = kicks.std[j] * np.exp(pole * after - 1j * (phase[rows] - phase[step + 1]))
-        value[j, rows] = load * ringing
-        value_ds[j, rows] = (load_ds + after * load) * ringing
+        ringing = np.exp(pole * after - 1j * (phase[rows] - phase[step + 1]))
+        for i in np.flatnonzero(kicks.steps[inside] == step):
+            j = inside[i]
+            value[j, rows] = (kicks.std[j] * loads[i]) * ringing
+            value_ds[j, rows] = (kicks.std[j] * loads_ds[i]) * ringing + after * value[j, rows]
     return value, value_ds
 
 
-def _load(drive: Drive, pole: complex, step: int, shape: int) -> tuple[complex, complex]:
-    """E and ∂E/∂s at the end of the step in which sin(kπx) was added to the level."""
+def _loads(drive: Drive, pole: complex, steps: np.ndarray, shape: np.ndarray) -> tuple[Complexes, Complexes]:
+    """E and ∂E/∂s at the end of each step in which sin(kπx) was added to the level, each (j,)."""
     x, w = rule(_NODES)
-    length = drive.step[step : step + 1]
-    back, y, phase = within_step(drive, np.array([step]), length, x)
-    value = np.exp(pole * back - 1j * phase) * np.sin(np.pi * shape * (1.0 - y)) * length
-    return complex((value @ w)[0]), complex(((value * back) @ w)[0])
+    length = drive.step[steps]
+    back, y, phase = within_step(drive, steps, length, x)
+    value = np.exp(pole * back - 1j * phase) * np.sin(np.pi * shape[:, None] * (1.0 - y)) * length[:, None]
+    return np.asarray(value @ w), np.asarray((value * back) @ w)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from reportgen.records.log import Floats
 
@@ -46,12 +47,11 @@ class Level:
         return cls(amplitude, np.zeros(len(amplitude)), np.zeros(len(amplitude), int), 1.0)
 
     def left(self, own: Floats) -> Floats:
-        """What smoothing leaves of a course of noise of the control's reading, both of shape (n,)."""
+        """What smoothing leaves of courses of noise of the control's reading, each a column, both of shape (n, k)."""
         smooth = own.copy()
-        for half in np.unique(self.half):
-            if half:
-                rows = self.half == half
-                smooth[rows] = _local_quadratic(own, int(half))[0][rows]
+        for half in np.unique(self.half[self.half > 0]):
+            rows = np.flatnonzero(self.half == half)
+            smooth[rows] = _smoother(len(own), int(half), rows) @ own
         return np.asarray(smooth + self.followed * (own - smooth))
 
 
@@ -108,14 +108,30 @@ def _smooth(control: Floats, scatter: float) -> tuple[Floats, np.ndarray]:
     return smooth, half_used
 
 
-def _local_quadratic(values: Floats, half: int) -> tuple[Floats, Floats, Floats]:
-    """Quadratic through the 2·half+1 neighbours of each row: value there, rms misfit, variance per unit noise."""
+def _smoother(n: int, half: int, rows: np.ndarray) -> csr_array:
+    """The matrix (rows, n) that takes n values to the quadratic through the neighbours of each of some rows."""
+    basis, at, place = _windows(n, half)
+    weights = basis[place[rows]] @ basis.T
+    columns = at[rows, None] + np.arange(2 * half + 1)
+    starts = np.arange(0, weights.size + 1, 2 * half + 1)
+    return csr_array((weights.ravel(), columns.ravel(), starts), shape=(len(rows), n))
+
+
+def _windows(n: int, half: int) -> tuple[Floats, np.ndarray, np.ndarray]:
+    """Orthonormal quadratics on 2·half+1 neighbours (2·half+1, 3); of each of n rows the first neighbour and its place
+    among them, int, each (n,)."""
     size = 2 * half + 1
     t = np.linspace(-1.0, 1.0, size)
     basis = np.linalg.qr(np.stack([np.ones(size), t, t * t], axis=1))[0]
+    at = np.clip(np.arange(n) - half, 0, n - size)
+    return basis, at, np.clip(np.arange(n) - at, 0, size - 1)
+
+
+def _local_quadratic(values: Floats, half: int) -> tuple[Floats, Floats, Floats]:
+    """Quadratic through the 2·half+1 neighbours of each row: value there, rms misfit, variance per unit noise."""
+    size = 2 * half + 1
+    basis, at, place = _windows(len(values), half)
     windows = np.lib.stride_tricks.sliding_window_view(values, size)
     weights = windows @ basis
     spread = np.sqrt(np.maximum(np.sum(windows**2, axis=1) - np.sum(weights**2, axis=1), 0.0) / (size - 3))
-    at = np.clip(np.arange(len(values)) - half, 0, len(windows) - 1)
-    place = np.clip(np.arange(len(values)) - at, 0, size - 1)
     return np.sum(weights[at] * basis[place], axis=1), spread[at], np.sum(basis[place] ** 2, axis=1)

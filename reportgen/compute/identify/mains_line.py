@@ -45,22 +45,26 @@ def mains_line(hunt: Search, solution: Solution, candidate: Candidate, gain: flo
     widths = _BANDWIDTHS if stated is None else (float(np.median(stated)),)
     if abs(candidate.frequency_hz - line) > max(candidate.width * line, widths[-1]):
         return None
+    residual = residual_of(problem.readings, solution)
     best: tuple[float, Line | None] = (max(gain, 2.0 * threshold(hunt.searched, 2)), None)
     for width in widths:
         for detuning in _DETUNINGS:
             columns = line_columns(problem.drive, line * (1.0 + detuning), width)
-            explained_by = _gain_of(problem, solution, columns)
+            explained_by = _gain_of(problem, solution, residual, columns)
             if explained_by > best[0]:
                 best = (explained_by, Line(line, width, columns))
     return best[1]
 
 
-def _gain_of(problem: Problem, solution: Solution, columns: Complexes) -> float:
-    """χ² that additive columns explain of what the solution leaves; 0 unless that is most of what lies around them."""
+def _gain_of(problem: Problem, solution: Solution, residual: Complexes, columns: Complexes) -> float:
+    """χ² that additive columns (2, n) explain of what a solution leaves, (n, c).
+
+    0 unless that is most of what lies around them.
+    """
     size = np.abs(columns[0])
     near = np.flatnonzero(size > 0.15 * size.max())
     near = np.arange(max(0, near[0] - 6), min(len(size), near[-1] + 7))
-    left = residual_of(problem.readings, solution)[near]
+    left = residual[near]
     gain = before = readings = 0.0
     for c in range(left.shape[1]):
         turn = problem.readings.turn[near, c]
@@ -68,8 +72,8 @@ def _gain_of(problem: Problem, solution: Solution, columns: Complexes) -> float:
             turn = np.exp(-1j * np.angle(solution.models[c][near]))
         along, across = problem.weights.along[near, c], problem.weights.across[near, c] * problem.readings.with_phase[c]
         rows = np.concatenate([(columns[:, near] * turn).real * along, (columns[:, near] * turn).imag * across], axis=1)
-        residual = left[:, c] * turn if problem.readings.with_phase[c] else left[:, c]
-        target = np.concatenate([residual.real * along, residual.imag * across])
+        own = left[:, c] * turn if problem.readings.with_phase[c] else left[:, c]
+        target = np.concatenate([own.real * along, own.imag * across])
         share = rows @ target
         gain += float(share @ np.linalg.pinv(rows @ rows.T, hermitian=True) @ share)
         before += float(target @ target)

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive
-from reportgen.compute.identify.envelope import Complexes, envelope, response_to_noise
+from reportgen.compute.identify.envelope import Complexes, envelope
 from reportgen.compute.identify.kicks import NO_KICKS, Kicks, kick_responses
 from reportgen.compute.identify.tracking_filter import through_filter
 from reportgen.records.log import Floats
@@ -166,14 +166,6 @@ def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> Mode
         upper, upper_ds = through_filter(drive, pole, drive.bandwidth_hz)
     lower, lower_ds = envelope(drive, np.conj(pole))
     return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kicked, kicked_ds)
-
-
-def noise_envelopes(drive: Drive, pole: complex, level: Floats) -> ModeEnvelopes:
-    """What a small rough level does to the envelopes of s and s*; derivatives are left out."""
-    upper = response_to_noise(drive, pole, level)
-    none = np.zeros_like(upper)
-    nothing = np.zeros((0, len(upper)), complex)
-    return ModeEnvelopes(upper, none, response_to_noise(drive, np.conj(pole), level), none, nothing, nothing)
 
 
 def columns(

@@ -15,8 +15,9 @@ from reportgen.compute.identify.noise import noise_from_scatter
 from reportgen.compute.identify.place import joined, place
 from reportgen.compute.identify.prune import prune
 from reportgen.compute.identify.settle import settle
-from reportgen.compute.identify.start import Candidate, bank_of_shapes, separate
+from reportgen.compute.identify.start import Candidate, bank_of_shapes
 from reportgen.compute.identify.unstated_filter import with_unstated_filter
+from reportgen.records.log import Floats
 
 _ROUNDS = 12
 _PASSES = 2
@@ -56,13 +57,17 @@ def search_up_to(problem: Problem, most: int | None) -> tuple[Solution, Search] 
 def _phase_is_turned(hunt: Search, solution: Solution) -> bool:
     """True where the log counts phase the other way round: a response lags its resonance, so the wrong sense fits none.
 
-    The strongest candidates are placed with either sense; the right one explains more of the response.
+    The strongest candidates are placed with either sense; the right one explains more of the response. That is not
+    asked where the bank itself answers the log as it is more strongly.
     """
     problem = hunt.problem
     if not problem.readings.with_phase.any():
         return False
     turned = replace(problem, readings=replace(problem.readings, turn=np.conj(problem.readings.turn)))
     other = Search(turned, hunt.noise, hunt.bank)
+    answers = [float(_explained(each, each.problem.solve(NO_POLES)).max(initial=0.0)) for each in (hunt, other)]
+    if answers[1] <= answers[0]:
+        return False
     gains = []
     for each in (hunt, other):
         start = each.problem.solve(NO_POLES)
@@ -89,14 +94,14 @@ def _hunted(hunt: Search, solution: Solution, most: int | None = None) -> Soluti
 
 def _chosen(hunt: Search, solution: Solution) -> list[Candidate]:
     """Candidates of a round: clear of one another and of what was refused."""
-    residual = residual_of(hunt.problem.readings, solution)
-    gain = hunt.bank.explained(residual, hunt.problem)
-    found = [
-        Candidate(hunt.bank.shapes[k], float(gain[k].max()))
-        for k in np.flatnonzero(score_of(gain, hunt.searched, 2) >= 1.0)
-        if not hunt.is_refused(hunt.bank.shapes[k].frequency_hz)
-    ]
-    return separate(sorted(found, key=lambda each: -each.strength), _MOST_A_ROUND)
+    gain = _explained(hunt, solution)
+    found = (score_of(gain, hunt.searched, 2) >= 1.0) & ~hunt.is_refused(hunt.bank.frequency_hz)
+    return hunt.bank.separate(np.where(found, gain.max(axis=1), 0.0), _MOST_A_ROUND)
+
+
+def _explained(hunt: Search, solution: Solution) -> Floats:
+    """χ² that one more mode of each shape of the bank would explain, per channel, shape (shapes, c)."""
+    return hunt.bank.explained(residual_of(hunt.problem.readings, solution), hunt.problem)
 
 
 def _admit(hunt: Search, solution: Solution, chosen: list[Candidate]) -> Solution:
@@ -104,7 +109,7 @@ def _admit(hunt: Search, solution: Solution, chosen: list[Candidate]) -> Solutio
     before, lines = len(solution.poles), len(hunt.problem.extra)
     for each in chosen:
         residual = residual_of(hunt.problem.readings, solution)
-        if score_of(hunt.bank.only(each.shape).explained(residual, hunt.problem)[0], hunt.searched, 2) < 1.0:
+        if score_of(hunt.bank.only(each.index).explained(residual, hunt.problem)[0], hunt.searched, 2) < 1.0:
             continue
         placed = place(hunt, solution, each)
         line = mains_line(hunt, solution, each, 0.0 if placed is None else placed.gain)

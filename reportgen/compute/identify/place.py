@@ -45,7 +45,7 @@ def place(hunt: Search, solution: Solution, candidate: Candidate) -> Placed | No
     spread = max(1.0, best.cost / max(2 * int(problem.readings.valid.sum()) - 6, 1))
     gain = without.cost - best.cost
     strayed = abs(np.log(frequency / candidate.frequency_hz)) > 4.0 * candidate.width
-    if gain / spread < threshold(hunt.searched, 4) or strayed or hunt.is_refused(frequency):
+    if gain / spread < threshold(hunt.searched, 4) or strayed or hunt.is_refused(np.array(frequency)):
         return None
     return Placed(frequency, q, [float(x[-1]) for x in best.coefficients], gain, best.poles.kicks)
 

@@ -27,39 +27,15 @@ _REACH = 6.0
 
 
 @dataclass(frozen=True, slots=True)
-class Shape:
-    """One swept resonance of the bank."""
+class Candidate:
+    """A shape of the bank that answers above chance."""
 
     index: int
-    """In the bank."""
+    """Of the shape."""
     frequency_hz: float
     q: float
     width: float
     """Of the swept resonance, as a fraction of frequency: half-power band or the band the sweep smears it to."""
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """Where the bank answers above chance."""
-
-    shape: Shape
-    strength: float
-    """Largest over the channels: how much χ² one such mode would explain."""
-
-    @property
-    def frequency_hz(self) -> float:
-        """Of the shape."""
-        return self.shape.frequency_hz
-
-    @property
-    def q(self) -> float:
-        """Of the shape."""
-        return self.shape.q
-
-    @property
-    def width(self) -> float:
-        """Of the shape, as a fraction of frequency."""
-        return self.shape.width
 
 
 def bank_of_shapes(drive: Drive) -> Bank:
@@ -72,12 +48,12 @@ def bank_of_shapes(drive: Drive) -> Bank:
     first, stop = np.searchsorted(rising, [f * (1 - _REACH * width), f * (1 + _REACH * width)])
     resolved = np.diff(np.searchsorted(rising, [f * (1 - width), f * (1 + width)]), axis=0)[0] >= 4
     kept = (stop - first >= 6) & (resolved | (q <= 32))
-    shapes = [Shape(i, *place) for i, place in enumerate(np.stack([f, q, width], axis=1)[kept].tolist())]
-    starts = np.concatenate([[0], np.cumsum((stop - first)[kept])])
-    shape = np.repeat(np.arange(len(shapes)), np.diff(starts))
-    rows = order[np.arange(starts[-1]) + (first[kept] - starts[:-1])[shape]]
-    values = _values(drive, rows, f[kept][shape], q[kept][shape])
-    return Bank(shapes, csr_array((values, rows, starts), shape=(len(shapes), len(frequency))))
+    f, q, width, first, length = f[kept], q[kept], width[kept], first[kept], (stop - first)[kept]
+    starts = np.concatenate([[0], np.cumsum(length)])
+    shape = np.repeat(np.arange(len(f)), length)
+    rows = order[np.arange(starts[-1]) + (first - starts[:-1])[shape]]
+    values = _values(drive, rows, f[shape], q[shape])
+    return Bank(f, q, width, csr_array((values, rows, starts), shape=(len(f), len(frequency))))
 
 
 def _places(rising: Floats, rate_hz_s: Floats, q: float) -> list[tuple[float, float, float]]:
@@ -109,14 +85,18 @@ def _values(drive: Drive, rows: np.ndarray, f: Floats, q: Floats) -> Complexes:
 class Bank:
     """Shapes to be held against what is left, again and again under the same weights."""
 
-    def __init__(self, shapes: list[Shape], conjugate: csr_array) -> None:
-        self.shapes = shapes
+    def __init__(self, frequency_hz: Floats, q: Floats, width: Floats, conjugate: csr_array) -> None:
+        self.frequency_hz, self.q, self.width = frequency_hz, q, width
+        """Of every shape, (shapes,); widths as fractions of frequency."""
         self._conjugate = conjugate
         """Of the envelope on the rows of each shape, (shapes, n)."""
         self._size = abs(conjugate)
         self._rows = csr_array((np.ones(conjugate.nnz), conjugate.indices, conjugate.indptr), shape=conjugate.shape)
         self._weights: Weights | None = None
         self._sums: _Sums | None = None
+
+    def __len__(self) -> int:
+        return len(self.q)
 
     def explained(self, residual: Complexes, problem: Problem) -> Floats:
         """χ² that one mode of each shape would explain beside a constant transfer, per channel, shape (shapes, c)."""
@@ -127,9 +107,23 @@ class Bank:
         top = np.abs(self._along(left, phase) - self._sums.mean * (self._rows @ (drive * left))) ** 2
         return np.asarray(np.where(self._sums.alone, top / self._sums.own, 0.0))
 
-    def only(self, shape: Shape) -> Bank:
+    def only(self, index: int) -> Bank:
         """One shape of it by itself."""
-        return Bank([shape], self._conjugate[[shape.index]])
+        at = [index]
+        return Bank(self.frequency_hz[at], self.q[at], self.width[at], self._conjugate[at])
+
+    def separate(self, strength: Floats, most: int) -> list[Candidate]:
+        """The strongest shapes, by ``strength`` (shapes,) above 0, that lie clear of each other's flanks and beats."""
+        found: list[Candidate] = []
+        left = strength.copy()
+        while len(found) < most and left.max(initial=0.0) > 0:
+            k = int(np.argmax(left))
+            own = Candidate(k, float(self.frequency_hz[k]), float(self.q[k]), float(self.width[k]))
+            found.append(own)
+            apart = np.maximum(np.abs(np.log(self.frequency_hz / own.frequency_hz)), 1e-100)
+            flank = 1e-3 * strength[k] * np.minimum(1.0, (6 * own.width / apart) ** 2)
+            left[(apart <= 2.0 * np.maximum(self.width, own.width)) | (left <= flank)] = 0.0
+        return found
 
     def _along(self, readings: Floats | Complexes, phase: np.ndarray) -> Complexes:
         """Readings (n, c) along every shape, without phase along its size; (shapes, c)."""
@@ -163,20 +157,3 @@ def _weight(problem: Problem) -> Floats:
     along, across = problem.weights.along, problem.weights.across
     both = 2.0 * (along * across) ** 2 / np.maximum(along**2 + across**2, 1e-300)
     return np.where(problem.readings.with_phase, both, along**2)
-
-
-def separate(found: list[Candidate], most: int) -> list[Candidate]:
-    """The strongest candidates that lie clear of each other's flanks and beats."""
-    kept: list[Candidate] = []
-    for each in found:
-        clear = all(
-            abs(np.log(each.frequency_hz / k.frequency_hz)) > 2.0 * max(each.width, k.width)
-            and each.strength
-            > 1e-3 * k.strength * min(1.0, (6 * k.width / abs(np.log(each.frequency_hz / k.frequency_hz))) ** 2)
-            for k in kept
-        )
-        if clear:
-            kept.append(each)
-            if len(kept) == most:
-                break
-    return kept

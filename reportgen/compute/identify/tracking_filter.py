@@ -12,12 +12,12 @@ whatever the level does; in a sweep the mode seems to lie higher by τφ″/2π,
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive, finer
-from reportgen.compute.identify.envelope import Complexes, envelope, recurrence, sag_of
+from reportgen.compute.identify.envelope import Complexes, envelope, recurrence
 from reportgen.records.log import Floats
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
@@ -39,8 +39,9 @@ def through_filter(drive: Drive, pole: complex, bandwidth_hz: Floats) -> tuple[C
     x, x_ds = _pushed(fine, pole, envelopes, tau)
     turn, push = pole - 1j * fine.omega, 1j * tau * fine.omega_dot
     slope, slope_ds = turn * x + push * envelopes[0], turn * x_ds + x + push * envelopes[1]
-    value = envelopes[0] + filtered(x, slope, fine.step, bandwidth)
-    by_s = envelopes[1] + filtered(x_ds, slope_ds, fine.step, bandwidth)
+    lag = Lag.of(fine.step, bandwidth)
+    value = envelopes[0] + lag.of_course(x, slope)
+    by_s = envelopes[1] + lag.of_course(x_ds, slope_ds)
     return value[::parts], by_s[::parts]
 
 
@@ -54,8 +55,9 @@ def by_lateness(drive: Drive, pole: complex, course: Floats) -> Complexes:
         return x[::parts]
     bandwidth = _between(drive.bandwidth_hz, parts)
     slope = (pole - 1j * fine.omega) * x + 1j * course * fine.omega_dot * envelopes[0]
-    once = filtered(x, slope, fine.step, bandwidth)
-    return filtered(once, np.pi * bandwidth * (x - once), fine.step, bandwidth)[::parts]
+    lag = Lag.of(fine.step, bandwidth)
+    once = lag.of_course(x, slope)
+    return lag.of_course(once, np.pi * bandwidth * (x - once))[::parts]
 
 
 def _resolved(drive: Drive, pole: complex) -> tuple[Drive, int]:
@@ -64,12 +66,7 @@ def _resolved(drive: Drive, pole: complex) -> tuple[Drive, int]:
     near = np.abs(drive.omega[:-1] - pole.imag) < np.abs(drive.omega_dot[:-1]) * ringing
     turn = np.abs(drive.omega[:-1] - pole.imag) * drive.step
     parts = int(np.clip(np.ceil(np.max(turn[near], initial=0.0) / _TURN), 1, _MOST_PARTS))
-    if parts == 1:
-        return drive, 1
-    fine = finer(drive, parts)
-    x = np.arange(parts) / parts
-    sag = sag_of(drive, np.arange(len(drive.step)))[:, None] * (0.5 * x * (1.0 - x))
-    return replace(fine, amplitude=fine.amplitude - np.append(sag.ravel(), 0.0)), parts
+    return (drive if parts == 1 else finer(drive, parts)), parts
 
 
 def _between(values: Floats, parts: int) -> Floats:
@@ -92,22 +89,36 @@ def _pushed(drive: Drive, pole: complex, envelopes: list[Complexes], tau_s: Floa
     return x, np.concatenate([[start_ds], recurrence(gain, load, start_ds)])
 
 
-def filtered(value: Complexes, slope: Complexes, step: Floats, bandwidth_hz: Floats) -> Complexes:
-    """F at the rows for E and E′ at the rows, all (n,); ``step`` (n−1,) seconds; started settled.
+@dataclass(frozen=True, slots=True, eq=False)
+class Lag:
+    """The filter from row to row, for courses that are the cubic through their values and slopes in between."""
 
-    Between rows E is the cubic through its values and its slopes.
-    """
-    rate = np.pi * 0.5 * (bandwidth_hz[1:] + bandwidth_hz[:-1])
-    length = np.minimum(step, _MEMORY / rate)
-    share = np.divide(length, step, out=np.ones_like(step), where=step > 0)
-    x = 1.0 - share[:, None] * (1.0 - _X)
-    cubic = (
-        value[:-1, None] * (1 + 2 * x) * (1 - x) ** 2
-        + value[1:, None] * x * x * (3 - 2 * x)
-        + step[:, None] * (slope[:-1, None] * x * (1 - x) ** 2 - slope[1:, None] * x * x * (1 - x))
-    )
-    kernel = np.exp(-(rate * length)[:, None] * (1.0 - _X)) * (rate * length)[:, None] * _W
-    load = np.sum(kernel * cubic, axis=1)
-    late = np.asarray(value[0] - slope[0] / (np.pi * bandwidth_hz[0]))
-    start = complex(late)
-    return np.concatenate([[start], recurrence(np.exp(-rate * step).astype(complex), load, start)])
+    settled_s: float
+    """τ at the first row."""
+    gain: Complexes
+    """What is left of a row's output at the next, shape (n−1,)."""
+    weights: Floats
+    """Of the value before and after a step, and of both slopes, in what the step adds; shape (4, n−1)."""
+
+    @classmethod
+    def of(cls, step: Floats, bandwidth_hz: Floats) -> Lag:
+        """For steps (n−1,) in seconds and a bandwidth (n,) at the rows."""
+        rate = np.pi * 0.5 * (bandwidth_hz[1:] + bandwidth_hz[:-1])
+        length = np.minimum(step, _MEMORY / rate)
+        share = np.divide(length, step, out=np.ones_like(step), where=step > 0)
+        kernel = np.exp(-(rate * length)[:, None] * (1.0 - _X)) * (rate * length)[:, None] * _W
+        cubics = [np.sum(kernel * part, axis=1) for part in _hermite(1.0 - share[:, None] * (1.0 - _X))]
+        weights = np.stack([*cubics[:2], step * cubics[2], step * cubics[3]])
+        return cls(1.0 / (np.pi * float(bandwidth_hz[0])), np.exp(-rate * step).astype(complex), weights)
+
+    def of_course(self, value: Complexes, slope: Complexes) -> Complexes:
+        """F at the rows for E and E′ at the rows, all (n,); started settled."""
+        before, after, rising, falling = self.weights
+        load = before * value[:-1] + after * value[1:] + rising * slope[:-1] + falling * slope[1:]
+        start = complex(value[0] - slope[0] * self.settled_s)
+        return np.concatenate([[start], recurrence(self.gain, load, start)])
+
+
+def _hermite(x: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """The cubics of value and slope at both ends of 0 … 1, each of the shape of ``x``."""
+    return (1 + 2 * x) * (1 - x) ** 2, x * x * (3 - 2 * x), x * (1 - x) ** 2, -x * x * (1 - x)

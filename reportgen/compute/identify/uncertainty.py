@@ -10,13 +10,13 @@ frequency nor damping.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from reportgen.compute.identify.envelope import Complexes
+from reportgen.compute.identify.envelope import Complexes, response_to_noise
 from reportgen.compute.identify.fit import Problem, Solution
-from reportgen.compute.identify.model import Columns, columns, noise_envelopes, steady_columns
+from reportgen.compute.identify.model import Columns, steady_columns
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi
@@ -77,12 +77,12 @@ def spread_of(problem: Problem, solution: Solution) -> Spread:
     """Spread of a solution: noise of the readings as the residuals show it, and of the level as it is known."""
     n, p = len(problem.drive.omega), len(solution.information)
     changes = _level_changes(problem, solution)
-    scores, drawn = np.zeros((p, n)), np.zeros((p, len(changes)))
+    scores, drawn = np.zeros((p, n)), np.zeros((p, len(changes.level)))
     own_scores, own_drawn = [], []
     for c, at in enumerate(problem.tangents(solution)):
         scores += _by_row(at.slope * at.left, n)
         own_scores.append(_by_row(at.rows * at.left, n))
-        moved = at.weighted(np.array([each[c] for each in changes]).reshape(-1, n))
+        moved = at.weighted(_model_changes(problem, solution, c, at.basis, changes))
         drawn += at.slope @ moved.T
         own_drawn.append(at.rows @ moved.T)
     return Spread(_covariance(solution), scores, own_scores, drawn, own_drawn)
@@ -123,16 +123,31 @@ _SMALL = 0.1
 """Noise of the level over that of the readings below which it is left out: it would add half a per cent."""
 
 
-def _level_changes(problem: Problem, solution: Solution) -> list[list[Complexes]]:
-    """Changes of every channel's model by courses of noise of the level, drawn with a fixed seed."""
-    level = problem.drive.level
+@dataclass(frozen=True, slots=True, eq=False)
+class _Changes:
+    """Courses of noise of the level and what they do to the envelopes of every mode."""
+
+    level: Floats
+    """Shape (k, n)."""
+    upper: list[Complexes]
+    """Of the upper pole of each mode, (k, n)."""
+    lower: list[Complexes]
+
+
+def _level_changes(problem: Problem, solution: Solution) -> _Changes:
+    """Courses of noise of the level, drawn with a fixed seed; none where they would not count."""
+    level, drive = problem.drive.level, problem.drive
     if level is None or not level.half.any() or _quiet(problem, level.noise):
-        return []
-    random = np.random.default_rng(len(level.noise))
-    return [
-        _model_change(problem, solution, level.left(level.noise * random.standard_normal(len(level.noise))))
-        for _ in range(_DRAWS)
-    ]
+        drawn = np.zeros((0, len(drive.omega)))
+    else:
+        random = np.random.default_rng(len(level.noise))
+        drawn = level.left(level.noise[:, None] * random.standard_normal((_DRAWS, len(level.noise))).T).T
+    poles = [complex(s) for s in solution.poles.s]
+    return _Changes(
+        drawn,
+        [response_to_noise(drive, s, drawn) for s in poles],
+        [response_to_noise(drive, s.conjugate(), drawn) for s in poles],
+    )
 
 
 def _quiet(problem: Problem, noise: Floats) -> bool:
@@ -142,18 +157,16 @@ def _quiet(problem: Problem, noise: Floats) -> bool:
     return float(np.median(relative * sharpest)) < _SMALL
 
 
-def _model_change(problem: Problem, solution: Solution, change: Floats) -> list[Complexes]:
-    drive = replace(problem.drive, amplitude=change)
-    envelopes = [noise_envelopes(problem.drive, complex(s), change) for s in solution.poles.s]
-    nothing = np.zeros_like(problem.extra)
-    bases = {
-        kind: columns(drive, solution.poles, envelopes, kind, problem.powers, problem.centre, nothing)
-        for kind in dict.fromkeys(problem.readings.kinds)
-    }
-    return [
-        np.asarray(x @ bases[kind].values)
-        for x, kind in zip(solution.coefficients, problem.readings.kinds, strict=True)
-    ]
+def _model_changes(problem: Problem, solution: Solution, c: int, basis: Columns, changes: _Changes) -> Complexes:
+    """Change of the model of channel c by each course of noise of the level, shape (k, n)."""
+    x, kind = solution.coefficients[c], problem.readings.kinds[c]
+    direct = len(problem.powers)
+    change = np.asarray(changes.level * (x[:direct] @ basis.values[:direct] / problem.drive.amplitude), complex)
+    for k in range(len(solution.poles)):
+        own = basis.mode == k
+        residue = complex(x[own] @ basis.residues[own]) / problem.centre**kind.power
+        change += residue * changes.upper[k] + residue.conjugate() * changes.lower[k]
+    return change
 
 
 def steady_peak(problem: Problem, solution: Solution, spread: Spread, c: int, k: int, inflation: float) -> SteadyPeak:
