@@ -64,20 +64,20 @@ def _gain_of(problem: Problem, solution: Solution, residual: Complexes, columns:
     size = np.abs(columns[0])
     near = np.flatnonzero(size > 0.15 * size.max())
     near = np.arange(max(0, near[0] - 6), min(len(size), near[-1] + 7))
-    left = residual[near]
-    gain = before = readings = 0.0
-    for c in range(left.shape[1]):
-        turn = problem.readings.turn[near, c]
-        if not problem.readings.with_phase[c]:
-            turn = np.exp(-1j * np.angle(solution.models[c][near]))
-        along, across = problem.weights.along[near, c], problem.weights.across[near, c] * problem.readings.with_phase[c]
-        rows = np.concatenate([(columns[:, near] * turn).real * along, (columns[:, near] * turn).imag * across], axis=1)
-        own = left[:, c] * turn if problem.readings.with_phase[c] else left[:, c]
-        target = np.concatenate([own.real * along, own.imag * across])
-        share = rows @ target
-        gain += float(share @ np.linalg.pinv(rows @ rows.T, hermitian=True) @ share)
-        before += float(target @ target)
-        readings += float(np.count_nonzero(along) + np.count_nonzero(across))
+    phase, left, turn = problem.readings.with_phase, residual[near], problem.readings.turn[near]
+    if not phase.all():
+        models = np.stack([model[near] for model in solution.models], axis=1)
+        turn = np.where(phase, turn, np.exp(-1j * np.angle(models)))
+    along, across = problem.weights.along[near], problem.weights.across[near] * phase
+    turned = columns[:, near, None] * turn
+    rows = np.concatenate([turned.real * along, turned.imag * across], axis=1)
+    own = np.where(phase, left * turn, left)
+    target = np.concatenate([own.real * along, own.imag * across])
+    share = np.einsum("krc,rc->ck", rows, target)
+    inverse = np.linalg.pinv(np.einsum("krc,lrc->ckl", rows, rows), hermitian=True)
+    gain = float(np.einsum("ck,ckl,cl", share, inverse, share))
+    before = float(np.sum(target**2))
+    readings = float(np.count_nonzero(along) + np.count_nonzero(across))
     return gain if gain > _MOST_OF_IT * (before - readings) else 0.0
 
 
