@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from functools import cache
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import TypeVar
@@ -70,11 +72,12 @@ def _answer(
     work: Callable[[Callable[[], Part]], T], part: Callable[[], Part], here: Connection, there: Connection
 ) -> None:
     end_with_parent()
+    gc.disable()  # what this process leaves behind goes with it
     here.close()
     try:
-        with ThreadPoolExecutor(1) as threads:  # reads at once, since a pipe holds little: nobody waits to get rid of it
+        with ThreadPoolExecutor(1) as threads:  # takes the part as soon as it comes, since a pipe holds little of it
             came = threads.submit(there.recv_bytes)
-            result = work(lambda: _taken(came.result, part))
+            result = work(cache(lambda: _taken(came.result, part)))
         there.send_bytes(pickle.dumps(result))
     except BaseException:
         os._exit(1)  # in silence: whoever waits for the answer does the work again and hears the reason

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -267,7 +268,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     from reportgen.beside import beside_with
     from reportgen.render.document import assemble
     from reportgen.render.html import render_html
-    from reportgen.render.pdf import render_pdf
+    from reportgen.render.pdf import load_layout, render_pdf
     from reportgen.render.plots import render_plots
     from reportgen.render.summary import render_summary_pdf
     from reportgen.resources import data_dir
@@ -275,11 +276,10 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     templates = data_dir("templates")
     document = assemble(report, templates)  # kept for all that follow, in the second process as well
     sources = pdf_sources(report, outputs["results.json"], how.branding)
+    load_layout(templates)
     progress("setting the pages of the report, drawing its figures")
     report_pdf = beside_with(
-        lambda drawn: render_pdf(
-            report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn
-        ),
+        lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
         lambda: dict(document.drawings),
         how.cores,
     )
@@ -342,9 +342,8 @@ def _pages(report: Report, progress: Say) -> dict[str, bytes]:
 def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked:
     """One bare sweep log: a table for the terminal and one page beside the log."""
     from reportgen.archive.publish import write_whole
-    from reportgen.compute.run import compute_run
+    from reportgen.beside import beside
     from reportgen.read.log import read_bare_log
-    from reportgen.render.quicklook import quicklook_lines, render_quicklook
     from reportgen.resources import data_dir
 
     progress(f"reading {path.name}")
@@ -353,9 +352,18 @@ def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
     progress("finding resonances")
     job = _bare_job(path, found_control)
-    run = compute_run(job, job.runs[0], log, progress)
+    inputs = Inputs(job=job, logs={job.runs[0].id: log}, notes=(), files=(), findings=())
+    if isinstance(log, SweepLog):
+        computed = beside(lambda: _compute_run(inputs, job.runs[0], silent, 1), cores())
+    else:
+        computed = partial(_compute_run, inputs, job.runs[0], progress, cores())
+    from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
+
+    templates = data_dir("templates")
+    load_drawing(templates)
+    run = computed()
     page = path.with_name(path.name + ".quicklook.html")
-    html = render_quicklook(run, log, found_control, findings, templates=data_dir("templates"), software=SOFTWARE)
+    html = render_quicklook(run, log, found_control, findings, templates=templates, software=SOFTWARE)
     write_whole(page, html.encode("utf-8"))
     return Looked(lines=(*quicklook_lines(run, found_control, findings), f"curves: {page}"), page=page)
 

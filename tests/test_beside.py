@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
 
 import pytest
 
-from reportgen.beside import beside
+from reportgen.beside import beside, beside_with
 from reportgen.errors import PdfUnavailableError
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux alone")
@@ -41,3 +42,42 @@ def test_work_of_a_killed_process_is_done_here():
         return "done"
 
     assert beside(work, cores=2)() == "done"
+
+
+def test_the_part_is_made_here_and_handed_over():
+    here = os.getpid()
+    made_by, done_by, size = beside_with(lambda part: (*part()[:1], os.getpid(), len(part()[1])), made_here, cores=2)()
+    assert made_by == here != done_by
+    assert size == 3_000_000
+    assert beside_with(lambda part: (part()[0], os.getpid()), made_here, cores=1)() == (here, here)
+
+
+def made_here():
+    return os.getpid(), bytes(3_000_000)  # more than a pipe holds
+
+
+def test_the_part_is_handed_over_before_anybody_asks_for_it():
+    """Nobody here waits until the other process needs it."""
+    start = time.monotonic()
+    result = beside_with(lambda part: (time.sleep(1.5), len(part()[1])), made_here, cores=2)
+    assert time.monotonic() - start < 1.2
+    assert result() == (None, 3_000_000)
+
+
+def test_a_part_that_cannot_be_made_ends_it_here():
+    def part():
+        raise PdfUnavailableError("no figures")
+
+    with pytest.raises(PdfUnavailableError, match="no figures"):
+        beside_with(lambda take: take(), part, cores=2)
+
+
+def test_work_with_a_part_is_done_here_where_its_process_is_killed():
+    here = os.getpid()
+
+    def work(part):
+        if os.getpid() != here:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return part()[0]
+
+    assert beside_with(work, made_here, cores=2)() == here

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,16 @@ def characters(folder: Path) -> frozenset[int]:
             covered = set(TTFont(folder / name, lazy=True).getBestCmap())
             found = covered if found is None else found & covered
     return frozenset(found or ())
+
+
+@lru_cache(maxsize=8)
+def unpacked(path: Path) -> bytes:
+    """Font file without its compression, as pages are set with it: half a second for the four, spent once a process."""
+    from fontTools.ttLib import woff2
+
+    out = BytesIO()
+    woff2.decompress(BytesIO(path.read_bytes()), out)
+    return out.getvalue()
 
 
 class GlyphCheck:

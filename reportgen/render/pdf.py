@@ -9,9 +9,10 @@ import gc
 import hashlib
 import logging
 import mimetypes
+import os
 import zlib
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from functools import partial
@@ -27,6 +28,7 @@ from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
 from reportgen.render.figures.gallery import Gallery
 from reportgen.render.figures.plot import Drawing
+from reportgen.render.fonts import unpacked
 from reportgen.render.page import PAPERS, figure_names, fill_twice, logo_file, style_sheet
 from reportgen.render.page_text import ease
 from reportgen.render.rows.language import Language
@@ -34,6 +36,8 @@ from reportgen.render.rows.language import Language
 INSTALL_LINE = "apt-get install -y --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 SCHEME = "report"
 VARIANT = "pdf/a-3a"
+_EPOCH = "SOURCE_DATE_EPOCH"
+"""Name under which reproducible builds tell the time, in seconds since 1970."""
 
 _UA = b"""<rdf:Description xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#" rdf:about="" \
 xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/" pdfuaid:part="1"/>\
@@ -92,7 +96,7 @@ def paper_pdf(
         for name, content in sorted(attachments.items(), key=lambda item: item[0].encode())
     ]
     fonts = weasyprint.text.fonts.FontConfiguration()
-    with _logged_errors(), _no_collection():
+    with _logged_errors(), _no_collection(), _dated(moment):
         page = weasyprint.HTML(string=text, base_url=f"{SCHEME}:", url_fetcher=_closed_fetcher(files))
         ease(page.etree_element, partial(_more, document.language))
         result: bytes = page.write_pdf(
@@ -118,12 +122,26 @@ def _no_collection() -> Iterator[None]:
             gc.enable()
 
 
+@contextmanager
+def _dated(moment: datetime) -> Iterator[None]:
+    """Fonts that fontTools cuts down, where HarfBuzz's library is missing, carry the time at which that is done."""
+    before = os.environ.get(_EPOCH)
+    os.environ[_EPOCH] = str(int(moment.timestamp()))
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[_EPOCH]
+        else:
+            os.environ[_EPOCH] = before
+
+
 def paper_page(
     document: Document, template: str, templates: Path, branding: Path | None
 ) -> tuple[str, dict[str, tuple[bytes, str]]]:
     """HTML text of the printed page, and the files it asks for by name, all but its figures."""
     files = {f"{key}.jpg": (photo.content, photo.mime) for key, photo in document.pictures.items()}
-    files |= {path.name: (path.read_bytes(), "font/woff2") for path in sorted((templates / "fonts").glob("*.woff2"))}
+    files |= {path.name: (unpacked(path), "font/ttf") for path in _fonts(templates)}
     logo = logo_file(branding)
     if logo is not None:
         files[logo[0]] = logo[1:]
@@ -178,6 +196,18 @@ def _figures(drawings: Gallery, fonts: Any) -> dict[str, Any]:
 def relationship(name: str) -> str:
     """How an attachment relates to the report: results are Data, all else is a Source."""
     return "Data" if name == "results.json" else "Source"
+
+
+def _fonts(templates: Path) -> list[Path]:
+    return sorted((templates / "fonts").glob("*.woff2"))
+
+
+def load_layout(templates: Path) -> None:
+    """Load the layout library, where there is one, and the fonts: processes forked from here need not do it again."""
+    with suppress(PdfUnavailableError):
+        _weasyprint()
+        for path in _fonts(templates):
+            unpacked(path)
 
 
 def _weasyprint() -> Any:

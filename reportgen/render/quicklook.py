@@ -60,6 +60,14 @@ def _templates() -> Path:
     return data_dir("templates")
 
 
+def load_drawing(templates: Path) -> None:
+    """Load what drawing needs, while something else is waited for."""
+    import matplotlib.backends.backend_svg
+    import matplotlib.ticker  # noqa: F401
+
+    characters(templates / "fonts")
+
+
 def render_quicklook(
     run: RunResult,
     log: Log,

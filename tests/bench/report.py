@@ -60,6 +60,7 @@ def run() -> dict[str, float]:
         report = large_report(Path(folder))
         start, cpu = time.perf_counter(), time.process_time()
         document = assemble(report, templates)
+        drawn = dict(document.drawings)
         figures = time.perf_counter() - start
         content = _set(document, report, templates)
         result = {"wall_s": time.perf_counter() - start, "cpu_s": time.process_time() - cpu, "figures_s": figures}
@@ -68,7 +69,9 @@ def run() -> dict[str, float]:
         start, cpu = time.perf_counter(), time.process_time()
         language = Language.of(report.job.report.language, templates)
         plain = {plot.key: default_drawing(plot) for plot in _plots(report, language)}
-        default = _set(replace(document, drawings=document.drawings | plain), report, templates)
+        default = _set(
+            replace(document, drawings=document.drawings.taken_from(lambda: drawn | plain)), report, templates
+        )
         result |= {"default_wall_s": time.perf_counter() - start, "default_cpu_s": time.process_time() - cpu}
         result |= {"bytes": float(len(content)), "default_bytes": float(len(default))}
     verdict = "within" if result["wall_s"] <= SECONDS else "MORE THAN"

@@ -14,7 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from reportgen.render.figures.canvas import STYLES, draw, spread
+from reportgen.render.document import assemble
+from reportgen.render.figures.canvas import STYLES, draw, sketch, spread
+from reportgen.render.figures.gallery import Gallery
 from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
 from reportgen.render.figures.reduce import points_to_draw, without_straight_points
 from reportgen.render.numbers import Numbers
@@ -151,3 +153,37 @@ def test_german_axes_have_a_comma():
     texts = re.findall(r">([\d.,]+)</text>", draw(drawn, Numbers("de")).svg)
     assert "0,2" in texts
     assert not [t for t in texts if "." in t]
+
+
+def test_a_sketch_has_the_size_of_its_drawing(report, templates):
+    """The page leaves room by the sketch before the figure is drawn."""
+    gallery = assemble(report, templates).drawings
+    assert len(gallery) > 5
+    for key, drawing in gallery.items():
+        box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', drawing.svg)
+        assert box is not None
+        one = gallery.sketches[key]
+        assert (float(box[1]), float(box[2])) == pytest.approx((one.width, one.height), abs=1e-6)
+        assert (one.key, one.alt) == (drawing.key, drawing.alt)
+
+
+def test_a_figure_is_drawn_once_and_only_where_somebody_looks():
+    drawn = []
+
+    def note(each):
+        drawn.append(each.key)
+        return each.draw()
+
+    gallery = Gallery([sketch(plot(key, points=50), Numbers("en")) for key in ("fig-a", "fig-b")], note)
+    assert "fig-a" in gallery
+    assert list(gallery) == ["fig-a", "fig-b"]
+    assert not drawn
+    assert gallery["fig-a"] is gallery["fig-a"] is gallery.only(["fig-a"])["fig-a"]
+    assert drawn == ["fig-a"]
+    assert gallery.taken_from(lambda: {"fig-b": "somebody's"})["fig-b"] == "somebody's"
+
+
+def test_the_frame_and_the_grid_are_one_element_each():
+    svg = draw(plot(points=500), Numbers("en")).svg
+    assert len(re.findall('stroke="#d5dbdf"', svg)) == 1
+    assert len(re.findall('stroke="#5d6b76" stroke-width="0.6"', svg)) == 1

@@ -14,6 +14,7 @@ import pytest
 
 from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.render import pdf as module
+from reportgen.render.document import assemble
 from reportgen.render.pdf import render_pdf
 from tests.render.conftest import ATTACHED
 from tests.render.sample_report import sample_report
@@ -168,6 +169,13 @@ def test_bookmarks_title_and_language(pdf, german_pdf):
         assert str(opened.Root.Lang) == "en"
     with pikepdf.open(io.BytesIO(german_pdf)) as opened:
         assert str(opened.Root.Lang) == "de"
+
+
+def test_figures_drawn_elsewhere_give_the_same_bytes(report, templates):
+    small = replace(report, runs=report.runs[:1], shifts=(), modes=(), pictures=(), beam_fits=())
+    drawn = dict(assemble(small, templates).drawings)
+    assert drawn
+    assert render_pdf(small, templates=templates, drawn=lambda: drawn) == render_pdf(small, templates=templates)
 
 
 def test_same_report_same_bytes(tmp_path, templates):

@@ -9,20 +9,18 @@ import io
 import math
 from collections.abc import Sequence
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
-from matplotlib.ticker import MaxNLocator
 
 from reportgen.records.log import Floats
 from reportgen.render.figures.plot import Curve, Drawing, Panel, Plot, Sketch
 from reportgen.render.figures.reduce import corners, points_to_draw
 from reportgen.render.figures.svg import clean_svg
 from reportgen.render.numbers import Numbers
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 WIDTH = 486.0
 """Points; figures are set to the full measure of the page, so this fixes only the size of their letters."""
@@ -71,6 +69,9 @@ def draw(plot: Plot, numbers: Numbers) -> Drawing:
 
 def blank(height: float) -> Figure:
     """An empty figure of the full measure, ``height`` in points."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(WIDTH / 72.0, height / 72.0), frameon=False)
     FigureCanvasSVG(figure)
     return figure
@@ -78,6 +79,8 @@ def blank(height: float) -> Figure:
 
 def finish(figure: Figure, key: str, alt: str, geometry: tuple[dict[str, object], ...] = ()) -> Drawing:
     """The figure as a clean drawing; same figure and key, same bytes."""
+    import matplotlib
+
     out = io.BytesIO()
     settings: dict[Any, Any] = {
         "svg.fonttype": "none",
@@ -150,6 +153,8 @@ def _label_ticks(axes: Any, panel: Panel, x_ticks: Sequence[float], y_ticks: Seq
 
 def _ticks(scale: str, limits: tuple[float, float], most: int = 9) -> list[float]:
     """Ticks of an axis; logarithmic ones at 1, 2, 5 while there is room, else at the powers of ten."""
+    from matplotlib.ticker import MaxNLocator
+
     low, high = sorted(limits)
     if scale != "log":
         return [
@@ -186,6 +191,8 @@ def _inside(curve: Curve, x_range: tuple[float, float]) -> Floats:
 
 def _frame(axes: Any) -> None:
     """One rectangle in place of matplotlib's four spines, its background and its axes."""
+    from matplotlib.patches import Rectangle
+
     axes.set_axis_off()
     box = Rectangle((0.0, 0.0), 1.0, 1.0, transform=axes.transAxes, fill=False, clip_on=False, zorder=2.5)
     box.set(edgecolor=QUIET, linewidth=0.6)
