@@ -31,7 +31,13 @@ def test_nothing_is_missed_invented_or_wrong(kind):
     assert shortfalls(outcome_of(KINDS[kind](QUICK_SEED))) == []
 
 
-@pytest.mark.parametrize(("kind", "seed"), [("hand_step", 65), ("hand_step", 67), ("abrupt_step", 4), ("fast", 53)])
+ONCE_WRONG = [
+    ("hand_step", 65), ("hand_step", 67), ("abrupt_step", 4), ("fast", 53), ("magnitude_only", 5),
+    ("magnitude_only", 24),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("kind", "seed"), ONCE_WRONG)
 def test_runs_that_once_came_out_wrong(kind, seed):
     assert shortfalls(outcome_of(KINDS[kind](seed))) == []
 

@@ -92,6 +92,16 @@ class Search:
         """Weights at the sizes of the model."""
         self.problem.weights = weights_of(self.noise, sizes, self.problem.readings.valid)
 
+    def count_as_noise(self, least: tuple[Noise, ...], solution: Solution) -> None:
+        """Weights by a noise of at least ``least``, with a floor of the size of what the model leaves."""
+        left = residual_of(self.problem.readings, solution)
+        counted = np.maximum(self.problem.readings.valid.sum(axis=0), 1)
+        size = np.sqrt(np.sum(np.abs(left) ** 2, axis=0) / counted / (1 + self.problem.readings.with_phase))
+        self.noise = tuple(
+            replace(each, floor=max(each.floor, float(rms))) for each, rms in zip(least, size, strict=True)
+        )
+        self.weigh(np.abs(np.stack(solution.models, axis=1)))
+
     def reweigh(self, solution: Solution) -> None:
         """Noise from what the model leaves, weights at the model's sizes."""
         readings = self.problem.readings

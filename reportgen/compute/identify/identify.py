@@ -15,7 +15,7 @@ from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
 from reportgen.compute.identify.order import search, search_up_to
-from reportgen.compute.identify.stepped import questionable, steadier
+from reportgen.compute.identify.stepped import questionable, schwarz, signs_in_doubt, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
     Spread,
@@ -51,11 +51,16 @@ def identify_modes(sweep: SweptResponse) -> Identification:
     if not problem.readings.valid.any():
         return _nothing(sweep, "no channel has readings")
     solution, hunt = search(problem)
+    if signs_in_doubt(problem, solution):
+        again = problem_of(sweep, rows)
+        other = search(again, peaks_first=False)
+        if schwarz(again, other[0]) < schwarz(problem, solution):
+            problem, (solution, hunt) = again, other
     if questionable(problem, solution, hunt):
         still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
-        other = search_up_to(still, most=max(2 * len(solution.poles), 3))
-        if other is not None and steadier((problem, solution), (still, other[0])):
-            problem, (solution, hunt) = still, other
+        fewer = search_up_to(still, most=len(solution.poles) + 1)
+        if fewer is not None and steadier((problem, solution), (still, fewer[0])):
+            problem, (solution, hunt) = still, fewer
     found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution), spread_of(problem, solution))
     return Identification(
         channels=tuple(found.channel(c) for c in range(len(sweep.channels))),

@@ -19,21 +19,29 @@ from reportgen.compute.identify.start import Candidate, bank_of_shapes
 from reportgen.compute.identify.unstated_filter import with_unstated_filter
 from reportgen.records.log import Floats
 
-_ROUNDS = 12
+_ROUNDS = 40
 _PASSES = 2
 """Searches: with the noise guessed from the rows, and with the noise that the first model leaves."""
 _MOST_A_ROUND = 12
 
 
-def search(problem: Problem) -> tuple[Solution, Search]:
-    """All modes that the data ask for, with the search that found them."""
-    found = search_up_to(problem, None)
+def search(problem: Problem, peaks_first: bool = True) -> tuple[Solution, Search]:
+    """All modes that the data ask for, with the search that found them.
+
+    What is not yet explained counts as one noise over all rows, so that the highest peaks come first; or, not
+    ``peaks_first``, as noise in proportion to the response as well.
+    """
+    found = _search(problem, None, peaks_first)
     assert found is not None
     return found
 
 
-def search_up_to(problem: Problem, most: int | None) -> tuple[Solution, Search] | None:
+def search_up_to(problem: Problem, most: int) -> tuple[Solution, Search] | None:
     """The same; None as soon as more than ``most`` modes are asked for."""
+    return _search(problem, most, True)
+
+
+def _search(problem: Problem, most: int | None, peaks_first: bool) -> tuple[Solution, Search] | None:
     readings = problem.readings
     hunt = Search(problem, noise_from_scatter(readings), bank_of_shapes(problem.drive))
     hunt.weigh(readings.amplitude)
@@ -42,10 +50,14 @@ def search_up_to(problem: Problem, most: int | None) -> tuple[Solution, Search] 
         problem.readings = replace(readings, turn=np.conj(readings.turn))
         hunt.phase_turned = True
         solution = problem.solve(NO_POLES)
+    solution = _by_and_by(hunt, solution, most, peaks_first)
+    if most is not None and len(solution.poles) > most:
+        return None
+    hunt.reweigh(solution)
+    hunt.refused.clear()
+    solution = refine(problem, solution.poles, solution.coefficients)
     for _ in range(_PASSES):
-        solution = _hunted(hunt, solution, most)
-        if most is not None and len(solution.poles) > most:
-            return None
+        solution = _hunted(hunt, solution)
         solution = with_unstated_filter(hunt, solution, lambda start: _hunted(hunt, start))
         hunt.reweigh(solution)
         hunt.refused.clear()
@@ -71,19 +83,38 @@ def _phase_is_turned(hunt: Search, solution: Solution) -> bool:
     gains = []
     for each in (hunt, other):
         start = each.problem.solve(NO_POLES)
-        placed = [place(each, start, candidate) for candidate in _chosen(each, start)[:3]]
+        placed = [place(each, start, candidate) for candidate in _chosen(each, start, 3)]
         gains.append((sum(one.gain for one in placed if one is not None), start.cost))
     here, there = gains
     return there[0] > 1.2 * here[0] and there[1] - there[0] < 0.7 * (here[1] - here[0])
 
 
-def _hunted(hunt: Search, solution: Solution, most: int | None = None) -> Solution:
-    """Rounds of candidates at the present weights until none is left, or more than ``most`` modes are found."""
+def _by_and_by(hunt: Search, solution: Solution, most: int | None, peaks_first: bool) -> Solution:
+    """Modes one after the other, the strongest first, with all that the others leave counted as noise.
+
+    A model that lacks modes is wrong everywhere, and exact readings between the peaks would count for more than the
+    peaks: modes would be bent, or added, to follow them. Without phase it has the wrong signs besides.
+    """
+    own = hunt.noise
+    for _ in range(_ROUNDS):
+        if peaks_first:
+            hunt.count_as_noise(own, solution)
+        else:
+            hunt.reweigh(solution)
+        solution = refine(hunt.problem, solution.poles, solution.coefficients, iterations=8, tolerance=0.3)
+        chosen = _chosen(hunt, solution, 1)
+        if not chosen or (most is not None and len(solution.poles) > most):
+            break
+        solution = _admit(hunt, solution, chosen)
+    return solution
+
+
+def _hunted(hunt: Search, solution: Solution) -> Solution:
+    """Rounds of candidates at the present weights until none is left; without phase one a round."""
+    most = _MOST_A_ROUND if hunt.problem.readings.with_phase.all() else 1
     for _ in range(_ROUNDS):
         before = len(solution.poles)
-        if most is not None and before > most:
-            break
-        chosen = _chosen(hunt, solution)
+        chosen = _chosen(hunt, solution, most)
         if not chosen:
             break
         solution = _admit(hunt, solution, chosen)
@@ -92,11 +123,11 @@ def _hunted(hunt: Search, solution: Solution, most: int | None = None) -> Soluti
     return solution
 
 
-def _chosen(hunt: Search, solution: Solution) -> list[Candidate]:
-    """Candidates of a round: clear of one another and of what was refused."""
+def _chosen(hunt: Search, solution: Solution, most: int) -> list[Candidate]:
+    """The strongest candidates, at ``most`` so many: clear of one another and of what was refused."""
     gain = _explained(hunt, solution)
     found = (score_of(gain, hunt.searched, 2) >= 1.0) & ~hunt.is_refused(hunt.bank.frequency_hz)
-    return hunt.bank.separate(np.where(found, gain.max(axis=1), 0.0), _MOST_A_ROUND)
+    return hunt.bank.separate(np.where(found, gain.max(axis=1), 0.0), most)
 
 
 def _explained(hunt: Search, solution: Solution) -> Floats:

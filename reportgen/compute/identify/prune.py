@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.evidence import LEAST_SHARE, Evidence, evidence, score_of
-from reportgen.compute.identify.fit import Solution, refine
+from reportgen.compute.identify.fit import Problem, Solution, refine
 from reportgen.compute.identify.hunt import Search
 from reportgen.compute.identify.mains_line import is_mains
+from reportgen.compute.identify.normal import Normal
 from reportgen.compute.identify.place import neighbours
+from reportgen.records.log import Floats
 
 _LEAST_ROWS = 4
 _OUTSIDE = 0.4
@@ -36,10 +39,11 @@ def prune(hunt: Search, solution: Solution) -> Solution:
 
 def without(hunt: Search, solution: Solution, leaving: list[int], iterations: int, all_signs: bool = False) -> Solution:
     """The best fit without some modes."""
-    bases = hunt.problem.bases(solution.poles)
+    problem = hunt.problem
+    bases = problem.bases(solution.poles)
     start = [
-        x[~np.isin(bases[kind].mode, leaving)]
-        for x, kind in zip(solution.coefficients, hunt.problem.readings.kinds, strict=True)
+        _taken_over(problem, c, bases[kind].values, solution.coefficients[c], np.isin(bases[kind].mode, leaving))
+        for c, kind in enumerate(problem.readings.kinds)
     ]
     poles = solution.poles.only(~np.isin(np.arange(len(solution.poles)), leaving))
     if not hunt.problem.readings.with_phase.all():
@@ -48,6 +52,25 @@ def without(hunt: Search, solution: Solution, leaving: list[int], iterations: in
         ]
         start = hunt.problem.turn_signs(poles, start, None if all_signs else np.unique(np.concatenate(near)))
     return refine(hunt.problem, poles, start, iterations=iterations, tolerance=1.0)
+
+
+def _taken_over(problem: Problem, c: int, values: Complexes, x: Floats, leaving: np.ndarray) -> Floats:
+    """Coefficients of channel c without the ``leaving`` ones (bool); values (P, n), x (P,).
+
+    With phase they are solved for anew. A channel without keeps its model as nearly as the others can make it, lest
+    it lose the phase that was found for it.
+    """
+    if problem.readings.with_phase[c] or not leaving.any():
+        return np.asarray(x[~leaving])
+    weight = problem.weights.along[:, c]
+    rows = _side_by_side(values[~leaving] * weight)
+    more, _ = Normal.of(rows).solve(rows, _side_by_side((x[leaving] @ values[leaving] * weight)[None])[0])
+    return np.asarray(x[~leaving] + more)
+
+
+def _side_by_side(values: Complexes) -> Floats:
+    """Real and imaginary parts (k, 2n) of (k, n)."""
+    return np.concatenate([values.real, values.imag], axis=1)
 
 
 def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tuple[float, str]:

@@ -22,6 +22,11 @@ _MORE_THAN_NOISE = 2.0
 """Inflation of the noise variance over the whole run."""
 
 
+def signs_in_doubt(problem: Problem, solution: Solution) -> bool:
+    """Whether a fit without phase leaves more than noise: it may have got stuck with wrong signs."""
+    return not bool(problem.readings.with_phase.all()) and inflation_of_all(problem, solution) > _MORE_THAN_NOISE
+
+
 def questionable(problem: Problem, solution: Solution, hunt: Search) -> bool:
     """Whether a moving sweep is a doubtful account of the rows, so that it is worth asking for another."""
     if problem.drive.steady:
@@ -39,10 +44,10 @@ def _overlap(solution: Solution) -> bool:
 def steadier(moving: tuple[Problem, Solution], steady: tuple[Problem, Solution]) -> bool:
     """Whether the same rows are steady state rather than what a moving sweep makes of them."""
     no_more = len(steady[1].poles) <= max(len(moving[1].poles), 1)
-    return no_more and _schwarz(*moving) - _schwarz(*steady) > _VERY_STRONG
+    return no_more and schwarz(*moving) - schwarz(*steady) > _VERY_STRONG
 
 
-def _schwarz(problem: Problem, solution: Solution) -> float:
+def schwarz(problem: Problem, solution: Solution) -> float:
     """−2 ln likelihood of the readings at the noise found, plus ln(readings) for every unknown."""
     along, across = problem.weights.along, problem.weights.across * problem.readings.with_phase
     weights = np.concatenate([along[along > 0], across[across > 0]])
