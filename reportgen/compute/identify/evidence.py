@@ -47,6 +47,10 @@ class Evidence:
         return float(np.sum(weight * self.inflation[k]) / np.sum(weight))
 
 
+MORE_THAN_NOISE = 2.0
+"""Inflation of the noise variance over the whole run from which the model is in doubt."""
+
+
 @lru_cache(maxsize=1000)
 def threshold(searched: int, terms: int) -> float:
     """χ² that chance passes once in 1/``CHANCE`` over the searched places."""
@@ -154,3 +158,14 @@ def _inflation(parts: list[Floats]) -> float:
     lag = sum(float(part[1:] @ part[:-1]) for part in parts) / max(square, 1e-300)
     lag = float(np.clip(lag - 2.0 / np.sqrt(readings), 0.0, 0.9))
     return float(np.clip(max(variance, 1.0) * (1 + lag) / (1 - lag), 1.0, _INFLATION_CAP))
+
+
+def schwarz(problem: Problem, solution: Solution) -> float:
+    """−2 ln likelihood of the readings at the noise found, plus ln(readings) for every unknown: the less the better.
+
+    Schwarz, Ann. Statist. 6 (1978) 461.
+    """
+    along, across = problem.weights.along, problem.weights.across * problem.readings.with_phase
+    weights = np.concatenate([along[along > 0], across[across > 0]])
+    unknowns = 2 * len(solution.poles) + sum(len(each) for each in solution.coefficients)
+    return float(solution.cost - 2.0 * np.sum(np.log(weights)) + unknowns * np.log(len(weights)))

@@ -7,7 +7,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportgen.compute.identify.drive import Drive, drive_of
-from reportgen.compute.identify.evidence import CHANCE, LEAST_Q, LEAST_SHARE, Evidence, evidence, threshold
+from reportgen.compute.identify.evidence import (
+    CHANCE,
+    LEAST_Q,
+    LEAST_SHARE,
+    MORE_THAN_NOISE,
+    Evidence,
+    evidence,
+    inflation_of_all,
+    schwarz,
+    threshold,
+)
 from reportgen.compute.identify.fit import Problem, Readings, Solution, Weights
 from reportgen.compute.identify.hunt import Search
 from reportgen.compute.identify.kicks import kicks_of
@@ -15,7 +25,7 @@ from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
 from reportgen.compute.identify.order import search, search_up_to
-from reportgen.compute.identify.stepped import questionable, schwarz, signs_in_doubt, steadier
+from reportgen.compute.identify.stepped import questionable, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
     Spread,
@@ -50,8 +60,21 @@ def identify_modes(sweep: SweptResponse) -> Identification:
     problem = problem_of(sweep, rows)
     if not problem.readings.valid.any():
         return _nothing(sweep, "no channel has readings")
+    problem, solution, hunt = _account_of(sweep, rows, problem)
+    found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution), spread_of(problem, solution))
+    return Identification(
+        channels=tuple(found.channel(c) for c in range(len(sweep.channels))),
+        frequencies_hz=tuple(float(solution.poles.frequency_hz[k]) for k in found.reported()),
+        method=found.method(),
+        criterion=CRITERION,
+        flags=found.flags(),
+    )
+
+
+def _account_of(sweep: SweptResponse, rows: np.ndarray, problem: Problem) -> tuple[Problem, Solution, Search]:
+    """The account of a run that the search gives; where it is in doubt, another way of searching, or steady state."""
     solution, hunt = search(problem)
-    if signs_in_doubt(problem, solution):
+    if not problem.readings.with_phase.all() and inflation_of_all(problem, solution) > MORE_THAN_NOISE:
         again = problem_of(sweep, rows)
         other = search(again, peaks_first=False)
         if schwarz(again, other[0]) < schwarz(problem, solution):
@@ -61,14 +84,7 @@ def identify_modes(sweep: SweptResponse) -> Identification:
         fewer = search_up_to(still, most=len(solution.poles) + 1)
         if fewer is not None and steadier((problem, solution), (still, fewer[0])):
             problem, (solution, hunt) = still, fewer
-    found = _Found(sweep, rows, problem, solution, hunt, evidence(problem, solution), spread_of(problem, solution))
-    return Identification(
-        channels=tuple(found.channel(c) for c in range(len(sweep.channels))),
-        frequencies_hz=tuple(float(solution.poles.frequency_hz[k]) for k in found.reported()),
-        method=found.method(),
-        criterion=CRITERION,
-        flags=found.flags(),
-    )
+    return problem, solution, hunt
 
 
 def readings_of(sweep: SweptResponse, rows: np.ndarray) -> Readings:
