@@ -16,6 +16,8 @@ _MINUS = "−"
 _MOST_DECIMALS = 9
 _LARGEST_PLAIN = 1e15
 _MOST_PLACES = 20
+_DIGITS = 14
+"""Digits that count: what comes after is the order in which a sum was taken, and must not tip 1.25 to 1.3 or 1.2."""
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
@@ -31,14 +33,14 @@ class Numbers:
     def decimal(self, value: float | None, decimals: int) -> str:
         """``value`` with that many decimals; fewer than none round to tens, hundreds …
 
-        >>> Numbers("de").decimal(-1234.5, 2)
-        '−1234,50'
+        >>> Numbers("de").decimal(-1234.5, 2), Numbers("en").decimal(1.25 + 3e-16, 1), Numbers("en").decimal(1.25, 1)
+        ('−1234,50', '1.2', '1.2')
         """
         if value is None or not math.isfinite(value):
             return self.ABSENT
         if abs(value) >= _LARGEST_PLAIN or decimals > _MOST_PLACES:
             return self._power_of_ten(value)
-        shown = round(value, decimals) + 0.0
+        shown = round(float(f"{value:.{_DIGITS}g}"), decimals) + 0.0
         pattern = "0" if decimals <= 0 else "0." + "0" * decimals
         text = str(format_decimal(shown, format=pattern, locale=self.locale, decimal_quantization=True))
         return text.replace("-", _MINUS)
