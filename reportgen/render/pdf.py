@@ -13,7 +13,7 @@ import os
 import zlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from functools import partial
 from pathlib import Path
@@ -104,7 +104,7 @@ def paper_pdf(
             attachments=attached,
             finisher=_finish,
             font_config=fonts,
-            cache=_figures(document.drawings, fonts),
+            cache={_figure_url(key): _Figure(key, document.drawings, fonts) for key in document.drawings},
             pdf_identifier=hashlib.sha256(text.encode()).digest()[:16],
         )
     return result
@@ -170,27 +170,27 @@ def _figure_url(key: str) -> str:
     return f"{SCHEME}:{key}.svg"
 
 
-def _figures(drawings: Gallery, fonts: Any) -> dict[str, Any]:
-    """Images of the page by address, which WeasyPrint asks for their size when it sets pages, then to paint themselves.
+@dataclass(frozen=True, slots=True)
+class _Figure:
+    """An image that WeasyPrint asks for its size when it sets pages, then to paint itself.
 
     It takes images from its cache before it fetches any. So pages are set while the figures are still being drawn.
     """
-    from weasyprint.images import SVGImage
 
-    class Figure:
-        def __init__(self, key: str) -> None:
-            self.key = key
+    key: str
+    drawings: Gallery
+    fonts: Any
 
-        def get_intrinsic_size(self, resolution: float, font_size: float) -> tuple[None, None, float]:
-            sketch = drawings.sketches[self.key]
-            return None, None, sketch.width / sketch.height
+    def get_intrinsic_size(self, resolution: float, font_size: float) -> tuple[None, None, float]:
+        sketch = self.drawings.sketches[self.key]
+        return None, None, sketch.width / sketch.height
 
-        def draw(self, stream: Any, width: float, height: float, style: Any) -> None:
-            tree = ElementTree.fromstring(drawings[self.key].svg)
-            image = SVGImage(tree, _figure_url(self.key), None, SimpleNamespace(font_config=fonts))
-            image.draw(stream, width, height, style)
+    def draw(self, stream: Any, width: float, height: float, style: Any) -> None:
+        from weasyprint.images import SVGImage
 
-    return {_figure_url(key): Figure(key) for key in drawings}
+        tree = ElementTree.fromstring(self.drawings[self.key].svg)
+        image = SVGImage(tree, _figure_url(self.key), None, SimpleNamespace(font_config=self.fonts))
+        image.draw(stream, width, height, style)
 
 
 def relationship(name: str) -> str:

@@ -10,10 +10,9 @@ from reportgen.records.finding import Finding
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.result import RunResult
-from reportgen.render.document import Document
+from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import sketch
 from reportgen.render.figures.drawings import Drawings
-from reportgen.render.figures.gallery import Gallery
 from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.html import screen_page
 from reportgen.render.names import anchor
@@ -84,8 +83,9 @@ def render_quicklook(
     plots = [make.response(run, channel) for channel in run.channels if len(channel.magnitude) > 1]
     if run.control is not None and len(run.control.frequency_hz) > 1:
         plots.insert(0, make.control(_no_job(log.path), run, run.control))
-    drawings = Gallery([sketch(plot, spoken.numbers) for plot in plots], lambda each: each.draw())
-    context = GlyphCheck(characters(templates / "fonts")).all(_context(run, log, control, findings, spoken, software))
+    check = GlyphCheck(characters(templates / "fonts"))
+    context = check.all(_context(run, log, control, findings, spoken, software))
+    drawings = gallery([sketch(plot, spoken.numbers) for plot in plots], check)
     document = Document(spoken, "A4", context, drawings, {})
     return screen_page(document, "quicklook.html.j2", templates, None)
 

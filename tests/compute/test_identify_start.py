@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
@@ -81,6 +83,21 @@ def test_one_shape_by_itself_answers_as_it_does_in_the_bank():
     gain = bank.explained(values[:, None], run)[:, 0]
     for index in (0, int(np.argmax(gain)), len(bank) - 1):
         assert bank.only(index).explained(values[:, None], run)[0, 0] == pytest.approx(gain[index], rel=1e-9)
+
+
+def test_a_sweep_downwards_is_answered_as_the_same_rows_upwards():
+    """What the bank explains is a sum over rows: their order in the log must not matter."""
+    at = drive()
+    back = replace(
+        at, omega=at.omega[::-1], omega_dot=-at.omega_dot[::-1], advance=at.advance[::-1],
+    )  # fmt: skip
+    values = swept_mode(back, 30.0, 60.0)
+    run = problem(back, values, phase=False)
+    bank = bank_of_shapes(back)
+    first, second = (bank.explained(np.abs(values)[:, None] + 0j, run) for _ in range(2))
+    assert np.array_equal(first, second)
+    (found,) = bank.separate(first[:, 0], 1)
+    assert abs(found.frequency_hz / 30.0 - 1.0) < 0.005
 
 
 def test_candidates_lie_clear_of_each_other_strongest_first():

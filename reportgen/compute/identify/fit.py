@@ -222,9 +222,9 @@ class Problem:
         along, across = self.weights.along[:, c] * turn, None
         if self.readings.with_phase[c]:
             across = self.weights.across[:, c] * turn
-            rows = _stack(basis.values, along, across)
+            rows = stacked(basis.values, along, across)
             measured = self.readings.amplitude[:, c] * np.conj(turn)
-            target = _stack((measured - held)[None], along, across)[0]
+            target = stacked((measured - held)[None], along, across)[0]
             normal = Normal.of(rows)
             x, left = normal.solve(rows, target)
         else:
@@ -330,10 +330,10 @@ def _changed(basis: Columns, x: Floats, envelopes: list[Complexes]) -> Complexes
 
 
 def _weighted(change: Complexes, along: Complexes, across: Complexes | None) -> Floats:
-    return np.asarray((along * change).real) if across is None else _stack(change, along, across)
+    return np.asarray((along * change).real) if across is None else stacked(change, along, across)
 
 
-def _stack(matrix: Complexes, along: Complexes, across: Complexes) -> Floats:
+def stacked(matrix: Complexes, along: Complexes | Floats, across: Complexes | Floats) -> Floats:
     """Weighted real rows (P, 2n) of complex rows (P, n): along the reading, then across it."""
     n = matrix.shape[1]
     rows = np.empty((len(matrix), 2 * n))

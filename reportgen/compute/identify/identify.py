@@ -24,7 +24,7 @@ from reportgen.compute.identify.kicks import kicks_of
 from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
-from reportgen.compute.identify.order import search, search_up_to
+from reportgen.compute.identify.order import search
 from reportgen.compute.identify.stepped import questionable, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
@@ -81,9 +81,9 @@ def _account_of(sweep: SweptResponse, rows: np.ndarray, problem: Problem) -> tup
             problem, (solution, hunt) = again, other
     if questionable(problem, solution, hunt):
         still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
-        fewer = search_up_to(still, most=len(solution.poles) + 1)
-        if fewer is not None and steadier((problem, solution), (still, fewer[0])):
-            problem, (solution, hunt) = still, fewer
+        other = search(still, most=len(solution.poles) + 1)
+        if steadier((problem, solution), (still, other[0])):
+            problem, (solution, hunt) = still, other
     return problem, solution, hunt
 
 

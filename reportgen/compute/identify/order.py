@@ -20,28 +20,18 @@ from reportgen.compute.identify.unstated_filter import with_unstated_filter
 from reportgen.records.log import Floats
 
 _ROUNDS = 40
+"""Guard against a search without end; a dozen are usual."""
 _PASSES = 2
-"""Searches: with the noise guessed from the rows, and with the noise that the first model leaves."""
+"""Searches for what is left: once more when a filter and the noise are known."""
 _MOST_A_ROUND = 12
 
 
-def search(problem: Problem, peaks_first: bool = True) -> tuple[Solution, Search]:
-    """All modes that the data ask for, with the search that found them.
+def search(problem: Problem, *, most: int | None = None, peaks_first: bool = True) -> tuple[Solution, Search]:
+    """All modes that the data ask for, with the search that found them; unfinished where they are more than ``most``.
 
     What is not yet explained counts as one noise over all rows, so that the highest peaks come first; or, not
     ``peaks_first``, as noise in proportion to the response as well.
     """
-    found = _search(problem, None, peaks_first)
-    assert found is not None
-    return found
-
-
-def search_up_to(problem: Problem, most: int) -> tuple[Solution, Search] | None:
-    """The same; None as soon as more than ``most`` modes are asked for."""
-    return _search(problem, most, True)
-
-
-def _search(problem: Problem, most: int | None, peaks_first: bool) -> tuple[Solution, Search] | None:
     readings = problem.readings
     hunt = Search(problem, noise_from_scatter(readings), bank_of_shapes(problem.drive))
     hunt.weigh(readings.amplitude)
@@ -52,7 +42,7 @@ def _search(problem: Problem, most: int | None, peaks_first: bool) -> tuple[Solu
         solution = problem.solve(NO_POLES)
     solution = _by_and_by(hunt, solution, most, peaks_first)
     if most is not None and len(solution.poles) > most:
-        return None
+        return solution, hunt
     hunt.reweigh(solution)
     hunt.refused.clear()
     solution = refine(problem, solution.poles, solution.coefficients)

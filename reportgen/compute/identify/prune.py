@@ -6,7 +6,7 @@ import numpy as np
 
 from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.evidence import LEAST_SHARE, Evidence, evidence, score_of
-from reportgen.compute.identify.fit import Problem, Solution, refine
+from reportgen.compute.identify.fit import Problem, Solution, refine, stacked
 from reportgen.compute.identify.hunt import Search
 from reportgen.compute.identify.mains_line import is_mains
 from reportgen.compute.identify.normal import Normal
@@ -63,14 +63,9 @@ def _taken_over(problem: Problem, c: int, values: Complexes, x: Floats, leaving:
     if problem.readings.with_phase[c] or not leaving.any():
         return np.asarray(x[~leaving])
     weight = problem.weights.along[:, c]
-    rows = _side_by_side(values[~leaving] * weight)
-    more, _ = Normal.of(rows).solve(rows, _side_by_side((x[leaving] @ values[leaving] * weight)[None])[0])
+    rows = stacked(values[~leaving], weight, weight)
+    more, _ = Normal.of(rows).solve(rows, stacked((x[leaving] @ values[leaving])[None], weight, weight)[0])
     return np.asarray(x[~leaving] + more)
-
-
-def _side_by_side(values: Complexes) -> Floats:
-    """Real and imaginary parts (k, 2n) of (k, n)."""
-    return np.concatenate([values.real, values.imag], axis=1)
 
 
 def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tuple[float, str]:

@@ -90,8 +90,8 @@ class Bank:
         """Of every shape, (shapes,); widths as fractions of frequency."""
         self._conjugate = conjugate
         """Of the envelope on the rows of each shape, (shapes, n)."""
-        self._size = abs(conjugate)
-        self._rows = csr_array((np.ones(conjugate.nnz), conjugate.indices, conjugate.indptr), shape=conjugate.shape)
+        self._square = self._placed(np.abs(conjugate.data) ** 2)
+        self._rows = self._placed(np.ones(conjugate.nnz))
         self._weights: Weights | None = None
         self._sums: _Sums | None = None
 
@@ -125,16 +125,20 @@ class Bank:
             left[(apart <= 2.0 * np.maximum(self.width, own.width)) | (left <= flank)] = 0.0
         return found
 
+    def _placed(self, values: Floats) -> csr_array:
+        """Other values at the same places. No method of it may sort these: the arrays of places are shared."""
+        return csr_array((values, self._conjugate.indices, self._conjugate.indptr), shape=self._conjugate.shape)
+
     def _along(self, readings: Floats | Complexes, phase: np.ndarray) -> Complexes:
         """Readings (n, c) along every shape, without phase along its size; (shapes, c)."""
         along = self._conjugate @ readings
         if not phase.all():
-            along = np.where(phase, along, self._size @ readings)
+            along = np.where(phase, along, self._placed(np.sqrt(self._square.data)) @ readings)
         return np.asarray(along)
 
     def _sums_of(self, drive: Floats, weight: Floats, phase: np.ndarray) -> _Sums:
         ea = self._along(drive * weight, phase)
-        ee = self._size.power(2) @ weight
+        ee = self._square @ weight
         aa = self._rows @ (drive**2 * weight) + 1e-300
         own = ee - np.abs(ea) ** 2 / aa
         return _Sums(ea / aa, np.maximum(own, 1e-300), own > 0.02 * ee)
