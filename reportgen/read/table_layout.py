@@ -235,7 +235,10 @@ def _is_row(cells: list[str], numeric: tuple[bool, ...], decimal: str) -> bool:
 
 
 def _first_table(found: _Reading, lines: Sequence[str], rows: list[int]) -> tuple[int, Header | None]:
-    """First row and header of the largest table: rows below a repeated header belong to the table above it."""
+    """First row and header of the largest table: rows below a repeated header belong to the table above it.
+
+    So do rows below a line of words that names fewer columns than the header did: such a line is a damaged row.
+    """
     known = RowsBelow(found.delimiter, found.decimal, found.columns, frozenset(found.cells), frozenset(rows))
     totals: dict[tuple[str, ...] | None, int] = {}
     firsts: dict[tuple[str, ...] | None, tuple[int, Header | None]] = {}
@@ -244,7 +247,7 @@ def _first_table(found: _Reading, lines: Sequence[str], rows: list[int]) -> tupl
     for row in rows:
         if before is None or any(lines[i].strip() for i in range(before + 1, row) if i not in known.rows):
             header = header_above(known, lines, row)
-            if header is not None:
+            if header is not None and _different(header.names) >= _different(current or ()):
                 current = header.names
                 firsts.setdefault(current, (row, header))
             else:
@@ -253,6 +256,11 @@ def _first_table(found: _Reading, lines: Sequence[str], rows: list[int]) -> tupl
         before = row
     best = max(totals, key=lambda names: totals[names])
     return firsts[best]
+
+
+def _different(names: tuple[str, ...]) -> int:
+    """How many columns a header tells apart."""
+    return len({name for name in names if name})
 
 
 def _remarks(lines: Sequence[str], start: int, header: Header | None) -> tuple[str, ...]:

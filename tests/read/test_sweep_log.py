@@ -61,6 +61,7 @@ READ = {
     "remarks.csv": (ALL, 4, ()),
     "header_as_remark.csv": (ALL, 2, ()),
     "message_rows.csv": (ALL, 2, (r":4: warning: 3 rows of 15 .* line 4 .*'PAUSE'.*line 8 .*ABORT.*line 11 .*resumed",)),
+    "words_in_a_row.csv": (ALL, 2, (r":3: warning: 1 row of 13 .*line 3 'x' in column 'C1 \[g\]' is not a number .'oops,,x,,lost'",)),
     "repeated_header.csv": (ALL, 2, ()),
     "trailing_delimiter.csv": (ALL, 2, ()),
     "trailing_delimiter_rows.csv": (ALL, 2, ()),

@@ -122,6 +122,7 @@ def texts():
         "remarks.csv": with_lines(plain, {1: "# log of the morning\n# operator: M. Example", 5: "# level -6 dB"}),
         "header_as_remark.csv": "# " + plain,
         "message_rows.csv": with_lines(plain, {4: "PAUSE", 7: "ABORT by operator, 09:14", 9: "resumed"}),
+        "words_in_a_row.csv": with_lines(plain, {3: "oops,,x,,lost"}),
         "repeated_header.csv": with_lines(plain, {6: ",".join(HEADER), 10: ",".join(HEADER)}),
         "trailing_delimiter.csv": text(trail=","),
         "trailing_delimiter_rows.csv": text(trail=",", header_trail=""),
