@@ -1,3 +1,3 @@
 """reportgen: run logs of a vibration test become a report that can be signed, archived and verified."""
 
-__version__ = "0.3.0"
+__version__ = "0.4.0"

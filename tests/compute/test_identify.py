@@ -291,3 +291,15 @@ def test_rows_that_waited_for_steady_vibration_are_seen_to_be_steady(q, rate, no
     assert resonance.frequency_hz == pytest.approx(35.0, rel=5e-4)
     assert resonance.q == pytest.approx(q, rel=0.02)
     assert any("steady" in flag for flag in found.flags)
+
+
+def test_magnitudes_tell_no_phase(boom):
+    """Turning a sensor upside down changes no magnitude: a phase, or the sign of a shape, would be a guess."""
+    (with_phase, *_), (without, *_) = (
+        identify_modes(replace(boom, phases_deg=phases)).channels[0].resonances for phases in (boom.phases_deg, None)
+    )
+    assert with_phase.phase_deg is not None
+    assert with_phase.residue is not None
+    assert without.phase_deg is None
+    assert without.residue is None
+    assert without.amplification == pytest.approx(with_phase.amplification, rel=0.01)

@@ -211,11 +211,12 @@ class _Found:
         calibration = None if relative is None else relative * peak.amplification
         total = None if peak.std is None else float(np.hypot(peak.std, calibration or 0.0))
         recorded = self._observed(c, k, peak)
+        signed = bool(self.problem.readings.with_phase[c])  # magnitudes do not tell which way a channel moves
         return Resonance(
             frequency_hz=f0, frequency_std_hz=f_std, q=q, q_std=q_std, damping_ratio=zeta,
             amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
-            amplification_std_calibration=calibration, phase_deg=peak.phase_deg, observed=recorded,
-            residue=self._residue(c, k), flags=self._flags(c, k, peak, recorded, calibration),
+            amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
+            residue=self._residue(c, k) if signed else None, flags=self._flags(c, k, peak, recorded, calibration),
         )  # fmt: skip
 
     def _calibration(self, c: int) -> float | None:
