@@ -189,10 +189,13 @@ def _quicklook(options: argparse.Namespace) -> int:
     from reportgen.progress import Progress
 
     progress = Progress()
-    looked = quicklook(options.log, options.control, progress)
-    progress.done()
-    for line in looked.lines:
+
+    def say(line: object) -> None:
+        progress.done()
         _say(line)
+        sys.stdout.flush()
+
+    quicklook(options.log, options.control, say, progress)
     return OK
 
 

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -89,14 +89,6 @@ class Built:
     def conforms(self) -> bool:
         """Whether every requirement was met by evidence."""
         return self.outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Looked:
-    """What a quick look found."""
-
-    lines: tuple[str, ...]
-    page: Path
 
 
 def settings(options: argparse.Namespace) -> Settings:
@@ -339,33 +331,52 @@ def _pages(report: Report, progress: Say) -> dict[str, bytes]:
     return {name: content for name, content in outputs.items() if isinstance(content, bytes)}
 
 
-def quicklook(path: Path, control: str | None, progress: Say = silent) -> Looked:
-    """One bare sweep log: a table for the terminal and one page beside the log."""
+def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent) -> None:
+    """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
     from reportgen.archive.publish import write_whole
-    from reportgen.beside import beside
+    from reportgen.beside import beside_with
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
     progress(f"reading {path.name}")
-    log, found_control, findings = read_bare_log(path, control)
+    read = cache(partial(read_bare_log, path, control))
+    computed = beside_with(partial(_resonances, path), partial(_if_swept, read), cores())
+    log, found_control, findings = read()
     if log is None or found_control is None:
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
     progress("finding resonances")
-    job = _bare_job(path, found_control)
-    inputs = Inputs(job=job, logs={job.runs[0].id: log}, notes=(), files=(), findings=())
-    if isinstance(log, SweepLog):
-        computed = beside(lambda: _compute_run(inputs, job.runs[0], silent, 1), cores())
-    else:
-        computed = partial(_compute_run, inputs, job.runs[0], progress, cores())
     from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
 
     templates = data_dir("templates")
     load_drawing(templates)
-    run = computed()
+    run = computed() or _compute_bare(path, log, found_control, progress, cores())
+    for line in quicklook_lines(run, found_control, findings):
+        say(line)
+    progress("drawing the curves")
     page = path.with_name(path.name + ".quicklook.html")
     html = render_quicklook(run, log, found_control, findings, templates=templates, software=SOFTWARE)
     write_whole(page, html.encode("utf-8"))
-    return Looked(lines=(*quicklook_lines(run, found_control, findings), f"curves: {page}"), page=page)
+    say(f"curves: {page}")
+
+
+def _if_swept(read: Callable[[], tuple[Log | None, str | None, tuple[Finding, ...]]]) -> tuple[SweepLog, str] | None:
+    """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
+    log, control, _ = read()
+    return (log, control) if isinstance(log, SweepLog) and control is not None else None
+
+
+def _resonances(path: Path, read: Callable[[], tuple[SweepLog, str] | None]) -> RunResult | None:
+    """What a bare sweep log tells; what computes it is loaded while the log is still being read."""
+    import reportgen.compute.run  # noqa: F401
+
+    swept = read()
+    return None if swept is None else _compute_bare(path, *swept, silent, 1)
+
+
+def _compute_bare(path: Path, log: Log, control: str, progress: Say, cores: int) -> RunResult:
+    job = _bare_job(path, control)
+    inputs = Inputs(job=job, logs={job.runs[0].id: log}, notes=(), files=(), findings=())
+    return _compute_run(inputs, job.runs[0], progress, cores)
 
 
 def inspect_file(path: Path) -> str:

@@ -11,7 +11,7 @@ from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.result import RunResult
 from reportgen.render.document import Document, gallery
-from reportgen.render.figures.canvas import sketch
+from reportgen.render.figures.canvas import blank, finish, sketch
 from reportgen.render.figures.drawings import Drawings
 from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.html import screen_page
@@ -61,10 +61,9 @@ def _templates() -> Path:
 
 def load_drawing(templates: Path) -> None:
     """Load what drawing needs, while something else is waited for."""
-    import matplotlib.backends.backend_svg
-    import matplotlib.ticker  # noqa: F401
-
+    finish(blank(10.0), "first", "")
     characters(templates / "fonts")
+    Language.of("en", templates)
 
 
 def render_quicklook(

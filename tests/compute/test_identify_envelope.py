@@ -238,6 +238,10 @@ def test_sweep_law_leaves_what_follows_no_law():
     assert law == "frequency as logged" or "linear" in law
 
 
+def filtered(d, tau):
+    return replace(d, bandwidth_hz=np.full(len(d.omega), 1.0 / (np.pi * tau)))
+
+
 def test_tracking_filter_is_late_by_one_over_pi_b():
     """A ramp through a low-pass of −3 dB at B/2 comes out 1/(πB) later (closed form)."""
     t = np.linspace(0.0, 10.0, 201)
@@ -269,7 +273,7 @@ def test_filter_on_response_and_control_is_what_scipy_integrates(tau, dip):
     t, f = exponential(8.0, 40.0, 4.0, 0.05)
     level = 1.0 - dip * np.exp(-0.5 * ((t - np.interp(18.2, f, t)) / 0.6) ** 2)
     behind, control = _through_scipy(t, level, 4.0 * np.log(2) / 60, 18.0, 60.0, tau)
-    found, _ = through_filter(drive(t, f, control), pole(18.0, 60.0), np.full(len(t), 1.0 / (np.pi * tau)))
+    found, _ = through_filter(filtered(drive(t, f, control), tau), pole(18.0, 60.0))
     settled = t > 1.0
     assert np.max(np.abs(found - behind)[settled]) < 5e-4 * np.max(np.abs(behind))
     unfiltered = envelope(drive(t, f, control), pole(18.0, 60.0))[0]
@@ -281,11 +285,11 @@ def test_slopes_of_a_filtered_envelope_are_difference_quotients():
     d, s, tau = drive(t, f, 1.0 + 0.2 * np.sin(0.9 * t)), pole(18.0, 60.0), 0.02
 
     def value(by_s=0.0, by_tau=0.0):
-        return through_filter(d, s + by_s, np.full(len(t), 1.0 / (np.pi * (tau + by_tau))))[0]
+        return through_filter(filtered(d, tau + by_tau), s + by_s)[0]
 
-    by_s = through_filter(d, s, np.full(len(t), 1.0 / (np.pi * tau)))[1]
+    by_s = through_filter(filtered(d, tau), s)[1]
     step = 1e-6 * abs(s)
     assert np.max(np.abs((value(step) - value(-step)) / (2 * step) - by_s)) < 2e-3 * np.max(np.abs(by_s))
-    late = by_lateness(replace(d, bandwidth_hz=np.full(len(t), 1.0 / (np.pi * tau))), s, np.ones(len(t)))
+    late = by_lateness(filtered(d, tau), s, np.ones(len(t)))
     quotient = (value(by_tau=1e-5) - value(by_tau=-1e-5)) / 2e-5
     assert np.max(np.abs(quotient - late)) < 1e-2 * np.max(np.abs(late))

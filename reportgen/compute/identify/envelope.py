@@ -95,7 +95,9 @@ class _Series:
         z = 1j * drive.omega_dot * inverse * inverse
         z = np.where(np.abs(z) > 0.1, 0.0, z)
         self.slope = drive.rise
-        powers: list[Complexes] = [inverse ** (k + 1) for k in range(derivatives + 2)]
+        powers: list[Complexes] = [inverse]
+        for _ in range(derivatives + 1):
+            powers.append(powers[-1] * inverse)
         self.level: list[Complexes] = []
         self.ramp: list[Complexes] = []
         for k, (a, b) in enumerate(zip(_LEVEL[: derivatives + 1], _RAMP, strict=False)):

@@ -165,7 +165,17 @@ def schwarz(problem: Problem, solution: Solution) -> float:
 
     Schwarz, Ann. Statist. 6 (1978) 461.
     """
-    along, across = problem.weights.along, problem.weights.across * problem.readings.with_phase
-    weights = np.concatenate([along[along > 0], across[across > 0]])
+    weights = _readings(problem)
+    return float(solution.cost - 2.0 * np.sum(np.log(weights)) + price_of_unknowns(problem, solution))
+
+
+def price_of_unknowns(problem: Problem, solution: Solution) -> float:
+    """What Schwarz's criterion adds for all unknowns of a solution."""
     unknowns = 2 * len(solution.poles) + sum(len(each) for each in solution.coefficients)
-    return float(solution.cost - 2.0 * np.sum(np.log(weights)) + unknowns * np.log(len(weights)))
+    return float(unknowns * np.log(len(_readings(problem))))
+
+
+def _readings(problem: Problem) -> Floats:
+    """1/σ of every number read: each reading along, and across where there is phase; shape (N,)."""
+    along, across = problem.weights.along, problem.weights.across * problem.readings.with_phase
+    return np.concatenate([along[along > 0], across[across > 0]])

@@ -230,23 +230,34 @@ class Problem:
         else:
             fit = self._magnitudes(c, basis, start)
             rows, normal, x, left, along = fit.rows, fit.normal, fit.coefficients, fit.left, fit.turn
-        moved = np.concatenate([_moved(basis, x, modes), self._kicked(poles, basis, x, kind)])
+        slopes = [_weighted(_moved(basis, x, modes), along, across)]
+        if len(self.kicks):
+            slopes.append(self._kicked(poles, basis, x, kind, along, across))
         if more:
             scale = self.centre**kind.power
-            moved = np.concatenate([moved, [_changed(basis, x, each) / scale for each in more]])
-        slope = _weighted(moved, along, across)
+            changes = np.array([_changed(basis, x, each) / scale for each in more])
+            slopes.append(_weighted(changes, along, across))
+        slope = np.concatenate(slopes)
         coupling = normal.divide(rows @ slope.T)
         slope -= coupling.T @ rows
         return Tangent(basis, x, rows, left, slope, coupling, normal, along, across)
 
-    def _kicked(self, poles: Poles, basis: Columns, x: Floats, kind: ChannelKind) -> Complexes:
-        """Change of the model by every kick, shape (j, n)."""
-        moved = np.zeros((len(self.kicks), basis.values.shape[1]), complex)
-        if len(self.kicks):
-            residues = x * basis.residues / self.centre**kind.power
-            for k, s in enumerate(poles.s):
-                moved += residues[basis.mode == k].sum() * self._envelopes[complex(s)].kicked
-        return moved
+    def _kicked(
+        self, poles: Poles, basis: Columns, x: Floats, kind: ChannelKind, along: Complexes, across: Complexes | None
+    ) -> Floats:
+        """Change of the weighted readings by every kick, shape (j, N)."""
+        rings = [self._envelopes[complex(s)].ringing for s in poles.s]
+        size = len(self.kicks), 1 if across is None else 2
+        slope = np.zeros((*size, len(along)))
+        first = min((each.rows.start for each in rings), default=0)
+        rows = slice(first, max((each.rows.stop for each in rings), default=first))
+        moved = np.zeros((len(self.kicks), rows.stop - first), complex)
+        residues = x * basis.residues / self.centre**kind.power
+        for k, each in enumerate(rings):
+            moved[:, each.rows.start - first : each.rows.stop - first] += residues[basis.mode == k].sum() * each.value
+        weighted = _weighted(moved, along[rows], None if across is None else across[rows])
+        slope[:, :, rows] = weighted.reshape(*size, rows.stop - first)
+        return slope.reshape(len(slope), -1)
 
     def _magnitudes(self, c: int, basis: Columns, start: Floats | None) -> MagnitudeFit:
         return fit_magnitudes(

@@ -51,6 +51,8 @@ class Search:
     """A tracking filter that nobody stated and the responses show."""
     filter_asked: bool = False
     """True where the misfit was of that kind, whatever came of it."""
+    filter_tried: Lateness | None = None
+    """What was last fitted for a filter, claimed or not."""
     filter_suspected: Lateness | None = None
     """A filter that explains more than chance, but not enough to be claimed."""
     filter_doubt: Floats | None = None

@@ -25,7 +25,7 @@ from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
 from reportgen.compute.identify.order import search
-from reportgen.compute.identify.stepped import questionable, steadier
+from reportgen.compute.identify.stepped import may_be_steady, questionable, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
     Spread,
@@ -81,9 +81,10 @@ def _account_of(sweep: SweptResponse, rows: np.ndarray, problem: Problem) -> tup
             problem, (solution, hunt) = again, other
     if questionable(problem, solution, hunt):
         still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
-        other = search(still, most=len(solution.poles) + 1)
-        if steadier((problem, solution), (still, other[0])):
-            problem, (solution, hunt) = still, other
+        if may_be_steady((problem, solution), still):
+            other = search(still, most=len(solution.poles) + 1)
+            if steadier((problem, solution), (still, other[0])):
+                problem, (solution, hunt) = still, other
     return problem, solution, hunt
 
 

@@ -75,23 +75,45 @@ def kicks_of(drive: Drive) -> Kicks:
     return Kicks(at, shape, np.asarray(np.sqrt(2.0) * turn[at] / (np.pi * shape)))
 
 
-def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> tuple[Complexes, Complexes]:
-    """Envelope after a kick of one prior standard deviation and its derivative by the pole, each of shape (j, n)."""
-    value = np.zeros((len(kicks), len(drive.omega)), complex)
-    value_ds = np.zeros_like(value)
-    phase = np.concatenate([[0.0], np.cumsum(drive.advance)])
+@dataclass(frozen=True, slots=True, eq=False)
+class Ringing:
+    """What a mode answers to every kick, on the rows where any of it is left."""
+
+    rows: slice
+    """Of width w."""
+    value: Complexes
+    """Envelope after a kick of one prior standard deviation, shape (j, w)."""
+    value_ds: Complexes
+    """Its derivative by the pole, shape (j, w)."""
+
+    def of(self, kicks: Floats, envelope: Complexes, envelope_ds: Complexes) -> tuple[Complexes, Complexes]:
+        """An envelope and its derivative by the pole, each (n,), after kicks of these sizes (j,) as well."""
+        both = envelope.copy(), envelope_ds.copy()
+        for each, ringing in zip(both, (self.value, self.value_ds), strict=True):
+            each[self.rows] += kicks @ ringing
+        return both
+
+
+def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> Ringing:
+    """How a mode rings after every kick."""
     inside = kicks.inside
+    steps = np.unique(kicks.steps[inside])
+    until = drive.time_s[steps + 1] + _MEMORY / abs(pole.real)
+    stops = np.clip(np.searchsorted(drive.time_s, until) + 1, steps + 2, len(drive.omega))
+    first, last = (int(steps[0]) + 1, int(stops.max())) if len(steps) else (0, 0)
+    value = np.zeros((len(kicks), last - first), complex)
+    value_ds = np.zeros_like(value)
+    phase = np.concatenate([[0.0], np.cumsum(drive.advance[first : max(last - 1, first)])])
     loads, loads_ds = _loads(drive, pole, kicks.steps[inside], kicks.shape[inside])
-    for step in np.unique(kicks.steps[inside]):
-        stop = int(np.searchsorted(drive.time_s, drive.time_s[step + 1] + _MEMORY / abs(pole.real))) + 1
-        rows = slice(step + 1, max(stop, step + 2))
-        after = drive.time_s[rows] - drive.time_s[step + 1]
-        ringing = np.exp(pole * after - 1j * (phase[rows] - phase[step + 1]))
-        for i in np.flatnonzero(kicks.steps[inside] == step):
-            j = inside[i]
-            value[j, rows] = (kicks.std[j] * loads[i]) * ringing
-            value_ds[j, rows] = (kicks.std[j] * loads_ds[i]) * ringing + after * value[j, rows]
-    return value, value_ds
+    for step, stop in zip(steps, stops, strict=True):
+        rows = slice(step + 1 - first, stop - first)
+        after = drive.time_s[step + 1 : stop] - drive.time_s[step + 1]
+        ringing = np.exp(pole * after - 1j * (phase[rows] - phase[rows.start]))
+        of = kicks.steps[inside] == step
+        j, size = inside[of], kicks.std[inside[of]]
+        value[j, rows] = np.outer(size * loads[of], ringing)
+        value_ds[j, rows] = np.outer(size * loads_ds[of], ringing) + after * value[j, rows]
+    return Ringing(slice(first, last), value, value_ds)
 
 
 def _loads(drive: Drive, pole: complex, steps: np.ndarray, shape: np.ndarray) -> tuple[Complexes, Complexes]:

@@ -16,6 +16,8 @@ _HALVINGS = 6
 _FIRST_STEPS = 3
 _PROMISING = 4
 """Combinations of signs that are followed to the end."""
+_SHOWS = 4.0
+"""χ² of a part of a response by itself, from which its sign matters: two standard deviations."""
 _SETTLED = 1e-2
 """Fall of χ² still to be had, by the linear forecast, below which the steps stop."""
 
@@ -96,8 +98,12 @@ def with_best_signs(
 def with_best_of_all_signs(
     values: Complexes, weight: Floats, amplitude: Floats, held: Complexes, start: Floats, groups: list[np.ndarray]
 ) -> Floats:
-    """Coefficients after trying every combination of signs of the groups; turning one after the other can get stuck."""
+    """Coefficients after trying every combination of signs of the groups; turning one after the other can get stuck.
+
+    What is lost in the noise has no sign to be tried.
+    """
     best = fit_magnitudes(values, weight, amplitude, held, start)
+    groups = [g for g in groups if np.sum((weight * np.abs(best.coefficients[g] @ values[g])) ** 2) > _SHOWS]
     tried = []
     for signs in product((1.0, -1.0), repeat=len(groups)):
         x = best.coefficients.copy()

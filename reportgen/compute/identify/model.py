@@ -17,7 +17,7 @@ import numpy as np
 
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes, envelope
-from reportgen.compute.identify.kicks import NO_KICKS, Kicks, kick_responses
+from reportgen.compute.identify.kicks import NO_KICKS, Kicks, Ringing, kick_responses
 from reportgen.compute.identify.tracking_filter import through_filter
 from reportgen.records.log import Floats
 
@@ -143,15 +143,15 @@ class ModeEnvelopes:
     upper_ds: Complexes
     lower: Complexes
     lower_ds: Complexes
-    kicked: Complexes
-    """What one standard deviation of every kick adds to ``upper``, shape (j, n)."""
-    kicked_ds: Complexes
+    ringing: Ringing
+    """What kicks add to ``upper``."""
 
     def after(self, kicks: Floats) -> ModeEnvelopes:
         """With kicks of these sizes, in standard deviations, shape (j,)."""
         if not kicks.any():
             return self
-        return replace(self, upper=self.upper + kicks @ self.kicked, upper_ds=self.upper_ds + kicks @ self.kicked_ds)
+        upper, upper_ds = self.ringing.of(kicks, self.upper, self.upper_ds)
+        return replace(self, upper=upper, upper_ds=upper_ds)
 
 
 def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> ModeEnvelopes:
@@ -159,13 +159,12 @@ def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> Mode
 
     A kick is of the level as logged, behind the filter that responses pass, too: it needs none of its own.
     """
-    kicked, kicked_ds = kick_responses(drive, pole, kicks)
     if drive.bandwidth_hz is None or drive.steady:
         upper, upper_ds = envelope(drive, pole)
     else:
-        upper, upper_ds = through_filter(drive, pole, drive.bandwidth_hz)
+        upper, upper_ds = through_filter(drive, pole)
     lower, lower_ds = envelope(drive, np.conj(pole))
-    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kicked, kicked_ds)
+    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kick_responses(drive, pole, kicks))
 
 
 def columns(

@@ -24,6 +24,10 @@ _SPACING = 0.4
 """Distance of neighbouring shapes in widths."""
 _REACH = 6.0
 """Half length of a shape in widths."""
+_FAR = 0.02
+"""|p′|/|p|² below which three terms of the quasi-steady series are exact to 15 · 0.02³ = 1e-4 …"""
+_RINGING = 9.0
+"""… once a resonance that was passed has rung for so many time constants: e⁻⁹ = 1e-4."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +57,8 @@ def bank_of_shapes(drive: Drive) -> Bank:
     shape = np.repeat(np.arange(len(f)), length)
     rows = order[np.arange(starts[-1]) + (first - starts[:-1])[shape]]
     values = _values(drive, rows, f[shape], q[shape])
-    return Bank(f, q, width, csr_array((values, rows, starts), shape=(len(f), len(frequency))))
+    span = np.stack([first, first + length], axis=1)
+    return Bank(f, q, width, csr_array((values, rows, starts), shape=(len(f), len(frequency))), order, span)
 
 
 def _places(rising: Floats, rate_hz_s: Floats, q: float) -> list[tuple[float, float, float]]:
@@ -74,8 +79,12 @@ def _values(drive: Drive, rows: np.ndarray, f: Floats, q: Floats) -> Complexes:
     pole = 2 * np.pi * f * (-0.5 / q + 1j * np.sqrt(1 - 0.25 / q**2))
     p = 1j * drive.omega[rows] - pole
     rate = drive.omega_dot[rows]
-    moving = np.abs(rate) > 1e-6 * pole.real**2
-    value = np.asarray(1.0 / p, complex)
+    passed = p.imag * rate > 0
+    rings = passed & (np.abs(pole.real * p.imag) < _RINGING * np.abs(rate))
+    square = p.real**2 + p.imag**2
+    moving = ((np.abs(rate) > _FAR * square) | rings) & (np.abs(rate) > 1e-6 * pole.real**2)
+    z = 1j * rate / (p * p)
+    value = np.asarray((1.0 + z + 3.0 * z * z) / p, complex)
     rate, p = rate[moving], p[moving]
     c = np.sqrt(0.5 * np.abs(rate)) * np.where(rate > 0, np.exp(-0.25j * np.pi), np.exp(0.25j * np.pi))
     value[moving] = np.sqrt(np.pi) / (2 * c) * wofz(1j * p / (2 * c))
@@ -85,13 +94,16 @@ def _values(drive: Drive, rows: np.ndarray, f: Floats, q: Floats) -> Complexes:
 class Bank:
     """Shapes to be held against what is left, again and again under the same weights."""
 
-    def __init__(self, frequency_hz: Floats, q: Floats, width: Floats, conjugate: csr_array) -> None:
+    def __init__(
+        self, frequency_hz: Floats, q: Floats, width: Floats, conjugate: csr_array, order: np.ndarray, span: np.ndarray
+    ) -> None:
         self.frequency_hz, self.q, self.width = frequency_hz, q, width
         """Of every shape, (shapes,); widths as fractions of frequency."""
         self._conjugate = conjugate
         """Of the envelope on the rows of each shape, (shapes, n)."""
         self._square = self._placed(np.abs(conjugate.data) ** 2)
-        self._rows = self._placed(np.ones(conjugate.nnz))
+        self._order, self._span = order, span
+        """Rows by frequency, (n,), and the first and the last but one of each shape among them, (shapes, 2)."""
         self._weights: Weights | None = None
         self._sums: _Sums | None = None
 
@@ -104,13 +116,14 @@ class Bank:
         if self._sums is None or problem.weights is not self._weights:
             self._sums, self._weights = self._sums_of(drive, weight, phase), problem.weights
         left = weight * np.where(phase, residual, residual.real)
-        top = np.abs(self._along(left, phase) - self._sums.mean * (self._rows @ (drive * left))) ** 2
+        top = np.abs(self._along(left, phase) - self._sums.mean * self._over_rows(drive * left)) ** 2
         return np.asarray(np.where(self._sums.alone, top / self._sums.own, 0.0))
 
     def only(self, index: int) -> Bank:
         """One shape of it by itself."""
         at = [index]
-        return Bank(self.frequency_hz[at], self.q[at], self.width[at], self._conjugate[at])
+        shape = self._conjugate[at]
+        return Bank(self.frequency_hz[at], self.q[at], self.width[at], shape, self._order, self._span[at])
 
     def separate(self, strength: Floats, most: int) -> list[Candidate]:
         """The strongest shapes, by ``strength`` (shapes,) above 0, that lie clear of each other's flanks and beats."""
@@ -131,15 +144,22 @@ class Bank:
 
     def _along(self, readings: Floats | Complexes, phase: np.ndarray) -> Complexes:
         """Readings (n, c) along every shape, without phase along its size; (shapes, c)."""
-        along = self._conjugate @ readings
+        along = np.empty((len(self), len(phase)), complex)
+        if phase.any():
+            along[:, phase] = self._conjugate @ readings[:, phase]
         if not phase.all():
-            along = np.where(phase, along, self._placed(np.sqrt(self._square.data)) @ readings)
-        return np.asarray(along)
+            along[:, ~phase] = self._placed(np.sqrt(self._square.data)) @ readings[:, ~phase].real
+        return along
+
+    def _over_rows(self, readings: Floats | Complexes) -> Floats | Complexes:
+        """Sum of readings (n, c) over the rows of each shape, (shapes, c)."""
+        sums = np.concatenate([np.zeros_like(readings[:1]), np.cumsum(readings[self._order], axis=0)])
+        return np.asarray(sums[self._span[:, 1]] - sums[self._span[:, 0]])
 
     def _sums_of(self, drive: Floats, weight: Floats, phase: np.ndarray) -> _Sums:
         ea = self._along(drive * weight, phase)
         ee = self._square @ weight
-        aa = self._rows @ (drive**2 * weight) + 1e-300
+        aa = self._over_rows(drive**2 * weight) + 1e-300
         own = ee - np.abs(ea) ** 2 / aa
         return _Sums(ea / aa, np.maximum(own, 1e-300), own > 0.02 * ee)
 

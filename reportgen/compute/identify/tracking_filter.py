@@ -13,6 +13,7 @@ whatever the level does; in a sweep the mode seems to lie higher by τφ″/2π,
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -30,16 +31,15 @@ _TURN = 1.0
 _MOST_PARTS = 8
 
 
-def through_filter(drive: Drive, pole: complex, bandwidth_hz: Floats) -> tuple[Complexes, Complexes]:
-    """E + F[X] and its derivative by s at the rows, each (n,), for a filter of this bandwidth (n,)."""
+def through_filter(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
+    """E + F[X] and its derivative by s at the rows, each (n,), for the filter that the drive was logged through."""
     fine, parts = _resolved(drive, pole)
-    bandwidth = _between(bandwidth_hz, parts)
-    tau = 1.0 / (np.pi * bandwidth)
+    lag = _lag(drive, parts)
+    tau = 1.0 / (np.pi * lag.bandwidth_hz)
     envelopes = envelope(fine, pole, derivatives=2)
     x, x_ds = _pushed(fine, pole, envelopes, tau)
     turn, push = pole - 1j * fine.omega, 1j * tau * fine.omega_dot
     slope, slope_ds = turn * x + push * envelopes[0], turn * x_ds + x + push * envelopes[1]
-    lag = Lag.of(fine.step, bandwidth)
     value = envelopes[0] + lag.of_course(x, slope)
     by_s = envelopes[1] + lag.of_course(x_ds, slope_ds)
     return value[::parts], by_s[::parts]
@@ -53,11 +53,18 @@ def by_lateness(drive: Drive, pole: complex, course: Floats) -> Complexes:
     x, _ = _pushed(fine, pole, envelopes, course)
     if drive.bandwidth_hz is None:
         return x[::parts]
-    bandwidth = _between(drive.bandwidth_hz, parts)
+    lag = _lag(drive, parts)
     slope = (pole - 1j * fine.omega) * x + 1j * course * fine.omega_dot * envelopes[0]
-    lag = Lag.of(fine.step, bandwidth)
     once = lag.of_course(x, slope)
-    return lag.of_course(once, np.pi * bandwidth * (x - once))[::parts]
+    return lag.of_course(once, np.pi * lag.bandwidth_hz * (x - once))[::parts]
+
+
+@lru_cache(maxsize=16)
+def _lag(drive: Drive, parts: int) -> Lag:
+    """The filter of a drive on rows cut into so many parts: the same for every mode."""
+    if drive.bandwidth_hz is None:
+        raise ValueError("the drive was logged without a tracking filter")
+    return Lag.of(drive.step if parts == 1 else finer(drive, parts).step, _between(drive.bandwidth_hz, parts))
 
 
 def _resolved(drive: Drive, pole: complex) -> tuple[Drive, int]:
@@ -93,8 +100,8 @@ def _pushed(drive: Drive, pole: complex, envelopes: list[Complexes], tau_s: Floa
 class Lag:
     """The filter from row to row, for courses that are the cubic through their values and slopes in between."""
 
-    settled_s: float
-    """τ at the first row."""
+    bandwidth_hz: Floats
+    """At the rows, shape (n,)."""
     gain: Complexes
     """What is left of a row's output at the next, shape (n−1,)."""
     weights: Floats
@@ -109,13 +116,13 @@ class Lag:
         kernel = np.exp(-(rate * length)[:, None] * (1.0 - _X)) * (rate * length)[:, None] * _W
         cubics = [np.sum(kernel * part, axis=1) for part in _hermite(1.0 - share[:, None] * (1.0 - _X))]
         weights = np.stack([*cubics[:2], step * cubics[2], step * cubics[3]])
-        return cls(1.0 / (np.pi * float(bandwidth_hz[0])), np.exp(-rate * step).astype(complex), weights)
+        return cls(bandwidth_hz, np.exp(-rate * step).astype(complex), weights)
 
     def of_course(self, value: Complexes, slope: Complexes) -> Complexes:
         """F at the rows for E and E′ at the rows, all (n,); started settled."""
         before, after, rising, falling = self.weights
         load = before * value[:-1] + after * value[1:] + rising * slope[:-1] + falling * slope[1:]
-        start = complex(value[0] - slope[0] * self.settled_s)
+        start = complex(value[0] - slope[0] / (np.pi * self.bandwidth_hz[0]))
         return np.concatenate([[start], recurrence(self.gain, load, start)])
 
 

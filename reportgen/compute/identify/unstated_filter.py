@@ -65,12 +65,11 @@ def with_unstated_filter(hunt: Search, solution: Solution, again: Callable[[Solu
     twins = _twins(solution.poles, evidence(problem, solution).gain.max(axis=1))
     lean = without(hunt, solution, twins, iterations=4) if twins else solution
     widest = float(np.max(lean.poles.frequency_hz / lean.poles.q))
-    starts = [Lateness.of(problem.drive, 1.0 / (np.pi * widest * times)) for times in (_PROBE, *_STARTS)]
-    if score(problem, lean, starts[0]) < chdtri(2, _WORTH_A_FIT):
+    if score(problem, lean, Lateness.of(problem.drive, 1.0 / (np.pi * widest * _PROBE))) < chdtri(2, _WORTH_A_FIT):
         return solution
-    hunt.filter_asked = True
     before = problem.readings, problem.extra, list(hunt.mains), list(hunt.lines)
-    hunt.filter, found = _best_filter(problem, lean, starts[1:])
+    hunt.filter, found = _best_filter(problem, lean, _starts(hunt, widest))
+    hunt.filter_asked, hunt.filter_tried = True, hunt.filter
     plain = lean
     if twins and hunt.filter is not None:
         hunt.refused.clear()
@@ -112,8 +111,7 @@ def _suspected(hunt: Search, solution: Solution) -> Solution:
     if not len(solution.poles):
         return solution
     widest = float(np.max(solution.poles.frequency_hz / solution.poles.q))
-    starts = [Lateness.of(plain, 1.0 / (np.pi * widest * times)) for times in _STARTS]
-    filt, found = _best_filter(problem, solution, starts)
+    filt, found = _best_filter(problem, solution, _starts(hunt, widest))
     inflation = inflation_of_all(problem, found)
     problem.use(plain)
     if filt is not None and (solution.cost - found.cost) / inflation >= chdtri(1, _SUSPICION):
@@ -140,9 +138,10 @@ def score(problem: Problem, solution: Solution, probe: Lateness) -> float:
     shows to second order only. Hence two directions: the lateness, and what the ``probe`` would do in full.
     """
     drive, poles = problem.drive, [complex(s) for s in solution.poles.s]
+    probed = probe.on(drive)
     late = [by_lateness(drive, s, probe.course) for s in poles]
     full = [
-        through_filter(drive, s, probe.bandwidth_hz)[0] - pair.upper
+        through_filter(probed, s)[0] - pair.upper
         for s, pair in zip(poles, problem.envelopes(solution.poles), strict=True)
     ]
     at = problem.solve(solution.poles, solution.coefficients, more=(late, full))
@@ -175,6 +174,13 @@ def _twins(poles: Poles, gain: Floats) -> list[int]:
     ]
 
 
+def _starts(hunt: Search, widest_hz: float) -> list[Lateness]:
+    """Filters to start a fit from: what the last one came to, else some that the widest half-power band asks for."""
+    if hunt.filter_tried is not None:
+        return [hunt.filter_tried]
+    return [Lateness.of(hunt.problem.drive, 1.0 / (np.pi * widest_hz * times)) for times in _STARTS]
+
+
 def _best_filter(problem: Problem, solution: Solution, starts: list[Lateness]) -> tuple[Lateness | None, Solution]:
     """The filter that lowers χ² most, from the best of the starts, or None; the problem is left with it."""
     follow = slope_of(problem, solution, starts[0].course).poles
@@ -198,7 +204,7 @@ def _steps(problem: Problem, filt: Lateness, solution: Solution) -> tuple[Latene
         slope = slope_of(problem, solution, filt.course)
         if slope.gain < _SETTLED or share < 0.02:
             break
-        by = float(np.clip(share * slope.step_s, -0.5 * filt.tau_s, filt.tau_s))
+        by = _short(share * slope.step_s, filt)
         later = replace(filt, tau_s=filt.tau_s + by)
         trial = _refined(problem, later, solution, by * slope.poles)
         if trial.cost < solution.cost:
@@ -239,9 +245,16 @@ def _doubt(problem: Problem, solution: Solution, filt: Lateness) -> Floats:
     drive = problem.drive
     middle = 2 * np.pi * _where_it_shows(solution)
     other = replace(filt, course=middle / drive.omega)
-    _, proportional = _steps(problem, other, _refined(problem, other, solution, 0.0 * own))
+    proportional = _refined(problem, other, solution, 0.0 * own)
+    slope = slope_of(problem, proportional, other.course)
+    moved = proportional.poles.parameters + _short(slope.step_s, other) * slope.poles - solution.poles.parameters
     problem.use(drive)
-    return np.asarray(np.hypot(own, (proportional.poles.parameters - solution.poles.parameters) / np.sqrt(3.0)))
+    return np.asarray(np.hypot(own, moved / np.sqrt(3.0)))
+
+
+def _short(step_s: float, filt: Lateness) -> float:
+    """A step of τ that no more than halves or doubles it."""
+    return float(np.clip(step_s, -0.5 * filt.tau_s, filt.tau_s))
 
 
 def _where_it_shows(solution: Solution) -> float:
