@@ -102,7 +102,8 @@ def test_a_sweep_downwards_is_answered_as_the_same_rows_upwards():
 
 def test_candidates_lie_clear_of_each_other_strongest_first():
     f = np.array([10.0, 10.1, 10.6, 20.0])
-    bank = Bank(f, np.full(4, 50.0), np.full(4, 0.02), csr_array((4, 5), dtype=complex))
+    nowhere = csr_array((4, 5), dtype=complex), np.arange(5), np.zeros((4, 2), int)
+    bank = Bank(f, np.full(4, 50.0), np.full(4, 0.02), *nowhere)
     chosen = bank.separate(np.array([100.0, 90.0, 80.0, 0.0]), 5)
     assert [each.frequency_hz for each in chosen] == [10.0, 10.6]
 
