@@ -10,7 +10,7 @@ import pytest
 import pyuff
 from scipy.io import wavfile
 
-from reportgen.pipeline import Settings, build_job
+from reportgen.pipeline import Settings, build_job, quicklook
 from tests.simulator.course import G, Table, sweep
 from tests.simulator.examples import SURVEY_BOOM, boom
 from tests.simulator.log_file import Dialect, write_sweep_log
@@ -82,7 +82,7 @@ def from_wav(record, tmp_path_factory: pytest.TempPathFactory):
 
 
 @pytest.fixture(scope="module")
-def from_dataset_58(record, tmp_path_factory: pytest.TempPathFactory):
+def dataset_58(record, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("uff")
     datasets = []
     for k, (name, values) in enumerate(record.channels.items()):
@@ -97,7 +97,21 @@ def from_dataset_58(record, tmp_path_factory: pytest.TempPathFactory):
             }
         )  # fmt: skip
     pyuff.UFF(str(folder / "x.uff")).write_sets(datasets, "overwrite")
-    return built(folder, "x.uff", {}, drive=True)
+    return folder / "x.uff"
+
+
+@pytest.fixture(scope="module")
+def from_dataset_58(dataset_58: Path):
+    return built(dataset_58.parent, dataset_58.name, {}, drive=True)
+
+
+def test_a_quick_look_reads_a_record_as_well(dataset_58):
+    said: list[str] = []
+    quicklook(dataset_58, None, lambda line: said.append(str(line)))
+    rows = [line.split() for line in said if line.lstrip().startswith("A1 ")]
+    truth = [mode.frequency_hz for mode in STRUCTURE.modes[:2]]
+    assert [float(row[1]) for row in rows] == pytest.approx(truth, rel=5e-4)
+    assert said[-1] == f"curves: {dataset_58}.quicklook.html"
 
 
 @pytest.mark.parametrize("source", ["from_wav", "from_dataset_58", "from_log"])
