@@ -341,31 +341,35 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     progress(f"reading {path.name}")
     read = cache(partial(read_bare_log, path, control))
     computed = beside_with(partial(_resonances, path), partial(_if_swept, read), cores())
-    log, found_control, findings = read()
-    if log is None or found_control is None:
+    log, controls, findings = read()
+    if log is None:
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
     progress("finding resonances")
     from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
 
     templates = data_dir("templates")
     load_drawing(templates)
-    run = computed() or _compute_bare(path, log, found_control, progress, cores())
-    for line in quicklook_lines(run, found_control, findings):
+    run = computed() or _compute_bare(path, log, controls, progress, cores())
+    for line in quicklook_lines(run, controls, findings):
         say(line)
     progress("drawing the curves")
     page = path.with_name(path.name + ".quicklook.html")
-    html = render_quicklook(run, log, found_control, findings, templates=templates, software=SOFTWARE)
+    html = render_quicklook(run, log, controls, findings, templates=templates, software=SOFTWARE)
     write_whole(page, html.encode("utf-8"))
     say(f"curves: {page}")
 
 
-def _if_swept(read: Callable[[], tuple[Log | None, str | None, tuple[Finding, ...]]]) -> tuple[SweepLog, str] | None:
+Bare = tuple[SweepLog, tuple[str, ...]]
+"""A sweep log without a job, and its control channels."""
+
+
+def _if_swept(read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]]) -> Bare | None:
     """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
-    log, control, _ = read()
-    return (log, control) if isinstance(log, SweepLog) and control is not None else None
+    log, controls, _ = read()
+    return (log, controls) if isinstance(log, SweepLog) else None
 
 
-def _resonances(path: Path, read: Callable[[], tuple[SweepLog, str] | None]) -> RunResult | None:
+def _resonances(path: Path, read: Callable[[], Bare | None]) -> RunResult | None:
     """What a bare sweep log tells; what computes it is loaded while the log is still being read."""
     import reportgen.compute.run  # noqa: F401
 
@@ -373,8 +377,8 @@ def _resonances(path: Path, read: Callable[[], tuple[SweepLog, str] | None]) -> 
     return None if swept is None else _compute_bare(path, *swept, silent, 1)
 
 
-def _compute_bare(path: Path, log: Log, control: str, progress: Say, cores: int) -> RunResult:
-    job = _bare_job(path, control)
+def _compute_bare(path: Path, log: Log, controls: tuple[str, ...], progress: Say, cores: int) -> RunResult:
+    job = _bare_job(path, controls)
     inputs = Inputs(job=job, logs={job.runs[0].id: log}, notes=(), files=(), findings=())
     return _compute_run(inputs, job.runs[0], progress, cores)
 
@@ -387,9 +391,9 @@ def inspect_file(path: Path) -> str:
     return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
 
 
-def _bare_job(path: Path, control: str) -> Job:
+def _bare_job(path: Path, controls: tuple[str, ...]) -> Job:
     """A job that says nothing but its one run."""
-    run = RunPlan(id=path.name, kind=RunKind.SURVEY, log=Path(path.name), control=(control,))
+    run = RunPlan(id=path.name, kind=RunKind.SURVEY, log=Path(path.name), control=controls)
     identity = ReportIdentity(number="quick look", title=path.name, date=date.min)
     nobody = Party(name="not stated")
     return Job(

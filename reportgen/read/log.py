@@ -6,6 +6,8 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from reportgen.errors import ReadError
 from reportgen.read.columns import folded
 from reportgen.read.job_folder import file_fault
@@ -50,21 +52,56 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     return None if _failed(findings) else log, findings
 
 
-def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, str | None, tuple[Finding, ...]]:
-    """Read a log without a job, as at the bench: the log, its control channel and the findings.
+def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]:
+    """Read a log without a job, as at the bench: the log, its control channels and the findings.
 
-    The control is the channel named, else the one whose name says so (C1, control, ref); where none does, an error
-    lists the channels to choose from.
+    The control is the channel named, else the one whose name says so (C1, control, ref), together with its like; where
+    none does, an error lists the channels to choose from.
     """
     if not path.is_file():
-        return None, None, (error(f"{path.name}:1", f"there is no file {path}"),)
+        return None, (), (error(f"{path.name}:1", f"there is no file {path}"),)
     log, found = _read(path, LogWanted(name=path.name))
     if log is None:
-        return None, None, found
+        return None, (), found
     candidates = channels_of(log) if control else _motions(log)
     chosen, fault = control_among(candidates, control, f"{path.name}:1")
-    log, turned = _with_phases(log, (chosen,) if chosen else ())
-    return (None if fault else log), chosen, (*found, *fault, *turned)
+    if chosen is None:
+        return None, (), (*found, *fault)
+    log, turned = _with_phases(log, (chosen,))
+    alike = with_its_like(log, chosen) if control is None and isinstance(log, SweepLog) else (chosen,)
+    return log, alike, (*found, *turned)
+
+
+_SAME_DB = 1.0
+_MOST_ROWS = 0.95
+"""Share of the rows on which two sensors of one table read the same within that."""
+
+
+def with_its_like(log: SweepLog, control: str) -> tuple[str, ...]:
+    """A control with those numbered as it is (C1, C2 …) that read the same: sensors of one table, of which a job's
+    control is the average.
+
+    The control alone where no motion of another name is left to respond (C1, C2 … may then be any channels), and where
+    a phase of its own says that phases are not relative to an average.
+    """
+    stem = control.rstrip("0123456789")
+    motions = _motions(log)
+    if stem == control or all(looks_like_control(each) for each in motions):
+        return (control,)
+    return (control, *(each for each in motions if each != control and _is_like(log, control, each, stem)))
+
+
+def _is_like(log: SweepLog, control: str, other: str, stem: str) -> bool:
+    """Whether another channel is numbered as a control is, and reads the same."""
+    number = other.removeprefix(stem)
+    one, two = log.trace(control), log.trace(other)
+    if not number.isdigit() or one is None or two is None or one.dimension != two.dimension:
+        return False
+    if any(each.phase_deg is not None and np.any(np.abs(each.phase_deg) > 0) for each in (one, two)):
+        return False
+    read = (one.amplitude > 0) & (two.amplitude > 0)
+    apart = 20.0 * np.abs(np.log10(two.amplitude[read] / one.amplitude[read]))
+    return bool(np.sum(apart < _SAME_DB) >= _MOST_ROWS * len(read))
 
 
 def control_among(channels: Sequence[str], asked: str | None, where: str) -> tuple[str | None, tuple[Finding, ...]]:

@@ -289,7 +289,7 @@ class _Columns:
 _BOUND = re.compile(r"(?P<channel>.+?)[\s_.\-]+(?:low|high|lo|hi|min|max|minimum|maximum)", re.IGNORECASE)
 """A column of limits or extremes, where its channel has a column of its own."""
 _CONTROL = re.compile(
-    r"c[\s_.\-]*\d*[xyz]?|(?:ctrl|control|kontroll|regel)\w*(?:[\s_.\-(].*)?|.*[\s_.\-(](?:ctrl|control)\)?",
+    r"c[\s_.\-]*\d*[xyz]?|(?:ctrl|control|kontroll|regel|regler)\w*(?:[\s_.\-(].*)?|.*[\s_.\-(](?:ctrl|control)\)?",
     re.IGNORECASE,
 )
 _REFERENCE = re.compile(r"(?:ref|reference|referenz|steuer\w*)(?:[\s_.\-(\d].*)?", re.IGNORECASE)

@@ -26,7 +26,7 @@ CONFIDENCE = 0.95
 _COLUMNS = ("channel", "frequency Hz ± 95 %", "Q", "damping %", "amplification", "phase deg", "peak read %")
 
 
-def quicklook_lines(run: RunResult, control: str, findings: Sequence[Finding]) -> tuple[str, ...]:
+def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[Finding]) -> tuple[str, ...]:
     """The resonance table as lines of text, after the findings and what the sweep was."""
     numbers = Numbers("en")
     lines = [str(each) for each in findings]
@@ -34,7 +34,9 @@ def quicklook_lines(run: RunResult, control: str, findings: Sequence[Finding]) -
         sweep = run.sweep
         rate = f", {numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else ""
         low, high = numbers.plain(sweep.lowest_hz), numbers.plain(sweep.highest_hz)
-        lines.append(f"control {control}, {sweep.rows} rows, {low} – {high} Hz {sweep.direction}{rate}")
+        lines.append(
+            f"control {_named(controls, 'average')}, {sweep.rows} rows, {low} – {high} Hz {sweep.direction}{rate}"
+        )
     rows = [
         _terminal_row(channel.id, row)
         for channel in run.channels
@@ -69,7 +71,7 @@ def load_drawing(templates: Path) -> None:
 def render_quicklook(
     run: RunResult,
     log: Log,
-    control: str,
+    controls: Sequence[str],
     findings: Sequence[Finding],
     *,
     templates: Path,
@@ -83,10 +85,14 @@ def render_quicklook(
     if run.control is not None and len(run.control.frequency_hz) > 1:
         plots.insert(0, make.control(_no_job(log.path), run, run.control))
     check = GlyphCheck(characters(templates / "fonts"))
-    context = check.all(_context(run, log, control, findings, spoken, software))
+    context = check.all(_context(run, log, controls, findings, spoken, software))
     drawings = gallery([sketch(plot, spoken.numbers) for plot in plots], check)
     document = Document(spoken, "A4", context, drawings, {})
     return screen_page(document, "quicklook.html.j2", templates, None)
+
+
+def _named(controls: Sequence[str], average: str) -> str:
+    return ", ".join(controls) + (f" ({average})" if len(controls) > 1 else "")
 
 
 def _no_job(path: str) -> Job:
@@ -97,7 +103,7 @@ def _no_job(path: str) -> Job:
 
 
 def _context(
-    run: RunResult, log: Log, control: str, findings: Sequence[Finding], language: Language, software: str
+    run: RunResult, log: Log, controls: Sequence[str], findings: Sequence[Finding], language: Language, software: str
 ) -> Row:
     say = language.say
     keys = {channel.id: anchor("fig", run.id, channel.id) for channel in run.channels if len(channel.magnitude) > 1}
@@ -114,7 +120,9 @@ def _context(
             "date_iso": "",
         },
         "laboratory": {"name": software},
-        "facts": language.pairs(("File", log.path), ("Layout", log.layout), ("Control", control))
+        "facts": language.pairs(
+            ("File", log.path), ("Layout", log.layout), ("Control", _named(controls, say("average")))
+        )
         + (sweep_facts(run.sweep, language) if run.sweep else [])
         + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
         "remarks": list(log.remarks),

@@ -123,6 +123,7 @@ def test_cronins_formula_holds_within_its_known_error(eta):
 @pytest.mark.parametrize("loss, eta", [(0.01, 0.26074), (0.05, 0.82860), (0.20, 3.71959), (0.50, 24.1194)])
 def test_sweep_parameter_of_a_loss(loss, eta):
     assert eta_of_loss(loss) == pytest.approx(eta, rel=1e-4)
+    assert swept_curve(eta_of_loss(loss))[0] == pytest.approx(1.0 - loss, abs=1e-6)
 
 
 def test_fastest_rate_for_five_per_cent():

@@ -413,14 +413,40 @@ def test_a_dwell_is_never_split(tmp_path):
 
 
 def test_quicklook_guesses_the_control_only_from_its_name():
-    assert read_bare_log(ODD / "plain.csv", None)[1] == "C1"
-    assert read_bare_log(ODD / "numbered_channels.csv", "ch 1")[1] == "Ch 1"
+    assert read_bare_log(ODD / "plain.csv", None)[1] == ("C1",)
+    assert read_bare_log(ODD / "numbered_channels.csv", "ch 1")[1] == ("Ch 1",)
     chosen, fault = control_among(("Ch 1", "Ch 2"), "Ch 7", "x:1")
     assert chosen is None
     assert "did you mean" in fault[0].message
     log, control, findings = read_bare_log(ODD / "there_is_none.csv", None)
-    assert (log, control) == (None, None)
+    assert (log, control) == (None, ())
     assert "there is no file" in said(findings)
+
+
+def _bare(tmp_path, header, rows):
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([header, *(",".join(map(str, row)) for row in rows)]) + "\n", encoding="utf-8")
+    return read_bare_log(path, None)[1]
+
+
+def test_control_sensors_of_one_table_are_averaged_in_a_quick_look(tmp_path):
+    frequency = np.linspace(5.0, 50.0, 40)
+    alike = [(f, 1.0, 1.05, 2.0) for f in frequency]
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [g],A1 [g]", alike) == ("C1", "C2")
+    assert _bare(tmp_path, "frequency [Hz],Control 1 [g],Control 2 [g],A1 [g]", alike) == ("Control 1", "Control 2")
+
+
+def test_what_may_not_be_a_second_control_is_none(tmp_path):
+    frequency = np.linspace(5.0, 50.0, 40)
+    alike = [(f, 1.0, 1.05, 2.0) for f in frequency]
+    one = ("C1",)
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [g],C3 [g]", alike) == one  # C may stand for channel
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [m/s],A1 [g]", alike) == one
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],Control [g],A1 [g]", alike) == one
+    resonant = [(f, 1.0, 1.0 if f < 44.0 else 3.0, 2.0) for f in frequency]
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [g],A1 [g]", resonant) == one
+    turned = [(f, 1.0, 30.0, 1.05, 31.0, 2.0) for f in frequency]
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],C1 phase [deg],C2 [g],C2 phase [deg],A1 [g]", turned) == one
 
 
 def test_a_line_without_end_is_refused(tmp_path):
@@ -750,7 +776,7 @@ def test_phases_against_the_drive_become_phases_against_the_control(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text(content, encoding="utf-8")
     log, control, findings = read_bare_log(path, None)
-    assert control == "C1"
+    assert control == ("C1",)
     assert log.trace("A1").phase_deg == pytest.approx([20, -90, -90, 0])
     assert log.trace("C1").phase_deg == pytest.approx([0, 0, 0, 0])
     assert "the phase of C1 is subtracted from all" in said(findings)

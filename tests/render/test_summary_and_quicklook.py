@@ -61,7 +61,7 @@ def bare(report):
 
 def test_a_quick_look_is_one_valid_closed_page(report, templates):
     run, log, findings = bare(report)
-    html = render_quicklook(run, log, "C1", findings, templates=templates, software="reportgen 0.1.0")
+    html = render_quicklook(run, log, ("C1",), findings, templates=templates, software="reportgen 0.1.0")
     html5lib.HTMLParser(strict=True).parse(html)
     assert not re.search(r'(?:src|href)="(?!#|data:)', html)
     assert "# &lt;b&gt;made by hand" in html
@@ -72,7 +72,7 @@ def test_a_quick_look_is_one_valid_closed_page(report, templates):
 
 def test_the_terminal_gets_a_table(report):
     run, _, findings = bare(report)
-    lines = quicklook_lines(run, "C1", findings)
+    lines = quicklook_lines(run, ("C1",), findings)
     assert lines[0].startswith("x_pre.csv:118: warning")
     rows = [line for line in lines if re.match(r"\s*A[12]\s", line)]
     assert len(rows) == sum(len(channel.resonances) for channel in run.channels)
@@ -81,7 +81,7 @@ def test_the_terminal_gets_a_table(report):
 
 def test_a_log_without_resonance_says_so(report):
     run = replace(report.runs[0], channels=tuple(replace(c, resonances=()) for c in report.runs[0].channels))
-    assert quicklook_lines(run, "C1", ())[-1] == "no resonance found"
+    assert quicklook_lines(run, ("C1",), ())[-1] == "no resonance found"
 
 
 def test_every_figure_is_a_file_too(report):

@@ -87,6 +87,53 @@ class Solution:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Slopes:
+    """What moves the N weighted readings of a channel besides its coefficients, these projected off."""
+
+    order: np.ndarray
+    """Places of all but the kicks, then of the kicks, among the p unknowns, shape (p,)."""
+    rest: Floats
+    """Change by every unknown but the kicks, projected, shape (p − j, N)."""
+    kicks: Floats
+    """Change by every kick, not projected, of the readings that any of them reaches, shape (j, W)."""
+    reached: np.ndarray
+    """Which those are, indices, shape (W,)."""
+    coupling: Floats
+    """−∂coefficients/∂unknowns, shape (P, p)."""
+    information: Floats
+    """Shape (p, p)."""
+    gradient: Floats
+    """Shape (p,)."""
+
+    @classmethod
+    def of(
+        cls, rows: Floats, normal: Normal, left: Floats, rest: Floats, kicks: Floats, reached: np.ndarray,
+        order: np.ndarray,
+    ) -> Slopes:  # fmt: skip
+        """From changes not yet projected off the ``rows`` (P, N) by the coefficients; residual ``left`` (N,)."""
+        several = len(rest)
+        pull = np.concatenate([rows @ rest.T, rows[:, reached] @ kicks.T], axis=1)
+        follow = normal.divide(pull)
+        rest = rest - follow[:, :several].T @ rows
+        by_both = rest[:, reached] @ kicks.T
+        by_kicks = kicks @ kicks.T - pull[:, several:].T @ follow[:, several:]
+        towards = kicks @ left[reached] - follow[:, several:].T @ (rows @ left)
+        back = np.argsort(order)
+        information = np.block([[rest @ rest.T, by_both], [by_both.T, by_kicks]])[np.ix_(back, back)]
+        gradient = np.concatenate([rest @ left, towards])[back]
+        return cls(order, rest, kicks, reached, follow[:, back], information, gradient)
+
+    def everywhere(self, rows: Floats) -> Floats:
+        """All changes, projected off the ``rows`` (P, N) by the coefficients, shape (p, N)."""
+        own, kicked = np.split(self.order, [len(self.rest)])
+        full = np.zeros((len(self.order), rows.shape[1]))
+        full[np.ix_(kicked, self.reached)] = self.kicks
+        full[kicked] -= self.coupling[:, kicked].T @ rows
+        full[own] = self.rest
+        return full
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Tangent:
     """One channel at a solution: its weighted readings and what moves them."""
 
@@ -97,13 +144,15 @@ class Tangent:
     """By the coefficients, shape (P, N); N is 2n with phase (along, then across the reading), else n."""
     left: Floats
     """Weighted residual, shape (N,)."""
-    slope: Floats
-    """By the free poles and the kicks with the coefficients projected off, shape (p, N)."""
-    coupling: Floats
-    """−∂coefficients/∂(poles, kicks), shape (P, p)."""
+    slopes: Slopes
     normal: Normal
     along: Complexes
     across: Complexes | None
+
+    @property
+    def slope(self) -> Floats:
+        """By the free poles and the kicks with the coefficients projected off, shape (p, N)."""
+        return self.slopes.everywhere(self.rows)
 
     def weighted(self, change: Complexes) -> Floats:
         """Weighted readings (k, N) of changes of the model (k, n)."""
@@ -209,9 +258,9 @@ class Problem:
         found.models.append(self.held(c) + at.coefficients @ basis.values)
         found.cost += float(at.left @ at.left)
         found.normals.append(at.normal)
-        found.information += at.slope @ at.slope.T
-        found.gradient += at.slope @ at.left
-        found.coupling.append(at.coupling)
+        found.information += at.slopes.information
+        found.gradient += at.slopes.gradient
+        found.coupling.append(at.slopes.coupling)
 
     def _tangent(
         self, poles: Poles, c: int, kind: ChannelKind, basis: Columns, start: Floats | None, modes: np.ndarray,
@@ -230,34 +279,31 @@ class Problem:
         else:
             fit = self._magnitudes(c, basis, start)
             rows, normal, x, left, along = fit.rows, fit.normal, fit.coefficients, fit.left, fit.turn
-        slopes = [_weighted(_moved(basis, x, modes), along, across)]
-        if len(self.kicks):
-            slopes.append(self._kicked(poles, basis, x, kind, along, across))
+        moved = _moved(basis, x, modes)
         if more:
             scale = self.centre**kind.power
-            changes = np.array([_changed(basis, x, each) / scale for each in more])
-            slopes.append(_weighted(changes, along, across))
-        slope = np.concatenate(slopes)
-        coupling = normal.divide(rows @ slope.T)
-        slope -= coupling.T @ rows
-        return Tangent(basis, x, rows, left, slope, coupling, normal, along, across)
+            moved = np.concatenate([moved, [_changed(basis, x, each) / scale for each in more]])
+        kicked, reached = self._kicked(poles, basis, x, kind, along, across)
+        order = np.r_[0 : 2 * len(modes), 2 * len(modes) + len(kicked) + np.arange(len(more))]
+        order = np.concatenate([order, 2 * len(modes) + np.arange(len(kicked))])
+        slopes = Slopes.of(rows, normal, left, _weighted(moved, along, across), kicked, reached, order)
+        return Tangent(basis, x, rows, left, slopes, normal, along, across)
 
     def _kicked(
         self, poles: Poles, basis: Columns, x: Floats, kind: ChannelKind, along: Complexes, across: Complexes | None
-    ) -> Floats:
-        """Change of the weighted readings by every kick, shape (j, N)."""
+    ) -> tuple[Floats, np.ndarray]:
+        """Change of the weighted readings by every kick, (j, W), and which any of them reaches, (W,)."""
         rings = [self._envelopes[complex(s)].ringing for s in poles.s]
-        size = len(self.kicks), 1 if across is None else 2
-        slope = np.zeros((*size, len(along)))
         first = min((each.rows.start for each in rings), default=0)
         rows = slice(first, max((each.rows.stop for each in rings), default=first))
         moved = np.zeros((len(self.kicks), rows.stop - first), complex)
         residues = x * basis.residues / self.centre**kind.power
         for k, each in enumerate(rings):
             moved[:, each.rows.start - first : each.rows.stop - first] += residues[basis.mode == k].sum() * each.value
-        weighted = _weighted(moved, along[rows], None if across is None else across[rows])
-        slope[:, :, rows] = weighted.reshape(*size, rows.stop - first)
-        return slope.reshape(len(slope), -1)
+        own = np.arange(first, rows.stop)
+        if across is None:
+            return _weighted(moved, along[rows], None), own
+        return _weighted(moved, along[rows], across[rows]), np.concatenate([own, len(along) + own])
 
     def _magnitudes(self, c: int, basis: Columns, start: Floats | None) -> MagnitudeFit:
         return fit_magnitudes(

@@ -43,7 +43,8 @@ def may_be_steady(moving: tuple[Problem, Solution], still: Problem) -> bool:
     """
     problem, solution = moving
     same = replace(still, weights=problem.weights, powers=problem.powers, extra=problem.extra)
-    steady = refine(same, replace(solution.poles, kicks=NO_POLES.kicks), solution.coefficients)
+    poles = replace(solution.poles, kicks=NO_POLES.kicks)
+    steady = refine(same, poles, solution.coefficients, iterations=10, tolerance=1.0)
     return steady.cost - solution.cost < price_of_unknowns(problem, solution) - _VERY_STRONG
 
 
