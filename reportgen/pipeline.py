@@ -109,7 +109,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     from reportgen.archive.publish import publish
 
     inputs = read_inputs(path, progress)
-    report = compute_report(inputs, progress, cores=how.cores)
+    report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else _load_layout)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
     outputs, missing_pdf = render_outputs(report, how, progress)
@@ -172,8 +172,13 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
     return Inputs(job=job, logs=logs, notes=notes, files=files, findings=tuple(dict.fromkeys(found)))
 
 
-def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) -> Report:
-    """Compute and judge what was read; the result does not depend on the number of ``cores``."""
+def compute_report(
+    inputs: Inputs, progress: Say = silent, *, cores: int = 1, meanwhile: Callable[[], object] | None = None
+) -> Report:
+    """Compute and judge what was read; the result does not depend on the number of ``cores``.
+
+    What is to be done ``meanwhile`` is done while other processes compute, and not at all where there are none.
+    """
     from reportgen.compute.exciter import exciter_check
     from reportgen.compute.level_dependence import level_dependence
     from reportgen.compute.mode_picture import mode_pictures
@@ -183,7 +188,7 @@ def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) ->
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
-    runs = compare_quality(job, _compute_runs(inputs, progress, cores))
+    runs = compare_quality(job, _compute_runs(inputs, progress, cores, meanwhile))
     progress("joining what was logged with what was seen")
     runs, modes, beam_fits, findings = join_modes(job, runs, inputs.notes)
     shifts = run_shifts(job, runs)
@@ -208,7 +213,18 @@ def compute_report(inputs: Inputs, progress: Say = silent, *, cores: int = 1) ->
     )
 
 
-def _compute_runs(inputs: Inputs, progress: Say, cores: int) -> tuple[RunResult, ...]:
+def _load_layout() -> None:
+    """What sets pages, loaded ahead of them."""
+    from reportgen.render.document import assemble  # noqa: F401
+    from reportgen.render.pdf import load_layout
+    from reportgen.resources import data_dir
+
+    load_layout(data_dir("templates"))
+
+
+def _compute_runs(
+    inputs: Inputs, progress: Say, cores: int, meanwhile: Callable[[], object] | None
+) -> tuple[RunResult, ...]:
     """Every run by itself, on as many cores as there are; the results do not depend on their number."""
     from concurrent.futures.process import BrokenProcessPool
 
@@ -216,14 +232,14 @@ def _compute_runs(inputs: Inputs, progress: Say, cores: int) -> tuple[RunResult,
     shared = [run for run in job.runs if isinstance(logs[run.id], SweepLog)]
     if cores > 1 and len(shared) > 1 and sys.platform == "linux":
         try:
-            return _compute_in_processes(inputs, shared, progress, cores)
+            return _compute_in_processes(inputs, shared, progress, cores, meanwhile)
         except BrokenProcessPool:
             progress("a process died, out of memory perhaps; computing run by run")
     return tuple(_compute_run(inputs, run, progress, cores) for run in job.runs)
 
 
 def _compute_in_processes(
-    inputs: Inputs, shared: Sequence[RunPlan], progress: Say, cores: int
+    inputs: Inputs, shared: Sequence[RunPlan], progress: Say, cores: int, meanwhile: Callable[[], object] | None
 ) -> tuple[RunResult, ...]:
     """Sweep logs in processes of their own; records, which are read in pieces and share their work out, here."""
     from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -236,6 +252,8 @@ def _compute_in_processes(
     with ProcessPoolExecutor(min(cores, len(shared)), mp_context=fork, initializer=end_with_parent) as pool:
         begun = {run.id: pool.submit(compute_run, job, run, logs[run.id], silent) for run in shared}
         here = {run.id: _compute_run(inputs, run, progress, cores) for run in job.runs if run.id not in begun}
+        if meanwhile is not None:
+            meanwhile()
         for number, future in enumerate(as_completed(begun.values()), start=1):
             future.result()
             progress(f"computed {number} of {len(begun)} sweeps")

@@ -9,6 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.sparse import csr_array
 
+from reportgen.compute.identify import order
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.fit import Problem, Readings, Weights
 from reportgen.compute.identify.model import channel_kind
@@ -124,3 +125,22 @@ def test_modes_are_found_without_phase_beside_a_stiff_neighbour_outside_the_band
     solution, _ = search(problem(at, values * noise, phase=False))
     inside = np.sort(solution.poles.frequency_hz[solution.poles.q > 10])
     assert inside == pytest.approx([24.0, 33.0], rel=1e-3)
+
+
+@pytest.mark.parametrize("size", [0.2, -0.3])
+def test_what_was_no_mode_is_not_tried_again_and_again(monkeypatch, size):
+    """A mode far above the band adds a term in ω⁴: broad shapes answer it, wander off, and nothing comes of them."""
+    at = drive()
+    values = 1.0 + 0.4 * swept_part(at, 24.0, 40.0) + size * (at.omega / at.omega.max()) ** 4
+    random = np.random.default_rng(3)
+    noise = 0.002 * (random.standard_normal(1500) + 1j * random.standard_normal(1500))
+    chosen = []
+
+    def admit(hunt, solution, candidates, own=order._admit):
+        chosen.append([each.index for each in candidates])
+        return own(hunt, solution, candidates)
+
+    monkeypatch.setattr(order, "_admit", admit)
+    solution, _ = search(problem(at, values * (1.0 + noise)))
+    assert solution.poles.frequency_hz == pytest.approx([24.0], rel=1e-3)
+    assert len(chosen) < 10, chosen

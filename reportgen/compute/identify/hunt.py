@@ -10,7 +10,7 @@ from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.evidence import residual_of
 from reportgen.compute.identify.fit import Problem, Solution
 from reportgen.compute.identify.noise import Noise, noise_of, weights_of
-from reportgen.compute.identify.start import Bank
+from reportgen.compute.identify.start import Bank, Candidate
 from reportgen.records.log import Floats
 
 
@@ -47,6 +47,8 @@ class Search:
     refused: list[tuple[float, float, str]] = field(default_factory=list)
     """(frequency, relative width, reason) of what was looked at and not taken."""
 
+    in_vain: list[Candidate] = field(default_factory=list)
+    """Shapes of the bank that were taken for modes, and no mode came of them."""
     filter: Lateness | None = None
     """A tracking filter that nobody stated and the responses show."""
     filter_asked: bool = False
@@ -81,6 +83,19 @@ class Search:
         for line, width in self.mains:
             refused |= np.abs(frequency_hz - line) <= width
         return refused
+
+    def was_in_vain(self) -> np.ndarray:
+        """Shapes of the bank that are no sharper than one that was in vain, and beside it; bool, (shapes,)."""
+        vain = np.zeros(len(self.bank), bool)
+        for each in self.in_vain:
+            apart = np.abs(np.log(self.bank.frequency_hz / each.frequency_hz))
+            vain |= (apart <= each.width) & (self.bank.q <= each.q)
+        return vain
+
+    def forget(self) -> None:
+        """Under new weights everything refused, or tried in vain, is asked again."""
+        self.refused.clear()
+        self.in_vain.clear()
 
     def in_mains_band(self) -> np.ndarray:
         """Rows that were left out of the fit beside a mains line, bool, shape (n,)."""

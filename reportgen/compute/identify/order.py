@@ -14,7 +14,7 @@ from reportgen.compute.identify.model import NO_POLES
 from reportgen.compute.identify.noise import noise_from_scatter
 from reportgen.compute.identify.place import joined, place
 from reportgen.compute.identify.prune import prune
-from reportgen.compute.identify.settle import settle
+from reportgen.compute.identify.settle import as_wide_as_needed, settle
 from reportgen.compute.identify.start import Candidate, bank_of_shapes
 from reportgen.compute.identify.unstated_filter import with_unstated_filter
 from reportgen.records.log import Floats
@@ -44,13 +44,13 @@ def search(problem: Problem, *, most: int | None = None, peaks_first: bool = Tru
     if most is not None and len(solution.poles) > most:
         return solution, hunt
     hunt.reweigh(solution)
-    hunt.refused.clear()
+    hunt.forget()
     solution = refine(problem, solution.poles, solution.coefficients)
     for _ in range(_PASSES):
         solution = _hunted(hunt, solution)
         solution = with_unstated_filter(hunt, solution, lambda start: _hunted(hunt, start))
         hunt.reweigh(solution)
-        hunt.refused.clear()
+        hunt.forget()
         solution = refine(problem, solution.poles, solution.coefficients)
     solution = prune(hunt, solution)
     return settle(hunt, solution), hunt
@@ -110,13 +110,18 @@ def _hunted(hunt: Search, solution: Solution) -> Solution:
         solution = _admit(hunt, solution, chosen)
         if len(solution.poles) > before:
             solution = prune(hunt, solution)
+            if len(solution.poles) <= before:
+                # What was chosen was no mode: it may be what terms for modes outside the band are for.
+                wider = as_wide_as_needed(hunt, solution)
+                hunt.in_vain += chosen if wider is solution else []
+                solution = wider
     return solution
 
 
 def _chosen(hunt: Search, solution: Solution, most: int) -> list[Candidate]:
     """The strongest candidates, at ``most`` so many: clear of one another and of what was refused."""
     gain = _explained(hunt, solution)
-    found = (score_of(gain, hunt.searched, 2) >= 1.0) & ~hunt.is_refused(hunt.bank.frequency_hz)
+    found = (score_of(gain, hunt.searched, 2) >= 1.0) & ~hunt.is_refused(hunt.bank.frequency_hz) & ~hunt.was_in_vain()
     return hunt.bank.separate(np.where(found, gain.max(axis=1), 0.0), most)
 
 

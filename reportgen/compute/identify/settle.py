@@ -25,7 +25,7 @@ _SHARPEST = 3
 def settle(hunt: Search, solution: Solution) -> Solution:
     """Decide which residues are complex and which terms stand for what lies outside the band; last prune."""
     problem = hunt.problem
-    solution = _with_signs_turned(hunt, _as_wide_as_needed(hunt, solution))
+    solution = _with_signs_turned(hunt, as_wide_as_needed(hunt, solution))
     solution = _single(hunt, _leaner(hunt, solution))
     solution = _merge(hunt, solution)
     solution = _complex_where_needed(hunt, solution)
@@ -37,7 +37,7 @@ def settle(hunt: Search, solution: Solution) -> Solution:
         if len(solution.poles) < modes:
             # What was taken out may have stood for what lies outside the band; the terms must take that over.
             hunt.reweigh(solution)
-            solution = _as_wide_as_needed(hunt, solution)
+            solution = as_wide_as_needed(hunt, solution)
         for _ in range(3):
             hunt.reweigh(solution)
             solution = refine(problem, solution.poles, solution.coefficients, tolerance=1e-3)
@@ -54,7 +54,7 @@ def _with_signs_turned(hunt: Search, solution: Solution) -> Solution:
     return refine(problem, solution.poles, solution.coefficients, iterations=10)
 
 
-def _as_wide_as_needed(hunt: Search, solution: Solution) -> Solution:
+def as_wide_as_needed(hunt: Search, solution: Solution) -> Solution:
     """With every term for modes outside the band that the data ask for."""
     for power in DIRECT_POWERS[1:]:
         solution = _wider(hunt, solution, power)

@@ -72,7 +72,7 @@ def with_unstated_filter(hunt: Search, solution: Solution, again: Callable[[Solu
     hunt.filter_asked, hunt.filter_tried = True, hunt.filter
     plain = lean
     if twins and hunt.filter is not None:
-        hunt.refused.clear()
+        hunt.forget()
         found = again(prune(hunt, found))
         plain = _unfiltered(problem, found, hunt.filter)
     fewer = max(len(solution.poles) - len(found.poles), 0)
