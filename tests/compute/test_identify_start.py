@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.sparse import csr_array
 
-from reportgen.compute.identify import order
+from reportgen.compute.identify import order, start
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.fit import Problem, Readings, Weights
 from reportgen.compute.identify.model import channel_kind
@@ -75,6 +75,15 @@ def test_the_bank_answers_at_the_frequency_of_the_mode_and_not_of_its_recorded_p
     assert abs(recorded / 30.0 - 1.0) > 0.015
     assert abs(found.frequency_hz / 30.0 - 1.0) < 0.005
     assert found.q == pytest.approx(60.0, rel=0.5)
+
+
+def test_far_from_a_resonance_the_series_is_the_closed_form(monkeypatch):
+    series = bank_of_shapes(drive())._conjugate.data
+    monkeypatch.setattr(start, "_FAR", 0.0)
+    monkeypatch.setattr(start, "_RINGING", np.inf)
+    closed = bank_of_shapes(drive())._conjugate.data
+    assert not np.array_equal(series, closed)
+    assert np.max(np.abs(series - closed) / np.abs(closed)) < 2e-4
 
 
 def test_one_shape_by_itself_answers_as_it_does_in_the_bank():

@@ -25,9 +25,9 @@ _SPACING = 0.4
 _REACH = 6.0
 """Half length of a shape in widths."""
 _FAR = 0.02
-"""|p′|/|p|² below which three terms of the quasi-steady series are exact to 15 · 0.02³ = 1e-4 …"""
-_RINGING = 9.0
-"""… once a resonance that was passed has rung for so many time constants: e⁻⁹ = 1e-4."""
+"""|p′|/|p|² below which three terms of the quasi-steady series are exact to 15 · 0.02³ = 1.2e-4 …"""
+_RINGING = 14.0
+"""… once a resonance that was passed has rung for so many time constants: e⁻¹⁴ = 1e-6 of its peak."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ class Bank:
         """Of the envelope on the rows of each shape, (shapes, n)."""
         self._square = self._placed(np.abs(conjugate.data) ** 2)
         self._order, self._span = order, span
-        """Rows by frequency, (n,), and the first and the last but one of each shape among them, (shapes, 2)."""
+        """Rows by frequency, (n,), and where among them each shape begins and ends, (shapes, 2)."""
         self._weights: Weights | None = None
         self._sums: _Sums | None = None
 
