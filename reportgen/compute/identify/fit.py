@@ -293,6 +293,8 @@ class Problem:
         self, poles: Poles, basis: Columns, x: Floats, kind: ChannelKind, along: Complexes, across: Complexes | None
     ) -> tuple[Floats, np.ndarray]:
         """Change of the weighted readings by every kick, (j, W), and which any of them reaches, (W,)."""
+        if not len(self.kicks):
+            return np.empty((0, 0)), np.empty(0, int)
         rings = [self._envelopes[complex(s)].ringing for s in poles.s]
         first = min((each.rows.start for each in rings), default=0)
         rows = slice(first, max((each.rows.stop for each in rings), default=first))

@@ -56,6 +56,7 @@ class Kicks:
 
 
 NO_KICKS = Kicks(np.empty(0, int), np.empty(0, int), np.empty(0))
+_NOTHING = np.empty((0, 0), complex)
 
 
 def kicks_of(drive: Drive) -> Kicks:
@@ -96,6 +97,8 @@ class Ringing:
 
 def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> Ringing:
     """How a mode rings after every kick."""
+    if not len(kicks):
+        return Ringing(slice(0, 0), _NOTHING, _NOTHING)
     inside = kicks.inside
     steps = np.unique(kicks.steps[inside])
     until = drive.time_s[steps + 1] + _MEMORY / abs(pole.real)
