@@ -40,6 +40,8 @@ from reportgen.records.result import Observed, Resonance
 
 LEAST_ROWS = 12
 """Rows below which nothing can be told from noise."""
+_MOST_WITHOUT_PHASE = 9
+"""Modes that a first search without phase may ask for before another way is gone."""
 CRITERION = (
     f"A mode counts as found where leaving it out would worsen the fit of at least one channel by more than chance "
     f"does once in {1 / CHANCE:,.0f} searches (chi-squared, noise estimated from the log and inflated where residuals "
@@ -73,12 +75,10 @@ def identify_modes(sweep: SweptResponse) -> Identification:
 
 def _account_of(sweep: SweptResponse, rows: np.ndarray, problem: Problem) -> tuple[Problem, Solution, Search]:
     """The account of a run that the search gives; where it is in doubt, another way of searching, or steady state."""
-    solution, hunt = search(problem)
-    if not problem.readings.with_phase.all() and inflation_of_all(problem, solution) > MORE_THAN_NOISE:
-        again = problem_of(sweep, rows)
-        other = search(again, peaks_first=False)
-        if schwarz(again, other[0]) < schwarz(problem, solution):
-            problem, (solution, hunt) = again, other
+    if problem.readings.with_phase.all():
+        solution, hunt = search(problem)
+    else:
+        problem, solution, hunt = _account_without_phase(sweep, rows, problem)
     if questionable(problem, solution, hunt):
         still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
         if may_be_steady((problem, solution), still):
@@ -86,6 +86,27 @@ def _account_of(sweep: SweptResponse, rows: np.ndarray, problem: Problem) -> tup
             if steadier((problem, solution), (still, other[0])):
                 problem, (solution, hunt) = still, other
     return problem, solution, hunt
+
+
+def _account_without_phase(
+    sweep: SweptResponse, rows: np.ndarray, problem: Problem
+) -> tuple[Problem, Solution, Search]:
+    """The account of a run without phase, where a search can get lost among wrong signs.
+
+    It asks for many modes then, or leaves more than noise; another way of searching is gone as well.
+    """
+    found = (problem, *search(problem, most=_MOST_WITHOUT_PHASE))
+    lost = len(found[1].poles) > _MOST_WITHOUT_PHASE
+    if not lost and inflation_of_all(*found[:2]) <= MORE_THAN_NOISE:
+        return found
+    problem = problem_of(sweep, rows)
+    other = (problem, *search(problem, peaks_first=False))
+    if lost and inflation_of_all(*other[:2]) <= MORE_THAN_NOISE:
+        return other
+    if lost:
+        problem = problem_of(sweep, rows)
+        found = (problem, *search(problem))
+    return min(found, other, key=lambda each: schwarz(*each[:2]))
 
 
 def readings_of(sweep: SweptResponse, rows: np.ndarray) -> Readings:
