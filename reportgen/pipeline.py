@@ -16,7 +16,7 @@ from reportgen import __version__
 from reportgen.cores import cores, end_with_parent
 from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
-from reportgen.records.finding import Finding, Severity
+from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.note import Note, describe_fact
@@ -132,9 +132,9 @@ def check_job(path: Path, progress: Say = silent) -> Checked:
         return Checked(lines=tuple(map(str, findings)), findings=findings)
     inputs = _read_all(job, findings, progress)
     lines = [str(finding) for finding in inputs.findings]
-    for note in inputs.notes:
-        understood = "; ".join(describe_fact(fact) for fact in note.facts) or "a note"
-        lines.append(f"{note.where}: read as {understood}: {note.text.strip()}")
+    for each in inputs.notes:
+        understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
+        lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
     return Checked(lines=(*lines, *report_checklist(job)), findings=inputs.findings)
 
 
@@ -367,7 +367,10 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
 
     templates = data_dir("templates")
     load_drawing(templates)
-    run = computed() or _compute_bare(path, log, controls, progress, cores())
+    if controls:
+        run = computed() or _compute_bare(path, log, controls, progress, cores())
+    else:
+        run, findings = _free_decay(path, log, findings)
     for line in quicklook_lines(run, controls, findings):
         say(line)
     progress("drawing the curves")
@@ -384,7 +387,7 @@ Bare = tuple[SweepLog, tuple[str, ...]]
 def _if_swept(read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]]) -> Bare | None:
     """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
     log, controls, _ = read()
-    return (log, controls) if isinstance(log, SweepLog) else None
+    return (log, controls) if isinstance(log, SweepLog) and controls else None
 
 
 def _resonances(path: Path, read: Callable[[], Bare | None]) -> RunResult | None:
@@ -409,9 +412,23 @@ def inspect_file(path: Path) -> str:
     return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
 
 
+def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
+    """A record without control as a free decay; raises ReadError with what was found wanting where it is none."""
+    from reportgen.compute.run import decay_if_any
+
+    run = decay_if_any(_bare_job(path, ()).runs[0], log)
+    if run is None:
+        raise ReadError(str(path), "\n".join(str(finding) for finding in findings))
+    told = note(
+        f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
+    )
+    return run, (*(each for each in findings if each.severity is not Severity.ERROR), told)
+
+
 def _bare_job(path: Path, controls: tuple[str, ...]) -> Job:
     """A job that says nothing but its one run."""
-    run = RunPlan(id=path.name, kind=RunKind.SURVEY, log=Path(path.name), control=controls)
+    kind = RunKind.SURVEY if controls else RunKind.DECAY
+    run = RunPlan(id=path.name, kind=kind, log=Path(path.name), control=controls)
     identity = ReportIdentity(number="quick look", title=path.name, date=date.min)
     nobody = Party(name="not stated")
     return Job(

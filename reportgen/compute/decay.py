@@ -47,6 +47,8 @@ class FreeDecay:
     channels: tuple[ChannelResult, ...]
     curves: tuple[DecayCurve, ...]
     method: str
+    explained: float
+    """Share of the variance of all channels that decaying sinusoids explain."""
     flags: tuple[str, ...] = ()
 
 
@@ -106,6 +108,7 @@ def identify_decay(
                      for c, name in enumerate(named)),
         method=f"Decaying sinusoids fitted to the free decay, {n} samples of {time[-1]:.3g} s, channels together; "
         "every mode counts whose line stands out of the noise and dies away.",
+        explained=1.0 - fit.left / y.size,
         flags=_hum(fit, float(time[-1])),
     )  # fmt: skip
 

@@ -14,6 +14,9 @@ _REVIVAL = 2.0
 """Rise over the lowest envelope so far that is a second pluck or a knock."""
 _AS_STRONG = 0.7
 """Share of the largest peak from which an earlier pluck is taken instead."""
+_CYCLES_BEFORE = 10
+_QUIET_BEFORE = 0.3
+"""Level before a pluck over that after it; a sweep builds a resonance up over about Q cycles."""
 _LONGEST_SPECTRUM = 1 << 20
 MOST_VALUES = 4 << 20
 """Samples of all channels together that are read for one decay (32 MB)."""
@@ -51,6 +54,20 @@ def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
     end = _end_of_decay(envelope, begin, floor)
     start = begin * cycle + int(np.argmax(height[begin * cycle : (begin + 1) * cycle]))
     return start, min(end * cycle, len(x))
+
+
+def rises_at_once(samples: Floats, begin: int, cycle: int) -> bool:
+    """Whether what begins at a sample was not there some cycles before, as a resonance that a sweep builds up is.
+
+    ``samples`` has shape (n, channels), ``cycle`` is one of the oscillation in samples. A record that begins with its
+    decay has nothing before it.
+    """
+    x = samples - np.median(samples, axis=0)
+    before = x[max(0, begin - _CYCLES_BEFORE * cycle) : max(0, begin - 2 * cycle)]
+    after = x[begin : begin + _CYCLES_BEFORE * cycle]
+    if len(before) < 2 * cycle:
+        return True
+    return bool(np.sqrt(np.mean(before**2)) < _QUIET_BEFORE * np.sqrt(np.mean(after**2)))
 
 
 def pluck_window(history: TimeHistory) -> tuple[int, int]:

@@ -13,7 +13,7 @@ from reportgen.compute.decay import identify_decay
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
-from reportgen.compute.pluck import find_pluck, pluck_window
+from reportgen.compute.pluck import find_pluck, pluck_window, rises_at_once
 from reportgen.compute.quality import data_quality
 from reportgen.compute.several_sweeps import split_sweeps
 from reportgen.compute.sweep_facts import sweep_facts
@@ -31,6 +31,8 @@ from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, Ru
 from reportgen.units import parse_unit
 
 Say = Callable[[str], object]
+_DECAYS = 0.9
+"""Least share of the variance that decaying sinusoids explain of a record that is a free decay."""
 _CUT_SHORT = "the decay is longer than is read of a record at once; its beginning is fitted"
 
 
@@ -201,6 +203,19 @@ def channel_result(
 
 def decay_run(run: RunPlan, log: Log) -> RunResult:
     """Free decay: no drive, no control; the pluck is found in the record itself. Raises ComputeError."""
+    return _decay(run, log)
+
+
+def decay_if_any(run: RunPlan, log: Log) -> RunResult | None:
+    """A record of which nothing is known as a free decay; None where it holds none, or does not begin with a pluck."""
+    try:
+        return _decay(run, log, doubted=True)
+    except ComputeError:
+        return None
+
+
+def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
+    """A free decay; raises ComputeError where none is found, or where it is ``doubted`` and may be a sweep."""
     if not isinstance(log, TimeHistory):
         raise ComputeError(
             f"{log.path}: run {run.id} is a free decay, but its log holds rows of frequency; "
@@ -211,6 +226,11 @@ def decay_run(run: RunPlan, log: Log) -> RunResult:
     begin, end = find_pluck(samples, log.sample_rate_hz)
     found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
     cut_short = end == len(samples) and stop < log.samples
+    if doubted:
+        slowest = min((each.frequency_hz for channel in found.channels for each in channel.resonances), default=0.0)
+        cycle = int(log.sample_rate_hz / slowest) if slowest > 0 else 0
+        if not cycle or found.explained < _DECAYS or not rises_at_once(samples, begin, cycle):
+            raise ComputeError(f"{log.path}: this is no free decay")
     return RunResult(
         id=run.id,
         kind=str(run.kind),

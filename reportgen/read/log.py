@@ -56,7 +56,8 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
     """Read a log without a job, as at the bench: the log, its control channels and the findings.
 
     The control is the channel named, else the one whose name says so (C1, control, ref), together with its like; where
-    none does, an error lists the channels to choose from.
+    none does, an error lists the channels to choose from. A record without control or drive comes with that error: it
+    may be a free decay.
     """
     if not path.is_file():
         return None, (), (error(f"{path.name}:1", f"there is no file {path}"),)
@@ -66,7 +67,8 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
     candidates = channels_of(log) if control else _motions(log)
     chosen, fault = control_among(candidates, control, f"{path.name}:1")
     if chosen is None:
-        return None, (), (*found, *fault)
+        driven = control is not None or any(map(looks_like_drive, channels_of(log)))
+        return (None if driven or isinstance(log, SweepLog) else log), (), (*found, *fault)
     log, turned = _with_phases(log, (chosen,))
     alike = with_its_like(log, chosen) if control is None and isinstance(log, SweepLog) else (chosen,)
     return log, alike, (*found, *turned)

@@ -37,6 +37,8 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
         lines.append(
             f"control {_named(controls, 'average')}, {sweep.rows} rows, {low} – {high} Hz {sweep.direction}{rate}"
         )
+    if run.decay:
+        lines.append(f"free decay, {len(run.decay)} channel{'s' * (len(run.decay) != 1)}")
     rows = [
         _terminal_row(channel.id, row)
         for channel in run.channels
@@ -82,6 +84,7 @@ def render_quicklook(
     spoken = Language.of(language, templates)
     make = Drawings(spoken.words, spoken.numbers)
     plots = [make.response(run, channel) for channel in run.channels if len(channel.magnitude) > 1]
+    plots += [make.decay(run, curve) for curve in run.decay]
     if run.control is not None and len(run.control.frequency_hz) > 1:
         plots.insert(0, make.control(_no_job(log.path), run, run.control))
     check = GlyphCheck(characters(templates / "fonts"))
@@ -107,6 +110,7 @@ def _context(
 ) -> Row:
     say = language.say
     keys = {channel.id: anchor("fig", run.id, channel.id) for channel in run.channels if len(channel.magnitude) > 1}
+    keys |= {curve.channel: anchor("fig", run.id, "decay", curve.channel) for curve in run.decay}
     skipped = log.rows_skipped if isinstance(log, SweepLog) else ()
     has_control = run.control is not None and len(run.control.frequency_hz) > 1
     return {
@@ -129,7 +133,7 @@ def _context(
         "run": {
             "id": run.id,
             "anchor": anchor("run", run.id),
-            "is_decay": False,
+            "is_decay": bool(run.decay),
             "method": language.sentence(run.method),
             "sentence": sweep_sentence(run, language),
         },
