@@ -75,8 +75,9 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
 
 
 _SAME_DB = 1.0
+"""Within which two sensors of one table read the same; a response at resonance does not."""
 _MOST_ROWS = 0.95
-"""Share of the rows on which two sensors of one table read the same within that."""
+"""Share of the rows on which they do."""
 
 
 def with_its_like(log: SweepLog, control: str) -> tuple[str, ...]:
@@ -95,9 +96,9 @@ def with_its_like(log: SweepLog, control: str) -> tuple[str, ...]:
 
 def _is_like(log: SweepLog, control: str, other: str, stem: str) -> bool:
     """Whether another channel is numbered as a control is, and reads the same."""
-    number = other.removeprefix(stem)
     one, two = log.trace(control), log.trace(other)
-    if not number.isdigit() or one is None or two is None or one.dimension != two.dimension:
+    numbered = other.startswith(stem) and other[len(stem) :].isdigit()
+    if not numbered or one is None or two is None or one.dimension != two.dimension:
         return False
     if any(each.phase_deg is not None and np.any(np.abs(each.phase_deg) > 0) for each in (one, two)):
         return False

@@ -442,6 +442,7 @@ def test_what_may_not_be_a_second_control_is_none(tmp_path):
     one = ("C1",)
     assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [g],C3 [g]", alike) == one  # C may stand for channel
     assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [m/s],A1 [g]", alike) == one
+    assert _bare(tmp_path, "frequency [Hz],C1 [g],2 [g],A1 [g]", alike) == one
     assert _bare(tmp_path, "frequency [Hz],C1 [g],Control [g],A1 [g]", alike) == one
     resonant = [(f, 1.0, 1.0 if f < 44.0 else 3.0, 2.0) for f in frequency]
     assert _bare(tmp_path, "frequency [Hz],C1 [g],C2 [g],A1 [g]", resonant) == one
