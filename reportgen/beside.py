@@ -20,21 +20,13 @@ T = TypeVar("T")
 Part = TypeVar("Part")
 
 
-def beside(work: Callable[[], T], cores: int) -> Callable[[], T]:
-    """Begin ``work`` in a forked process and go on; calling what is returned waits for its result.
+def beside(work: Callable[[Callable[[], Part]], T], part: Callable[[], Part], cores: int) -> Callable[[], T]:
+    """Begin ``work`` in a forked process, make here meanwhile the ``part`` that it will need, and hand that over.
 
-    Whatever goes wrong there – an exception, the kernel ending it for want of memory – ``work`` is then done here, so
-    that its own exception comes through; with one core it is done here in any case. ``work`` must give the same every
-    time.
-    """
-    return beside_with(lambda _: work(), lambda: None, cores)
-
-
-def beside_with(work: Callable[[Callable[[], Part]], T], part: Callable[[], Part], cores: int) -> Callable[[], T]:
-    """Begin ``work`` as ``beside`` does, make here meanwhile the ``part`` that it will need, and hand that over.
-
-    ``work`` is given a function that waits for the part. Here ``part`` is called once at least and must keep what it
-    made; where nothing is handed over, it is called there.
+    Calling what is returned waits for the result. Whatever goes wrong there – an exception, the kernel ending it for
+    want of memory – ``work`` is then done here, so that its own exception comes through; with one core it is done here
+    in any case. ``work`` must give the same every time, and is given a function that waits for the part. Here ``part``
+    is called once at least and must keep what it made; where nothing is handed over, it is called there.
     """
     if cores < 2 or sys.platform != "linux":
         return lambda: work(part)

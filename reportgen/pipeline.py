@@ -275,7 +275,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     outputs = {"results.json": results_json(report)}
     if how.results_only:
         return {**outputs}, None
-    from reportgen.beside import beside_with
+    from reportgen.beside import beside
     from reportgen.render.document import assemble
     from reportgen.render.html import render_html
     from reportgen.render.pdf import load_layout, render_pdf
@@ -288,7 +288,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     sources = pdf_sources(report, outputs["results.json"], how.branding)
     load_layout(templates)
     progress("setting the pages of the report, drawing its figures")
-    report_pdf = beside_with(
+    report_pdf = beside(
         lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
         lambda: dict(document.drawings),
         how.cores,
@@ -352,13 +352,13 @@ def _pages(report: Report, progress: Say) -> dict[str, bytes]:
 def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent) -> None:
     """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
     from reportgen.archive.publish import write_whole
-    from reportgen.beside import beside_with
+    from reportgen.beside import beside
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
     progress(f"reading {path.name}")
     read = cache(partial(read_bare_log, path, control))
-    computed = beside_with(partial(_resonances, path), partial(_if_swept, read), cores())
+    computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
     log, controls, findings = read()
     if log is None:
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")

@@ -9,47 +9,51 @@ import time
 
 import pytest
 
-from reportgen.beside import beside, beside_with
+from reportgen.beside import beside
 from reportgen.errors import PdfUnavailableError
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are forked on Linux alone")
 
 
+def nothing():
+    """A part that nobody asks for."""
+
+
 def test_the_result_comes_from_another_process():
     here = os.getpid()
-    assert beside(os.getpid, cores=2)() != here
-    assert beside(os.getpid, cores=1)() == here
+    assert beside(lambda _: os.getpid(), nothing, cores=2)() != here
+    assert beside(lambda _: os.getpid(), nothing, cores=1)() == here
 
 
 def test_a_result_larger_than_a_pipe_comes_whole():
-    assert beside(lambda: bytes(3_000_000), cores=2)() == bytes(3_000_000)
+    assert beside(lambda _: bytes(3_000_000), nothing, cores=2)() == bytes(3_000_000)
 
 
 def test_the_exception_of_the_work_comes_through():
-    def work():
+    def work(_):
         raise PdfUnavailableError("no PDF: install it")
 
     with pytest.raises(PdfUnavailableError, match="install it"):
-        beside(work, cores=2)()
+        beside(work, nothing, cores=2)()
 
 
 def test_work_of_a_killed_process_is_done_here():
     here = os.getpid()
 
-    def work():
+    def work(_):
         if os.getpid() != here:
             os.kill(os.getpid(), signal.SIGKILL)
         return "done"
 
-    assert beside(work, cores=2)() == "done"
+    assert beside(work, nothing, cores=2)() == "done"
 
 
 def test_the_part_is_made_here_and_handed_over():
     here = os.getpid()
-    made_by, done_by, size = beside_with(lambda part: (*part()[:1], os.getpid(), len(part()[1])), made_here, cores=2)()
+    made_by, done_by, size = beside(lambda part: (*part()[:1], os.getpid(), len(part()[1])), made_here, cores=2)()
     assert made_by == here != done_by
     assert size == 3_000_000
-    assert beside_with(lambda part: (part()[0], os.getpid()), made_here, cores=1)() == (here, here)
+    assert beside(lambda part: (part()[0], os.getpid()), made_here, cores=1)() == (here, here)
 
 
 def made_here():
@@ -67,7 +71,7 @@ def test_the_part_is_handed_over_before_anybody_asks_for_it(tmp_path):
             time.sleep(0.05)
         return "never told to go on"
 
-    result = beside_with(work, made_here, cores=2)
+    result = beside(work, made_here, cores=2)
     sign.touch()
     assert result() == 3_000_000
 
@@ -77,7 +81,7 @@ def test_a_part_that_cannot_be_made_ends_it_here():
         raise PdfUnavailableError("no figures")
 
     with pytest.raises(PdfUnavailableError, match="no figures"):
-        beside_with(lambda take: take(), part, cores=2)
+        beside(lambda take: take(), part, cores=2)
 
 
 def test_work_with_a_part_is_done_here_where_its_process_is_killed():
@@ -88,4 +92,4 @@ def test_work_with_a_part_is_done_here_where_its_process_is_killed():
             os.kill(os.getpid(), signal.SIGKILL)
         return part()[0]
 
-    assert beside_with(work, made_here, cores=2)() == here
+    assert beside(work, made_here, cores=2)() == here

@@ -25,10 +25,10 @@ if __name__ == "__main__":
 BESIDE = """
 import os, time
 from reportgen.beside import beside
-def work():
+def work(_):
     print(os.getpid(), flush=True)
     return b"x" * 1_000_000  # more than a pipe holds
-beside(work, 2)
+beside(work, lambda: None, 2)
 time.sleep(60)
 """
 
