@@ -242,9 +242,8 @@ def _statements(report: Report, language: Language) -> Iterator[Row]:
         "u_c² = Σ (c_i u_i)²,   U = k · u_c",
         "JCGM 100:2008 (GUM), 5.1.2, 6.2.1, 7.2.6",
         say(
-            "Contributions: fit of the poles to the record, calibration of response and control instruments. The clock "
-            "of the logs is taken as exact: what it is off, all frequencies and times are off in proportion, and U "
-            "does not hold that. Rounding is for print only; every comparison uses unrounded values."
+            "Contributions: fit of the poles to the record, calibration of response and control instruments. Rounding "
+            "is for print only; every comparison uses unrounded values."
         ),
         example,
         to,
