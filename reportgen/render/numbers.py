@@ -117,6 +117,15 @@ class Numbers:
     def _in_words(self, text: str) -> str:
         return text.replace("-", _MINUS).replace(".", get_decimal_symbol(self.locale))
 
+    def localised(self, text: str) -> str:
+        """A formatted number with the minus and the decimal mark of this language.
+
+        >>> Numbers("de").localised("-1.5"), Numbers("en").localised("2e+06")
+        ('−1,5', '2·10⁶')
+        """
+        mantissa, e, exponent = text.partition("e")
+        return self._in_words(mantissa) + (f"·10{str(int(exponent)).translate(_SUPERSCRIPT)}" if e else "")
+
     def percent(self, fraction: float | None, decimals: int = 2) -> str:
         """A fraction in percent, with the sign."""
         return self.ABSENT if fraction is None else f"{self.decimal(100.0 * fraction, decimals)}\u202f%"

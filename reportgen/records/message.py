@@ -1,0 +1,48 @@
+"""Messages: what is to be said, as a fact. Their words stand in ``templates/words``, one file a language."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, time
+from typing import TypeAlias, Union
+
+Value: TypeAlias = Union[str, int, float, date, time, "Message", "Place", tuple["Value", ...], None]
+"""What a message may carry. Text is what the user wrote, or a name, and is printed letter for letter; a member of an
+enumeration is a term, and is printed in the words of the language."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A code of the catalogue with the values its sentence needs.
+
+    >>> message("quality.dead-channel", channel="A1", highest=0.004)
+    Message(code='quality.dead-channel', values=(('channel', 'A1'), ('highest', 0.004)))
+    """
+
+    code: str
+    """``room.what`` in lower case: the key of its sentence in every language, and of scripts that read results.json."""
+    values: tuple[tuple[str, Value], ...] = ()
+
+    def value(self, name: str) -> Value:
+        """The value of that name. Raises KeyError where the message has none."""
+        return dict(self.values)[name]
+
+
+def message(code: str, **values: Value) -> Message:
+    """Make a message; ``code`` is written out at the call, so that a test can hold code and catalogue together."""
+    return Message(code, tuple(values.items()))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place in an input: the path as the job names it, and the line where there is one.
+
+    >>> str(Place("logs/x_pre.csv", 118)), str(Place("job.toml"))
+    ('logs/x_pre.csv:118', 'job.toml')
+    """
+
+    path: str
+    line: int | None = None
+
+    def __str__(self) -> str:
+        return self.path if self.line is None else f"{self.path}:{self.line}"

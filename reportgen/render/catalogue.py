@@ -1,0 +1,135 @@
+"""Messages in words: the catalogue of a language, keyed by code, and how the values of a message are printed.
+
+A sentence of the catalogue holds its values in braces, with how each is printed behind a colon:
+
+==========================  =========================================================================================
+``{channel}``               text letter for letter, a term in the language's word, a number as one would write it
+``{frequency_hz:.4g}``      a number in that format, with the language's decimal mark and a true minus
+``{share:.0%}``             a fraction in percent, with a narrow space before the sign
+``{rows:|row|rows}``        a count with its noun in the singular or the plural
+``{names:and}``             several values: ``A1, A2 and A3``
+``{reasons:joined; }``      several values with what stands behind ``joined`` between them
+==========================  =========================================================================================
+
+A value that is itself a message is printed in its own words.
+"""
+
+from __future__ import annotations
+
+import math
+import string
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, time
+from enum import Enum
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from reportgen.errors import RenderError
+from reportgen.records.message import Message, Place
+from reportgen.render.numbers import Numbers
+
+_JOINED = "joined"
+_AND = {"en": "and", "de": "und"}
+_LONGEST_VALUE = 2000
+"""Characters; a word of the input can be as long as the input."""
+
+
+class Catalogue(string.Formatter):
+    """Says messages in one language."""
+
+    def __init__(self, language: str, sentences: Mapping[str, str], terms: Mapping[str, str] | None = None) -> None:
+        self.language = language
+        self.sentences = sentences
+        self._terms = terms or {}
+        self._numbers = Numbers(language)
+
+    def say(self, message: Message) -> str:
+        """The message as a clause, as it stands in the catalogue. Raises RenderError where the catalogue lacks it.
+
+        >>> from reportgen.records.message import message
+        >>> german = Catalogue("de", {"rows": "{n:|Zeile|Zeilen} von {channel} ab {at_hz:.4g} Hz"})
+        >>> german.say(message("rows", n=3, channel="Kanal 5.3", at_hz=17.25))
+        '3 Zeilen von Kanal 5.3 ab 17,25 Hz'
+        """
+        text = self.sentences.get(message.code)
+        if text is None:
+            raise RenderError(f"{self.language}: no sentence for {message.code!r}")
+        return self.vformat(text, (), dict(message.values))
+
+    def sentence(self, message: Message) -> str:
+        """The message as a whole sentence: a capital at its start and a full stop at its end.
+
+        What begins with a value keeps its first letter as it was written.
+        """
+        said = self.say(message)
+        if not self.sentences[message.code].startswith("{"):
+            said = said[:1].upper() + said[1:]
+        return said if said.endswith((".", "!", "?", "…")) else said + "."
+
+    def all(self, messages: Iterable[Message]) -> list[str]:
+        """Every message as a clause."""
+        return [self.say(message) for message in messages]
+
+    def format_field(self, value: Any, format_spec: str) -> Any:
+        """One value of a sentence as the module's table says."""
+        if format_spec.startswith("|"):
+            singular, plural = format_spec[1:].split("|")
+            return f"{self._numbers.count(value)} {singular if value == 1 else plural}"
+        if format_spec == "and" or format_spec.startswith(_JOINED):
+            return self._several(value, format_spec)
+        if isinstance(value, Message):
+            return self.say(value)
+        if isinstance(value, Enum):
+            return self._terms.get(str(value.value), str(value.value))
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            return self._number(value, format_spec)
+        return self._text(value)
+
+    def _several(self, values: Sequence[Any], format_spec: str) -> str:
+        said = [str(self.format_field(value, "")) for value in values]
+        if format_spec != "and":
+            return format_spec.removeprefix(_JOINED).join(said)
+        *most, last = said or [Numbers.ABSENT]
+        return f"{', '.join(most)} {_AND[self.language]} {last}" if most else last
+
+    def _number(self, value: float, format_spec: str) -> str:
+        if not math.isfinite(value):
+            return Numbers.ABSENT
+        if not format_spec:
+            return self._numbers.plain(value)
+        if format_spec.endswith("%"):
+            return self._numbers.percent(value, int(format_spec.strip(".%") or 0))
+        return self._numbers.localised(format(value, format_spec))
+
+    def _text(self, value: object) -> str:
+        match value:
+            case None:
+                return Numbers.ABSENT
+            case datetime() | time():
+                return self._numbers.moment(value)
+            case date():
+                return self._numbers.day(value)
+            case tuple():
+                return self._several(value, _JOINED + ", ")
+            case Place():
+                return str(value)
+        text = str(value)
+        return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]} …"
+
+
+def fields_of(sentence: str) -> set[str]:
+    """Names of the values a sentence needs."""
+    return {name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None}
+
+
+@lru_cache(maxsize=8)
+def catalogue(folder: Path, language: str) -> Catalogue:
+    """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises RenderError where there is none."""
+    path = folder / f"{language}.toml"
+    if not path.is_file():
+        raise RenderError(f"{path}: no catalogue for language {language!r}")
+    with path.open("rb") as file:
+        words = tomllib.load(file)
+    return Catalogue(language, words["messages"], words.get("terms"))
