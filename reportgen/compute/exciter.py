@@ -10,6 +10,7 @@ import numpy as np
 from reportgen.compute.profile import segments
 from reportgen.records.job import Exciter, Job, Profile
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import ExciterUse, RunResult
 from reportgen.units import Quantity
 
@@ -59,19 +60,21 @@ def _run_uses(job: Job, exciter: Exciter, run: RunResult) -> list[ExciterUse]:
     return rows
 
 
-def _reason(quantity: str, rated: Quantity | None, profile: Profile | None, mass_reason: str | None) -> str | None:
+def _reason(
+    quantity: str, rated: Quantity | None, profile: Profile | None, mass_reason: Message | None
+) -> Message | None:
     if quantity == "force" and mass_reason:
         return mass_reason
     if rated is None:
-        return f"[exciter] states no {quantity}"
-    return "the run names no profile" if profile is None else None
+        return message("exciter.no-rating", quantity=quantity)
+    return message("run.no-profile") if profile is None else None
 
 
-def _moved_mass(exciter: Exciter, specimen: Quantity | None) -> tuple[float | None, str | None]:
+def _moved_mass(exciter: Exciter, specimen: Quantity | None) -> tuple[float | None, Message | None]:
     if exciter.moving_mass is None:
-        return None, "[exciter] states no moving_mass, without which the force is not known"
+        return None, message("exciter.no-moving-mass")
     if specimen is None:
-        return None, "[specimen] states no mass, without which the force is not known"
+        return None, message("exciter.no-specimen-mass")
     return exciter.moving_mass.si + specimen.si, None
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from reportgen.compute.shift import ModeSeen, modes_seen, pair_modes, ratio_std
 from reportgen.records.job import Job, RunKind, RunPlan
+from reportgen.records.message import message
 from reportgen.records.report import LevelDependence
 from reportgen.records.result import Resonance, RunResult
 
@@ -69,11 +70,11 @@ def _row(survey: RunResult, sweep: RunResult, first: ModeSeen | None, second: Mo
         mode=next((each.mode for each in (a, b) if each is not None and each.mode is not None), None),
     )  # fmt: skip
     if a is None or b is None:
-        return replace(row, reason=f"not seen in run {survey.id if a is None else sweep.id}")
+        return replace(row, reason=message("level.not-seen", run=survey.id if a is None else sweep.id))
     if low is None or high is None:
-        return replace(row, reason=f"no control level in run {survey.id if low is None else sweep.id}")
+        return replace(row, reason=message("level.no-control", run=survey.id if low is None else sweep.id))
     if max(low, high) < LEVELS_APART * min(low, high):
-        return replace(row, reason="the control levels of both runs are the same there")
+        return replace(row, reason=message("level.same"))
     frequency, q = b.frequency_hz / a.frequency_hz, b.q / a.q if a.q and b.q else None
     return replace(
         row,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from reportgen.compute.beam import newborn_node, nodes
 from reportgen.records.job import Boundary
+from reportgen.records.message import Message, message
 
 POSITION_TOLERANCE = 0.02
 """Of the length: how well a node can be placed by eye or by granules."""
@@ -41,7 +42,7 @@ class Numbering:
     mode: int | None
     nodes: int | None
     """Interior nodes of the mode shape, supports and newborn nodes taken off."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Message, ...] = ()
     newborn: bool = False
     """True where the node nearest the clamp was taken off as one of absolute motion."""
 
@@ -76,14 +77,11 @@ def mode_from_count(boundary: Boundary, count: int, *, supports_counted: bool = 
     supports = len(SUPPORTED_ENDS[boundary]) if supports_counted else 0
     interior = count - supports
     if interior < 0:
-        return Numbering(
-            None,
-            None,
-            (f"{count} nodes with supports counted, but a {boundary} beam has {supports} of them: count again",),
-        )
+        short = message("count.fewer-than-supports", nodes=count, boundary=boundary, supports=supports)
+        return Numbering(None, None, (short,))
     if boundary is Boundary.FREE_FREE:
         if interior < 2:
-            return Numbering(None, interior, (f"{_nodes(interior)} on a free-free beam is rigid-body motion",))
+            return Numbering(None, interior, (message("count.rigid-body", nodes=interior),))
         return Numbering(interior - 1, interior)
     return Numbering(interior + 1, interior)
 
@@ -107,10 +105,7 @@ def number_count(
     """
     at_support = _at_support(boundary, count.positions)
     if at_support is not None and not supports_counted:
-        said = (
-            f"a node is placed at a support ({at_support:.3f} L): say supports_counted in [specimen.beam] if they are"
-        )
-        return Numbering(None, None, (said,))
+        return Numbering(None, None, (message("count.node-at-support", position=at_support),))
     plain = mode_from_count(boundary, count.nodes, supports_counted=supports_counted)
     if plain.mode is None or plain.nodes is None or not _past_peak(boundary, count) or plain.nodes == 0:
         return plain
@@ -150,25 +145,37 @@ def _weigh(count: Count, plain: Numbering, born: tuple[float, float], ratio: flo
     """Whether the newborn node, which stands at ``born`` (from, to), is among those counted."""
     assert plain.mode is not None
     assert plain.nodes is not None
-    where = f"counted {100 * (ratio - 1):.1f} % above the resonance"
-    if count.phase_turned_deg is not None:
-        where += f", the response turned by {count.phase_turned_deg:.0f}° from its phase there"
-    place = f"{born[0]:.2f} L" if born[1] - born[0] < 0.01 else f"{born[0]:.2f} to {born[1]:.2f} L"
+    where = _counted_above(ratio, count.phase_turned_deg)
+    place = _place(born)
     lower = plain.mode - 1
     if not count.positions and count.resonances_below == plain.nodes:
-        said = f"{where}; the logs show {count.resonances_below} below it, as many as mode {plain.mode} has"
-        return Numbering(plain.mode, plain.nodes, (said,))
+        agrees = message("count.logs-agree", where=where, below=count.resonances_below, mode=plain.mode)
+        return Numbering(plain.mode, plain.nodes, (agrees,))
     if not count.positions:
-        said = f"{where}: absolute motion has a new node at {place} there, so the count may be one too high"
-        return Numbering(None, None, (f"{said} (mode {plain.mode} or {lower}); count at the peak",))
+        open_count = message("count.may-be-one-high", where=where, place=place, mode=plain.mode, lower=lower)
+        return Numbering(None, None, (open_count,))
     if matched:
-        return Numbering(plain.mode, plain.nodes, (f"{where}; the positions are those of mode {plain.mode}",))
+        fits = message("count.positions-agree", where=where, mode=plain.mode)
+        return Numbering(plain.mode, plain.nodes, (fits,))
     near_root = min(count.positions)
     if born[0] - 2.0 * POSITION_TOLERANCE <= near_root <= born[1] + 2.0 * POSITION_TOLERANCE:
-        said = f"{where}: the node at {near_root:.2f} L is the new one of absolute motion ({place}) and is not counted"
-        return Numbering(lower, plain.nodes - 1, (said,), newborn=True)
-    said = f"{where}: absolute motion has a new node at {place} there and the positions decide for no mode"
-    return Numbering(None, None, (f"{said} (mode {plain.mode} or {lower}); count at the peak",))
+        taken_off = message("count.new-node-taken-off", where=where, position=near_root, place=place)
+        return Numbering(lower, plain.nodes - 1, (taken_off,), newborn=True)
+    undecided = message("count.positions-undecided", where=where, place=place, mode=plain.mode, lower=lower)
+    return Numbering(None, None, (undecided,))
+
+
+def _counted_above(ratio: float, phase_turned_deg: float | None) -> Message:
+    if phase_turned_deg is None:
+        return message("count.above-resonance", above=ratio - 1)
+    return message("count.above-resonance-turned", above=ratio - 1, turned_deg=phase_turned_deg)
+
+
+def _place(born: tuple[float, float]) -> Message:
+    """Where the new node stands; from and to where it depends on an unknown tip mass."""
+    if born[1] - born[0] < 0.01:
+        return message("count.place", position=born[0])
+    return message("count.place-range", start=born[0], end=born[1])
 
 
 def match_nodes(seen: Sequence[float], expected: Sequence[float], tolerance: float = POSITION_TOLERANCE) -> bool:
@@ -199,7 +206,3 @@ def node_spans(boundary: Boundary, mode: int, tip_mass_ratio: float | None) -> t
     """From where to where each node can lie: a point where the tip mass is known, else for none up to ten times."""
     shapes = [nodes(boundary, mode, tip) for tip in _tips(boundary, tip_mass_ratio)]
     return tuple((min(each), max(each)) for each in zip(*shapes, strict=True))
-
-
-def _nodes(count: int) -> str:
-    return "no nodes" if count == 0 else f"{count} node{'s' * (count != 1)}"

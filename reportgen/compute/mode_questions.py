@@ -26,6 +26,7 @@ from reportgen.compute.mode_number import (
 )
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Beam, Boundary, Job
+from reportgen.records.message import Message, message
 from reportgen.records.note import MotionKind
 from reportgen.records.result import BeamFit, Mode, RunResult
 
@@ -58,9 +59,10 @@ def question_modes(
 
 def _without_axis(mode: Mode, found: list[Finding]) -> Mode:
     """A mode of the notes that belongs to one of several axes, nobody knows which."""
-    text = "the axis is not known: name the run in the note"
-    found.extend(warning(where, f"{mode.frequency_hz:.4g} Hz: {text}") for where in mode.notes)
-    return _flagged(mode, text)
+    unknown = message("modes.axis-unknown")
+    of_mode = message("modes.of-frequency", frequency_hz=mode.frequency_hz, what=unknown)
+    found.extend(warning(where, of_mode) for where in mode.notes)
+    return _flagged(mode, unknown)
 
 
 def numbered(modes: Sequence[Mode]) -> list[Mode]:
@@ -75,33 +77,40 @@ def _where(job: Job, mode: Mode) -> str:
     return beam.where if beam is not None else job.report.where
 
 
-def _flagged(mode: Mode, text: str) -> Mode:
-    return mode if text in mode.flags else replace(mode, flags=(*mode.flags, text))
+def _flagged(mode: Mode, flag: Message) -> Mode:
+    return mode if flag in mode.flags else replace(mode, flags=(*mode.flags, flag))
 
 
-def _name(mode: Mode) -> str:
-    axis = f" of axis {mode.axis}" if mode.axis is not None else ""
-    return f"{mode.frequency_hz:.4g} Hz{axis}"
+def _name(mode: Mode) -> Message:
+    if mode.axis is None:
+        return message("modes.at", frequency_hz=mode.frequency_hz)
+    return message("modes.at-of-axis", frequency_hz=mode.frequency_hz, axis=mode.axis)
 
 
 def _question_order(job: Job, modes: Sequence[Mode], found: list[Finding]) -> list[Mode]:
     """Mark two modes with one number, and a number that falls while frequency rises."""
-    texts: dict[int, list[str]] = {}
+    flags: dict[int, list[Message]] = {}
     rising = numbered(modes)
     for number, count in Counter(mode.mode for mode in rising).items():
         if count > 1:
             twins = [mode for mode in rising if mode.mode == number]
-            text = f"mode number {number} stands at {' and at '.join(_name(mode) for mode in twins)}"
-            found.append(warning(_where(job, twins[-1]), f"{text}; count again, or renumber one with a [[correction]]"))
+            doubled = message("modes.number-twice", mode=number, modes=tuple(_name(mode) for mode in twins))
+            found.append(warning(_where(job, twins[-1]), message("modes.count-again", what=doubled)))
             for mode in twins:
-                texts.setdefault(id(mode), []).append(text)
+                flags.setdefault(id(mode), []).append(doubled)
     for lower, higher in pairwise(rising):
         if lower.mode is not None and higher.mode is not None and higher.mode < lower.mode:
-            text = f"the number falls from {lower.mode} at {_name(lower)} to {higher.mode} at {_name(higher)}"
-            found.append(warning(_where(job, higher), f"{text}; count again, or renumber one with a [[correction]]"))
+            falls = message(
+                "modes.number-falls",
+                lower=lower.mode,
+                at_lower=_name(lower),
+                higher=higher.mode,
+                at_higher=_name(higher),
+            )
+            found.append(warning(_where(job, higher), message("modes.count-again", what=falls)))
             for mode in (lower, higher):
-                texts.setdefault(id(mode), []).append(text)
-    return [replace(mode, flags=(*mode.flags, *texts.get(id(mode), ()))) for mode in modes]
+                flags.setdefault(id(mode), []).append(falls)
+    return [replace(mode, flags=(*mode.flags, *flags.get(id(mode), ()))) for mode in modes]
 
 
 # Beam theory
@@ -136,27 +145,39 @@ def _beside(job: Job, beam: Beam, fit: Fit, odd: OddOne | None, mode: Mode, foun
     mode = replace(mode, expected_hz=expected_hz, residual=residual, expected_positions=positions)
     doubt = _doubtful(fit, odd, mode, residual)
     if doubt is not None:
-        found.append(warning(_where(job, mode), f"{doubt}; check its number and the boundary"))
+        found.append(warning(_where(job, mode), message("modes.check-number-and-boundary", what=doubt)))
         mode = _flagged(mode, doubt)
     known_tip = fit.tip_mass_ratio if fit.tip_mass_fitted else stated_tip_mass_ratio(beam)
     for seen, near in misplaced_nodes(mode.node_positions, node_spans(beam.boundary, number, known_tip)):
-        nearest = f"the nearest expected is at {near:.3f} L" if near is not None else "none is expected"
-        text = f"node seen at {seen:.3f} L: {nearest} (tolerance ±{POSITION_TOLERANCE:g} L)"
-        found.append(warning(_where(job, mode), f"mode {number} at {_name(mode)}: {text}"))
-        mode = _flagged(mode, text)
+        misplaced = _misplaced(seen, near)
+        of_mode = message("modes.of-mode", mode=number, at=_name(mode), what=misplaced)
+        found.append(warning(_where(job, mode), of_mode))
+        mode = _flagged(mode, misplaced)
     return mode
 
 
-def _doubtful(fit: Fit, odd: OddOne | None, mode: Mode, residual: float) -> str | None:
+def _misplaced(seen: float, near: float | None) -> Message:
+    if near is None:
+        return message("modes.node-where-none-expected", seen=seen, tolerance=POSITION_TOLERANCE)
+    return message("modes.node-misplaced", seen=seen, nearest=near, tolerance=POSITION_TOLERANCE)
+
+
+def _doubtful(fit: Fit, odd: OddOne | None, mode: Mode, residual: float) -> Message | None:
     """What speaks against the number of a mode; where one mode alone spoils the fit, only against that."""
     if odd is not None:
         if mode.mode != odd.mode:
             return None
-        text = f"mode {odd.mode} at {_name(mode)} lies {100 * odd.away:+.0f} % from a uniform beam through the others"
-        return f"{text}, which has mode {odd.nearest_mode} at {odd.nearest_hz:.4g} Hz"
+        return message(
+            "modes.odd-one-out",
+            mode=odd.mode,
+            at=_name(mode),
+            away=odd.away,
+            nearest_mode=odd.nearest_mode,
+            nearest_hz=odd.nearest_hz,
+        )
     if len(fit.numbered) < FEWEST_TO_COMPARE or not abs(residual) > DOUBTFUL_RESIDUAL:
         return None
-    return f"mode {mode.mode} at {_name(mode)} lies {100 * residual:+.0f} % from a uniform beam through all numbers"
+    return message("modes.far-from-beam", mode=mode.mode, at=_name(mode), away=residual)
 
 
 def _expected_number(fit: Fit, mode: Mode) -> Mode:
@@ -166,9 +187,9 @@ def _expected_number(fit: Fit, mode: Mode) -> Mode:
     number, expected_hz = fit.nearest_mode(mode.frequency_hz)
     away = mode.frequency_hz / expected_hz - 1.0
     if abs(away) > DOUBTFUL_RESIDUAL:
-        return _flagged(mode, "no number: no trusted node count; beam theory has no bending mode within 10 % of it")
-    text = f"beam theory has mode {number} at {expected_hz:.4g} Hz ({100 * away:+.1f} %)"
-    return _flagged(mode, f"no number: no trusted node count; {text}")
+        return _flagged(mode, message("modes.unnumbered-off-beam", within=DOUBTFUL_RESIDUAL))
+    near = message("modes.unnumbered-near-beam", mode=number, expected_hz=expected_hz, away=away)
+    return _flagged(mode, near)
 
 
 def _beam_fit(job: Job, beam: Beam, axis: str | None, fit: Fit, found: list[Finding]) -> BeamFit:
@@ -177,12 +198,15 @@ def _beam_fit(job: Job, beam: Beam, axis: str | None, fit: Fit, found: list[Find
     flags = [*_fit_flags(beam, fit), _high_modes(beam, fit, highest)]
     better = clearly_better(fit, others)
     if better is not None:
-        text = (
-            f"{better.boundary} fits the node counts and frequencies clearly better than {beam.boundary} "
-            f"(rms {100 * better.rms:.2g} % against {100 * fit.rms:.2g} %)"
+        fits = message(
+            "beam.other-boundary-fits",
+            better=better.boundary,
+            stated=beam.boundary,
+            better_rms=better.rms,
+            stated_rms=fit.rms,
         )
-        flags.append(text)
-        found.append(warning(beam.where, f"{text}; check the boundary stated in [specimen.beam]"))
+        flags.append(fits)
+        found.append(warning(beam.where, message("beam.check-boundary", what=fits)))
     return BeamFit(
         axis=axis,
         boundary=str(beam.boundary),
@@ -196,31 +220,31 @@ def _beam_fit(job: Job, beam: Beam, axis: str | None, fit: Fit, found: list[Find
     )
 
 
-def _fit_flags(beam: Beam, fit: Fit) -> list[str]:
+def _fit_flags(beam: Beam, fit: Fit) -> list[Message]:
     flags = []
     stated = stated_tip_mass_ratio(beam)
     if len(fit.numbered) <= fit.parameters:
-        fitted = "scale and tip mass" if fit.parameters == 2 else "the scale"
-        flags.append(f"{len(fit.numbered)} numbered modes give {fitted} and leave nothing to test the numbers with")
-    if fit.tip_mass_fitted:
-        text = f"fitted tip mass {fit.tip_mass_ratio:.3g} times the beam's own mass"
-        flags.append(text if stated is None else f"{text}; the job states {stated:.3g}")
+        if fit.parameters == 2:
+            flags.append(message("beam.nothing-to-test-tip-mass", modes=len(fit.numbered)))
+        else:
+            flags.append(message("beam.nothing-to-test", modes=len(fit.numbered)))
+    if fit.tip_mass_fitted and stated is None:
+        flags.append(message("beam.tip-mass-fitted", ratio=fit.tip_mass_ratio))
+    elif fit.tip_mass_fitted:
+        flags.append(message("beam.tip-mass-fitted-and-stated", ratio=fit.tip_mass_ratio, stated=stated))
     elif stated is not None and beam.boundary is Boundary.CLAMPED_FREE:
-        flags.append(f"tip mass as the job states it: {stated:.3g} times the beam's own mass")
+        flags.append(message("beam.tip-mass-stated", ratio=stated))
     if fit.tip_mass_ratio > 0 and max(nodes(beam.boundary, 2, fit.tip_mass_ratio), default=1.0) > HIDDEN_BY_TIP_MASS:
-        flags.append("the outermost node of every mode lies under the tip mass, where it is easily missed: a count may "
-                     "be one short")  # fmt: skip
+        flags.append(message("beam.node-under-tip-mass"))
     return flags
 
 
-def _high_modes(beam: Beam, fit: Fit, highest: int) -> str:
+def _high_modes(beam: Beam, fit: Fit, highest: int) -> Message:
     """What shear and rotary inertia, which the witness leaves out, do to the highest number."""
-    lower = "real beams run lower than Euler-Bernoulli theory at high modes (shear, rotary inertia, a yielding clamp)"
     if beam.thickness is None or beam.length is None:
-        return lower
+        return message("beam.high-modes")
     ratio = timoshenko_ratio(beam.boundary, highest, beam.thickness.si / beam.length.si, fit.tip_mass_ratio)
-    taken = f"about {100 * (1 - ratio):.2g} % (Timoshenko, solid section)"
-    return f"{lower}; at mode {highest} shear and rotary inertia take {taken}"
+    return message("beam.high-modes-timoshenko", mode=highest, lower=1 - ratio)
 
 
 # Missing numbers
@@ -236,39 +260,46 @@ def _with_missing(
         return modes
     expected = {number: fit.expected_hz(number) for number in gap} if fit is not None else {}
     above = next((mode for mode in rising if mode.mode is not None and mode.mode > gap[0]), rising[-1])
-    found.append(warning(_where(job, above), _gap_text(axis, sorted(numbers), gap, expected, modes)))
+    found.append(warning(_where(job, above), _gap(axis, sorted(numbers), gap, expected, modes)))
     if fit is None or job.specimen.beam is None:
         return modes
     missing = [_missing(job.specimen.beam, runs, axis, number, fit, modes) for number in gap]
     return sorted([*modes, *missing], key=lambda mode: mode.frequency_hz)
 
 
-def _gap_text(
+def _gap(
     axis: str | None, numbers: list[int], gap: list[int], expected: dict[int, float], modes: Sequence[Mode]
-) -> str:
-    seen = _runs_of_numbers(numbers)
-    missing = ", ".join(_gap_words(n, expected.get(n), modes) for n in gap)
-    of_axis = f" of axis {axis}" if axis is not None else ""
-    word = "is" if len(gap) == 1 else "are"
-    return f"modes{of_axis} seen: {seen}; missing {word} {missing}: look there again, or say why not"
+) -> Message:
+    missing = tuple(_missing_number(number, expected.get(number), modes) for number in gap)
+    seen = _ranges(numbers)
+    if axis is None:
+        return message("modes.numbers-missing", seen=seen, missing=missing)
+    return message("modes.numbers-missing-of-axis", axis=axis, seen=seen, missing=missing)
 
 
-def _gap_words(number: int, expected_hz: float | None, modes: Sequence[Mode]) -> str:
+def _missing_number(number: int, expected_hz: float | None, modes: Sequence[Mode]) -> Message:
     if expected_hz is None:
-        return str(number)
-    near = "".join(f", where {hz:.4g} Hz stands without number" for hz in _may_be(modes, expected_hz)[:1])
-    return f"{number} (expected near {expected_hz:.4g} Hz{near})"
+        return message("modes.number", mode=number)
+    near = _may_be(modes, expected_hz)
+    if not near:
+        return message("modes.number-expected", mode=number, expected_hz=expected_hz)
+    return message("modes.number-expected-near-unnumbered", mode=number, expected_hz=expected_hz, near_hz=near[0])
 
 
-def _runs_of_numbers(numbers: list[int]) -> str:
-    """1, 2, 3, 9 as "1 to 3, 9"."""
+def _ranges(numbers: list[int]) -> tuple[Message, ...]:
+    """1, 2, 3, 9 as "1 to 3" and "9"."""
     parts: list[list[int]] = []
     for number in numbers:
         if parts and number == parts[-1][-1] + 1:
             parts[-1].append(number)
         else:
             parts.append([number])
-    return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]} to {p[-1]}" for p in parts)
+    return tuple(
+        message("modes.number", mode=part[0])
+        if len(part) == 1
+        else message("modes.number-range", first=part[0], last=part[-1])
+        for part in parts
+    )
 
 
 def _may_be(modes: Sequence[Mode], expected_hz: float) -> list[float]:
@@ -282,12 +313,12 @@ def _missing(
     beam: Beam, runs: Sequence[RunResult], axis: str | None, number: int, fit: Fit, modes: Sequence[Mode]
 ) -> Mode:
     expected_hz = fit.expected_hz(number)
-    flags = [f"missing: nothing seen has this number; expected near {expected_hz:.4g} Hz by beam theory"]
+    flags = [message("modes.missing", expected_hz=expected_hz)]
     swept = [run.sweep for run in runs if run.sweep is not None and axis in (None, run.axis)]
     if swept and not any(each.lowest_hz <= expected_hz <= each.highest_hz for each in swept):
         low, high = min(each.lowest_hz for each in swept), max(each.highest_hz for each in swept)
-        flags.append(f"outside what was swept ({low:.4g} to {high:.4g} Hz)")
-    flags += [f"the unnumbered mode at {hz:.4g} Hz may be it" for hz in _may_be(modes, expected_hz)]
+        flags.append(message("modes.outside-swept", low_hz=low, high_hz=high))
+    flags += [message("modes.unnumbered-may-be-it", frequency_hz=hz) for hz in _may_be(modes, expected_hz)]
     return Mode(
         axis=axis,
         mode=number,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from reportgen.compute.corrections import apply_corrections, sentence
+from reportgen.compute.corrections import apply_corrections, decision
 from reportgen.compute.mode_number import Count, Numbering, mode_from_count, nodes_of_mode, number_count
 from reportgen.compute.mode_questions import question_modes, stated_tip_mass_ratio
 from reportgen.compute.observation import Observation, observations, only_axis
@@ -20,6 +20,7 @@ from reportgen.compute.shift import ModeSeen, modes_seen, pair_modes
 from reportgen.compute.strobe_entries import strobe_findings
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Job, RunKind
+from reportgen.records.message import Message, message
 from reportgen.records.note import MotionKind, Note
 from reportgen.records.result import BeamFit, ChannelResult, Mode, Resonance, RunResult
 
@@ -46,7 +47,7 @@ class Candidate:
     """True where different kinds of motion were seen at it."""
     positions: tuple[float, ...] | None = None
     """Nodes placed by the observations that gave the number; None: by any."""
-    flags: list[str] = field(default_factory=list)
+    flags: list[Message] = field(default_factory=list)
 
     @property
     def reference(self) -> Resonance | None:
@@ -180,21 +181,27 @@ def _kind(observation: Observation) -> MotionKind | None:
 def _taken_aside(observation: Observation, home: Candidate) -> Observation:
     """The observation with a word on how far from its resonance it was made."""
     own = min(home.near(observation.run), key=lambda r: abs(r.frequency_hz - observation.drive_hz)).frequency_hz
-    side = "above" if observation.drive_hz > own else "below"
-    away = f"{100 * abs(observation.drive_hz / own - 1):.1f} % {side} the resonance at {own:.4g} Hz"
-    text = f"{observation.where}: {observation.drive_hz:g} Hz lies {away}"
-    return replace(observation, axis=home.axis, flags=(*observation.flags, text))
+    aside = message(
+        "observation.beside-resonance",
+        where=observation.where,
+        drive_hz=observation.drive_hz,
+        away=observation.drive_hz / own - 1,
+        resonance_hz=own,
+    )
+    return replace(observation, axis=home.axis, flags=(*observation.flags, aside))
 
 
 def _say_ambiguous(observation: Observation, reached: list[Candidate], found: list[Finding]) -> None:
     if len(reached) > 1:
-        first, *others = (f"{each.frequency_hz:.4g} Hz{_on_axis(each)}" for each in reached)
-        text = f"{observation.drive_hz:g} Hz lies within reach of {first} and of {', '.join(others)}"
-        found.append(warning(observation.where, f"{text}; taken for the first: name the run in the note"))
+        first, *others = (_named(each) for each in reached)
+        ambiguous = message("observation.ambiguous", drive_hz=observation.drive_hz, first=first, others=tuple(others))
+        found.append(warning(observation.where, ambiguous))
 
 
-def _on_axis(candidate: Candidate) -> str:
-    return f" (axis {candidate.axis})" if candidate.axis is not None else ""
+def _named(candidate: Candidate) -> Message:
+    if candidate.axis is None:
+        return message("modes.at", frequency_hz=candidate.frequency_hz)
+    return message("modes.at-of-axis", frequency_hz=candidate.frequency_hz, axis=candidate.axis)
 
 
 def _axis_fits(observation: Observation, candidate: Candidate) -> bool:
@@ -241,10 +248,10 @@ def _settle_motion(candidate: Candidate, found: list[Finding]) -> None:
         candidate.motion = next(iter(kinds)) if any(each.motion for each in candidate.observed) else None
     elif kinds:
         candidate.contradicted = True
-        said = ", ".join(f"{kind} ({each.where})" for kind, each in kinds.items())
-        text = f"several kinds of motion near {candidate.frequency_hz:.4g} Hz: {said}; look again or correct one"
-        candidate.flags.append(text)
-        found.append(warning(next(iter(kinds.values())).where, text))
+        seen = tuple(message("modes.motion-seen", motion=kind, where=each.where) for kind, each in kinds.items())
+        contradiction = message("modes.motion-contradicted", frequency_hz=candidate.frequency_hz, seen=seen)
+        candidate.flags.append(contradiction)
+        found.append(warning(next(iter(kinds.values())).where, contradiction))
 
 
 def _number(
@@ -259,39 +266,39 @@ def _number(
         candidate.nodes = nodes_of_mode(beam.boundary, forced) if beam is not None else _counted(candidate)
     elif candidate.motion in (MotionKind.TORSION, MotionKind.AXIAL):
         candidate.nodes = _counted(candidate)
-        candidate.flags.append(f"{candidate.motion}: stands apart from the bending numbers")
+        candidate.flags.append(message("modes.not-bending", motion=candidate.motion))
     elif candidate.contradicted:
         candidate.nodes = _counted(candidate)
     elif job.specimen.beam is None:
         candidate.nodes = _counted(candidate)
         if candidate.nodes is not None:
-            candidate.flags.append("no [specimen.beam] boundary in the job, so the count gives no mode number")
+            candidate.flags.append(message("modes.no-boundary"))
     else:
         _number_bending(job, candidate, candidates, runs, found)
     candidate.flags += _without_evidence(candidate, runs)
     if candidate.observed and not candidate.seen:
-        candidate.flags.append("seen in the notes alone: no resonance in the logs there")
+        candidate.flags.append(message("modes.notes-alone"))
 
 
-def _without_evidence(candidate: Candidate, runs: Sequence[RunResult]) -> list[str]:
+def _without_evidence(candidate: Candidate, runs: Sequence[RunResult]) -> list[Message]:
     """Say it where a mode stands on nothing but channels whose data carry no evidence."""
     spoiled = {(run.id, issue.channel) for run in runs for issue in run.quality if issue.spoils}
     seen = [(run, channel) for run, mode in candidate.seen.items() for channel in mode.resonances]
     if not seen or not all(each in spoiled or (each[0], None) in spoiled for each in seen):
         return []
-    places = ", ".join(f"{channel} of {run}" for run, channel in seen)
-    return [f"seen only on {places}, whose data carry no evidence: this may be no mode"]
+    places = tuple(message("modes.channel-of-run", channel=channel, run=run) for run, channel in seen)
+    return [message("modes.without-evidence", places=places)]
 
 
-def _decided(job: Job, candidate: Candidate) -> list[str]:
+def _decided(job: Job, candidate: Candidate) -> list[Message]:
     """The engineer's decisions on resonances of the mode."""
-    said = {sentence(each) for each in job.corrections}
+    decisions = {decision(each) for each in job.corrections}
     return [
-        f"{run} {channel} {flag}"
+        message("modes.decision", run=run, channel=channel, what=flag)
         for run, seen in candidate.seen.items()
         for channel, resonance in seen.resonances.items()
         for flag in resonance.flags
-        if flag in said
+        if flag in decisions
     ]
 
 
@@ -300,9 +307,11 @@ def _forced(candidate: Candidate, found: list[Finding]) -> int | None:
     given = [mode.number for mode in candidate.seen.values()] + [each.forced_mode for each in candidate.observed]
     numbers = sorted({number for number in given if number is not None})
     if len(numbers) > 1:
-        text = f"corrections give {candidate.frequency_hz:.4g} Hz the numbers {' and '.join(map(str, numbers))}"
-        candidate.flags.append(text)
-        found.append(warning("job.toml", f"{text}; leave one of them"))
+        contradiction = message(
+            "modes.corrections-contradict", frequency_hz=candidate.frequency_hz, modes=tuple(numbers)
+        )
+        candidate.flags.append(contradiction)
+        found.append(warning("job.toml", contradiction))
     return numbers[0] if len(numbers) == 1 else None
 
 
@@ -317,19 +326,21 @@ def _number_bending(
     counts = [each for each in candidate.observed if each.nodes is not None]
     numberings = [(each, _numbering(job, each, candidate, candidates, runs)) for each in counts]
     for each, numbering in numberings:
-        candidate.flags += [f"{each.where}: {flag}" for flag in numbering.flags]
-        if numbering.flags:
-            found.extend(warning(each.where, f"{each.drive_hz:g} Hz: {flag}") for flag in numbering.flags)
+        candidate.flags += [message("observation.of", where=each.where, what=flag) for flag in numbering.flags]
+        found.extend(
+            warning(each.where, message("modes.of-frequency", frequency_hz=each.drive_hz, what=flag))
+            for flag in numbering.flags
+        )
     known = [(each, n) for each, n in numberings if n.mode is not None]
     sure = [(each, n) for each, n in known if not n.flags] or known
     candidate.positions = max((each.positions for each, n in sure if not n.newborn), key=len, default=())
     if len({n.mode for _, n in sure}) == 1:
         candidate.number, candidate.nodes = sure[0][1].mode, sure[0][1].nodes
     elif sure:
-        said = "; ".join(f"{each.where} gives mode {n.mode}" for each, n in sure)
-        text = f"the counts near {candidate.frequency_hz:.4g} Hz contradict each other: {said}; correct one in the job"
-        candidate.flags.append(text)
-        found.append(warning(sure[-1][0].where, text))
+        counts_say = tuple(message("modes.count-gives", where=each.where, mode=n.mode) for each, n in sure)
+        contradiction = message("modes.counts-contradict", frequency_hz=candidate.frequency_hz, counts=counts_say)
+        candidate.flags.append(contradiction)
+        found.append(warning(sure[-1][0].where, contradiction))
 
 
 def _numbering(

@@ -9,6 +9,7 @@ from datetime import datetime, time, timedelta
 from reportgen.compute.mode_number import AT_SUPPORT, SUPPORTED_ENDS
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Job
+from reportgen.records.message import Message, message
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
 from reportgen.records.result import RunResult
 
@@ -28,7 +29,7 @@ class Observation:
     positions: tuple[float, ...] = ()
     """Fractions of the length."""
     motion: MotionKind | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Message, ...] = ()
     forced_mode: int | None = None
     """Number the engineer gave it."""
     accepted: bool = False
@@ -70,23 +71,21 @@ def _observation(
         nodes=count,
         positions=positions,
         motion=fact.motion,
-        flags=(f"{note.where} belongs to run {run} by its time",) if inferred else (),
+        flags=(message("observation.run-by-time", where=note.where, run=run),) if inferred else (),
     )
 
 
-def _fractions(job: Job, fact: NodesSeen) -> tuple[tuple[float, ...], list[str]]:
+def _fractions(job: Job, fact: NodesSeen) -> tuple[tuple[float, ...], list[Message]]:
     """Positions as fractions of the length, counted supports left out; those beyond the beam are left out and said."""
     beam = job.specimen.beam
     scale = 1.0
     if fact.position_unit == "m" and fact.positions:
         if beam is None or beam.length is None:
-            return (), [
-                "node positions in mm need [specimen.beam] length; write it in the job, or write them as 0.77 L"
-            ]
+            return (), [message("observation.length-needed")]
         scale = beam.length.si
     fractions = [position / scale for position in fact.positions]
     beyond = [each for each in fractions if not 0.0 <= each <= 1.0]
-    trouble = [f"a node at {each:.3g} L lies beyond the beam; check the position and its unit" for each in beyond]
+    trouble = [message("observation.node-beyond-beam", position=each) for each in beyond]
     supports = SUPPORTED_ENDS[beam.boundary] if beam is not None and beam.supports_counted else ()
     inside = [each for each in fractions if 0.0 <= each <= 1.0]
     return tuple(each for each in inside if all(abs(each - end) > AT_SUPPORT for end in supports)), trouble

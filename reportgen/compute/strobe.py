@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
+
+from reportgen.records.message import Message, message
 
 READING_HZ = 0.5
 """A slow motion is counted by eye: this far it may be off, or by a fifth of itself."""
@@ -30,6 +33,14 @@ def flashes_a_turn(drive_hz: float, flash_hz: float) -> int:
     return math.floor(drive_hz / flash_hz + 0.5)
 
 
+class Sense(StrEnum):
+    """Which way a slow motion seems to run."""
+
+    FORWARDS = "forwards"
+    BACKWARDS = "backwards"
+    AT_REST = "at rest"
+
+
 @dataclass(frozen=True, slots=True)
 class StrobeCheck:
     """A strobe entry held against its drive frequency."""
@@ -38,25 +49,30 @@ class StrobeCheck:
     """Signed apparent frequency."""
     consistent: bool | None
     """None where no slow motion was noted."""
-    text: str
+    said: Message
 
 
 def check_strobe(drive_hz: float, flash_hz: float, seen_hz: float | None) -> StrobeCheck:
     """Whether the slow motion noted is what the drive frequency gives under these flashes."""
     expected = apparent_hz(drive_hz, flash_hz)
     n = flashes_a_turn(drive_hz, flash_hz)
-    multiple = "" if n == 1 else f"{n} × "
-    sense = "forwards" if expected > 0 else "backwards" if expected < 0 else "at rest"
-    law = f"{drive_hz:g} Hz − {multiple}{flash_hz:g} Hz = {_signed(expected)} Hz ({sense})"
+    sense = Sense.FORWARDS if expected > 0 else Sense.BACKWARDS if expected < 0 else Sense.AT_REST
+    law = message(
+        "strobe.law",
+        drive_hz=drive_hz,
+        multiple=n,
+        flash_hz=flash_hz,
+        apparent_hz=round(expected, 6) + 0.0,
+        sense=sense,
+    )
     if seen_hz is None:
-        return StrobeCheck(expected, None, f"expected under the strobe: {law}")
+        return StrobeCheck(expected, None, message("strobe.expected", law=law))
     tolerance = max(READING_HZ, READING_SHARE * abs(seen_hz))
     agrees = abs(abs(expected) - seen_hz) <= tolerance
     if agrees:
-        return StrobeCheck(expected, True, f"seen at {seen_hz:g} Hz, agrees with {law}; {ambiguity(flash_hz, seen_hz)}")
-    return StrobeCheck(
-        expected, False, f"seen at {seen_hz:g} Hz, but {law}: check the drive frequency and the strobe rate"
-    )
+        drives = possible_drives(flash_hz, seen_hz)
+        return StrobeCheck(expected, True, message("strobe.agrees", seen_hz=seen_hz, law=law, possible_hz=drives))
+    return StrobeCheck(expected, False, message("strobe.contradicts", seen_hz=seen_hz, law=law))
 
 
 def possible_drives(flash_hz: float, seen_hz: float, up_to: int = 2) -> tuple[float, ...]:
@@ -64,16 +80,3 @@ def possible_drives(flash_hz: float, seen_hz: float, up_to: int = 2) -> tuple[fl
     found = {n * flash_hz + sign * seen_hz for n in range(1, up_to + 1) for sign in (-1, 1)}
     found |= {flash_hz / 2.0 + sign * seen_hz for sign in (-1, 1)}
     return tuple(sorted(round(each, 6) for each in found if each > 0))
-
-
-def ambiguity(flash_hz: float, seen_hz: float) -> str:
-    """Which other drives the strobe alone would not tell apart."""
-    drives = ", ".join(f"{each:g}" for each in possible_drives(flash_hz, seen_hz))
-    return (
-        f"the strobe alone fits {drives} Hz and higher multiples as well, so the drive frequency is never taken from it"
-    )
-
-
-def _signed(value: float) -> str:
-    rounded = round(value, 6)
-    return f"{rounded:+g}".replace("-", "−") if rounded else "0"

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from reportgen.compute.strobe import check_strobe
 from reportgen.records.finding import Finding, note, warning
+from reportgen.records.message import message
 from reportgen.records.note import Note, StrobeSeen
 
 
@@ -16,11 +17,7 @@ def strobe_findings(notes: Iterable[Note]) -> tuple[Finding, ...]:
 
 def _finding(where: str, fact: StrobeSeen) -> Finding:
     if fact.drive_hz is None:
-        return note(
-            where,
-            f"strobe {fact.flash_hz:g} Hz stands without a drive frequency; a drive frequency is never taken from the "
-            "strobe alone: write it beside the strobe rate",
-        )
+        return note(where, message("strobe.without-drive", flash_hz=fact.flash_hz))
     check = check_strobe(fact.drive_hz, fact.flash_hz, fact.apparent_hz)
-    text = f"strobe {fact.flash_hz:g} Hz, drive {fact.drive_hz:g} Hz: {check.text}"
-    return warning(where, text) if check.consistent is False else note(where, text)
+    said = message("strobe.entry", flash_hz=fact.flash_hz, drive_hz=fact.drive_hz, what=check.said)
+    return warning(where, said) if check.consistent is False else note(where, said)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from reportgen.records.message import Message, Said
+
 
 class Severity(StrEnum):
     """How much a finding weighs. Only an error stops a build."""
@@ -21,7 +23,7 @@ class Finding:
     severity: Severity
     where: str
     """Place, as ``path:line`` with the path as named in the job (``job.toml:13``, ``logs/x_pre.csv:118``)."""
-    message: str
+    message: Said
 
     def __str__(self) -> str:
         return f"{self.where}: {self.severity}: {self.message}"
@@ -31,20 +33,22 @@ LONGEST_MESSAGE = 2000
 """Characters; a word of the input can be as long as the input."""
 
 
-def _bounded(message: str) -> str:
-    return message if len(message) <= LONGEST_MESSAGE else f"{message[:LONGEST_MESSAGE]} …"
+def _bounded(message: Said) -> Said:
+    return (
+        message if isinstance(message, Message) or len(message) <= LONGEST_MESSAGE else f"{message[:LONGEST_MESSAGE]} …"
+    )
 
 
-def error(where: str, message: str) -> Finding:
+def error(where: str, message: Said) -> Finding:
     """Make an error: the build stops."""
     return Finding(severity=Severity.ERROR, where=where, message=_bounded(message))
 
 
-def warning(where: str, message: str) -> Finding:
+def warning(where: str, message: Said) -> Finding:
     """Make a warning: the build goes on, the report shows it."""
     return Finding(severity=Severity.WARNING, where=where, message=_bounded(message))
 
 
-def note(where: str, message: str) -> Finding:
+def note(where: str, message: Said) -> Finding:
     """Make a note: worth knowing, nothing to mend."""
     return Finding(severity=Severity.NOTE, where=where, message=_bounded(message))

@@ -11,6 +11,10 @@ Value: TypeAlias = Union[str, int, float, date, time, "Message", "Place", tuple[
 enumeration is a term, and is printed in the words of the language."""
 
 
+Said: TypeAlias = Union["Message", str]
+"""A message, or a finished English sentence where a room still makes one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """A code of the catalogue with the values its sentence needs.

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
+from reportgen.records.message import Said
 from reportgen.records.note import Note
 from reportgen.records.result import BeamFit, ExciterUse, Mode, ModePicture, RunResult
 from reportgen.records.verdict import Outcome, Verdict
@@ -100,7 +101,7 @@ class LevelDependence:
     """sweep/survey − 1 of Q."""
     q_change_std: float | None = None
     mode: int | None = None
-    reason: str | None = None
+    reason: Said | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

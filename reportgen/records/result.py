@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reportgen.records.log import Floats
+from reportgen.records.message import Said
 from reportgen.records.note import MotionKind
 
 
@@ -23,7 +24,7 @@ class SweepFacts:
     """Positive; None with ``rate_reason`` where it cannot be had."""
     rate_unit: str
     """``oct/min`` or ``Hz/s``."""
-    rate_reason: str | None = None
+    rate_reason: Said | None = None
     duration_s: float | None = None
     cycles: float | None = None
     rate_from: float | None = None
@@ -63,7 +64,7 @@ class NotchResult:
     outside_bands: tuple[tuple[float, float], ...] = ()
     lowest_control_db: float | None = None
     """How far the control went below the profile in the band."""
-    reason: str | None = None
+    reason: Said | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,7 +87,7 @@ class ControlResult:
     outside_share: float | None = None
     """Share of the judged sweep outside tolerance, by time where known, else by rows."""
     aborted_bands: tuple[tuple[float, float], ...] = ()
-    reason: str | None = None
+    reason: Said | None = None
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
     strategy: str = "average"
@@ -106,7 +107,7 @@ class Observed:
     peak_hz: float | None = None
     amplification: float | None = None
     half_power_q: float | None = None
-    half_power_reason: str | None = None
+    half_power_reason: Said | None = None
     sweep_reduction: float | None = None
     """Recorded peak over steady-state peak."""
     sweep_parameter: float | None = None
@@ -149,7 +150,7 @@ class Resonance:
     flags: tuple[str, ...] = ()
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
-    reasons: tuple[tuple[str, str], ...] = ()
+    reasons: tuple[tuple[str, Said], ...] = ()
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
@@ -177,7 +178,7 @@ class ChannelResult:
     """Unit of ``magnitude`` where it is not a pure ratio."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,7 +197,7 @@ class DwellResult:
     build_up: float | None
     """Share of the steady amplitude reached at the start of counting; None with the reason in ``flags``."""
     channel: str | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -223,9 +224,9 @@ class RunResult:
     dwell: DwellResult | None = None
     decay: tuple[DecayCurve, ...] = ()
     quality: tuple[QualityIssue, ...] = ()
-    method: str = ""
+    method: Said = ""
     """One sentence: how the resonances of this run were identified."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,7 +270,7 @@ class Mode:
     """frequency / expected − 1."""
     notes: tuple[str, ...] = ()
     """``notes.txt:12`` of each observation."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
     missing: bool = False
     """True for a number that was skipped: nothing seen, ``frequency_hz`` is the expectation."""
 
@@ -289,7 +290,7 @@ class BeamFit:
     """β_n L for n = 1 …"""
     alternatives: tuple[tuple[str, float], ...] = ()
     """(boundary, rms residual) of the others."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -331,7 +332,7 @@ class ExciterUse:
     used: float | None = None
     """By the control as recorded."""
     used_at_hz: float | None = None
-    reason: str | None = None
+    reason: Said | None = None
 
     @property
     def share(self) -> float | None:

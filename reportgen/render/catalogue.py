@@ -27,8 +27,9 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.errors import RenderError
-from reportgen.records.message import Message, Place
+from reportgen.records.message import Message, Place, Said, Value
 from reportgen.render.numbers import Numbers
+from reportgen.resources import data_dir
 
 _JOINED = "joined"
 _AND = {"en": "and", "de": "und"}
@@ -100,7 +101,9 @@ class Catalogue(string.Formatter):
         if not format_spec:
             return self._numbers.plain(value)
         if format_spec.endswith("%"):
-            return self._numbers.percent(value, int(format_spec.strip(".%") or 0))
+            decimals = int(format_spec.strip("+.%") or 0)
+            sign = "+" if format_spec.startswith("+") and round(100 * value, decimals) > 0 else ""
+            return sign + self._numbers.percent(value, decimals)
         return self._numbers.localised(format(value, format_spec))
 
     def _text(self, value: object) -> str:
@@ -133,3 +136,33 @@ def catalogue(folder: Path, language: str) -> Catalogue:
     with path.open("rb") as file:
         words = tomllib.load(file)
     return Catalogue(language, words["messages"], words.get("terms"))
+
+
+def english() -> Catalogue:
+    """The language of the terminal and of results.json."""
+    return catalogue(data_dir("templates") / "words", "en")
+
+
+def said(text: Said) -> str:
+    """A message in English; a finished sentence as it stands."""
+    return english().say(text) if isinstance(text, Message) else text
+
+
+def as_data(text: Said) -> dict[str, Any]:
+    """Code and values of a message for results.json; a finished sentence has no code."""
+    if not isinstance(text, Message):
+        return {"code": None, "values": {}}
+    return {"code": text.code, "values": {name: _plain(value) for name, value in text.values}}
+
+
+def _plain(value: Value) -> Any:
+    match value:
+        case Message():
+            return as_data(value)
+        case tuple():
+            return [_plain(each) for each in value]
+        case Place() | Enum():
+            return str(value)
+        case date() | time():
+            return value.isoformat()
+    return value

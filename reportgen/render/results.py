@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from reportgen.records.message import Said
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import LevelDependence, Report, RunShift
 from reportgen.records.result import (
@@ -21,6 +22,7 @@ from reportgen.records.result import (
     RunResult,
 )
 from reportgen.records.verdict import Verdict
+from reportgen.render.catalogue import as_data, said
 
 SCHEMA = 1
 _DIGITS = 10
@@ -57,7 +59,9 @@ def results(report: Report) -> dict[str, Any]:
         "verdicts": [_verdict(verdict) for verdict in report.verdicts],
         "notes": [_note(note) for note in report.notes],
         "supersedes": _amendment(report),
-        "findings": [{"severity": str(f.severity), "where": f.where, "message": f.message} for f in report.findings],
+        "findings": [
+            {"severity": str(f.severity), "where": str(f.where), **_text("message", f.message)} for f in report.findings
+        ],
     }
 
 
@@ -82,8 +86,9 @@ def _run(run: RunResult) -> dict[str, Any]:
         "dwell": run.dwell and _dwell(run.dwell),
         "channels": [_channel(channel) for channel in run.channels],
         "quality": [_quality(issue) for issue in run.quality],
-        "method": run.method,
-        "flags": list(run.flags),
+        "method": said(run.method),
+        "method_message": as_data(run.method),
+        **_flags(run.flags),
     }
 
 
@@ -96,7 +101,8 @@ def _control(control: ControlResult) -> dict[str, Any]:
         "outside_bands": [list(band) for band in control.outside_bands],
         "outside_share": control.outside_share,
         "aborted_bands": [list(band) for band in control.aborted_bands],
-        "reason": control.reason,
+        "reason": control.reason and said(control.reason),
+        "reason_message": control.reason and as_data(control.reason),
     }
 
 
@@ -114,14 +120,14 @@ def _dwell(dwell: DwellResult) -> dict[str, Any]:
         "build_up",
         "channel",
     )
-    return {name: getattr(dwell, name) for name in names} | {"flags": list(dwell.flags)}
+    return {name: getattr(dwell, name) for name in names} | _flags(dwell.flags)
 
 
 def _channel(channel: ChannelResult) -> dict[str, Any]:
     return {
         "id": channel.id,
         "noise_floor": channel.noise_floor,
-        "flags": list(channel.flags),
+        **_flags(channel.flags),
         "resonances": [_resonance(each) for each in channel.resonances],
     }
 
@@ -141,8 +147,9 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "phase_deg": each.phase_deg,
         "observed": _observed(each.observed),
         "mode": each.mode,
-        "flags": list(each.flags),
-        "reasons": dict(each.reasons),
+        **_flags(each.flags),
+        "reasons": {name: said(reason) for name, reason in each.reasons},
+        "reason_messages": {name: as_data(reason) for name, reason in each.reasons},
         "rejected": each.rejected,
     }
 
@@ -157,7 +164,7 @@ def _quality(issue: QualityIssue) -> dict[str, Any]:
         "channel": issue.channel,
         "band_hz": issue.band_hz and list(issue.band_hz),
         "spoils": issue.spoils,
-        "message": issue.message,
+        **_text("message", issue.message),
     }
 
 
@@ -179,8 +186,18 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "expected_hz": mode.expected_hz,
         "missing": mode.missing,
         "notes": list(mode.notes),
-        "flags": list(mode.flags),
+        **_flags(mode.flags),
     }
+
+
+def _flags(flags: Sequence[Said]) -> dict[str, Any]:
+    """Flags in words, and beside them their codes and values, in the same order."""
+    return {"flags": [said(flag) for flag in flags], "flag_messages": [as_data(flag) for flag in flags]}
+
+
+def _text(name: str, text: Said) -> dict[str, Any]:
+    """One text with its code and values beside it."""
+    return {name: said(text), **as_data(text)}
 
 
 def _beam(fit: BeamFit) -> dict[str, Any]:
@@ -191,12 +208,15 @@ def _beam(fit: BeamFit) -> dict[str, Any]:
         "rms_residual": fit.rms_residual,
         "worst_residual": fit.worst_residual,
         "alternatives": [{"boundary": b, "rms_residual": r} for b, r in fit.alternatives],
-        "flags": list(fit.flags),
+        **_flags(fit.flags),
     }
 
 
 def _all_fields(row: RunShift | LevelDependence) -> dict[str, Any]:
-    return {name: _plain(getattr(row, name)) for name in type(row).__dataclass_fields__}
+    fields = {name: _plain(getattr(row, name)) for name in type(row).__dataclass_fields__}
+    if isinstance(row, RunShift):
+        return fields | _flags(row.flags)
+    return fields | {"reason": row.reason and said(row.reason), "reason_message": row.reason and as_data(row.reason)}
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:

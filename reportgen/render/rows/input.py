@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reportgen.records.finding import Finding
+from reportgen.records.message import Message
 from reportgen.records.report import InputFile, Report
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
@@ -33,7 +34,9 @@ def finding(each: Finding, language: Language) -> Row:
         "css": f"is-{each.severity}",
         "where": each.where,
         "message": language.sentence(each.message),
-        "spoken": language.words.language if language.words.knows(each.message) else "en",
+        "spoken": language.words.language
+        if isinstance(each.message, Message) or language.words.knows(each.message)
+        else "en",
     }
 
 

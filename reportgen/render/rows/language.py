@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from reportgen.records.message import Message, Said
+from reportgen.render.catalogue import Catalogue, catalogue
 from reportgen.render.numbers import Numbers
 from reportgen.render.words import Words, words
 
@@ -20,23 +22,25 @@ class Language:
 
     words: Words
     numbers: Numbers
+    catalogue: Catalogue
 
     @classmethod
     def of(cls, language: str, templates: Path) -> Language:
         """Read the catalogue below ``templates``. Raises RenderError where the language is unknown."""
-        return cls(words(templates / "words", language), Numbers(language))
+        folder = templates / "words"
+        return cls(words(folder, language), Numbers(language), catalogue(folder, language))
 
     def say(self, text: str, **values: str) -> str:
         """``text`` in this language."""
         return self.words.say(text, **values)
 
-    def sentence(self, text: str) -> str:
-        """A sentence of another room in this language."""
-        return self.words.sentence(text)
+    def sentence(self, text: Said) -> str:
+        """What another room has to say, in this language."""
+        return self.catalogue.say(text) if isinstance(text, Message) else self.words.sentence(text)
 
-    def sentences(self, texts: Iterable[str]) -> list[str]:
-        """Sentences of another room in this language."""
-        return [self.words.sentence(text) for text in texts]
+    def sentences(self, texts: Iterable[Said]) -> list[str]:
+        """What another room has to say, in this language."""
+        return [self.sentence(text) for text in texts]
 
     def pairs(self, *pairs: tuple[str, object]) -> list[Row]:
         """Label and value, in order; what was not stated is left out."""
