@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from reportgen.records.message import Message, Place, Said, message
+
 
 class ReportError(Exception):
-    """Something the user can mend: the message says where, what was found, what was expected, what to do."""
+    """Something the user can mend: it says where, what was found, what was expected, what to do."""
+
+    def __init__(self, said: Said) -> None:
+        super().__init__(f"{said.code} {dict(said.values)}" if isinstance(said, Message) else said)
+        self.said = said
 
 
 class UnitError(ReportError):
@@ -18,10 +24,10 @@ class RecordError(ReportError):
 class ReadError(ReportError):
     """A file that cannot be read as what it is meant to be."""
 
-    def __init__(self, where: str, message: str) -> None:
-        super().__init__(f"{where}: {message}")
+    def __init__(self, where: Place | str, what: Said) -> None:
+        super().__init__(message("error.at", where=where, what=what))
         self.where = where
-        self.message = message
+        self.what = what
 
 
 class ComputeError(ReportError):

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.errors import UnitError
+from reportgen.records.message import message
 
 STANDARD_GRAVITY = 9.80665
 """Conventional standard acceleration of free fall, m/s² exactly (ISO 80000-3)."""
@@ -189,8 +190,10 @@ def parse_unit(text: str) -> Unit:
     unit = _UNITS.get(bare) or _FOLDED.get(bare.casefold())
     if unit is None:
         near = difflib.get_close_matches(bare.casefold(), list(_FOLDED), n=3, cutoff=0.5)
-        hint = f"; did you mean {' or '.join(repr(_FOLDED[n].symbol) for n in dict.fromkeys(near))}?" if near else ""
-        raise UnitError(f"unit {text!r} is not known{hint}")
+        symbols = tuple(_FOLDED[name].symbol for name in dict.fromkeys(near))
+        if symbols:
+            raise UnitError(message("unit.unknown-near", unit=text, near=symbols))
+        raise UnitError(message("unit.unknown", unit=text))
     if detector is None:
         return unit
     return Unit(
@@ -209,10 +212,10 @@ def parse_number(text: str) -> tuple[float, str]:
     """Split ``text`` into its leading number (decimal point or comma) and the rest. Raises UnitError."""
     match = _NUMBER.match(text)
     if not match:
-        raise UnitError(f"{text!r} does not begin with a number; write a number and a unit, such as '10 mm'")
+        raise UnitError(message("quantity.no-number", text=text))
     number = float(match.group(1).replace("−", "-").replace(",", ".").replace(" ", ""))
     if not math.isfinite(number):
-        raise UnitError(f"{text!r} is not a finite number")
+        raise UnitError(message("quantity.not-finite", text=text))
     return number, match.group(2)
 
 
@@ -224,13 +227,15 @@ def parse_quantity(text: str, *dimensions: str) -> Quantity:
     """
     number, rest = parse_number(text)
     if not rest.strip() and "ratio" not in dimensions and dimensions:
-        raise UnitError(f"{text!r} has no unit; expected {' or '.join(dimensions)}, such as {example(dimensions[0])!r}")
+        expected = example(dimensions[0])
+        raise UnitError(message("quantity.no-unit", text=text, dimensions=dimensions, example=expected))
     unit = parse_unit(rest)
     if dimensions and unit.dimension == "acceleration" and unit.symbol == "g" and "mass" in dimensions:
         unit = _UNITS["gram"]
     if dimensions and unit.dimension not in dimensions:
+        found, expected = unit.dimension, example(dimensions[0])
         raise UnitError(
-            f"{text!r} is a {unit.dimension}; expected {' or '.join(dimensions)}, such as {example(dimensions[0])!r}"
+            message("quantity.other-dimension", text=text, found=found, dimensions=dimensions, example=expected)
         )
     return Quantity(text.strip(), number, unit)
 
@@ -268,4 +273,4 @@ def acceleration_amplitude(displacement_or_velocity: float, frequency_hz: float,
         return displacement_or_velocity * omega
     if dimension == "acceleration":
         return displacement_or_velocity
-    raise UnitError(f"a {dimension} has no acceleration amplitude")
+    raise UnitError(message("quantity.no-acceleration", dimension=dimension))

@@ -6,6 +6,7 @@ import re
 
 from reportgen.read.note_segments import Reading, Segment, drive_of
 from reportgen.read.note_words import Frequency, Level, Places, Word
+from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 
 _RESPONSES = frozenset({
@@ -13,7 +14,7 @@ _RESPONSES = frozenset({
     "amplitude", "output", "accelerometer", "signal",
 })  # fmt: skip
 _CHANNEL = re.compile(r"[A-Za-z]{1,3}\d{1,2}")
-_WRITE_LEVEL = "write 'level -6 dB' for a change of the drive, or 'level 0.5 g' for its level"
+_WRITE_LEVEL = message("note.write-level")
 
 
 def read_level(segments: list[Segment], reading: Reading) -> None:
@@ -25,26 +26,26 @@ def read_level(segments: list[Segment], reading: Reading) -> None:
         told = [each for each in valued if called or each.named or each.by_db is not None]
         for each in told:
             why = each.problem or segment.doubt or _level_of_another(segment, each, called)
-            why = why or ("several levels are named" if len(told) > 1 else None)
+            why = why or (message("note.several-levels") if len(told) > 1 else None)
             if why:
                 reading.refuse(each.text, why, _WRITE_LEVEL)
             else:
                 reading.facts.append(_level_fact(each, drive_of(segments, index, each)))
         if called and not valued and segment.of(Places):
-            reading.refuse(segment.of(Places)[0].text, "a displacement is not read as a level", _WRITE_LEVEL)
+            reading.refuse(segment.of(Places)[0].text, message("note.displacement-level"), _WRITE_LEVEL)
 
 
-def _level_of_another(segment: Segment, level: Level, called: bool) -> str | None:
+def _level_of_another(segment: Segment, level: Level, called: bool) -> Message | None:
     """Whether it is the level of a response, of noise or of a channel, rather than that of the drive."""
     words = [each for each in segment.phrases if isinstance(each, Word)]
     before = segment.phrases[: segment.phrases.index(level)]
     last = before[-1].text.lower() if before else ""
     others = [each.text for each in words if each.text.lower() in _RESPONSES or _CHANNEL.fullmatch(each.text)]
     if last in _RESPONSES - {"control"} or (others and not (called and level.named)):
-        return "it may be the level of something else than the drive"
+        return message("note.other-level")
     return None
 
 
-def _level_fact(level: Level, drive: Frequency | str) -> LevelChanged:
+def _level_fact(level: Level, drive: Frequency | Message) -> LevelChanged:
     frequency_hz = drive.hz if isinstance(drive, Frequency) else None
     return LevelChanged(by_db=level.by_db, to_mps2=level.to_mps2, frequency_hz=frequency_hz)

@@ -16,6 +16,7 @@ from reportgen.read.note_segments import Reading, Segment, segments_of, spread_d
 from reportgen.read.note_strobe import read_strobe
 from reportgen.read.note_time import read_time
 from reportgen.read.note_words import Counted, Phrase, Word, phrases
+from reportgen.records.message import message
 from reportgen.records.note import Note, Remark
 
 LONGEST_READ = 2000
@@ -59,8 +60,11 @@ def parse_line(
     _read_remark(words, text, reading)
     _look_for_misspelling(segments, reading)
     if len(text) > LONGEST_READ:
-        reading.refuse(text[LONGEST_READ : LONGEST_READ + 20] + "…", f"only the first {LONGEST_READ} characters of a "
-                       "line are searched for facts", "write one entry a line")  # fmt: skip
+        reading.refuse(
+            text[LONGEST_READ : LONGEST_READ + 20] + "…",
+            message("note.too-long", most=LONGEST_READ),
+            message("note.write-one-a-line"),
+        )
     return Note(
         source=source, line=line, text=text, when=when, day=day, run=run,
         facts=tuple(reading.facts), unread=tuple(reading.unread),
@@ -84,7 +88,7 @@ def _take_run(folded: str, runs: Sequence[str], reading: Reading) -> tuple[str, 
     if not found:
         _near_run(folded, runs, reading)
     if len(found) > 1:
-        reading.refuse(", ".join(found), "several runs are named", "write one line for each run")
+        reading.refuse(", ".join(found), message("note.several-runs"), message("note.write-line-each-run"))
         return folded, None
     return folded, next(iter(found), None)
 
@@ -102,7 +106,9 @@ def _near_run(folded: str, runs: Sequence[str], reading: Reading) -> None:
     for word in re.findall(r"(?<![\w-])[a-z]\w*(?:[-_]\w+)+", folded):
         near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.8)
         if near:
-            reading.refuse(word.upper(), "no run has this id", f"write {known[near[0]]} if that was meant")
+            reading.refuse(
+                word.upper(), message("note.no-such-run"), message("note.write-if-meant", words=known[near[0]])
+            )
 
 
 def _read_remark(words: Sequence[Phrase], text: str, reading: Reading) -> None:
@@ -114,11 +120,13 @@ def _read_remark(words: Sequence[Phrase], text: str, reading: Reading) -> None:
         if body:
             reading.facts.append(Remark(heading=heading, text=body))
         else:
-            reading.refuse(mark.text, "nothing stands behind it", f"write '{heading}: what happened'")
+            reading.refuse(
+                mark.text, message("note.nothing-behind"), message("note.write-what-happened", heading=heading)
+            )
     stamps = ("DATE", "TIME", "DATE_TIME", "LINK", "SEPARATOR")
     first = next((each for each in words if not (isinstance(each, Word) and each.kind in stamps)), None)
     if isinstance(first, Word) and first.kind == "REMARK_WORD" and not marks:
-        reading.refuse(first.text, "a colon is missing", f"write '{first.text}: …' for the report's list")
+        reading.refuse(first.text, message("note.colon-missing"), message("note.write-with-colon", word=first.text))
 
 
 def _look_for_misspelling(segments: list[Segment], reading: Reading) -> None:
@@ -129,7 +137,8 @@ def _look_for_misspelling(segments: list[Segment], reading: Reading) -> None:
             meant = _meant(each.text.lower(), after_number=isinstance(before, Counted))
             if meant:
                 said = f"{before.text} " if isinstance(before, Counted) else ""
-                reading.refuse(said + each.text, "this word is not known", f"write '{said}{meant}' if that was meant")
+                write = message("note.write-if-meant", words=f"{said}{meant}")
+                reading.refuse(said + each.text, message("note.unknown-word"), write)
 
 
 def _meant(word: str, after_number: bool) -> str | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from reportgen.read.note_segments import DENIED, Reading, Segment, drive_of
 from reportgen.read.note_words import MOST_NODES, Counted, Frequency, Level, Motion, Nodes, Phrase, Place, Places, Word
+from reportgen.records.message import Message, message
 from reportgen.records.note import MotionSeen, NodesSeen
 
 _NO_MOTION = frozenset({
@@ -122,15 +123,17 @@ def _carried(places: list[Place]) -> list[Place]:
     return found
 
 
-def _from_first_end(places: list[Place], origin: str | None, length_m: float | None) -> tuple[list[float], str | None]:
+def _from_first_end(
+    places: list[Place], origin: str | None, length_m: float | None
+) -> tuple[list[float], Message | None]:
     """Positions from the clamped (first) end, or why they can not be had."""
     values = [each.value for each in places]
     if not places or origin is None or re.search(r"clamp|root|base|fix|support|first|left", origin.lower()):
         return values, None
     if not re.search(r"tip|free|far|second|right|(?:the|from)\s+end", origin.lower()):
-        return [], f"{origin!r} is not an end of the beam"
+        return [], message("note.no-end-of-beam", words=origin)
     if places[0].unit == "m" and length_m is None:
-        return [], "positions from the free end need [specimen.beam] length in the job"
+        return [], message("note.length-needed")
     whole = length_m if places[0].unit == "m" and length_m is not None else 1.0
     return sorted(round(whole - value, 9) for value in values), None
 
@@ -153,13 +156,13 @@ def read_nodes_and_motion(segments: list[Segment], reading: Reading, length_m: f
             _refuse_frequency(each, reading)
         for nodes in _trusted_nodes(segment, reading):
             drive = drive_of(segments, index, nodes)
-            if isinstance(drive, str):
+            if isinstance(drive, Message):
                 reading.refuse(nodes.text, drive, _write_count(nodes))
             else:
                 at.setdefault(drive.hz, _AtDrive(drive)).counts.append(nodes)
         for motion in _trusted_motions(segment, reading):
             drive = drive_of(segments, index, motion)
-            if isinstance(drive, str):
+            if isinstance(drive, Message):
                 loose.append(motion)
             else:
                 at.setdefault(drive.hz, _AtDrive(drive)).motions.append(motion)
@@ -170,7 +173,7 @@ def read_nodes_and_motion(segments: list[Segment], reading: Reading, length_m: f
 
 def _refuse_frequency(each: Frequency, reading: Reading) -> None:
     if each.problem:
-        reading.refuse(each.text, each.problem, "the line is kept as a note")
+        reading.refuse(each.text, each.problem, message("note.kept"))
 
 
 def _trusted_nodes(segment: Segment, reading: Reading) -> list[Nodes]:
@@ -180,9 +183,9 @@ def _trusted_nodes(segment: Segment, reading: Reading) -> list[Nodes]:
             continue
         why = segment.doubt or each.problem or _doubt_before(segment.phrases[:index])
         if why is None and each.count is None and not each.places:
-            why = "it is not said how many"
+            why = message("note.how-many")
         if why is None and each.count == 0 and each.places:
-            why = "no nodes, yet a place"
+            why = message("note.none-yet-place")
         if why:
             reading.refuse(each.text, why, _write_count(each))
         else:
@@ -190,24 +193,24 @@ def _trusted_nodes(segment: Segment, reading: Reading) -> list[Nodes]:
     return trusted
 
 
-def _doubt_before(before: Sequence[Phrase]) -> str | None:
+def _doubt_before(before: Sequence[Phrase]) -> Message | None:
     """Whether the words just before a count take it back: "about", "more than", "2 or"."""
     last = before[-1] if before else None
     if isinstance(last, Word) and re.fullmatch(
         r"\d+(?:st|nd|rd|th)|first|second|third|fourth|fifth|sixth", last.text, re.I
     ):
-        return f"{last.text!r} says which node, not how many"
+        return message("note.which-not-how-many", words=last.text)
     if isinstance(last, Word) and last.kind in ("ABOUT", "OR"):
-        return f"{last.text!r} leaves the number open"
+        return message("note.number-open", words=last.text)
     of_several = len(before) > 1 and isinstance(before[-2], Counted)
     if isinstance(last, Word) and last.kind == "MORE" and (last.text.lower() != "of" or of_several):
-        return f"{last.text!r} leaves the number open"
+        return message("note.number-open", words=last.text)
     if isinstance(last, Level) or (isinstance(last, Counted) and last.value is None):
-        return f"{last.text!r} leaves the number open"
+        return message("note.number-open", words=last.text)
     if isinstance(last, Counted) and last.word in ("no", "without", "w/o"):
         return DENIED
     if isinstance(last, Word) and last.text.lower() == "to" and len(before) > 1 and isinstance(before[-2], Counted):
-        return "a range leaves the number open"
+        return message("note.range-of-number")
     return None
 
 
@@ -220,7 +223,7 @@ def _trusted_motions(segment: Segment, reading: Reading) -> list[Motion]:
         denied = isinstance(before, Counted) and before.word in ("no", "without", "w/o")
         why = segment.doubt or (DENIED if denied else None)
         if why:
-            reading.refuse(each.text, why, "write the kind of motion that was seen: torsion, bending or axial")
+            reading.refuse(each.text, why, message("note.write-motion"))
         else:
             trusted.append(each)
     return trusted
@@ -240,7 +243,7 @@ def _tell(found: _AtDrive, reading: Reading, length_m: float | None) -> None:
         reading.facts.extend(MotionSeen(motion=kind, frequency_hz=found.drive.hz, resolution_hz=step) for kind in kinds)
         return
     merged = _merge(found.counts)
-    if isinstance(merged, str):
+    if isinstance(merged, Message):
         reading.refuse("; ".join(each.text for each in found.counts), merged, _write_count(found.counts[0]))
         return
     positions, unit = _positions(merged, reading, length_m)
@@ -263,30 +266,27 @@ def _positions(nodes: Nodes, reading: Reading, length_m: float | None) -> tuple[
     placed = _placed(nodes.places)
     values, trouble = _from_first_end(placed or [], nodes.origin, length_m)
     if placed is None:
-        trouble = "the positions have no unit, or two"
+        trouble = message("note.positions-unit")
     if trouble:
-        write = "write positions from the clamped (or first) end as 212 mm or 0.77 L"
-        reading.refuse(nodes.text, trouble, write)
+        reading.refuse(nodes.text, trouble, message("note.write-positions"))
     return tuple(values), (placed[0].unit if placed and values else None) or "L"
 
 
-def _merge(counts: list[Nodes]) -> Nodes | str:
+def _merge(counts: list[Nodes]) -> Nodes | Message:
     """One count with its places, or what is wrong with it."""
     stated = {each.count for each in counts if each.count is not None}
     places = [place for each in counts for place in each.places]
     text = "; ".join(each.text for each in counts)
     if len(stated) > 1:
-        return "two counts at one frequency contradict each other"
+        return message("note.counts-contradict")
     count = next(iter(stated), None)
     if count is not None and len(places) > count:
-        return f"{count} counted, but {len(places)} positions"
+        return message("note.more-positions", count=count, positions=len(places))
     if count is None and len(places) == 1 and re.search(r"nod(?:es|al \w+s)\b", text.lower()):
-        return "several nodes, but one position"
+        return message("note.one-position")
     origin = next((each.origin for each in counts if each.origin), None)
     return Nodes(text, count=count, places=places, origin=origin)
 
 
-def _write_count(nodes: Nodes) -> str:
-    count = 2 if nodes.count is None else nodes.count
-    words = "no nodes" if count == 0 else f"{count} node{'s' * (count != 1)}"
-    return f"write the count as seen, with its drive frequency: '312 Hz: {words}'"
+def _write_count(nodes: Nodes) -> Message:
+    return message("note.write-count", nodes=2 if nodes.count is None else nodes.count)

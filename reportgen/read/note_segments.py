@@ -7,15 +7,16 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from reportgen.read.note_words import Frequency, Level, Motion, Nodes, Phrase, Slow, Strobe, Word
+from reportgen.records.message import Message, message
 from reportgen.records.note import Fact
 
 _P = TypeVar("_P", bound=Phrase)
 _NOT_AT = frozenset({
     "above", "below", "after", "before", "past", "beyond", "until", "till", "between", "over", "under", "from",
 })  # fmt: skip
-DENIED = "it is denied"
-_ASKED = "it is a question"
-_DOUBTED = "it is in doubt"
+DENIED = message("note.denied")
+_ASKED = message("note.asked")
+_DOUBTED = message("note.doubted")
 
 
 @dataclass(slots=True)
@@ -24,7 +25,7 @@ class Segment:
 
     phrases: list[Phrase] = field(default_factory=list)
     joined_by: str = ""
-    doubt: str | None = None
+    doubt: Message | None = None
     inexact: bool = False
     """True where a range or an "above" takes the place of a frequency."""
 
@@ -49,11 +50,11 @@ class Reading:
     """Facts and unread words of a line as they gather."""
 
     facts: list[Fact] = field(default_factory=list)
-    unread: list[str] = field(default_factory=list)
+    unread: list[Message] = field(default_factory=list)
 
-    def refuse(self, words: str, why: str, write: str) -> None:
+    def refuse(self, words: str, why: Message, write: Message) -> None:
         """Note words that look like a fact, why they are none, and what to write instead."""
-        entry = f"{words!r}: {why}; {write}"
+        entry = message("note.unread", words=words, why=why, write=write)
         if entry not in self.unread:
             self.unread.append(entry)
 
@@ -97,13 +98,13 @@ def has_word(segment: Segment, kind: str) -> bool:
     return any(isinstance(each, Word) and each.kind == kind for each in segment.phrases)
 
 
-def _doubt_in(segment: Segment) -> str | None:
+def _doubt_in(segment: Segment) -> Message | None:
     if has_word(segment, "NOT"):
         return DENIED
     if has_word(segment, "HEDGE") or has_word(segment, "UNSURE"):
         return _DOUBTED
     if has_word(segment, "OR") and segment.tells:
-        return "more than one thing is offered"
+        return message("note.several-offered")
     return None
 
 
@@ -119,36 +120,36 @@ def _is_inexact(segment: Segment) -> bool:
     return False
 
 
-def drive_of(segments: list[Segment], index: int, each: Phrase) -> Frequency | str:
+def drive_of(segments: list[Segment], index: int, each: Phrase) -> Frequency | Message:
     """The one drive frequency that words belong to, or why there is none."""
     segment = segments[index]
     if segment.inexact:
-        return "the frequency is a range, not a value"
+        return message("note.range")
     drives = _distinct(segment.drives)
     if len(drives) == 1:
-        return drives[0] if not _lists_frequencies(segments, index) else "several frequencies are named"
+        return drives[0] if not _lists_frequencies(segments, index) else message("note.several-frequencies")
     if len(drives) > 1:
-        return _paired(segment, each) or "several frequencies are named"
+        return _paired(segment, each) or message("note.several-frequencies")
     for earlier in reversed(segments[:index]):
         if earlier.inexact:
-            return "the frequency is a range, not a value"
+            return message("note.range")
         if earlier.drives:
             open_question = earlier.doubt and not earlier.tells
             several = len(_distinct(earlier.drives)) > 1
             if open_question:
-                return f"the frequency stands, but {earlier.doubt}"
-            return "several frequencies are named" if several else earlier.drives[0]
+                return message("note.frequency-but", doubt=earlier.doubt)
+            return message("note.several-frequencies") if several else earlier.drives[0]
     return _only_drive(segments)
 
 
-def _only_drive(segments: list[Segment]) -> Frequency | str:
+def _only_drive(segments: list[Segment]) -> Frequency | Message:
     everywhere = _distinct([drive for each in segments for drive in each.drives if not each.inexact])
     if len(everywhere) == 1 and not any(each.inexact for each in segments):
         return everywhere[0]
     if everywhere:
-        return "several frequencies are named"
+        return message("note.several-frequencies")
     strobe = any(segment.of(Strobe) for segment in segments)
-    return "there is a strobe rate but no drive frequency" if strobe else "there is no drive frequency"
+    return message("note.strobe-but-no-drive") if strobe else message("note.no-drive")
 
 
 def _distinct(drives: Iterable[Frequency]) -> list[Frequency]:

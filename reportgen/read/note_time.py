@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from reportgen.read.note_segments import Reading
 from reportgen.read.note_words import Phrase, Word
+from reportgen.records.message import message
 
 _T = TypeVar("_T")
 
@@ -36,7 +37,7 @@ def _first(words: Iterable[Phrase], kind: str) -> Word | None:
 
 def _refused(value: _T | None, text: str, reading: Reading) -> _T | None:
     if value is None:
-        reading.refuse(text, "this is not a date or time that can be read in one way only", "write 2026-03-12 09:14")
+        reading.refuse(text, message("note.not-a-time"), message("note.write-time"))
     return value
 
 

@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 from reportgen.errors import UnitError
+from reportgen.records.message import Message, message
 from reportgen.records.note import MotionKind
 from reportgen.units import Detector, parse_quantity
 
@@ -32,7 +33,7 @@ class Frequency:
     text: str
     hz: float
     step_hz: float
-    problem: str | None = None
+    problem: Message | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +61,7 @@ class Nodes:
     count: int | None = None
     places: list[Place] = field(default_factory=list)
     origin: str | None = None
-    problem: str | None = None
+    problem: Message | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +91,7 @@ class Level:
     text: str
     by_db: float | None = None
     to_mps2: float | None = None
-    problem: str | None = None
+    problem: Message | None = None
     named: bool = True
     """False for a bare "-6 dB" or "0.5 g", which may be a response as well."""
 
@@ -197,9 +198,9 @@ def frequency(text: str) -> Frequency:
     problem = None
     if re.fullmatch(r"[1-9]\d{0,2},\d{3}", digits):
         whole, part = digits.split(",")
-        problem = f"the comma may stand for thousands or for decimals: write {whole}{part} or {whole}.{part}"
+        problem = message("note.ambiguous-comma", whole=whole, part=part)
     elif decimal(digits) <= 0:
-        problem = "a frequency is larger than 0 Hz"
+        problem = message("note.frequency-positive")
     step = round(factor * 10.0**-decimals, 9)
     return Frequency(" ".join(text.split()), round(decimal(digits) * factor, 9), step, problem)
 
@@ -246,9 +247,9 @@ def _nodes(children: list[Any], text: str) -> Nodes:
 def _count(found: Nodes, token: Any, qualified: list[str]) -> None:
     value = _number(token)
     if value is None or value > MOST_NODES or value != int(value):
-        found.problem = f"{str(token).strip()!r} is not one whole number of nodes"
+        found.problem = message("note.not-whole", words=str(token).strip())
     elif token.type == "NO" and [word for word in qualified if word not in ("interior", "inner")]:
-        found.problem = "it is not said whether there were others"
+        found.problem = message("note.others-unsaid")
     else:
         found.count = int(value)
 
@@ -311,7 +312,7 @@ def _steer(children: list[Any], text: str) -> Level:
     if "LEVEL" not in kinds:
         return Level(text, named=False) if value.type == "PERCENT" else _acceleration(value, text, named=False)
     if value.type == "PERCENT":
-        return Level(text, problem="a share is not read as a level")
+        return Level(text, problem=message("note.share-level"))
     return _acceleration(value, text, named=True)
 
 
@@ -323,7 +324,7 @@ def _acceleration(token: Any, text: str, named: bool) -> Level:
     try:
         quantity = parse_quantity(re.sub(r"(\d),(\d)", r"\1.\2", str(token).strip()), "acceleration")
     except UnitError as trouble:
-        return Level(text, problem=str(trouble), named=named)
+        return Level(text, problem=message("note.unit", what=trouble.said), named=named)
     detector = quantity.unit.detector or Detector.PEAK
     return Level(text, to_mps2=quantity.si * detector.to_peak, named=named)
 
@@ -338,7 +339,7 @@ def _decibels(children: list[Any], text: str) -> Level:
     if value == 0:
         return Level(text, by_db=0.0, named=named)
     if ("UP" in kinds) == ("DOWN" in kinds):
-        problem = "it is not said whether up or down"
+        problem = message("note.up-or-down")
         return Level(text, problem=problem if "LEVEL" in kinds else None, named="LEVEL" in kinds)
     return Level(text, by_db=value if "UP" in kinds else -value, named="LEVEL" in kinds)
 

@@ -17,6 +17,7 @@ from reportgen.read.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.text_encoding import decoded
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
+from reportgen.records.message import message
 from reportgen.records.note import Note
 
 __all__ = ["parse_line", "read_notes"]
@@ -62,7 +63,7 @@ def _note(line: _Line, runs: Sequence[str], length_m: float | None) -> Note:
 
 
 def _unread(note: Note) -> list[Finding]:
-    return [warning(note.where, f"not read as a fact: {each}") for each in note.unread]
+    return [warning(note.where, message("note.not-a-fact", what=each)) for each in note.unread]
 
 
 def _lines(path: Path, name: str) -> Iterator[_Line]:

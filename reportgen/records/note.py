@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 
+from reportgen.records.message import Message
+
 
 class MotionKind(StrEnum):
     """Kind of motion seen."""
@@ -83,7 +85,7 @@ class Note:
     """A date written without a time of day."""
     run: str | None = None
     facts: tuple[Fact, ...] = ()
-    unread: tuple[str, ...] = ()
+    unread: tuple[Message, ...] = ()
     """Words that look like a fact but could not be read, each with what to write instead."""
 
     @property

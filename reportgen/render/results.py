@@ -258,7 +258,8 @@ def _note(note: Note) -> dict[str, Any]:
             | {name: _plain(getattr(fact, name)) for name in type(fact).__dataclass_fields__}
             for fact in note.facts
         ],
-        "unread": list(note.unread),
+        "unread": [said(each) for each in note.unread],
+        "unread_messages": [as_data(each) for each in note.unread],
     }
 
 
