@@ -363,14 +363,25 @@ def _clear_leftovers(parent: Folder, target: Path) -> None:
     """
     roles = [name for role in ("old", "new") if _is_leftover(parent, target, name := _beside(target, role))]
     old = _beside(target, "old")
-    if old in roles and parent.status(target.name) is None:
+    if old in roles and parent.status(target.name) is None and not _is_empty(parent, old):
         with parent.inner(old) as folder:
-            _sets(folder, target.parent / old)
+            _sets_of_own(folder, target.parent / old)
         parent.move(old, parent, target.name)
         roles.remove(old)
     _end_journal(parent, target)
     for name in roles:
         _discard(parent, name, target)
+
+
+def _sets_of_own(folder: Folder, where: Path) -> tuple[ReportSet, ...]:
+    """The sets of a folder beside the target. Raises ArchiveError where no build wrote it."""
+    status = folder.status(MARKER)
+    if status is None or not stat.S_ISREG(status.st_mode):
+        raise ArchiveError(
+            f"{where} holds files that no build wrote; builds need that name for what they are writing. Nothing was "
+            f"written; move it away"
+        )
+    return _sets(folder, where)
 
 
 def _is_leftover(parent: Folder, target: Path, name: str) -> bool:
@@ -494,12 +505,7 @@ class _Discard:
         """Files of sets that were not issued. Raises ArchiveError where no build wrote the folder."""
         if not self.entries:
             return {}
-        if MARKER not in self.entries:
-            raise ArchiveError(
-                f"{self.where} holds files that no build wrote; builds need that name for what they are writing. "
-                f"Nothing was written; move it away"
-            )
-        sets = _sets(self.leftover, self.where)
+        sets = _sets_of_own(self.leftover, self.where)
         return {p: digest for each in sets if each.standing is not Standing.ISSUED for p, digest in each.placed.items()}
 
 
