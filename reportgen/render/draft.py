@@ -34,14 +34,15 @@ SCREEN_CSS = """
 
 def draft_words(language: Language) -> str:
     """What the mark says."""
-    return language.say("DRAFT – not issued, not to be signed")
+    return language.say("DRAFT – not issued")
 
 
 def page_css(language: Language) -> str:
     """Style for top and foot of every page, of an origin that no author's style overrides (CSS Cascading 4, 6.1)."""
     box = (
         f'{{ content: "{draft_words(language)}" !important; color: #a83c16 !important; font: 600 10.5pt "Report Sans", '
-        "sans-serif !important; text-align: center !important; visibility: visible !important; "
+        "sans-serif !important; text-align: center !important; white-space: nowrap !important; "
+        "visibility: visible !important; "
     )
     top = f"@top-center {box} vertical-align: bottom !important; padding: 0 0 4mm !important; }}"
     foot = f"@bottom-center {box} vertical-align: top !important; padding: 4mm 0 0 !important; }}"

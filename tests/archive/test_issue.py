@@ -83,7 +83,7 @@ def test_a_build_after_an_edit_overwrote_what_was_issued(target):
     assert "Changed since then: logs/x.csv" in told
     assert f"revision B build with --supersedes {target / 'VTR-0201-A.zip'}" in told
     assert "--draft" in told
-    with pytest.raises(ArchiveError, match="logs/x.csv"):
+    with pytest.raises(ArchiveError, match=r"logs/x\.csv"):
         issued_early(target, edited)
     assert snapshot(target) == before
     assert beside(target) == []
@@ -105,7 +105,7 @@ def test_another_version_of_the_program_is_said_to_be_why(target):
 
 
 def test_outputs_that_differ_without_a_reason_are_named(target):
-    with pytest.raises(ArchiveError, match="Inputs and software are the same, but these outputs differ: report.pdf"):
+    with pytest.raises(ArchiveError, match=r"software are the same, but these outputs differ: report\.pdf"):
         publish({**FILES_A, "report.pdf": b"%PDF odd"}, target, A)
 
 
@@ -256,7 +256,8 @@ def test_a_planted_link_made_a_build_empty_somebody_elses_folder(tmp_path, role,
     before = snapshot(tmp_path)
     with pytest.raises(ArchiveError, match=rf"\.report\.{role} is (a link|not the empty file).*follow no link"):
         publish(FILES_DRAFT, target, DRAFT)
-    assert snapshot(tmp_path) == before
+    after = snapshot(tmp_path)
+    assert {**after, "job": ()} == {**before, "job": ()}  # the lock came and went in it
 
 
 @pytest.mark.parametrize("role", ["new", "old"])
@@ -264,7 +265,7 @@ def test_a_folder_of_somebody_else_under_a_working_name_was_emptied(tmp_path, ro
     (tmp_path / f".report.{role}").mkdir()
     (tmp_path / f".report.{role}" / "thesis.odt").write_text("mine")
     before = snapshot(tmp_path)
-    with pytest.raises(ArchiveError, match=rf"report\.{role}.*(no build wrote|No such file)"):
+    with pytest.raises(ArchiveError, match=rf"report\.{role} holds files that no build wrote"):
         publish(FILES_A, tmp_path / "report", A)
     assert snapshot(tmp_path)[f".report.{role}/thesis.odt"] == before[f".report.{role}/thesis.odt"]
 
