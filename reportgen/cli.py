@@ -72,6 +72,9 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("jobs", metavar="JOB", nargs="+", type=Path)
     build.add_argument("--out", metavar="DIR", type=Path, help="where the report goes; default JOB/report")
     build.add_argument("--results-only", action="store_true", help="compute and write results.json alone")
+    build.add_argument(
+        "--draft", action="store_true", help="marked as a draft everywhere; may be overwritten, cannot be signed"
+    )
     build.add_argument("--strict", action="store_true", help="exit 3 where a requirement is not met")
     build.add_argument("--supersedes", metavar="ARCHIVE", type=Path, help="make an amendment of that archive")
     build.add_argument("--branding", metavar="DIR", type=_folder, help="a laboratory's own templates")

@@ -36,6 +36,8 @@ def amendment_of(superseded: Path, report: Report, results: Mapping[str, Any]) -
         names = {*texts, *(name.removeprefix(JOB) for name in archive.found if _is_text(name))}
         old_texts = {name: text for name in names if (text := archive.text(JOB + name)) is not None}
     number, revision = _identity(old, superseded)
+    if is_draft(old):
+        raise ArchiveError(f"{superseded} is a draft, which was never issued: there is nothing to amend. Build anew")
     if number != report.job.report.number:
         raise ArchiveError(
             f"{superseded} is report {number}; found {report.job.report.number} in {report.job.file.name}. An "
@@ -66,6 +68,22 @@ def kept_amendment(report: Report) -> Report:
     if not kept.is_file():
         return report
     return amended(report, read_amendment(kept.read_text(encoding="utf-8", errors="replace"), kept.name))
+
+
+def kept_as_draft(report: Report) -> Report:
+    """A report recomputed from an unpacked archive, as the draft it was; unchanged where it was none."""
+    kept = report.job.folder.parent / RESULTS
+    try:
+        old = read_json(kept.read_text(encoding="utf-8", errors="replace"), kept.name)
+    except (OSError, ArchiveError):  # what is wrong with them is told where they are compared
+        return report
+    return replace(report, draft=is_draft(old))
+
+
+def is_draft(results: Any) -> bool:
+    """Whether results, as in results.json, say that they are those of a draft."""
+    identity = results.get("job") if isinstance(results, dict) else None
+    return isinstance(identity, dict) and identity.get("draft") is True
 
 
 def _identity(results: Any, superseded: Path) -> tuple[str, str]:

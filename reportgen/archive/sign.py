@@ -8,12 +8,15 @@ anyway. Nothing is fetched from a network: neither time stamps nor revocation li
 from __future__ import annotations
 
 import io
+import json
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from reportgen.archive.amendment import is_draft
+from reportgen.archive.bag import RESULTS
 from reportgen.archive.publish import write_whole
 from reportgen.errors import ArchiveError
 
@@ -76,7 +79,9 @@ def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, lo
 
     signer = _signer(key)
     try:
-        writer = IncrementalPdfFileWriter(io.BytesIO(pdf.read_bytes()))
+        content = pdf.read_bytes()
+        _refuse_draft(pdf, content)
+        writer = IncrementalPdfFileWriter(io.BytesIO(content))
         name = _free_field(writer.prev)
         meta = signers.PdfSignatureMetadata(
             field_name=name,
@@ -88,10 +93,36 @@ def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, lo
         signed = signers.sign_pdf(writer, meta, signer=signer)
     except OSError as problem:
         raise ArchiveError(f"{pdf}: {problem.strerror or problem}") from problem
+    except ArchiveError:
+        raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
         raise ArchiveError(f"{pdf} cannot be signed: {problem}") from problem
     write_whole(out, signed.getvalue())
     return name
+
+
+DRAFT_KEYWORD = "draft"
+"""Among the keywords of a draft's PDF, as the room that prints it has it (``render.draft.KEYWORD``)."""
+
+
+def _refuse_draft(pdf: Path, content: bytes) -> None:
+    """Raises ArchiveError where a PDF, or the results it carries, says that it is a draft."""
+    import pikepdf
+
+    with pikepdf.open(io.BytesIO(content), suppress_warnings=True) as opened:
+        keywords = str(opened.docinfo.get("/Keywords", "")).split(", ")
+        carried = [each.get_file().read_bytes() for name, each in opened.attachments.items() if name == RESULTS]
+    if DRAFT_KEYWORD in keywords or any(_says_draft(each) for each in carried):
+        raise ArchiveError(
+            f"{pdf} is a draft, which is not signed; nothing was written. Issue the report: build it without --draft"
+        )
+
+
+def _says_draft(results: bytes) -> bool:
+    try:
+        return is_draft(json.loads(results))
+    except (ValueError, RecursionError):
+        return False
 
 
 def _signer(key: SigningKey) -> Any:
@@ -138,7 +169,12 @@ def _pkcs12_of_pem(pem: bytes, certificates: bytes, passphrase: bytes | None) ->
 def sign_report(
     pdf: Path, out: Path, key: Path, passphrase_file: Path | None = None, *, reason: str | None = None
 ) -> tuple[str, ...]:
-    """Sign, and say what was done; the passphrase is the first line of its file. Raises ArchiveError."""
+    """Sign, and say what was done; the passphrase is the first line of its file.
+
+    Raises ArchiveError; also where ``out`` is another file that exists: it may be signed, too.
+    """
+    if out != pdf and (out.exists() or out.is_symlink()) and not (out.exists() and out.samefile(pdf)):
+        raise ArchiveError(f"{out} is there already and is not overwritten; name another file with --out")
     passphrase = None
     if passphrase_file is not None:
         try:

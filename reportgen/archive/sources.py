@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from reportgen.archive.amendment import SUPERSEDED, amendment_json
@@ -30,7 +30,25 @@ def archive_info(report: Report) -> ArchiveInfo:
         laboratory=report.job.laboratory.name,
         customer=report.job.customer.name,
         software=report.software,
+        draft=report.draft,
     )
+
+
+def marked_names(report: Report, outputs: Mapping[str, Output]) -> dict[str, Output]:
+    """Outputs under the names of a draft; that of its archive is marked already."""
+    archive = f"{archive_info(report).name}.zip"
+    return {name if name == archive else draft_name(name): output for name, output in outputs.items()}
+
+
+def draft_name(name: str) -> str:
+    """The name of an output, marked as that of a draft.
+
+    >>> [draft_name(each) for each in ("report.pdf", "plots/x-pre-a1.svg")]
+    ['report-draft.pdf', 'plots-draft/x-pre-a1-draft.svg']
+    """
+    *folders, last = PurePosixPath(name).parts
+    path = PurePosixPath(last)
+    return "/".join((*(f"{folder}-draft" for folder in folders), f"{path.stem}-draft{path.suffix}"))
 
 
 def bag_job(report: Report, outputs: Mapping[str, bytes], branding: Path | None = None) -> Output:

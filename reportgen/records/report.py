@@ -120,6 +120,8 @@ class Report:
     shifts: tuple[RunShift, ...] = ()
     exciter: tuple[ExciterUse, ...] = ()
     amendment: Amendment | None = None
+    draft: bool = False
+    """Not issued: marked on every page, and nothing that may be signed."""
     opinions: tuple[str, ...] = ()
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""

@@ -36,6 +36,7 @@ class Document:
     context: Row
     drawings: Gallery
     pictures: dict[str, Picture]
+    draft: bool = False
 
 
 @lru_cache(maxsize=2)
@@ -53,7 +54,7 @@ def assemble(report: Report, templates: Path) -> Document:
     context = check.all(_context(report, language, {each.key for each in sketches}, pictures))
     context["findings"] += _glyph_findings(check, language)
     drawings = gallery(sketches, check)
-    return Document(language, own.paper, context, drawings, {each.key: each for each in pictures})
+    return Document(language, own.paper, context, drawings, {each.key: each for each in pictures}, report.draft)
 
 
 def gallery(sketches: Sequence[Sketch], check: GlyphCheck) -> Gallery:

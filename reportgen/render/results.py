@@ -46,6 +46,7 @@ def results(report: Report) -> dict[str, Any]:
             "date": identity.date.isoformat(),
             "decision_rule": str(identity.decision_rule),
             "confidence": identity.confidence,
+            **({"draft": True} if report.draft else {}),
         },
         "overall": str(report.overall),
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],

@@ -159,6 +159,7 @@ def test_as_the_command_line_signs(report, keys, tmp_path):
     both = tmp_path / "both.pem"
     both.write_bytes(keys["key"].read_bytes() + keys["certificate"].read_bytes())
     for key, words in ((keys["pkcs12"], tmp_path / "words"), (both, None)):
+        (tmp_path / "signed.pdf").unlink(missing_ok=True)
         lines = sign_report(report, tmp_path / "signed.pdf", key, words, reason="Authorised")
         assert lines[0].endswith("signed.pdf: signed")
         assert "unchanged" in lines[1]
