@@ -14,6 +14,7 @@ from reportgen.errors import ReadError
 from reportgen.read.cells import number_in, split_line
 from reportgen.read.clock import seconds_of
 from reportgen.read.columns import Column, Meaning, understand
+from reportgen.read.header_words import begins_a_table
 from reportgen.read.leaps import leaps
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns
 from reportgen.read.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
@@ -143,7 +144,8 @@ class _Reader:
 
     def _first_table(self, block: TableBlock) -> TableBlock:
         """The rows above another header: what stands below it has other columns."""
-        line = next((each.line for each in block.rejected if self._is_other_header(each.text)), None)
+        last_row = int(block.lines[-1]) if len(block.lines) else 0
+        line = next((each.line for each in block.rejected if self._is_other_header(each, last_row)), None)
         if line is None:
             return block
         keep = block.lines < line
@@ -165,11 +167,14 @@ class _Reader:
             no_reading=tuple(each for each in block.no_reading if each[0] < line),
         )
 
-    def _is_other_header(self, text: str) -> bool:
-        if not _FREQUENCY_NAMED.search(text):
+    def _is_other_header(self, line: Rejected, last_row: int) -> bool:
+        """Whether a line that is no row heads another table; words above further rows must have units for that."""
+        if not _FREQUENCY_NAMED.search(line.text):
             return False
-        cells = split_line(text, self.layout.delimiter or ";", quoted=True)
+        cells = split_line(line.text, self.layout.delimiter or ";", quoted=True)
         if len(cells) < 2 or any(number_in(cell, self.layout.decimal) is not None for cell in cells):
+            return False
+        if line.line < last_row and not begins_a_table(cells, (), self.layout.names):
             return False
         columns = [understand(cell, "", 0) for cell in cells if cell]
         return any(each.meaning is Meaning.FREQUENCY for each in columns)
