@@ -155,6 +155,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
     from reportgen.read.input_files import input_files
     from reportgen.read.log import read_log, with_channels_of_logs
     from reportgen.read.operator_notes import read_notes
+    from reportgen.read.same_runs import same_runs
 
     found = list(findings)
     logs: dict[str, Log] = {}
@@ -169,6 +170,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
     notes, more = read_notes(job)
     found += more
     files = input_files(job)
+    found += same_runs(job, logs, files)
     return Inputs(job=job, logs=logs, notes=notes, files=files, findings=tuple(dict.fromkeys(found)))
 
 
