@@ -122,15 +122,16 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     return Built(folder=target, lines=tuple(lines), outcome=report.overall, missing_pdf=missing_pdf)
 
 
-def check_job(path: Path, progress: Say = silent) -> Checked:
-    """Read everything, compute nothing."""
+def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
+    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
     from reportgen.read.checklist import report_checklist
+    from reportgen.read.job_dates import dates_to_come
     from reportgen.read.job_file import read_job
 
     job, findings = read_job(path)
     if job is None:
         return Checked(lines=tuple(map(str, findings)), findings=findings)
-    inputs = _read_all(job, findings, progress)
+    inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), progress)
     lines = [str(finding) for finding in inputs.findings]
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any
 
+from reportgen.read.job_dates import date_findings
 from reportgen.read.job_folder import slashed
 from reportgen.read.job_values import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
 from reportgen.read.nearest import listed, nearest
@@ -51,7 +52,8 @@ def reference_findings(raw: dict[str, Any], lines: TomlLines, file: str) -> tupl
     book = _Book(raw, lines, file)
     found = [
         *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book),
-        *_corrections(book), *_calibration_dates(book), *_unused_profiles(book),
+        *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
+        *_unused_profiles(book),
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda finding: int(finding.where.rpartition(":")[2])))
 
