@@ -182,17 +182,18 @@ def _set_of(report: Report, outputs: Mapping[str, Output], how: Settings, missin
     )
 
 
-def check_job(path: Path, progress: Say = silent) -> Checked:
-    """Read everything, compute nothing."""
+def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
+    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
     from reportgen.read.checklist import report_checklist
     from reportgen.read.input_files import stamp_of_job_file
+    from reportgen.read.job_dates import dates_to_come
     from reportgen.read.job_file import read_job
 
     before = stamp_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
         return Checked(lines=tuple(map(str, findings)), findings=findings)
-    inputs = _read_all(job, findings, before, progress)
+    inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     lines = [str(finding) for finding in inputs.findings]
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
@@ -223,6 +224,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, pro
     from reportgen.read.input_files import watch_inputs
     from reportgen.read.log import read_log, with_channels_of_logs
     from reportgen.read.operator_notes import read_notes
+    from reportgen.read.same_runs import same_runs
 
     watched = watch_inputs(job, before)
     found = list(findings)
@@ -237,6 +239,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, pro
     found += more
     notes, more = read_notes(job)
     found += more
+    found += same_runs(job, logs, watched.files)
     watched.still_the_same()
     findings = tuple(dict.fromkeys(found))
     return Inputs(job=job, logs=logs, notes=notes, files=watched.files, findings=findings, watched=watched)

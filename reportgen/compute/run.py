@@ -24,6 +24,7 @@ from reportgen.compute.transmissibility import (
     phase_of_acceleration,
     ratio_unit,
 )
+from reportgen.compute.without_time import doubted
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
@@ -54,6 +55,8 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     channels = tuple(
         channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
     )
+    assumed = found is not None and sweep.time_s is None
+    channels = doubted(channels, profile) if assumed else channels
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
     return RunResult(
         id=run.id,
@@ -66,6 +69,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         quality=(*quality, *disagreements(compared)),
         method=found.method if found else "no sweep: no resonance is sought",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *agreement(compared)),
+        steady_state_assumed=assumed,
     )
 
 

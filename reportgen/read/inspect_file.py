@@ -135,7 +135,7 @@ def _mapping(layout: TableLayout, columns: UnderstoodColumns) -> list[str]:
     lines = []
     for column, key in ((columns.time, "time"), (columns.frequency, "frequency")):
         if column is not None and layout.numeric[column.place]:
-            lines.append(_mapping_line(key, layout, column, column.unit.symbol if column.unit else "..."))
+            lines.append(_mapping_line(key, layout, column, column.unit.symbol if column.unit else "s"))
     if columns.frequency is None:
         lines.append('frequency = "... / Hz"   # name the column')
     for column in columns.amplitudes:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from reportgen.errors import UnitError
 from reportgen.read.cells import COMMENT, is_rule, number_in, split_line
+from reportgen.read.header_words import names_a_quantity
 from reportgen.units import parse_unit
 
 _ALSO_NAMES = {"t", "f", "a", "c", "d", "h", "m", "n", "v", "x", "k", "in", "min"}
@@ -63,9 +64,23 @@ def header_above(found: RowsBelow, lines: Sequence[str], row: int) -> Header | N
         above.append((index, fitted))
         if len(above) == 3:
             break
+    above = _without_messages(above)
     if not above:
         return None
     return _header_of(above, found.columns)
+
+
+def _without_messages(above: list[tuple[int, tuple[str, ...]]]) -> list[tuple[int, tuple[str, ...]]]:
+    """The lines from the header upwards: words below it that are neither units nor more of its names are rows."""
+    for at in range(1, len(above)):
+        header, below = above[at][1], [cells for _, cells in above[:at]]
+        if names_a_quantity(header) and not any(map(_belongs_to_header, below)):
+            return above[at:]
+    return above
+
+
+def _belongs_to_header(cells: tuple[str, ...]) -> bool:
+    return names_a_quantity(cells) or _are_units(cells) or _has_doubles(cells)
 
 
 def _header_of(above: list[tuple[int, tuple[str, ...]]], columns: int) -> Header:

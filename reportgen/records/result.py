@@ -153,6 +153,9 @@ class Resonance:
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
+    doubtful: bool = False
+    """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
+    a resonance may have been read as this mode."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -225,6 +228,8 @@ class RunResult:
     quality: tuple[QualityIssue, ...] = ()
     method: str = ""
     """One sentence: how the resonances of this run were identified."""
+    steady_state_assumed: bool = False
+    """True where the log has no time that could be used, so that the sweep's effect could not be taken out."""
     flags: tuple[str, ...] = ()
 
 

@@ -187,7 +187,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
             }
             for channel in each.channels
         ],
-        "sentence": resonance.sweep_sentence(each, language),
+        "sentence": resonance.steady_state_sentence((each,), language) or resonance.sweep_sentence(each, language),
         "method": language.sentence(each.method) if each.method else "",
         "remarks": language.sentences(each.flags),
     }

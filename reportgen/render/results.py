@@ -84,6 +84,7 @@ def _run(run: RunResult) -> dict[str, Any]:
         "channels": [_channel(channel) for channel in run.channels],
         "quality": [_quality(issue) for issue in run.quality],
         "method": run.method,
+        "steady_state_assumed": run.steady_state_assumed,
         "flags": list(run.flags),
     }
 
@@ -145,6 +146,7 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "flags": list(each.flags),
         "reasons": dict(each.reasons),
         "rejected": each.rejected,
+        "doubtful": each.doubtful,
     }
 
 

@@ -11,6 +11,7 @@ from reportgen.records.rounding import uncertainty_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.resonance import steady_state_sentence
 
 _MOST_EVIDENCE = 4
 """Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
@@ -30,7 +31,11 @@ def overall(report: Report, language: Language) -> Row:
     return outcome(report.overall, language) | {
         "counts": counts,
         "total": len(report.verdicts),
-        "sentence": _overall_sentence(report, not_met, language),
+        "sentence": " ".join(
+            each
+            for each in (steady_state_sentence(report.runs, language), _overall_sentence(report, not_met, language))
+            if each
+        ),
     }
 
 

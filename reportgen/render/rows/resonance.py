@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportgen.records.result import ChannelResult, Observed, Resonance, RunResult
 from reportgen.records.rounding import coverage_factor
@@ -50,6 +50,7 @@ def resonance(
         "seen_q": numbers.significant(seen.half_power_q, 3),
         "reduction": numbers.significant(None if seen.sweep_reduction is None else 100 * seen.sweep_reduction, 3),
         "rejected": each.rejected or "",
+        "doubtful": each.doubtful,
         "remarks": _remarks(each, language),
         "uncertain": _budget(each, k, language),
     }
@@ -71,6 +72,26 @@ def _remarks(each: Resonance, language: Language) -> list[str]:
     if each.rejected:
         remarks.insert(0, language.say("Rejected by the engineer: %(why)s", why=each.rejected))
     return remarks
+
+
+def steady_state_sentence(runs: Sequence[RunResult], language: Language) -> str:
+    """What is said before anything else of runs whose logs have no time; empty where all have."""
+    assumed = [run for run in runs if run.steady_state_assumed]
+    if not assumed:
+        return ""
+    told = language.say(
+        "Steady state is assumed for %(runs)s: the log has no time that could be used, so the effect of the sweep is "
+        "not taken out.",
+        runs=", ".join(run.id for run in assumed),
+    )
+    resonances = [each for run in assumed for channel in run.channels for each in channel.resonances]
+    doubtful = sum(each.doubtful for each in resonances)
+    if not doubtful:
+        return told
+    return told + " " + language.say(
+        "%(doubtful)s of %(all)s resonances are doubtful for it and stand without uncertainty.",
+        doubtful=str(doubtful), all=str(len(resonances)),
+    )  # fmt: skip
 
 
 def sweep_sentence(run: RunResult, language: Language) -> str:
