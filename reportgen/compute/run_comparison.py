@@ -10,7 +10,7 @@ import numpy as np
 from reportgen.compute.shift import run_pairs
 from reportgen.records.job import Job
 from reportgen.records.log import Floats
-from reportgen.records.result import ChannelResult, QualityIssue, RunResult
+from reportgen.records.result import ChannelResult, IssueKind, QualityIssue, RunResult
 
 LEVEL_DB = 1.0
 """Two controls within the ±15 % of IEC 60068-2-6 differ by up to 2.6 dB at a row, but by far less in the median."""
@@ -53,7 +53,7 @@ def _levels(before: RunResult, after: RunResult) -> Iterator[QualityIssue]:
     )
     if ratio.size >= FEWEST_ROWS and abs(float(np.median(ratio))) > LEVEL_DB:
         yield QualityIssue(
-            kind="level differs",
+            kind=IssueKind.LEVEL_DIFFERS,
             message=f"the control was {float(np.median(ratio)):+.1f} dB against run {before.id}: a structure whose "
             "stiffness or damping depends on level shows a difference that is none",
         )
@@ -64,12 +64,14 @@ def _rates(before: RunResult, after: RunResult) -> Iterator[QualityIssue]:
     if a is None or b is None:
         return
     if {a.direction, b.direction} == {"up", "down"}:
-        yield QualityIssue(kind="rate differs", message=f"swept {b.direction}, but {a.direction} in run {before.id}")
+        yield QualityIssue(
+            kind=IssueKind.RATE_DIFFERS, message=f"swept {b.direction}, but {a.direction} in run {before.id}"
+        )
     if a.rate is None or b.rate is None:
         return
     if a.rate_unit != b.rate_unit or abs(b.rate / a.rate - 1.0) > RATE_SHARE:
         yield QualityIssue(
-            kind="rate differs",
+            kind=IssueKind.RATE_DIFFERS,
             message=f"swept at {b.rate:.3g} {b.rate_unit}, but at {a.rate:.3g} {a.rate_unit} in run {before.id}",
         )
 
@@ -93,7 +95,7 @@ def _sensors(before: RunResult, after: RunResult) -> Iterator[QualityIssue]:
 
 def _loose(channel: ChannelResult, before: RunResult, what: str) -> QualityIssue:
     return QualityIssue(
-        kind="loose sensor",
+        kind=IssueKind.LOOSE_SENSOR,
         message=f"{channel.id} {what}: sensor or cable came loose",
         channel=channel.id,
         spoils=True,
