@@ -16,6 +16,7 @@ from reportgen.compute.loose_sensor import DENSEST, loose_sensors
 from reportgen.compute.pieces import holes, pieces_of, resumed
 from reportgen.compute.profile import profile_range
 from reportgen.compute.seen import Seen, bend, blocks, see
+from reportgen.compute.swapped_columns import control_swaps
 from reportgen.compute.transmissibility import is_motion
 from reportgen.records.job import Profile, RunKind, RunPlan
 from reportgen.records.log import Floats, SweepLog
@@ -38,6 +39,10 @@ SPOILING_SHARE = 0.05
 """Drop-outs: below a tenth of the median around, with both rows beside above half of it, which a null that is passed
 through (an antiresonance, a beat) does not have, among rows that scatter by less than 8 %; from 5 % of the rows on the
 channel is not worth keeping."""
+THOUSANDTH = (0.9e-3, 1.3e-3)
+UNIT_OCTAVES = 0.5
+"""A channel that reads so much of the control, smoothly, in the first half octave of its range reads in another unit:
+what a mode adds there is taken in."""
 DEAD_RATIO = 0.02
 """A sensor that moves with the exciter shows a ratio near 1 somewhere; a channel below 2 % throughout shows none."""
 PHASE_JUMP_DEG = 60.0
@@ -68,7 +73,7 @@ def data_quality(
     issues = [*_clock(log), *_short_run(run, log, profile)]
     swept = run.kind in (RunKind.SURVEY, RunKind.SWEEP)
     if swept:
-        issues += [*_resumptions(log), *_holes(log)]
+        issues += [*_resumptions(log), *_holes(log), *control_swaps(log, control or run.control, profile)]
     if control_level is not None and swept:
         issues += _control_dips(log.frequency_hz, control_level, profile)
     channels = [see(log, trace, control_level, trace.channel in (control or run.control)) for trace in log.traces]
@@ -196,7 +201,7 @@ def _dead(seen: Seen, swept: bool) -> QualityIssue | None:
         reason = f"reads {known[0]:.3g} throughout"
     elif swept and is_motion(seen.trace) and not seen.is_control and np.isfinite(seen.ratio).any():
         highest = float(np.nanpercentile(seen.ratio, 99))
-        if highest < DEAD_RATIO:
+        if highest < DEAD_RATIO and not _is_in_thousandths(seen):
             reason = f"never exceeds {100 * highest:.2g} % of the control"
     if reason is None:
         return None
@@ -206,6 +211,16 @@ def _dead(seen: Seen, swept: bool) -> QualityIssue | None:
         channel=seen.trace.channel,
         spoils=True,
     )
+
+
+def _is_in_thousandths(seen: Seen) -> bool:
+    """Whether a channel begins at a thousandth of the control, smooth as a signal is: a unit and not a dead sensor."""
+    f = seen.frequency_hz
+    first = seen.ratio[f <= 2.0**UNIT_OCTAVES * f.min()]
+    known = first[np.isfinite(first) & (first > 0)]
+    if known.size < FEWEST_ROWS or not THOUSANDTH[0] <= float(np.median(known)) <= THOUSANDTH[1]:
+        return False
+    return float(np.median(bend(np.log(known)))) <= NOISY_NEIGHBOURS
 
 
 def _drop_outs(seen: Seen) -> QualityIssue | None:

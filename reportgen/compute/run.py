@@ -25,6 +25,7 @@ from reportgen.compute.transmissibility import (
     phase_of_acceleration,
     ratio_unit,
 )
+from reportgen.compute.wrong_unit import wrong_units
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
@@ -58,7 +59,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
     )
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
-    return RunResult(
+    result = RunResult(
         id=run.id,
         kind=str(run.kind),
         axis=run.axis,
@@ -70,6 +71,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         method=found.method if found else "no sweep: no resonance is sought",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
     )
+    return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
 
 
 def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> SweepLog:
