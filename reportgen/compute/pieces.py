@@ -71,7 +71,7 @@ def without_returns(log: SweepLog) -> tuple[SweepLog, int]:
 def holes(frequency_hz: Floats) -> tuple[tuple[float, float], ...]:
     """Bands, Hz, between the lowest and the highest frequency (n,) in which no row of the log lies."""
     f = np.unique(frequency_hz)
-    return tuple((float(f[i]), float(f[i + 1])) for i in np.flatnonzero(_wide(np.log(f))))
+    return tuple((float(f[i]), float(f[i + 1])) for i in np.flatnonzero(_wide(f)))
 
 
 def rows_of(log: SweepLog, rows: slice | NDArray[np.int64]) -> SweepLog:
@@ -161,17 +161,22 @@ def _turns(octaves: Floats) -> list[int]:
 
 def _wide_rows(f: Floats) -> list[int]:
     """First rows after a step that is too wide for the rows around it."""
-    return (np.flatnonzero(_wide(np.log(f))) + 1).tolist()
+    return (np.flatnonzero(_wide(f)) + 1).tolist()
 
 
-def _wide(logarithm: Floats) -> NDArray[np.bool_]:
-    """Which steps of ln f, shape (n,), are over ``WIDE_SHARE`` and ``WIDE_STEPS`` usual ones; shape (n−1,)."""
-    steps = np.abs(np.diff(logarithm))
+def _wide(f: Floats) -> NDArray[np.bool_]:
+    """Which steps from row to row are too wide, by octaves and by hertz alike, f of shape (n,); shape (n−1,)."""
+    octaves = np.abs(np.diff(np.log(f)))
+    return _far(octaves, octaves > WIDE_SHARE) & _far(np.abs(np.diff(f)), octaves > WIDE_SHARE)
+
+
+def _far(steps: Floats, asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the steps ``asked`` about are over ``WIDE_STEPS`` of the usual ones around; both of shape (n,)."""
     moved = np.flatnonzero(steps > 0)
     own = steps[moved]
-    wide = np.zeros(len(steps), dtype=bool)
-    for k in np.flatnonzero(own > WIDE_SHARE):
+    far = np.zeros(len(steps), dtype=bool)
+    for k in np.flatnonzero(asked[moved]):
         beside = [own[max(0, k - AROUND) : k], own[k + 1 : k + 1 + AROUND]]
         usual = max((float(np.median(side)) for side in beside if side.size), default=np.inf)
-        wide[moved[k]] = own[k] > WIDE_STEPS * usual
-    return wide
+        far[moved[k]] = own[k] > WIDE_STEPS * usual
+    return far
