@@ -35,9 +35,9 @@ SHARED = 0.25
 TURNED_DEG = 20.0
 """A jump of a resonance turns the phase, by up to 90° and more; a sensor that reads less by a lost contact does not."""
 CREST_DB = 3.0
-CREST_OCTAVES = 0.5
-"""The larger side of a step lies on the crest of a resonance where it is 3 dB above the median of the half octave that
-the sweep shows on that side."""
+CREST_OCTAVES = 1.0
+"""The larger side of a step lies on the crest of a resonance where it is 3 dB above the median of the octave that the
+sweep shows on that side: a mode that jumped may have followed the drive for a third of one."""
 NOISIER = 6.0
 NOISY_DB = 1.0
 """Scatter that becomes six times as large and more than 1 dB, in proportion and in absolute terms, and stays so."""
@@ -126,10 +126,21 @@ def _steps(y: Floats) -> Floats:
     sudden = (np.abs(step) >= LOOSE_STEP_DB) & (still <= np.minimum(STILL_DB, STILL_SHARE * np.abs(step)))
     for row, size in zip(first[sudden], step[sudden], strict=True):
         end = row + STEP_ROWS
-        apart = np.median(y[end + 2 : end + LASTING_ROWS]) - np.median(y[max(0, row - LASTING_ROWS) : row - 1])
-        if apart / size >= LASTING_SHARE:
+        apart = float(np.median(y[end + 2 : end + LASTING_ROWS]) - np.median(y[max(0, row - LASTING_ROWS) : row - 1]))
+        if min(apart / size, _apart_at(y, row, end) / size) >= LASTING_SHARE:
             found[row] = size
     return found
+
+
+def _apart_at(y: Floats, row: int, end: int) -> float:
+    """What separates the courses before and after a step where it is, each followed there by a straight line.
+
+    A small pole and zero on the flank of a resonance leave next to nothing of it, though the flank itself rises on.
+    """
+    before, after = np.arange(max(0, row - LASTING_ROWS), row - 1), np.arange(end + 2, min(len(y), end + LASTING_ROWS))
+    middle = 0.5 * (row + end)
+    sides = [np.polynomial.Polynomial.fit(rows - middle, y[rows], 1)(0.0) for rows in (before, after) if len(rows) > 2]
+    return float(sides[1] - sides[0]) if len(sides) == 2 else 0.0
 
 
 def _is_structure(seen: Seen, step: _Step, others: Sequence[Seen]) -> bool:

@@ -44,7 +44,7 @@ def control_swaps(log: SweepLog, control: Sequence[str], profile: Profile | None
     for name in control:
         others = [held[each] for each in control if each != name and each in held]
         references = [*others, *([demand] if demand is not None else [])] or [np.zeros(len(f))]
-        partner = _held_instead(name, control, held, references)
+        partner = _held_instead(name, control, held, references, np.zeros(len(f)) if demand is None else demand)
         if partner is not None:
             swapped.add(name)
             yield QualityIssue(
@@ -70,9 +70,12 @@ def _demand_db(profile: Profile | None, f: Floats) -> Floats | None:
 
 
 def _held_instead(
-    name: str, control: Sequence[str], held: dict[str, Floats], references: Sequence[Floats]
+    name: str, control: Sequence[str], held: dict[str, Floats], references: Sequence[Floats], demand: Floats
 ) -> str | None:
-    """The response that keeps to every reference where the control ``name`` keeps to none; None where there is none."""
+    """The response that keeps to every reference where the control ``name`` keeps to none; None where there is none.
+
+    It has to keep closer to the ``demand`` as well, or the reference itself is the response.
+    """
     if name not in held or any(_range(held[name] - each, 0.1) < FREE_DB for each in references):
         return None
     tight = {
@@ -81,7 +84,9 @@ def _held_instead(
         if other not in control
     }
     best = min(tight, key=lambda each: tight[each], default=None)
-    return best if best is not None and tight[best] <= HELD_DB else None
+    if best is None or tight[best] > HELD_DB:
+        return None
+    return best if _range(held[best] - demand, 0.1) < _range(held[name] - demand, 0.1) else None
 
 
 def _range(course: Floats, percent: float) -> float:
