@@ -27,6 +27,10 @@ BELOW_RESONANCE = 0.5
 1/(1−r²) by 1.2 dB at most."""
 NOISIER = 6.0
 NOISY_DB = 1.0
+RIGHT_SHARE = 0.25
+"""Of two runs that differ in gain one is right that departs from the exciter by less than a quarter of the other."""
+LARGE_DB = 18.0
+"""A gain of eight, such as that of g and m/s²: more than the share of a mode changes the ratio below its resonance."""
 OTHERS_NOISIER = 2.5
 """Another channel whose scatter rose as much points at a cause that is no single sensor's."""
 EVEN_DB = 0.5
@@ -128,8 +132,7 @@ def _in_doubt(before: RunResult, after: RunResult, names: tuple[str, ...]) -> bo
     """Whether the unit of a channel or of the control is in doubt already: that explains any difference."""
     controls = {name for run in (before, after) if run.control is not None for name in run.control.channels}
     return any(
-        issue.kind in (IssueKind.WRONG_UNIT, IssueKind.SWAPPED, IssueKind.DEAD_CHANNEL)
-        and issue.channel in (*names, *controls)
+        issue.kind in (IssueKind.WRONG_UNIT, IssueKind.SWAPPED) and issue.channel in (*names, *controls)
         for run in (before, after)
         for issue in run.quality
     )
@@ -164,13 +167,19 @@ def _gain(
     """A change of gain, on the run that is wrong; on both where nothing tells which."""
     factor = unit_factor(10.0 ** (gain_db / 20.0))
     for run, other, is_after in ((before, after, False), (after, before, True)):
-        if _is_wrong(a, b, lowest_hz, is_after) is False:
+        if factor is None and _is_dead(run, b.id):
+            continue
+        if _is_wrong(a, b, lowest_hz, gain_db, is_after) is False:
             continue
         db = gain_db if is_after else -gain_db
         if factor is None:
             yield run.id, _issue(IssueKind.GAIN_DIFFERS, b.id, _gain_message(b.id, db, other.id))
         else:
             yield run.id, _issue(IssueKind.WRONG_UNIT, b.id, _unit_message(b.id, db, other.id, factor))
+
+
+def _is_dead(run: RunResult, name: str) -> bool:
+    return any(issue.kind is IssueKind.DEAD_CHANNEL and issue.channel == name for issue in run.quality)
 
 
 def _gain_message(name: str, db: float, other: str) -> str:
@@ -187,27 +196,29 @@ def _unit_message(name: str, db: float, other: str, factor: UnitFactor) -> str:
     )
 
 
-def _is_wrong(a: ChannelResult, b: ChannelResult, lowest_hz: float | None, is_after: bool) -> bool | None:
+def _is_wrong(
+    a: ChannelResult, b: ChannelResult, lowest_hz: float | None, gain_db: float, is_after: bool
+) -> bool | None:
     """Whether the later (or earlier) of two runs is the wrong one: the other reads what the exciter does, at rest.
 
-    None where that cannot be told.
+    A gain that no structure could take for its own shows anywhere below the resonances. None where it is not told.
     """
-    levels = [level for channel in (a, b) if (level := _below(channel, lowest_hz)) is not None]
-    if len(levels) < 2:
-        return None
-    off = [abs(20.0 * np.log10(level)) for level in levels]
-    if max(off) < GAIN_DB or min(off) > 0.5 * max(off):
+    levels = [at_rest(channel, lowest_hz) for channel in (a, b)]
+    if None in levels and abs(gain_db) >= LARGE_DB:
+        levels = [_below(channel, lowest_hz) for channel in (a, b)]
+    off = [abs(20.0 * np.log10(level)) for level in levels if level is not None]
+    if len(off) < 2 or min(off) > RIGHT_SHARE * max(off):
         return None
     return bool(off[1] > off[0]) == is_after
 
 
 def _below(channel: ChannelResult, lowest_hz: float | None) -> float | None:
-    """|response/control| at rest, or the median below the resonances; None where nothing was swept there."""
-    rest = at_rest(channel, lowest_hz)
-    if rest is not None or lowest_hz is None:
-        return rest
-    rows = (channel.frequency_hz <= BELOW_RESONANCE * lowest_hz) & np.isfinite(channel.magnitude)
-    return float(np.median(channel.magnitude[rows])) if rows.sum() >= FEWEST_ROWS else None
+    """Median of |response/control| below the lowest resonance; None where nothing was swept there."""
+    f, magnitude = channel.frequency_hz, channel.magnitude
+    rows = np.isfinite(magnitude) & (magnitude > 0)
+    if lowest_hz is not None:
+        rows &= f < lowest_hz
+    return float(np.median(magnitude[rows])) if rows.sum() >= FEWEST_ROWS else None
 
 
 def _is_noisier(

@@ -26,8 +26,8 @@ ROWS_APART = 0.01
 FEWEST_ROWS = 20
 EXCHANGED = 0.25
 """Two channels changed places where they fit each other's earlier curves with a quarter of the misfit,"""
-STRAIGHT_DB = 1.5
-"""which is, in the median of the rows, more than this: less is what a shift or a new mounting makes of a curve."""
+STRAIGHT_DB = 0.6
+"""which is, in the median of the rows, more than this, 7 %: two calibrations of 3 % each make less."""
 
 
 def control_swaps(log: SweepLog, control: Sequence[str], profile: Profile | None) -> Iterator[QualityIssue]:
