@@ -256,6 +256,7 @@ def compute_report(
     from reportgen.compute.level_dependence import level_dependence
     from reportgen.compute.mode_picture import mode_pictures
     from reportgen.compute.modes import join_modes
+    from reportgen.compute.quality_findings import quality_findings
     from reportgen.compute.run_comparison import compare_quality
     from reportgen.compute.shift import run_shifts
     from reportgen.judge.verdicts import judge
@@ -277,7 +278,7 @@ def compute_report(
         beam_fits=beam_fits,
         verdicts=verdicts,
         overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *findings),
+        findings=(*inputs.findings, *quality_findings(job, runs), *findings),
         shifts=shifts,
         level_dependence=level_dependence(job, runs),
         exciter=exciter_check(job, runs),
@@ -430,6 +431,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
     from reportgen.archive.publish import write_whole
     from reportgen.beside import beside
+    from reportgen.compute.quality_findings import quality_findings
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
@@ -446,6 +448,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     load_drawing(templates)
     if controls:
         run = computed() or _compute_bare(path, log, controls, progress, cores())
+        findings = (*findings, *quality_findings(_bare_job(path, controls), (run,)))
     else:
         run, findings = _free_decay(path, log, findings)
     for line in quicklook_lines(run, controls, findings):

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.pieces import pieces_of
 from reportgen.compute.profile import jumps, profile_level, tolerance_limits
 from reportgen.compute.transmissibility import acceleration_of, is_motion
 from reportgen.errors import ComputeError
@@ -167,7 +168,11 @@ def _row_weights(log: SweepLog) -> Floats:
     """Seconds that each row stands for; 1 where the log has no time."""
     if log.time_s is None or len(log.time_s) < 2:
         return np.ones(len(log.frequency_hz))
-    return np.asarray(np.maximum(np.gradient(log.time_s), 0.0))
+    weights = [
+        np.gradient(log.time_s[piece.rows]) if piece.stop - piece.start > 1 else np.zeros(piece.stop - piece.start)
+        for piece in pieces_of(log)
+    ]
+    return np.asarray(np.maximum(np.concatenate(weights), 0.0))
 
 
 def _share(part: Mask, whole: Mask, weight: Floats) -> float | None:

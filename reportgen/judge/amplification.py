@@ -26,6 +26,7 @@ def amplification(case: Case) -> None:
     run = case.run(case.requirement.run)
     if limit is None or run is None:
         return
+    case.weigh_holes(run)
     for channel in case.responses(run):
         if channel.dimension != "ratio":
             text = f"channel {channel.id} of run {run.id} is no motion and has no amplification"

@@ -14,13 +14,15 @@ from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
-from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
+from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
 from reportgen.records.rounding import beside_limit
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.units import Quantity, example
 
 NO_PEAK = "no peak of its own"
 """How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
+_REMARKED = (IssueKind.SHORT_RUN, IssueKind.LEVEL_DIFFERS, IssueKind.RATE_DIFFERS, IssueKind.RESUMED, IssueKind.JUMP)
+"""What the reader of a verdict is told though it spoils nothing."""
 _WORST_FIRST = tuple(Outcome)
 
 
@@ -116,15 +118,24 @@ class Case:
         for issue in run.quality:
             if issue.spoils and issue.channel is None:
                 self.gap(f"run {run.id} carries no evidence: {issue.message}")
-            elif not issue.spoils and issue.kind in ("short run", "level differs", "rate differs"):
+            elif not issue.spoils and issue.kind in _REMARKED:
                 self.remark(f"run {run.id}: {issue.message}")
 
     def weigh_clock(self, run: RunResult) -> bool:
         """Whether durations, rates and counts of cycles can be trusted; a clock that ran backwards leaves none."""
-        wrong = [issue for issue in run.quality if issue.kind == "clock"]
+        wrong = [issue for issue in run.quality if issue.kind is IssueKind.CLOCK]
         for issue in wrong:
             self.gap(f"run {run.id}: {issue.message}")
         return not wrong
+
+    def weigh_holes(self, run: RunResult, low_hz: float = 0.0, high_hz: float = math.inf) -> None:
+        """Lay down a gap for every band without rows that the requirement, or the band given, covers in part."""
+        band = self.requirement.band_hz or (0.0, math.inf)
+        low, high = max(low_hz, band[0]), min(high_hz, band[1])
+        for issue in run.quality:
+            hole = issue.band_hz if issue.kind is IssueKind.HOLE else None
+            if hole is not None and hole[0] < high and hole[1] > low:
+                self.gap(f"run {run.id}: {issue.message}")
 
     def weigh_channel(self, run: RunResult, channel: str) -> bool:
         """Whether a channel of a run can carry evidence; where not, the gap is laid down."""

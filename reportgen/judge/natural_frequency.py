@@ -127,6 +127,7 @@ def _weigh_range(case: Case, run: RunResult, limit_hz: float) -> bool:
     if run.sweep.highest_hz < limit_hz:
         case.gap(f"run {run.id} ended at {run.sweep.highest_hz:.4g} Hz, before the limit")
         return False
+    case.weigh_holes(run, high_hz=limit_hz)
     case.remark(f"below {run.sweep.lowest_hz:.4g} Hz nothing was swept")
     return True
 
@@ -138,11 +139,13 @@ def _lay_none_found(case: Case, run: RunResult, channel: ChannelResult, limit: Q
     if others:
         case.remark(f"no resonance was found on {channel.id} of run {run.id}")
         return
+    hole = min((low for low, high in run.sweep.holes if high > limit.si), default=None)
+    beyond = "the end of the sweep" if hole is None else "the first band without rows"
     case.items.append(
         _item(
-            f"no resonance was found on {channel.id} of run {run.id}; the lowest natural frequency lies beyond the end "
-            "of the sweep,",
-            run.sweep.highest_hz,
+            f"no resonance was found on {channel.id} of run {run.id}; the lowest natural frequency lies beyond "
+            f"{beyond},",
+            run.sweep.highest_hz if hole is None else hole,
             run.sweep.last_spacing_hz,
             limit,
             run=run.id,

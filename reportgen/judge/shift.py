@@ -31,6 +31,8 @@ def _shift(case: Case, quantity: str) -> None:
     if before.id == after.id:
         case.gap(f"before and after are the same run, {before.id}")
         return
+    for run in (before, after):
+        case.weigh_holes(run)
     every = [row for row in case.shifts if (row.before, row.after) == (before.id, after.id)]
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)
     rows = [row for row in every if row.channel in scope]

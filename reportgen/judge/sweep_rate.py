@@ -31,6 +31,7 @@ def sweep_rate(case: Case) -> None:
         return
     if not case.weigh_clock(run):
         return
+    case.weigh_holes(run)
     case.bands_hz = run.sweep.rate_outside
     _lay_rates(case, run, run.sweep, profile.sweep_rate, limit.si)
     _lay_holds(case, run, run.sweep)

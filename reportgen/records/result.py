@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from reportgen.records.log import Floats
 from reportgen.records.note import MotionKind
@@ -44,6 +45,10 @@ class SweepFacts:
     last_spacing_hz: float | None = None
     sweep_cycles: float | None = None
     """Times the range was travelled once in each direction (IEC 60068-2-6): one sweep up is half a cycle."""
+    pieces: tuple[tuple[float, float], ...] = ()
+    """First and last frequency, Hz, of each piece of a sweep that was interrupted; empty where it ran through."""
+    holes: tuple[tuple[float, float], ...] = ()
+    """Bands, Hz, between the lowest and the highest frequency in which the log has no row."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,14 +238,40 @@ class RunResult:
     flags: tuple[str, ...] = ()
 
 
+class IssueKind(StrEnum):
+    """What is the matter with data; decisions hang on this, the message is for people."""
+
+    CLIPPING = "clipping"
+    DROP_OUT = "drop-out"
+    LOOSE_SENSOR = "loose sensor"
+    DEAD_CHANNEL = "dead channel"
+    PHASE_JUMP = "phase jump"
+    NOISE_FLOOR = "noise floor"
+    ANTIRESONANCE = "antiresonance"
+    MAINS = "mains"
+    SHORT_RUN = "short run"
+    CLOCK = "clock"
+    LEVEL_DIFFERS = "level differs"
+    RATE_DIFFERS = "rate differs"
+    CROSS_CHECK = "cross-check"
+    HOLE = "hole"
+    """No row in a band between the ends of the sweep: what rests on that band has no evidence."""
+    RESUMED = "resumed sweep"
+    JUMP = "jump"
+    """All channels step together: the structure, not a sensor."""
+    GAIN_DIFFERS = "gain differs"
+    """A channel reads differently from one run to another where it ought not to."""
+    NOISE_DIFFERS = "noise differs"
+    WRONG_UNIT = "wrong unit"
+    CONTROLS_DISAGREE = "controls disagree"
+    SWAPPED = "columns swapped"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityIssue:
     """Something about the data that weighs on what can be concluded."""
 
-    kind: str
-    """``clipping``, ``drop-out``, ``loose sensor``, ``dead channel``, ``phase jump``, ``noise floor``,
-    ``antiresonance``, ``mains``, ``short run``, ``clock``, ``level differs``, ``rate differs``,
-    ``cross-check``."""
+    kind: IssueKind
     message: str
     channel: str | None = None
     band_hz: tuple[float, float] | None = None

@@ -27,7 +27,7 @@ from reportgen.records.job import (
     Specimen,
 )  # fmt: skip
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
-from reportgen.records.result import ChannelResult, Observed, QualityIssue, Resonance, RunResult, SweepFacts
+from reportgen.records.result import ChannelResult, IssueKind, Observed, QualityIssue, Resonance, RunResult, SweepFacts
 from reportgen.units import parse_quantity
 
 # Common practice, no source: natural frequencies of a beam with a heavy tip, and the nodes counted at them.
@@ -304,7 +304,7 @@ def test_the_peak_that_the_sweep_moved_is_where_the_operator_saw_it():
 
 
 def test_a_mode_on_a_loose_sensor_alone_is_marked():
-    loose = QualityIssue(kind="loose sensor", message="A2 came loose", channel="A2", spoils=True)
+    loose = QualityIssue(kind=IssueKind.LOOSE_SENSOR, message="A2 came loose", channel="A2", spoils=True)
     run = run_of("X-PRE", [84.0])
     ghost = replace(run.channels[1], resonances=(*run.channels[1].resonances, resonance(256.0)))
     run = replace(run, channels=(run.channels[0], ghost), quality=(loose,))

@@ -49,6 +49,7 @@ from reportgen.records.result import (
     DecayCurve,
     DwellResult,
     ExciterUse,
+    IssueKind,
     Mode,
     ModePicture,
     NotchResult,
@@ -225,7 +226,7 @@ def _run(run_id: str, kind: str, points: int, *, axis: str = "X", shift: float =
         channels=(_channel("A1", f, 1.0, shift, seed), _channel("A2", f, 0.42, shift, seed + 50)),
         quality=(
             QualityIssue(
-                kind="loose sensor",
+                kind=IssueKind.LOOSE_SENSOR,
                 message="the response jumps by 8 dB and scatters from 702 Hz on; A2 carries no "
                 "verdict above that frequency",
                 channel="A2",
