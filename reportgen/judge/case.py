@@ -56,6 +56,7 @@ class Item:
             mode=self.mode,
             frequency_hz=self.frequency_hz,
             measured=self.measured,
+            unit="" if self.measured is None else self.unit,
         )
 
 

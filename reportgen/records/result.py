@@ -95,6 +95,8 @@ class ControlResult:
     not_judged_bands: tuple[tuple[float, float, str], ...] = ()
     """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
     notches: tuple[NotchResult, ...] = ()
+    notched_line: Floats | None = None
+    """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
     time_at_level_s: float | None = None
     """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
 

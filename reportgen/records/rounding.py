@@ -17,6 +17,9 @@ ROUNDING_UP_FROM = Decimal("0.04")
 """Rounding to nearest may take at most this share off an uncertainty, else it is rounded up: so 10.47 becomes 11 and
 28.05 becomes 28 as in GUM 7.2.6 (EA-4/02 draws the line at 5 %)."""
 
+FLOATING_POINT = 1e-12
+"""Share of a limit that binary arithmetic may add to a value that stands exactly on it: 1 − 0.95 is not 0.05."""
+
 
 def coverage_factor(confidence: float) -> float:
     """Two-sided coverage factor of a normal distribution (GUM, table G.1).
@@ -75,9 +78,11 @@ def beside_limit(value: float, limit: float, decimals: int) -> str:
 
     >>> beside_limit(25.04, 25.0, decimals=1)
     '25.04'
-    >>> beside_limit(24.0, 25.0, decimals=1)
-    '24.0'
+    >>> beside_limit(24.0, 25.0, decimals=1), beside_limit(30.000000000000007, 30.0, decimals=1)
+    ('24.0', '30.0')
     """
+    if abs(value - limit) <= FLOATING_POINT * abs(limit):
+        value = limit
     exact, bound, places = Decimal(value), Decimal(limit), max(decimals, 0)
     while value != limit and places < 17 and _sides_differ(exact, bound, places):
         places += 1

@@ -37,7 +37,9 @@ class Evidence:
     mode: int | None = None
     frequency_hz: float | None = None
     measured: float | None = None
-    """In the verdict's unit."""
+    """In ``unit``."""
+    unit: str = ""
+    """Of ``measured``; its own, for items of one verdict may differ: a deviation in %, a notched response in g."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

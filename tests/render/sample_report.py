@@ -571,7 +571,11 @@ def _verdicts() -> tuple[Verdict, ...]:
             unit="dB",
             run="X-QUAL",
             bands_hz=((114.2, 117.9),),
-            evidence=(Evidence(text="worst deviation of control", run="X-QUAL", frequency_hz=116.1, measured=1.138),),
+            evidence=(
+                Evidence(
+                    text="worst deviation of control", run="X-QUAL", frequency_hz=116.1, measured=1.138, unit="dB"
+                ),
+            ),
         ),
         verdict(
             "R2",
@@ -588,7 +592,15 @@ def _verdicts() -> tuple[Verdict, ...]:
             coverage_factor=1.96,
             run="X-PRE",
             evidence=(
-                Evidence(text="mode 1 on A1", run="X-PRE", channel="A1", mode=1, frequency_hz=18.42, measured=18.42),
+                Evidence(
+                    text="mode 1 on A1",
+                    run="X-PRE",
+                    channel="A1",
+                    mode=1,
+                    frequency_hz=18.42,
+                    measured=18.42,
+                    unit="Hz",
+                ),
             ),
         ),
         verdict(
@@ -613,6 +625,7 @@ def _verdicts() -> tuple[Verdict, ...]:
                     mode=1,
                     frequency_hz=18.32,
                     measured=0.56,
+                    unit="%",
                 ),
             ),
         ),
@@ -646,7 +659,9 @@ def _verdicts() -> tuple[Verdict, ...]:
             at_most=False,
             unit="s",
             run="X-DWELL",
-            evidence=(Evidence(text="dwell", run="X-DWELL", channel="A1", frequency_hz=18.41, measured=1800.0),),
+            evidence=(
+                Evidence(text="dwell", run="X-DWELL", channel="A1", frequency_hz=18.41, measured=1800.0, unit="s"),
+            ),
         ),
         verdict(
             "R6",
@@ -671,7 +686,9 @@ def _verdicts() -> tuple[Verdict, ...]:
             coverage_factor=1.96,
             run="X-POST",
             evidence=(
-                Evidence(text="mode 2 on A2", run="X-POST", channel="A2", mode=2, frequency_hz=117.1, measured=20.4),
+                Evidence(
+                    text="mode 2 on A2", run="X-POST", channel="A2", mode=2, frequency_hz=117.1, measured=20.4, unit="%"
+                ),
             ),
         ),
     )

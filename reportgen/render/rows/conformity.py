@@ -103,7 +103,7 @@ def _places(each: Verdict) -> int:
     return max(0, min(4, 3 - math.floor(math.log10(abs(each.measured)))))
 
 
-def _unit(each: Verdict, language: Language) -> str:
+def _unit(each: Verdict | Evidence, language: Language) -> str:
     """A symbol is the same in every language; what is counted has a name."""
     name = language.say("cycles") if each.unit == "cycles" else each.unit
     return f"\u00a0{name}" if name and name != "1" else ""
@@ -153,14 +153,15 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     for opening in (", deviates by", " is", ":"):
         text = text.removesuffix(opening)
     if item.measured is not None and math.isfinite(item.measured):
-        text += f": {_at_evidence(item.measured, verdict, language)}{_unit(verdict, language)}"
+        text += f": {_at_evidence(item, item.measured, verdict, language)}{_unit(item, language)}"
     return {"text": text, "anchor": _evidence_anchor(report, item)}
 
 
-def _at_evidence(measured: float, verdict: Verdict, language: Language) -> str:
-    """Four significant digits, but none below what the verdict's own value is stated to."""
-    shown = language.numbers.significant(measured, 4)
-    return language.numbers.decimal(measured, _places(verdict)) if abs(measured) < 10 ** -_places(verdict) else shown
+def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:
+    """Four significant digits, but none below what the verdict's own value is stated to, where that has its unit."""
+    if item.unit == verdict.unit and abs(measured) < 10 ** -_places(verdict):
+        return language.numbers.decimal(measured, _places(verdict))
+    return language.numbers.significant(measured, 4)
 
 
 def _evidence_anchor(report: Report, item: Evidence) -> str:
