@@ -55,8 +55,8 @@ def control_result(
 
     The deviation is 20 lg(control / profile), dB, shape (n,), NaN where nothing is judged: outside the profile, at a
     jump and within one row or 1 % of it. In a notch the control may be low, whatever the tolerance and the abort
-    limit; there the notched channel is held against its own limit. The worst row is the one that uses most of its tolerance, or without a tolerance the one
-    farthest from the profile.
+    limit; there the notched channel is held against its own limit. The worst row is the one that uses most of its
+    tolerance, or without a tolerance the one farthest from the profile.
     """
     f = log.frequency_hz
     level = combine_control(log, control, strategy)

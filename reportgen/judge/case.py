@@ -15,12 +15,10 @@ from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requi
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
-from reportgen.records.rounding import beside_limit
+from reportgen.records.rounding import beside_limit, noted_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.units import Quantity, example
 
-NO_PEAK = "no peak of its own"
-"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
 _WORST_FIRST = tuple(Outcome)
 
 
@@ -36,6 +34,8 @@ class Item:
     """Standard uncertainty in ``unit``; None where it is not known."""
     tolerance: Tolerance = NO_LIMITS
     unit: str = ""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
     run: str | None = None
     channel: str | None = None
     mode: int | None = None
@@ -57,6 +57,7 @@ class Item:
             frequency_hz=self.frequency_hz,
             measured=self.measured,
             unit="" if self.measured is None else self.unit,
+            resolution=self.resolution,
         )
 
 
@@ -264,6 +265,7 @@ class Case:
             limit_low=tolerance.low if at_most else None,
             at_most=at_most or tolerance.low is None,
             unit=item.unit if item else "",
+            resolution=item.resolution if item else None,
             expanded_uncertainty=decision.expanded_uncertainty if decision else None,
             coverage_factor=decision.coverage_factor if decision else None,
             false_acceptance=decision.false_acceptance if decision and passed else None,
@@ -297,7 +299,8 @@ def _say(item: Item, decision: Decision) -> str:
         return item.text if item.reason is None else f"{item.text}: {item.reason}"
     low, high = item.tolerance.low, item.tolerance.high
     near = high if low is None or (high is not None and abs(item.measured - high) < abs(item.measured - low)) else low
-    value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, _decimals(item.measured))
+    places = _decimals(item.measured) if item.resolution is None else noted_decimals(item.resolution)
+    value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, places)
     said = f"{item.text} {value}{_spaced(item.unit)}"
     said += f" against {_limits_text(item.tolerance, item.unit)}"
     return said if decision.reason is None else f"{said}; {decision.reason}"

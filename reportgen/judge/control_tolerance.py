@@ -285,8 +285,8 @@ def _remark_deeper(case: Case, run: RunResult, profile: Profile, notch: NotchRes
     allowed = _lower_db(case, profile, float(f[row]))
     if allowed is not None and below[row] < allowed:
         case.remark(
-            f"at {f[row]:.4g} Hz the control lay {-below[row]:.1f} dB below the notched line of {notch.channel}: deeper "
-            "than the agreed notch needs"
+            f"at {f[row]:.4g} Hz the control lay {-below[row]:.1f} dB below the notched line of {notch.channel}: "
+            "deeper than the agreed notch needs"
         )
 
 

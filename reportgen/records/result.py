@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from reportgen.records.log import Floats
 from reportgen.records.note import MotionKind
+
+NO_PEAK = "no peak of its own"
+"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +160,11 @@ class Resonance:
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
 
+    @property
+    def has_peak(self) -> bool:
+        """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
+        return not any(flag.startswith(NO_PEAK) for flag in self.flags)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChannelResult:
@@ -253,8 +262,12 @@ class Mode:
     mode: int | None
     """Bending mode number; None where nothing tells it."""
     nodes: int | None
-    frequency_hz: float
+    frequency_hz: float | None
+    """None for a mode that nobody saw; what theory expects of it is ``expected_hz``."""
     frequency_std_hz: float | None = None
+    """None where the frequency was noted by hand: its last digit tells how it was written, not how well it is known."""
+    resolution_hz: float | None = None
+    """Step of the last digit of a frequency noted by hand; None for one from a log."""
     q: float | None = None
     damping_ratio: float | None = None
     seen_in: tuple[str, ...] = ()
@@ -273,7 +286,13 @@ class Mode:
     """``notes.txt:12`` of each observation."""
     flags: tuple[str, ...] = ()
     missing: bool = False
-    """True for a number that was skipped: nothing seen, ``frequency_hz`` is the expectation."""
+    """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
+
+    @property
+    def place_hz(self) -> float:
+        """Where the mode stands in a table or figure: its frequency, else what is expected; NaN without either."""
+        known = self.frequency_hz if self.frequency_hz is not None else self.expected_hz
+        return math.nan if known is None else known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -73,6 +73,15 @@ def round_with_uncertainty(value: float, uncertainty: float, digits: int = SIGNI
     return _plain(rounded, decimals), _plain(_rounded_uncertainty(uncertainty, decimals), decimals)
 
 
+def noted_decimals(resolution: float) -> int:
+    """Decimal places with which a value was written down whose last digit has that step; 0 for tens and above.
+
+    >>> [noted_decimals(each) for each in (10.0, 1.0, 0.1, 0.05)]
+    [0, 0, 1, 2]
+    """
+    return max(0, -Decimal(f"{resolution:.3g}").normalize().as_tuple().exponent) if resolution > 0 else 0  # type: ignore[operator]
+
+
 def beside_limit(value: float, limit: float, decimals: int) -> str:
     """A value so printed that the pair never contradicts the verdict: more digits where rounding would hide a side.
 

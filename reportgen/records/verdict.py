@@ -40,6 +40,8 @@ class Evidence:
     """In ``unit``."""
     unit: str = ""
     """Of ``measured``; its own, for items of one verdict may differ: a deviation in %, a notched response in g."""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +61,8 @@ class Verdict:
     """Lower limit where the requirement has two sides."""
     at_most: bool = True
     unit: str = ""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
     expanded_uncertainty: float | None = None
     coverage_factor: float | None = None
     false_acceptance: float | None = None

@@ -114,7 +114,7 @@ def _beam_sketches(report: Report, language: Language) -> Iterator[Sketch]:
     for axis, pictures in beams(report.pictures).items():
         yield sketch_beam(axis, pictures, language.words, language.numbers)
     for axis in dict.fromkeys(each.axis for each in report.modes):
-        modes = [each for each in report.modes if each.axis == axis and each.frequency_hz > 0]
+        modes = [each for each in report.modes if each.axis == axis and each.place_hz > 0]
         if len(modes) > 1 and any(each.mode is not None for each in modes):
             yield sketch_ladder(axis, modes, language.words, language.numbers)
 

@@ -106,6 +106,16 @@ class Numbers:
         shown, plus_minus = rounding.round_with_uncertainty(value, uncertainty)
         return self._in_words(shown), self._in_words(plus_minus)
 
+    def noted(self, value: float | None, resolution: float | None) -> str:
+        """A value noted by hand, with the digits it was written with; as one would write it where they are not known.
+
+        >>> Numbers("de").noted(70.3, 0.01), Numbers("en").noted(1374.0, 1.0), Numbers("en").noted(1374.0, None)
+        ('70,30', '1374', '1374')
+        """
+        if resolution is None:
+            return self.plain(value)
+        return self.decimal(value, rounding.noted_decimals(resolution))
+
     def beside_limit(self, value: float, limit: float, decimals: int) -> tuple[str, str]:
         """Value and limit with enough decimals that the printed pair says what was judged.
 

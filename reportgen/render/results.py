@@ -168,6 +168,7 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "nodes": mode.nodes,
         "frequency_hz": mode.frequency_hz,
         "frequency_std_hz": mode.frequency_std_hz,
+        "resolution_hz": mode.resolution_hz,
         "q": mode.q,
         "damping_ratio": mode.damping_ratio,
         "motion": mode.motion and str(mode.motion),

@@ -1,6 +1,6 @@
 """An agreed notch holds whatever the tolerance is called, and the verdict says what was agreed.
 
-Fault: a ``limit`` on ``control tolerance`` cancelled the notch silently, so that an ideally notched run failed at −88 %.
+Fault: a ``limit`` on ``control tolerance`` cancelled the notch silently: an ideally notched run failed at −88 %.
 The runs are closed forms: the control falls row by row to where the notched channel stands exactly at its limit.
 """
 

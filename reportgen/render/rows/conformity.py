@@ -7,7 +7,7 @@ from collections import Counter
 
 from reportgen.records.job import DecisionRule
 from reportgen.records.report import Report
-from reportgen.records.rounding import uncertainty_decimals
+from reportgen.records.rounding import noted_decimals, uncertainty_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
@@ -95,7 +95,9 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
 
 
 def _places(each: Verdict) -> int:
-    """Decimals of a measured value: those of its uncertainty, else enough for four significant digits."""
+    """Decimals of a measured value: as noted by hand, those of its uncertainty, or four significant digits."""
+    if each.resolution is not None:
+        return noted_decimals(each.resolution)
     if each.expanded_uncertainty:
         return max(0, uncertainty_decimals(each.expanded_uncertainty))
     if not each.measured:
@@ -158,7 +160,12 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
 
 
 def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:
-    """Four significant digits, but none below what the verdict's own value is stated to, where that has its unit."""
+    """Four significant digits, but none below what the verdict's own value is stated to, where that has its unit.
+
+    What was noted by hand keeps its digits.
+    """
+    if item.resolution is not None:
+        return language.numbers.noted(measured, item.resolution)
     if item.unit == verdict.unit and abs(measured) < 10 ** -_places(verdict):
         return language.numbers.decimal(measured, _places(verdict))
     return language.numbers.significant(measured, 4)

@@ -12,6 +12,9 @@ from reportgen.render.rows.language import Language, Row
 _WORTH_SAYING = 0.99
 """A recorded peak below this share of the steady one gets a sentence of its own."""
 
+FREQUENCY_DIGITS = 5
+"""Significant digits of a frequency whose uncertainty is not known."""
+
 
 def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[Row]:
     """One row for every resonance of a channel, numbered as listed."""
@@ -26,7 +29,9 @@ def resonance(
 ) -> Row:
     """Corrected values with expanded uncertainties, and what the log shows as recorded."""
     numbers, k = language.numbers, coverage_factor(confidence)
-    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, _times(k, each.frequency_std_hz), 5)
+    frequency, frequency_u = numbers.with_uncertainty(
+        each.frequency_hz, _times(k, each.frequency_std_hz), FREQUENCY_DIGITS
+    )
     q, q_u = numbers.with_uncertainty(each.q, _times(k, each.q_std))
     amplification, amplification_u = numbers.with_uncertainty(each.amplification, _times(k, each.amplification_std))
     seen = each.observed

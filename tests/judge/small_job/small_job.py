@@ -319,7 +319,8 @@ def _set(name: str, value: Any) -> Callable[..., None]:
 
 
 FAULTS: dict[str, Callable[..., None]] = {
-    "level": _scale_level, "ideal notch": _ideal_notch, "range": _sweep_from_to, "rate": _rate_from, "linear": _linear, "hold": _hold,
+    "level": _scale_level, "range": _sweep_from_to, "rate": _rate_from, "linear": _linear, "hold": _hold,
+    "ideal notch": _ideal_notch,
     "no rows": _no_rows, "no time": _no_time, "clock": _clock_back, "mode": _move_mode, "lost mode": _lose_mode,
     "new mode": _new_mode, "unidentified": _unidentified, "reject": _reject, "dwell": _dwell, "drift": _dwell_drift,
     "absent": _absent, "no uncertainty": _set("uncertain", True), "no numbers": _set("unnumbered", True),
