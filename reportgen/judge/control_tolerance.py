@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import UnitError
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
@@ -29,6 +29,7 @@ GAP_FACTOR = 4.0
 
 def control_tolerance(case: Case) -> None:
     """Items: highest and lowest deviation of the control, and the highest level in every notch."""
+    case.side = Side.WITHIN
     run = case.run(case.requirement.run)
     if run is None:
         return

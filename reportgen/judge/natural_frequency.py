@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import RunKind
@@ -23,6 +23,7 @@ def lowest_natural_frequency(case: Case) -> None:
     where no peak below the limit is left unexplained. Where no resonance was found anywhere, the curves themselves
     have to show that there is none up to the limit; the highest frequency swept is then what can be said.
     """
+    case.side = Side.AT_LEAST
     limit = case.limit("frequency")
     runs = _runs(case)
     if limit is None or not runs:

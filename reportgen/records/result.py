@@ -236,6 +236,8 @@ class RunResult:
     quality: tuple[QualityIssue, ...] = ()
     method: str = ""
     """One sentence: how the resonances of this run were identified."""
+    criterion: str = ""
+    """When a mode counts as found; empty where none was sought."""
     flags: tuple[str, ...] = ()
 
 

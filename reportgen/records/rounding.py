@@ -98,6 +98,21 @@ def beside_limit(value: float, limit: float, decimals: int) -> str:
     return _plain(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN), places)
 
 
+def duration_beside(seconds: float, limit: float) -> str:
+    """A length of time in hours, minutes and seconds; decimals of a second where rounding would hide a side.
+
+    >>> duration_beside(2000.0, 1800.0), duration_beside(1799.96, 1800.0), duration_beside(42.0, 1800.0)
+    ('33 min 20 s', '29 min 59.96 s', '42 s')
+    """
+    text = beside_limit(seconds, limit, 0)
+    whole, _, decimals = text.partition(".")
+    minutes, rest = divmod(int(whole), 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [f"{hours} h"] if hours else []
+    parts += [f"{minutes} min"] if minutes or hours else []
+    return " ".join([*parts, f"{rest}{'.' if decimals else ''}{decimals} s"])
+
+
 def _sides_differ(exact: Decimal, bound: Decimal, places: int) -> bool:
     step = Decimal(1).scaleb(-places)
     printed = exact.quantize(step, rounding=ROUND_HALF_EVEN)

@@ -83,6 +83,7 @@ def _run(run: RunResult) -> dict[str, Any]:
         "channels": [_channel(channel) for channel in run.channels],
         "quality": [_quality(issue) for issue in run.quality],
         "method": run.method,
+        "criterion": run.criterion,
         "flags": list(run.flags),
     }
 

@@ -39,6 +39,7 @@ _spec.loader.exec_module(small)
 
 TEMPLATES = data_dir("templates")
 ABSENT = "–"
+SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 LOWER_AFTER = [{"run": "POST", "kind": "mode", "mode": 1, "frequency_factor": 0.97}]
 """The fault's own shape: a later run shows the mode lower than the first."""
 SMALL = {
@@ -88,6 +89,11 @@ def document(report):
 def read(text: str) -> tuple[Decimal, int]:
     """First number of a printed text, in either language, and its decimals."""
     plain = text.replace("\u202f", "").replace("−", "-").replace(",", ".")
+    parts = re.fullmatch(r"(?:(\d+) h )?(?:(\d+) min )?([\d.]+)\s?s", plain)
+    if parts is not None:
+        hours, minutes = (int(each or 0) for each in parts.groups()[:2])
+        seconds = Decimal(parts.group(3))
+        return 3600 * hours + 60 * minutes + seconds, max(0, -int(seconds.as_tuple().exponent))
     found = re.search(r"[-+]?\d+(?:\.(\d+))?", plain)
     assert found is not None, text
     return Decimal(found.group()), len(found.group(1) or "")
@@ -115,8 +121,10 @@ def test_every_number_of_a_verdict_is_that_of_results_json_wherever_it_stands(re
         if raw["measured"] is None:
             assert row["measured"] == ABSENT
             continue
-        assert same(row["measured"], raw["measured"]), (row, raw)
-        assert row["uncertainty"] == ABSENT or same(row["uncertainty"], raw["expanded_uncertainty"], upward=True)
+        size = SECONDS.get(raw["unit"], 1.0)  # lengths of time are printed in hours, minutes and seconds
+        assert same(row["measured"], size * raw["measured"]), (row, raw)
+        wide = size * (raw["expanded_uncertainty"] or 0.0)
+        assert row["uncertainty"] == ABSENT or same(row["uncertainty"], wide, upward=True)
         if raw["limit"] is not None and raw["limit_low"] is None:
             assert same(row["limit"], raw["limit"]), row
         assert row["outcome"]["key"] == raw["result"]
@@ -135,7 +143,9 @@ def test_every_number_of_evidence_is_that_of_results_json_with_its_own_unit(repo
             if each["measured"] is None:
                 continue
             last = shown["text"].rpartition(": ")[2]
-            assert same(last, each["measured"]), (shown, each)
+            assert same(last, SECONDS.get(each["unit"], 1.0) * each["measured"]), (shown, each)
+            if each["unit"] in SECONDS:
+                continue
             word = "" if each["unit"] in ("", "1") else last.rpartition("\u00a0")[2]
             assert word in (each["unit"], "Zyklen", "Schwingspiele"), (shown, each)
 

@@ -601,6 +601,15 @@ def _verdicts() -> tuple[Verdict, ...]:
                     measured=18.31,
                     unit="Hz",
                 ),
+                Evidence(
+                    text="mode 1 on A1",
+                    run="X-PRE",
+                    channel="A1",
+                    mode=1,
+                    frequency_hz=18.42,
+                    measured=18.42,
+                    unit="Hz",
+                ),
             ),
         ),
         verdict(

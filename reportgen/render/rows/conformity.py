@@ -12,6 +12,8 @@ from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
 
+_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
+"""A length of time is printed in hours, minutes and seconds wherever it stands."""
 _MOST_EVIDENCE = 4
 """Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
 
@@ -115,6 +117,9 @@ def _measured(each: Verdict, language: Language) -> str:
     if each.measured is None or not math.isfinite(each.measured):
         return language.numbers.ABSENT
     limits = [limit for limit in (each.limit, each.limit_low) if limit is not None]
+    if each.unit in _SECONDS:
+        size = _SECONDS[each.unit]
+        return language.numbers.duration_beside(size * each.measured, size * (limits or [0.0])[0])
     shown = language.numbers.decimal(each.measured, _places(each))
     for limit in limits:
         closer = language.numbers.beside_limit(each.measured, limit, _places(each))[0]
@@ -135,6 +140,9 @@ def _limit(each: Verdict, language: Language) -> str:
 def _uncertainty(each: Verdict, language: Language) -> str:
     if not each.expanded_uncertainty or each.measured is None:
         return language.numbers.ABSENT
+    if each.unit in _SECONDS:
+        wide = _SECONDS[each.unit] * each.expanded_uncertainty
+        return f"{language.numbers.with_uncertainty(_SECONDS[each.unit] * each.measured, wide)[1]}\u00a0s"
     return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each, language)
 
 
@@ -155,20 +163,26 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     for opening in (", deviates by", " is", ":"):
         text = text.removesuffix(opening)
     if item.measured is not None and math.isfinite(item.measured):
-        text += f": {_at_evidence(item, item.measured, verdict, language)}{_unit(item, language)}"
+        text += f": {_at_evidence(item, item.measured, verdict, language)}"
     return {"text": text, "anchor": _evidence_anchor(report, item)}
 
 
 def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:
-    """Four significant digits, but none below what the verdict's own value is stated to, where that has its unit.
+    """Value with its unit: four significant digits, but none below what the verdict's own value is stated to.
 
-    What was noted by hand keeps its digits.
+    What was noted by hand keeps its digits, a length of time is in hours, minutes and seconds.
     """
+    numbers, own = language.numbers, item.unit == verdict.unit
+    if item.unit in _SECONDS:
+        size = _SECONDS[item.unit]
+        return numbers.duration_beside(size * measured, size * (verdict.limit or 0.0) if own else 0.0)
     if item.resolution is not None:
-        return language.numbers.noted(measured, item.resolution)
-    if item.unit == verdict.unit and abs(measured) < 10 ** -_places(verdict):
-        return language.numbers.decimal(measured, _places(verdict))
-    return language.numbers.significant(measured, 4)
+        shown = numbers.noted(measured, item.resolution)
+    elif own and abs(measured) < 10 ** -_places(verdict):
+        shown = numbers.decimal(measured, _places(verdict))
+    else:
+        shown = numbers.significant(measured, 4)
+    return shown + _unit(item, language)
 
 
 def _evidence_anchor(report: Report, item: Evidence) -> str:
