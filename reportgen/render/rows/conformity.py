@@ -18,10 +18,19 @@ _MOST_EVIDENCE = 4
 """Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
 
 
+def shape(which: str) -> str:
+    """Class of the style sheet that draws a verdict's shape.
+
+    >>> shape(Outcome.CONDITIONAL_PASS)
+    'is-conditional-pass'
+    """
+    return "is-" + "-".join(str(which).split())
+
+
 def outcome(which: Outcome, language: Language) -> Row:
     """A verdict as word and as the name of its shape."""
     word = language.say(str(which))
-    return {"word": word, "title": word[:1].upper() + word[1:], "css": f"is-{anchor(which)}", "key": str(which)}
+    return {"word": word, "title": word[:1].upper() + word[1:], "css": shape(which), "key": str(which)}
 
 
 def overall(report: Report, language: Language) -> Row:

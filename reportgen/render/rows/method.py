@@ -236,7 +236,7 @@ def _criteria(report: Report, language: Language) -> Iterator[Row]:
         yield _method(
             say("When a mode of a free decay counts as found") if decay else say("When a mode counts as found"),
             "P(f) > a · median P" if decay else "Δχ² > χ²_{1−p}(ν),   p = p₀ / n",
-            say("periodogram of white noise: P/median exceeds x with probability 2⁻ˣ")
+            say("in white noise a line exceeds a times the median with probability exp(−a ln 2)")
             if decay
             else say("Wald test of each mode, Bonferroni over the places searched; Bartlett, JRSS Suppl. 8 (1946) 27"),
             language.sentence(text),
