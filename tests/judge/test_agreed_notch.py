@@ -138,3 +138,14 @@ def test_every_number_of_evidence_carries_its_own_unit(tmp_path):
     assert ("%", 2.213) in told
     assert ("g", 9.0) in told
     assert verdict.unit == verdict.evidence[0].unit
+
+
+def test_the_edges_of_a_notch_are_no_change_of_level_by_hand(tmp_path):
+    """A notch that was set in advance falls and rises at once; it was agreed, and nobody turned the level."""
+    flat = {"run": "SWEEP", "kind": "level", "from_hz": 105, "to_hz": 135, "factor": 0.1}
+    verdict, _ = judged(tmp_path, faults=(flat,), limit="10 %")
+    assert verdict.outcome is Outcome.PASS
+    assert "the level changed" not in verdict.reason.casefold()
+    turned = {"run": "SWEEP", "kind": "level", "from_hz": 300, "to_hz": 1000, "factor": 0.5}
+    by_hand, _ = judged(tmp_path, faults=(flat, turned), limit="10 %")
+    assert "The level changed by -6.0 dB at" in by_hand.reason
