@@ -30,7 +30,8 @@ def level_steps(
 ) -> tuple[tuple[float, float], ...]:
     """(frequency Hz, step dB) of lasting, sudden changes of the control, shape (n,) both; in the order of the log.
 
-    Held against the profile, so that its own jumps and slopes are none; without one against its own course.
+    Held against the profile, so that its own jumps, slopes and agreed notches are none; without one against its own
+    course.
     """
     return steps_of(frequency_hz, _course_db(frequency_hz, control_level, profile))
 
@@ -55,6 +56,8 @@ def _course_db(f: Floats, level: Floats, profile: Profile | None) -> Floats:
     if profile is not None:
         for jump in jumps(profile):
             reference[np.abs(f - jump.frequency_hz) <= 0.01 * jump.frequency_hz] = np.nan
+        for notch in profile.notches:
+            reference[(f >= notch.from_hz) & (f <= notch.to_hz)] = np.nan
     known &= np.isfinite(reference)
     course[known] = 20.0 * np.log10(level[known] / reference[known])
     return course

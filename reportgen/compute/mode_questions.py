@@ -59,13 +59,13 @@ def question_modes(
 def _without_axis(mode: Mode, found: list[Finding]) -> Mode:
     """A mode of the notes that belongs to one of several axes, nobody knows which."""
     text = "the axis is not known: name the run in the note"
-    found.extend(warning(where, f"{mode.frequency_hz:.4g} Hz: {text}") for where in mode.notes)
+    found.extend(warning(where, f"{mode.place_hz:.4g} Hz: {text}") for where in mode.notes)
     return _flagged(mode, text)
 
 
 def numbered(modes: Sequence[Mode]) -> list[Mode]:
     """Bending modes that have a number, in rising frequency."""
-    return sorted((mode for mode in modes if mode.mode is not None), key=lambda mode: mode.frequency_hz)
+    return sorted((mode for mode in modes if mode.mode is not None), key=lambda mode: mode.place_hz)
 
 
 def _where(job: Job, mode: Mode) -> str:
@@ -81,7 +81,7 @@ def _flagged(mode: Mode, text: str) -> Mode:
 
 def _name(mode: Mode) -> str:
     axis = f" of axis {mode.axis}" if mode.axis is not None else ""
-    return f"{mode.frequency_hz:.4g} Hz{axis}"
+    return f"{mode.place_hz:.4g} Hz{axis}"
 
 
 def _question_order(job: Job, modes: Sequence[Mode], found: list[Finding]) -> list[Mode]:
@@ -111,7 +111,7 @@ def _fit(job: Job, modes: Sequence[Mode]) -> Fit | None:
     """A uniform beam through the modes whose number is theirs alone."""
     beam = job.specimen.beam
     counts = Counter(mode.mode for mode in modes)
-    sure = {mode.mode: mode.frequency_hz for mode in modes if mode.mode is not None and counts[mode.mode] == 1}
+    sure = {mode.mode: mode.place_hz for mode in modes if mode.mode is not None and counts[mode.mode] == 1}
     if beam is None or not sure:
         return None
     stated = stated_tip_mass_ratio(beam)
@@ -132,7 +132,7 @@ def _beside(job: Job, beam: Beam, fit: Fit, odd: OddOne | None, mode: Mode, foun
     number = mode.mode
     expected_hz = fit.expected_hz(number)
     positions = nodes(beam.boundary, number, fit.tip_mass_ratio)
-    residual = mode.frequency_hz / expected_hz - 1.0
+    residual = mode.place_hz / expected_hz - 1.0
     mode = replace(mode, expected_hz=expected_hz, residual=residual, expected_positions=positions)
     doubt = _doubtful(fit, odd, mode, residual)
     if doubt is not None:
@@ -163,8 +163,8 @@ def _expected_number(fit: Fit, mode: Mode) -> Mode:
     """Say, and only say, which bending mode theory has near an unnumbered one."""
     if mode.motion in (MotionKind.TORSION, MotionKind.AXIAL) or len(fit.numbered) < 2:
         return mode
-    number, expected_hz = fit.nearest_mode(mode.frequency_hz)
-    away = mode.frequency_hz / expected_hz - 1.0
+    number, expected_hz = fit.nearest_mode(mode.place_hz)
+    away = mode.place_hz / expected_hz - 1.0
     if abs(away) > DOUBTFUL_RESIDUAL:
         return _flagged(mode, "no number: no trusted node count; beam theory has no bending mode within 10 % of it")
     text = f"beam theory has mode {number} at {expected_hz:.4g} Hz ({100 * away:+.1f} %)"
@@ -240,7 +240,7 @@ def _with_missing(
     if fit is None or job.specimen.beam is None:
         return modes
     missing = [_missing(job.specimen.beam, runs, axis, number, fit, modes) for number in gap]
-    return sorted([*modes, *missing], key=lambda mode: mode.frequency_hz)
+    return sorted([*modes, *missing], key=lambda mode: mode.place_hz)
 
 
 def _gap_text(
@@ -274,7 +274,7 @@ def _runs_of_numbers(numbers: list[int]) -> str:
 def _may_be(modes: Sequence[Mode], expected_hz: float) -> list[float]:
     """Unnumbered bending or unnamed motion near an expected frequency."""
     apart = (MotionKind.TORSION, MotionKind.AXIAL)
-    unnumbered = [mode.frequency_hz for mode in modes if mode.mode is None and mode.motion not in apart]
+    unnumbered = [mode.place_hz for mode in modes if mode.mode is None and mode.motion not in apart]
     return [hz for hz in unnumbered if abs(hz / expected_hz - 1.0) <= DOUBTFUL_RESIDUAL]
 
 
@@ -292,7 +292,7 @@ def _missing(
         axis=axis,
         mode=number,
         nodes=nodes_of_mode(beam.boundary, number),
-        frequency_hz=expected_hz,
+        frequency_hz=None,
         expected_hz=expected_hz,
         expected_positions=nodes(beam.boundary, number, fit.tip_mass_ratio),
         flags=tuple(flags),

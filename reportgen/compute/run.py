@@ -9,7 +9,7 @@ import numpy as np
 
 from reportgen.compute.control import combine_control, control_dimension, control_result
 from reportgen.compute.cross_check import agreement, cross_check, disagreements
-from reportgen.compute.decay import identify_decay
+from reportgen.compute.decay import CRITERION, identify_decay
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
@@ -72,6 +72,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),
         method=found.method if found else "no sweep: no resonance is sought",
+        criterion=found.criterion if found else "",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
         steady_state_assumed=assumed,
     )
@@ -280,6 +281,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         channels=found.channels,
         decay=tuple(_as_displayed(curve) for curve in found.curves),
         method=found.method,
+        criterion=CRITERION,
         flags=(*found.flags, *((_CUT_SHORT,) if cut_short else ())),
     )
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import NO_PEAK, Case, Item
+from reportgen.judge.case import Case, Item
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.report import Pairing, RunShift
-from reportgen.records.result import RunResult
+from reportgen.records.result import NO_PEAK, RunResult
 from reportgen.records.verdict import Outcome
 from reportgen.units import Quantity
 

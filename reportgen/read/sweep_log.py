@@ -17,7 +17,6 @@ from reportgen.read.columns import Column, Meaning, understand
 from reportgen.read.header_words import begins_a_table
 from reportgen.read.leaps import leaps
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns, without_unit
-from reportgen.read.restarted_clock import continued
 from reportgen.read.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
 from reportgen.read.table import read_table, recognise
 from reportgen.read.table_layout import TableLayout
@@ -99,15 +98,6 @@ class _Reader:
         if len(rows) < fewest:
             message = f"{counted(len(rows), 'row')} can be used; at least {fewest} are needed"
             self.findings.append(error(self._place(block.lines[rows[0]]), message))
-        time, restarts = continued(time, frequency, rows)
-        for row in restarts:
-            self.findings.append(
-                warning(
-                    self._place(block.lines[row]),
-                    f"the clock starts anew where the sweep is resumed at {frequency[row]:.4g} Hz: it is taken as "
-                    "going on, and the pause before is not known",
-                )
-            )
         rows, time = self._forward(rows, time, block.lines)
         log = self._log(columns, block, places, rows, frequency, time)
         return replace(log, sweep_index=index, sweeps_in_file=count)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.records.log import Floats
 from reportgen.records.note import MotionKind
+
+NO_PEAK = "no peak of its own"
+"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +104,8 @@ class ControlResult:
     not_judged_bands: tuple[tuple[float, float, str], ...] = ()
     """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
     notches: tuple[NotchResult, ...] = ()
+    notched_line: Floats | None = None
+    """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
     time_at_level_s: float | None = None
     """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
 
@@ -161,6 +167,11 @@ class Resonance:
     doubtful: bool = False
     """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
     a resonance may have been read as this mode."""
+
+    @property
+    def has_peak(self) -> bool:
+        """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
+        return not any(flag.startswith(NO_PEAK) for flag in self.flags)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -235,6 +246,8 @@ class RunResult:
     """One sentence: how the resonances of this run were identified."""
     steady_state_assumed: bool = False
     """True where the log has no time that could be used, so that the sweep's effect could not be taken out."""
+    criterion: str = ""
+    """When a mode counts as found; empty where none was sought."""
     flags: tuple[str, ...] = ()
 
 
@@ -287,8 +300,12 @@ class Mode:
     mode: int | None
     """Bending mode number; None where nothing tells it."""
     nodes: int | None
-    frequency_hz: float
+    frequency_hz: float | None
+    """None for a mode that nobody saw; what theory expects of it is ``expected_hz``."""
     frequency_std_hz: float | None = None
+    """None where the frequency was noted by hand: its last digit tells how it was written, not how well it is known."""
+    resolution_hz: float | None = None
+    """Step of the last digit of a frequency noted by hand; None for one from a log."""
     q: float | None = None
     damping_ratio: float | None = None
     seen_in: tuple[str, ...] = ()
@@ -307,7 +324,13 @@ class Mode:
     """``notes.txt:12`` of each observation."""
     flags: tuple[str, ...] = ()
     missing: bool = False
-    """True for a number that was skipped: nothing seen, ``frequency_hz`` is the expectation."""
+    """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
+
+    @property
+    def place_hz(self) -> float:
+        """Where the mode stands in a table or figure: its frequency, else what is expected; NaN without either."""
+        known = self.frequency_hz if self.frequency_hz is not None else self.expected_hz
+        return math.nan if known is None else known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -85,6 +85,7 @@ def _run(run: RunResult) -> dict[str, Any]:
         "quality": [_quality(issue) for issue in run.quality],
         "method": run.method,
         "steady_state_assumed": run.steady_state_assumed,
+        "criterion": run.criterion,
         "flags": list(run.flags),
     }
 
@@ -171,6 +172,7 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "nodes": mode.nodes,
         "frequency_hz": mode.frequency_hz,
         "frequency_std_hz": mode.frequency_std_hz,
+        "resolution_hz": mode.resolution_hz,
         "q": mode.q,
         "damping_ratio": mode.damping_ratio,
         "motion": mode.motion and str(mode.motion),
