@@ -150,3 +150,17 @@ def test_report_as_a_link_is_refused_before_anything_is_computed(issued, tmp_pat
     assert main(["build", str(job)]) == 1
     assert "report is a link, which a build does not follow" in capsys.readouterr().err
     assert standing(issued) == before
+
+
+def test_what_each_way_of_building_is_worth(issued):
+    """An example may be built by the next version of the program, over what this one has built; a report may not."""
+    from reportgen.pipeline import Settings, _stated, read_inputs
+
+    job = read_inputs(issued).job
+    ways = {
+        Standing.ISSUED: Settings(),
+        Standing.DRAFT: Settings(draft=True, results_only=True),
+        Standing.INTERIM: Settings(example=True),
+    }
+    assert {standing: _stated(job, (), how).standing for standing, how in ways.items()} == {s: s for s in Standing}
+    assert _stated(job, (), Settings(results_only=True)).standing is Standing.INTERIM

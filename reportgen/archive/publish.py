@@ -188,7 +188,7 @@ def _refuse_foreign(entries: Entries, target: Path) -> None:
     present = sorted(name for name in entries if "/" not in name)
     shown = ", ".join(present[:3]) + (" …" if len(present) > 3 else "")
     raise ArchiveError(
-        f"{target} holds files that no build wrote ({shown}), or a report by a version before 0.5.0: no {MARKER} says "
+        f"{target} holds files that no build wrote ({shown}), or the report of an earlier version: no {MARKER} says "
         f"what is a build's own. Nothing was written. Name an empty or a new folder with --out, or move this one away"
     )
 
@@ -572,9 +572,12 @@ def write_whole(path: Path, content: bytes) -> None:
                 folder.write(part, content)
                 folder.move(part, folder, path.name)
                 folder.sync()
-            finally:
-                with contextlib.suppress(FileNotFoundError):
+            except FileExistsError:  # what bears that name is not ours to remove
+                raise
+            except BaseException:
+                with contextlib.suppress(OSError):
                     folder.remove(part)
+                raise
     except OSError as problem:
         raise ArchiveError(_explain(problem, path)) from problem
 

@@ -13,7 +13,7 @@ from reportgen.archive import publish as publish_module
 from reportgen.archive.digest import sha256
 from reportgen.archive.issue import MARKER, ReportSet, Standing, read_sets
 from reportgen.archive.manifest import MANIFEST, manifest_text
-from reportgen.archive.publish import JOURNAL, issued_early, publish
+from reportgen.archive.publish import JOURNAL, issued_early, publish, write_whole
 from reportgen.errors import ArchiveError
 from tests.archive.bags import archive_bytes, archive_files, zip_of
 from tests.archive.test_publish import _publish_dying_at_step, beside, contents
@@ -450,6 +450,13 @@ def test_a_leftover_with_what_stands_nowhere_else_is_kept_and_named(target):
         publish(FILES_B, target, B)
     assert (leftover / "report.pdf").read_bytes() == b"%PDF A, signed by somebody"
     assert contents(target) == FILES_A
+
+
+def test_one_file_is_written_without_removing_what_bears_the_working_name(tmp_path):
+    (tmp_path / f".page.html.{os.getpid()}.part").write_text("mine")
+    with pytest.raises(ArchiveError, match="File exists"):
+        write_whole(tmp_path / "page.html", b"new")
+    assert (tmp_path / f".page.html.{os.getpid()}.part").read_text() == "mine"
 
 
 def test_without_hard_links_everything_is_copied(target, monkeypatch):
