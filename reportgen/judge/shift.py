@@ -31,6 +31,8 @@ def _shift(case: Case, quantity: str) -> None:
     if before.id == after.id:
         case.gap(f"before and after are the same run, {before.id}")
         return
+    if not all([case.weigh_steady_state(before), case.weigh_steady_state(after)]):
+        return
     every = [row for row in case.shifts if (row.before, row.after) == (before.id, after.id)]
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)
     rows = [row for row in every if row.channel in scope]
