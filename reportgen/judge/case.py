@@ -152,6 +152,17 @@ class Case:
             if hole is not None and hole[0] < high and hole[1] > low:
                 self.gap(f"run {run.id}: {issue.message}")
 
+    def weigh_steady_state(self, run: RunResult) -> bool:
+        """Whether the modes of a run can carry evidence: steady state that was only assumed may have made them up."""
+        modes = [each for channel in run.channels for each in channel.resonances if each.rejected is None]
+        doubtful = sum(each.doubtful for each in modes)
+        if doubtful:
+            self.gap(
+                f"steady state was assumed for run {run.id}, whose log has no time, and {doubtful} of its {len(modes)} "
+                "resonances are doubtful for it"
+            )
+        return not doubtful
+
     def weigh_channel(self, run: RunResult, channel: str) -> bool:
         """Whether a channel of a run can carry evidence; where not, the gap is laid down."""
         spoiled = [issue for issue in run.quality if issue.spoils and issue.channel == channel]
@@ -221,7 +232,7 @@ class Case:
             where = f"{each.frequency_hz:.4g} Hz on {channel.id} of run {run.id}"
             if each.rejected is not None:
                 self.remark(f"the resonance at {where} was rejected by the engineer ({each.rejected})")
-            elif self.in_band(each.frequency_hz):
+            elif self.in_band(each.frequency_hz) and (not each.doubtful or self.weigh_steady_state(run)):
                 found.append(each)
         wanted = self.requirement.mode
         if wanted is None:

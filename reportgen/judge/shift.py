@@ -33,6 +33,8 @@ def _shift(case: Case, quantity: str) -> None:
         return
     for run in (before, after):
         case.weigh_holes(run)
+    if not all([case.weigh_steady_state(before), case.weigh_steady_state(after)]):
+        return
     every = [row for row in case.shifts if (row.before, row.after) == (before.id, after.id)]
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)
     rows = [row for row in every if row.channel in scope]

@@ -26,6 +26,8 @@ _MONTHS = {
     )
     for name in names.split()
 }
+_ZONE_APART = re.compile(r"\s+(?=[+\-−]\d{2}:?\d{2}$|Z$)|\s+(?:UTC|GMT)$")
+"""A blank before the zone; where there is only one zone it does not matter which."""
 _DAY = 86_400.0
 _HALF_DAY = 43_200.0
 _HOUR = 3600.0
@@ -48,13 +50,15 @@ class Clock:
 def read_clock(words: Sequence[str]) -> Clock | None:
     """Times of a column of words; None where most words are none. See ``seconds_of``."""
     day_first = _day_first(words)
-    read = [_seconds(word.strip(), day_first) for word in words]
+    read = [_seconds(_ZONE_APART.sub("", word.strip()), day_first) for word in words]
     seconds = np.array([np.nan if each is None else each for each in read], dtype=np.float64)
     good = np.flatnonzero(np.isfinite(seconds))
     if len(good) * 2 < len(seconds) or not len(good):
         return None
     own, rows = _without_hours(_past_midnight(seconds[good]))
     seconds[good] = own - own[0]
+    if not any(word.count(":") > 1 for word in words):
+        rows = []  # minutes and seconds alone begin anew at every full hour
     return Clock(seconds, tuple(int(good[row]) for row in rows))
 
 
@@ -84,7 +88,8 @@ def _past_midnight(seconds: Floats) -> Floats:
 def _without_hours(seconds: Floats) -> tuple[Floats, list[int]]:
     """Leaps of an hour from full hour to full hour taken out, and the rows below them."""
     step = np.diff(seconds)
-    usual = float(np.median(step)) if len(step) else 0.0
+    onward = step[np.abs(step) < _HOUR / 2]
+    usual = float(np.median(onward)) if len(onward) else 0.0
     near = max(_STEPS * abs(usual), 2.0)
     back = np.flatnonzero(np.abs(step + _HOUR - usual) < near)
     to_full_hour = (-seconds[:-1]) % _HOUR

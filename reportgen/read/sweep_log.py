@@ -439,11 +439,20 @@ class _Reader:
             return rows[~back], self._spread(own[~back], lines[rows[~back]])
         return rows, self._pieces(own, lines[rows])
 
-    def _spread(self, time: Floats, lines: NDArray[np.int64]) -> Floats:
+    def _spread(self, time: Floats, lines: NDArray[np.int64]) -> Floats | None:
         """Times of rows that share the stamps of a clock coarser than they are."""
         found = spread(time)
         if found is None:
             return np.ascontiguousarray(time)
+        if not found.known:
+            self.findings.append(
+                warning(
+                    self._place(lines[0]),
+                    f"the clock goes in steps of {found.step_s:g} s, too few for a rate: time is not used; rate, "
+                    "duration and cycles cannot be had; log the time with more digits",
+                )
+            )
+            return None
         how = "evenly spaced rows explain every stamp" if found.evenly else f"true to about ±{found.step_s / 2:g} s"
         self.findings.append(
             warning(

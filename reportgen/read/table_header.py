@@ -72,11 +72,10 @@ def header_above(found: RowsBelow, lines: Sequence[str], row: int) -> Header | N
 
 def _without_messages(above: list[tuple[int, tuple[str, ...]]]) -> list[tuple[int, tuple[str, ...]]]:
     """The lines from the header upwards: words below it that are neither units nor more of its names are rows."""
-    for at in range(1, len(above)):
-        header, below = above[at][1], [cells for _, cells in above[:at]]
-        if names_a_quantity(header) and not any(map(_belongs_to_header, below)):
-            return above[at:]
-    return above
+    if not any(names_a_quantity(cells) for _, cells in above):
+        return above
+    first = next(at for at, (_, cells) in enumerate(above) if _belongs_to_header(cells))
+    return above[first:]
 
 
 def _belongs_to_header(cells: tuple[str, ...]) -> bool:

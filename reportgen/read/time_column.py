@@ -25,7 +25,8 @@ _SHARED = 0.2
 """Share of rows with the time of the row above, from which the clock is coarser than the rows."""
 _WITHIN = 0.6
 """Of the clock's step: how far evenly spaced rows may lie from the stamps that were cut from them."""
-_FEWEST_STAMPS = 4
+_FEWEST_STAMPS = 20
+"""Of a coarse clock: with fewer, the rate of the sweep is known worse than to one in twenty."""
 
 
 def counted_in(values: Floats) -> tuple[float, str] | None:
@@ -57,6 +58,8 @@ class Spread:
     time_s: Floats
     step_s: float
     """Of the clock."""
+    known: bool
+    """Whether there are stamps enough; else the times are worth nothing."""
     evenly: bool
     """Whether evenly spaced rows explain every stamp; else rows are spread between the stamps they share."""
 
@@ -72,18 +75,20 @@ def spread(time_s: Floats) -> Spread | None:
     """
     stamps, first = np.unique(time_s, return_index=True)
     step = np.diff(time_s)
-    if len(stamps) < _FEWEST_STAMPS or (step < 0).any() or np.mean(step == 0) < _SHARED:
+    if len(stamps) < 2 or (step < 0).any() or np.mean(step == 0) < _SHARED:
         return None
-    rows = np.arange(len(time_s), dtype=np.float64)
     clock = float(np.median(np.diff(stamps)))
+    if len(stamps) < _FEWEST_STAMPS:
+        return Spread(time_s, clock, known=False, evenly=False)
+    rows = np.arange(len(time_s), dtype=np.float64)
     slope, start = np.polyfit(rows, time_s, 1)
     even = start + slope * rows
     if float(np.max(np.abs(even - time_s))) <= _WITHIN * clock:
-        return Spread(np.asarray(np.round(even, 9)), clock, True)
+        return Spread(np.asarray(np.round(even, 9)), clock, known=True, evenly=True)
     last = np.append(first[1:], len(rows)) - 1
     middle = 0.5 * (first + last)[1:-1]  # the first and the last stamp may have been cut short
     inner = np.interp(rows, middle, stamps[1:-1])
-    return Spread(np.asarray(_beyond(rows, middle, stamps[1:-1], inner)), clock, False)
+    return Spread(np.asarray(_beyond(rows, middle, stamps[1:-1], inner)), clock, known=True, evenly=False)
 
 
 def _beyond(rows: Floats, middle: Floats, stamps: Floats, inner: Floats) -> Floats:

@@ -78,3 +78,33 @@ def test_the_first_line_of_a_quick_look_says_that_steady_state_is_assumed(tmp_pa
     assert "±" not in first
     page = (tmp_path / "log.csv.quicklook.html").read_text(encoding="utf-8")
     assert page.index("Steady state is assumed") < page.index("Made at the bench")
+
+
+def test_doubtful_modes_carry_no_verdict():
+    """Neither a pass nor a fail rests on modes that a sweep without time may have made up."""
+    from datetime import date
+
+    from reportgen.judge.verdicts import judge
+    from reportgen.records.job import Job, Party, ReportIdentity, Requirement, RunKind, RunPlan, Specimen
+    from reportgen.records.result import RunResult
+    from reportgen.records.verdict import Outcome
+    from reportgen.units import parse_quantity
+
+    channels = doubted((channel((100.0, 50.0)),), FAST)
+    runs = tuple(
+        RunResult(id=name, kind="survey", axis="X", sweep=None, control=None, channels=channels,
+                  steady_state_assumed=True) for name in ("PRE", "POST")
+    )  # fmt: skip
+    shift = Requirement(
+        id="R1", check="frequency shift", before="PRE", after="POST", limit=parse_quantity("5 %", "ratio")
+    )
+    amplification = Requirement(id="R2", check="amplification", run="PRE", limit=parse_quantity("60", "ratio"))
+    job = Job(
+        folder=Path(), file=Path("job.toml"), report=ReportIdentity(number="1", title="T", date=date(2026, 3, 20)),
+        laboratory=Party(name="L"), customer=Party(name="C"), specimen=Specimen(name="S"),
+        runs=tuple(RunPlan(id=run.id, kind=RunKind.SURVEY, axis="X", log=Path("x.csv")) for run in runs),
+        requirements=(shift, amplification),
+    )  # fmt: skip
+    for verdict in judge(job, runs, (), (), ()):
+        assert verdict.outcome is Outcome.NOT_EVALUATED, verdict
+        assert "steady state was assumed for run PRE" in verdict.reason.casefold().replace("pre", "PRE")

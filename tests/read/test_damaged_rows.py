@@ -114,5 +114,6 @@ def test_a_row_of_words_in_a_record_is_named_with_its_line(tmp_path):
         "\n".join(["time [s],C1 [g],A1 [g]", *lines[:20], "oops,this,is", *lines[20:]]) + "\n", encoding="utf-8"
     )
     log, _, findings = read_bare_log(path, None)
+    assert log is not None, findings
     assert log.samples == 2000
     assert "line 22 'oops' in column 'time [s]' is not a number" in findings[0].message

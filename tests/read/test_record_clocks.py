@@ -116,3 +116,11 @@ def test_words_that_are_no_times_are_refused(tmp_path):
     history, findings = read_time_history(path, "a.csv")
     assert history is None
     assert str(findings[0]).startswith("a.csv:9: error: 'late' is no time")
+
+
+def test_a_short_record_whose_times_have_just_the_digits_they_need(tmp_path):
+    """2 s at 1000 Hz in whole milliseconds: every time is exact, none is a label cut short."""
+    path = write(tmp_path / "a.csv", [f"{t:.3f}" for t in TIME[:2000]], motion=MOTION[:2000])
+    history, findings = read_time_history(path, "a.csv")
+    assert history.sample_rate_hz == RATE
+    assert not findings

@@ -273,7 +273,9 @@ class _Times:
             raise ReadError(f"{name}:{layout.data_line}", "time does not rise; expected evenly spaced times")
         strayed = self._strayed(mean)
         digit = _last_digit(self._piece(0, min(self._rows, _PIECE)))
-        if strayed > _LABELS * digit or digit < mean:  # else the times are labels, cut to a digit longer than that
+        if (
+            strayed > _LABELS * digit or digit < 1.5 * mean
+        ):  # else the times are labels, cut to a digit longer than that
             self._find_lost(name, layout)
             mean = (self._last - self.first) / (self._rows - 1 + len(self.lost))
             strayed = digit if self.lost else strayed
