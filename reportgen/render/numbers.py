@@ -155,7 +155,7 @@ class Numbers:
 
     def percent(self, fraction: float | None, decimals: int = 2) -> str:
         """A fraction in percent, with the sign."""
-        return self.ABSENT if fraction is None else f"{self.decimal(100.0 * fraction, decimals)}\u202f%"
+        return self.ABSENT if fraction is None else f"{self.decimal(100.0 * fraction, decimals)}\u00a0%"
 
     def signed(self, value: float | None, decimals: int) -> str:
         """A number with its sign, also where it is positive."""

@@ -137,3 +137,30 @@ def test_the_criterion_stands_in_the_methods_once(report, templates):
     methods = assemble(told, templates).context["methods"]
     (row,) = [each for each in methods if each["title"] == "When a mode counts as found"]
     assert row["text"] == why
+
+
+def test_a_percent_sign_stands_off_its_number_by_one_kind_of_space(html):
+    """Fault: "75%" beside "75 %", and a narrow space beside a wide one."""
+    text = re.sub(r"<(style|script|svg)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    text = re.sub(r"<[^>]+>", " ", text)
+    assert re.findall(r"\d%", text) == []
+    assert "\u202f%" not in text
+
+
+def test_a_frequency_noted_by_hand_is_printed_as_noted_in_table_and_figure(report, templates):
+    noted = replace(
+        report.modes[0], seen_in=("notes",), frequency_hz=9.5, frequency_std_hz=None, resolution_hz=0.1, q=None
+    )
+    told = replace(report, modes=(noted, *report.modes[1:]))
+    document = assemble(told, templates)
+    row = document.context["axes"][0]["modes"][0]
+    assert (row["frequency"], row["frequency_u"]) == ("9.5", "–")
+    labels = re.findall(r">([^<>]+)</text>", document.drawings["fig-ladder-X"].svg)
+    assert "9.5" in labels
+    assert "9.500" not in labels
+
+
+def test_a_mode_nobody_saw_stands_with_its_expectation_alone(report, templates):
+    rows = assemble(report, templates).context["axes"][0]["modes"]
+    (gap,) = [each for each in rows if each["missing"]]
+    assert (gap["frequency"], gap["frequency_u"], gap["residual"], gap["expected"]) == ("–", "–", "–", "2263")

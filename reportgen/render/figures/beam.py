@@ -190,8 +190,9 @@ def _ladder_labels(axes: Any, modes: Sequence[Mode], words: Words, numbers: Numb
         colour, weight = (RUST, "normal") if mode.missing else (INK, "bold")
         name = "–" if mode.mode is None else str(mode.mode)
         _tied(axes, (rung, 1.0), (top, 1.07), f"({name})" if mode.missing else name, colour, weight)
-        hertz = numbers.significant(mode.place_hz, 4)
-        _tied(axes, (rung, 0.0), (foot, -0.10), f"({hertz})" if mode.missing else hertz, colour, "normal")
+        noted = mode.frequency_hz is not None and "log" not in mode.seen_in
+        shown = numbers.noted(mode.place_hz, mode.resolution_hz) if noted else numbers.significant(mode.place_hz, 4)
+        _tied(axes, (rung, 0.0), (foot, -0.10), f"({shown})" if mode.missing else shown, colour, "normal")
     for text, place, side in ((words.say("Mode"), 1.09, "bottom"), ("f / Hz", -0.12, "top")):
         left = -(_SIDE - 2.0) / width
         axes.text(left, place, text, transform=axes.transAxes, fontsize=FONT, ha="left", va=side, color=QUIET)

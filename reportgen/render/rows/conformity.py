@@ -86,7 +86,7 @@ def decision_rule(report: Report, language: Language) -> Row:
             "4.2.3): pass inside the guard band, conditional pass or conditional fail within it, fail beyond. A pass "
             "is wrong with a probability of at most 2.5 %% where the coverage is 95 %%."
         )
-    return {"name": language.say(str(own.decision_rule)), "text": text, "confidence": f"{confidence}\u202f%"}
+    return {"name": language.say(str(own.decision_rule)), "text": text, "confidence": f"{confidence}\u00a0%"}
 
 
 def verdict(report: Report, each: Verdict, language: Language) -> Row:
@@ -164,8 +164,8 @@ def _risk(each: Verdict, language: Language) -> str:
     if each.false_acceptance is None:
         return ""
     if each.false_acceptance < 0.0005:
-        return f"< {language.numbers.decimal(0.1, 1)}\u202f%"
-    return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u202f%"
+        return f"< {language.numbers.decimal(0.1, 1)}\u00a0%"
+    return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u00a0%"
 
 
 def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Language) -> Row:

@@ -32,7 +32,7 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
         "places": ", ".join(numbers.decimal(p, 3) for p in each.node_positions) or numbers.ABSENT,
         "expected_places": ", ".join(numbers.decimal(p, 3) for p in each.expected_positions) or numbers.ABSENT,
         "expected": numbers.significant(each.expected_hz, 4),
-        "residual": numbers.ABSENT if residual is None else f"{numbers.signed(100 * residual, 2)}\u202f%",
+        "residual": numbers.ABSENT if residual is None else f"{numbers.signed(100 * residual, 2)}\u00a0%",
         "missing": each.missing,
         "notes": [{"text": note, "anchor": anchor("note", note)} for note in each.notes],
         "remarks": language.sentences(each.flags),
