@@ -23,6 +23,12 @@ NEAR_REST = 0.3
 """The rows have to begin below this share of the lowest natural frequency, or what they go to is a guess."""
 LARGEST_STD = 0.01
 """Standard uncertainty of the ratio at rest, as a fraction, above which it tells no factor."""
+LARGEST_SCATTER = 0.05
+"""Scatter of the rows about the curve, as a fraction, above which it is no curve of theirs."""
+MODE_SHARE = 0.7
+"""Of the lowest natural frequency: up to there its damping (Q of 8 or more) changes its share by under 2 %."""
+LARGE_FACTOR = 9.0
+"""Near a mode only a factor that no structure could take for its own is believed."""
 PROFILE_DB = 1.0
 """A control within this of its profile, in the median, is in the unit it says."""
 
@@ -101,6 +107,11 @@ def rigid_ratios(job: Job, run: RunResult) -> tuple[RigidRatio, ...]:
         value = at_rest(channel, lowest)
         if value is not None:
             found.append(RigidRatio(channel.id, value, unit_factor(value)))
+            continue
+        value = beside_first_mode(channel, lowest)
+        factor = None if value is None else unit_factor(value)
+        if value is not None:
+            found.append(RigidRatio(channel.id, value, factor if factor and factor.value > LARGE_FACTOR else None))
     return tuple(found)
 
 
@@ -122,18 +133,37 @@ def at_rest(channel: ChannelResult, lowest_hz: float | None) -> float | None:
     rows = (f <= RIGID_SHARE * first) & np.isfinite(magnitude) & (magnitude > 0)
     if rows.sum() < FEWEST_ROWS or float(f[rows].min()) > NEAR_REST * first:
         return None
-    return _constant((f[rows] / first) ** 2, magnitude[rows])
+    x = (f[rows] / first) ** 2
+    return _at_zero(np.stack([np.ones_like(x), x, x * x], axis=1), magnitude[rows])
 
 
-def _constant(x: Floats, y: Floats) -> float | None:
-    """Value at x = 0 of the parabola through y(x), each (n,), relative errors alike; None where it is uncertain."""
-    basis = np.stack([np.ones_like(x), x, x * x], axis=1) / y[:, None]
-    weight = np.ones(len(x))
+def beside_first_mode(channel: ChannelResult, lowest_hz: float | None) -> float | None:
+    """|response/control| at rest where the sweep began nearer to the first mode, which is then taken along.
+
+    c₀ + c₁ r²/(1−r²) + c₂ r², r = f/f₁: the mode without its damping, and the others below theirs. None where the rows
+    do not follow that or do not tell c₀; an antiresonance on the way is such a case.
+    """
+    if lowest_hz is None:
+        return None
+    f, magnitude = channel.frequency_hz, channel.magnitude
+    rows = (f <= MODE_SHARE * lowest_hz) & np.isfinite(magnitude) & (magnitude > 0)
+    if rows.sum() < FEWEST_ROWS:
+        return None
+    square = (f[rows] / lowest_hz) ** 2
+    return _at_zero(np.stack([np.ones_like(square), square / (1.0 - square), square], axis=1), magnitude[rows])
+
+
+def _at_zero(basis: Floats, y: Floats) -> float | None:
+    """First coefficient of y(n,) on a ``basis`` (n, 3), relative errors alike; None where it is uncertain."""
+    relative = basis / y[:, None]
+    weight = np.ones(len(y))
     for _ in range(4):
-        found, *_ = np.linalg.lstsq(basis * weight[:, None], weight, rcond=None)
-        left = np.abs(1.0 - basis @ found)
+        found, *_ = np.linalg.lstsq(relative * weight[:, None], weight, rcond=None)
+        left = np.abs(1.0 - relative @ found)
         scatter = max(1.4826 * float(np.median(left)), 1e-9)
         weight = np.sqrt(1.0 / np.maximum(1.0, left / (2.0 * scatter)))
-    covariance = np.linalg.pinv((basis * weight[:, None]).T @ (basis * weight[:, None])) * scatter**2
+    if scatter > LARGEST_SCATTER:
+        return None
+    covariance = np.linalg.pinv((relative * weight[:, None]).T @ (relative * weight[:, None])) * scatter**2
     value, std = float(found[0]), float(np.sqrt(max(covariance[0, 0], 0.0)))
     return value if value > 0 and std <= LARGEST_STD * value else None

@@ -79,6 +79,8 @@ def _run(run: RunResult) -> dict[str, Any]:
         "cycles": sweep and sweep.cycles,
         "holds": [{"at_hz": f, "seconds": s} for f, s in sweep.holds] if sweep else [],
         "level_steps": [{"at_hz": f, "db": d} for f, d in sweep.level_steps] if sweep else [],
+        "pieces": [{"first_hz": a, "last_hz": b} for a, b in sweep.pieces] if sweep else [],
+        "holes_hz": [list(band) for band in sweep.holes] if sweep else [],
         "control": run.control and _control(run.control),
         "dwell": run.dwell and _dwell(run.dwell),
         "channels": [_channel(channel) for channel in run.channels],
