@@ -188,9 +188,10 @@ class _Reader:
         if column.place not in places:
             return self._clock(columns, block)
         stored = block.values[:, places[column.place]]
-        if column.unit is not None:
-            return np.asarray(stored * column.factor)
         counted_as = counted_in(stored)
+        if column.unit is not None:
+            first = 0.0 if counted_as is None else stored[np.isfinite(stored)][0]
+            return np.asarray((stored - first) * column.factor)
         place = self._place(self.layout.names_line or self.layout.data_line)
         if counted_as is None:
             self.findings.append(warning(place, without_unit(column, "s")))
