@@ -38,8 +38,8 @@ class JobInError(ReportError):
     def __init__(self, path: Path, findings: tuple[Finding, ...]) -> None:
         self.findings = findings
         errors = [finding for finding in findings if finding.severity is Severity.ERROR]
-        lines = "\n".join(f"  {finding}" for finding in errors)
-        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written\n{lines}")
+        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written")
+        self.listing(f"  {finding}" for finding in errors)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -361,7 +361,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
     log, controls, findings = read()
     if log is None:
-        raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
+        raise ReadError(str(path), str(findings[0]) if findings else "holds no sweep").listing(findings[1:])
     progress("finding resonances")
     from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
 
@@ -418,7 +418,7 @@ def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[Ru
 
     run = decay_if_any(_bare_job(path, ()).runs[0], log)
     if run is None:
-        raise ReadError(str(path), "\n".join(str(finding) for finding in findings))
+        raise ReadError(str(path), str(findings[0]) if findings else "holds no free decay").listing(findings[1:])
     told = note(
         f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
     )
