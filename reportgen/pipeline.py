@@ -125,17 +125,19 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 def check_job(path: Path, progress: Say = silent) -> Checked:
     """Read everything, compute nothing."""
     from reportgen.read.checklist import report_checklist
+    from reportgen.read.input_files import photo_findings
     from reportgen.read.job_file import read_job
 
     job, findings = read_job(path)
     if job is None:
         return Checked(lines=tuple(map(str, findings)), findings=findings)
     inputs = _read_all(job, findings, progress)
-    lines = [str(finding) for finding in inputs.findings]
+    findings = (*inputs.findings, *photo_findings(inputs.job))
+    lines = [str(finding) for finding in findings]
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
         lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
-    return Checked(lines=(*lines, *report_checklist(job)), findings=inputs.findings)
+    return Checked(lines=(*lines, *report_checklist(job)), findings=findings)
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:

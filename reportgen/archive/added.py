@@ -38,6 +38,8 @@ _XMP = {
 }
 """The same in the metadata stream."""
 
+_RESOURCE = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}resource"
+"""Attribute that holds the value of a property which is an address; others write it as text."""
 _FRAME = (
     "{adobe:ns:meta/}",
     "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}",
@@ -334,6 +336,6 @@ def _metadata(stream: Any) -> list[tuple[str, str]]:
     """
     said: list[tuple[str, str]] = []
     for each in ElementTree.fromstring(stream.data).iter():
-        said.append((each.tag, (each.text or "").strip()))
+        said.append((each.tag, each.attrib.get(_RESOURCE, "") or (each.text or "").strip()))
         said += [(key, value.strip()) for key, value in each.attrib.items() if not key.startswith(_FRAME)]
     return sorted((key, value) for key, value in said if value and key not in _XMP)

@@ -6,7 +6,9 @@ import hashlib
 from pathlib import Path
 
 from reportgen.errors import ReadError
-from reportgen.records.job import Job
+from reportgen.read.photo_metadata import Told, told_by, without_metadata
+from reportgen.records.finding import Finding, note, warning
+from reportgen.records.job import Job, PhotoMetadata
 from reportgen.records.report import InputFile
 
 
@@ -31,7 +33,39 @@ def _is_own(folder: Path, path: Path) -> bool:
 
 def input_files(job: Job) -> tuple[InputFile, ...]:
     """Digest (SHA-256) and size of every input. Raises ReadError where one cannot be read."""
-    return tuple(_digest(job.folder, path) for path in input_paths(job))
+    photos = set() if job.report.photo_metadata is PhotoMetadata.KEEP else {photo.file for photo in job.photos}
+    return tuple((_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job))
+
+
+def photo_findings(job: Job) -> tuple[Finding, ...]:
+    """What photos tell besides their picture, and what becomes of it."""
+    found = []
+    for photo in job.photos:
+        path = job.folder / photo.file
+        told = told_by(path.read_bytes()) if _is_own(job.folder, photo.file) else ()
+        if told and job.report.photo_metadata is PhotoMetadata.KEEP:
+            advice = 'leaves the laboratory with it, as photo_metadata = "keep" says; "remove" takes it out'
+            found.append(warning(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}, and {advice}"))
+        elif told:
+            advice = "report and archive hold it without; the original stays as it is"
+            found.append(note(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}; {advice}"))
+    return tuple(found)
+
+
+def _both(told: tuple[Told, ...]) -> str:
+    return " and ".join(told)
+
+
+def _photo(folder: Path, path: Path) -> InputFile:
+    """A photo without its metadata, which is what is kept; one that cannot be taken apart is named."""
+    try:
+        content = (folder / path).read_bytes()
+        kept = without_metadata(content)
+    except (OSError, ValueError) as problem:
+        text = f"its metadata cannot be taken out ({problem}); save it anew as JPEG or PNG"
+        raise ReadError(path.as_posix(), text) from problem
+    own = None if kept == content else kept
+    return InputFile(path=path.as_posix(), sha256=hashlib.sha256(kept).hexdigest(), bytes=len(kept), kept=own)
 
 
 def _digest(folder: Path, path: Path) -> InputFile:

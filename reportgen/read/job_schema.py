@@ -36,6 +36,7 @@ from reportgen.records.job import (
     ChannelRole,
     ControlStrategy,
     DecisionRule,
+    PhotoMetadata,
     RunKind,
     SweepRate,
     ToleranceBand,
@@ -79,6 +80,7 @@ class ReportTable(Table):
     title: Text
     date: Day
     revision: Revision | None = None
+    photo_metadata: PhotoMetadata | None = None
     confidence: Annotated[float, PlainValidator(confidence_of)] | None = None
     decision_rule: DecisionRule | None = None
     language: Literal["en", "de"] | None = None
