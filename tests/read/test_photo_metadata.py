@@ -37,7 +37,8 @@ def photo(kind: str, way_up: int = 1) -> bytes:
 @pytest.mark.parametrize("way_up", [1, 6])
 def test_metadata_are_told_and_taken_out_and_the_picture_is_the_same(kind, way_up):
     content = photo(kind, way_up)
-    assert told_by(content) == (Told.POSITION, Told.OWNER)
+    # Pillow writes no position into TIFF.
+    assert told_by(content) == ((Told.OWNER,) if kind == "TIFF" else (Told.POSITION, Told.OWNER))
     bare = without_metadata(content)
     assert told_by(bare) == ()
     assert OWNER.encode() not in bare

@@ -293,6 +293,15 @@ def test_a_pattern_that_turns_back_without_end(tmp_path):
     assert check_within(job, seconds=60) == []
 
 
+@pytest.mark.parametrize("filling", [" ", "(", "[", "1", "a ", "/ ", "_"])
+def test_header_cells_of_twenty_thousand_characters(tmp_path, filling):
+    """Patterns for names and units that try each blank anew took minutes over one cell."""
+    cell = "A1" + filling * (20_000 // len(filling)) + "x"
+    head = f"time [s],frequency [Hz],C1 [g],{cell}\n{cell},Hz,g,{cell}\n"
+    rows = "".join(f"{n},{5 + n},1,2\n" for n in range(50))
+    check_within(log_job(tmp_path, (head + rows).encode()), seconds=20)
+
+
 # Numbers ---------------------------------------------------------------------------------------------------------
 
 
