@@ -297,6 +297,8 @@ def _compare_pdf(
         lines.append(_same(_PRINTED_SAME))
     elif page and content.startswith(page):
         _compare_behind(archive.path, Start(revision=0, length=len(page)), signatures, lines)
+    elif printed is not None and changed == {}:
+        lines.append(_differs(archive.path.name, changed))  # whoever signed it: its own software prints other pages
     elif vouching := next((check for check in signatures if check.valid and check.trusted), None):
         lines.append(_same(f"the pages are those that {vouching.signer}, who is trusted here, signed"))
         _compare_behind(archive.path, Start(revision=vouching.revision, length=vouching.end), (), lines)
