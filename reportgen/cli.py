@@ -19,19 +19,21 @@ READER_GONE = 141
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code of the contract (0 done, 1 inputs in error or different, 2 usage)."""
+    """Run one command; returns the exit code of the contract: 0 done, 1 inputs in error or different, 2 usage.
+
+    ``verify`` returns 5 where something could not be verified (``archive.verify.Outcome``).
+    """
     options = _parser().parse_args(arguments)
     one_thread()
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         code = command(options)
         sys.stdout.flush()
-    except PdfUnavailableError as error:
-        _complain(f"reportgen: {error}")
-        return NO_PDF
     except ReportError as error:
-        _complain(f"reportgen: {error}")
-        return WRONG
+        first, *more = error.lines
+        for line in (f"reportgen: {first}", *more):
+            _complain(line)
+        return NO_PDF if isinstance(error, PdfUnavailableError) else WRONG
     except KeyboardInterrupt:
         _complain("reportgen: stopped; nothing was changed")
         return 130
@@ -43,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _say(line: object) -> None:
-    """Print a line; what a file or a note brings along steers no terminal, and no name is too odd to be printed."""
+    """Print one line; what a file or a note brings along steers no terminal and begins no line of its own."""
     print(printable(line, sys.stdout))
 
 
@@ -205,7 +207,8 @@ def _quicklook(options: argparse.Namespace) -> int:
 def _inspect(options: argparse.Namespace) -> int:
     from reportgen.pipeline import inspect_file
 
-    _say(inspect_file(options.file))
+    for line in inspect_file(options.file).split("\n"):
+        _say(line)
     return OK
 
 

@@ -2,9 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Self
+
 
 class ReportError(Exception):
     """Something the user can mend: the message says where, what was found, what was expected, what to do."""
+
+    more: tuple[str, ...] = ()
+    """Lines that belong below the message, such as each of several findings; none holds a line end that counts."""
+
+    def listing(self, lines: Iterable[object]) -> Self:
+        """The same error with such lines."""
+        self.more = tuple(map(str, lines))
+        return self
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The message and what belongs below it, line by line."""
+        return (Exception.__str__(self), *self.more)
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines)
 
 
 class UnitError(ReportError):

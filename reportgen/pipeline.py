@@ -40,8 +40,8 @@ class JobInError(ReportError):
     def __init__(self, path: Path, findings: tuple[Finding, ...]) -> None:
         self.findings = findings
         errors = [finding for finding in findings if finding.severity is Severity.ERROR]
-        lines = "\n".join(f"  {finding}" for finding in errors)
-        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written\n{lines}")
+        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written")
+        self.listing(f"  {finding}" for finding in errors)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +185,7 @@ def _set_of(report: Report, outputs: Mapping[str, Output], how: Settings, missin
 def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
     """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
     from reportgen.read.checklist import report_checklist
-    from reportgen.read.input_files import stamp_of_job_file
+    from reportgen.read.input_files import photo_findings, stamp_of_job_file
     from reportgen.read.job_dates import dates_to_come
     from reportgen.read.job_file import read_job
 
@@ -194,11 +194,12 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     if job is None:
         return Checked(lines=tuple(map(str, findings)), findings=findings)
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
-    lines = [str(finding) for finding in inputs.findings]
+    findings = (*inputs.findings, *photo_findings(inputs.job))
+    lines = [str(finding) for finding in findings]
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
         lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
-    return Checked(lines=(*lines, *report_checklist(job)), findings=inputs.findings)
+    return Checked(lines=(*lines, *report_checklist(job)), findings=findings)
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
@@ -440,7 +441,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
     log, controls, findings = read()
     if log is None:
-        raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
+        raise ReadError(str(path), str(findings[0]) if findings else "holds no sweep").listing(findings[1:])
     progress("finding resonances")
     from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
 
@@ -498,7 +499,7 @@ def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[Ru
 
     run = decay_if_any(_bare_job(path, ()).runs[0], log)
     if run is None:
-        raise ReadError(str(path), "\n".join(str(finding) for finding in findings))
+        raise ReadError(str(path), str(findings[0]) if findings else "holds no free decay").listing(findings[1:])
     told = note(
         f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
     )

@@ -17,6 +17,9 @@ from reportgen.records.report import Amendment, Change, Report
 SUPERSEDED = "supersedes.json"
 """Name in the archive of the amendment, so that the amended report can be made again without the old archive."""
 
+LONGEST_REVISION = 40
+"""Characters, as the job file has it; beyond, nothing is counted up."""
+
 _TEXT = (".toml", ".txt", ".md", ".csv")
 
 
@@ -91,7 +94,7 @@ def _identity(results: Any, superseded: Path) -> tuple[str, str]:
     identity = results.get("job") if isinstance(results, dict) else None
     found = tuple(identity.get(key) for key in ("number", "revision")) if isinstance(identity, dict) else ()
     match found:
-        case (str(number), str(revision)):
+        case (str(number), str(revision)) if len(revision) <= LONGEST_REVISION:
             return number, revision
     raise ArchiveError(f"{superseded}: {RESULTS} does not say which report it is")
 
@@ -140,6 +143,9 @@ def read_amendment(text: str, where: str) -> Amendment:
     """The amendment that an archive keeps. Raises ArchiveError."""
     fields = read_json(text, where)
     try:
-        return Amendment(**{**fields, "changes": tuple(Change(**each) for each in fields["changes"])})
+        found = Amendment(**{**fields, "changes": tuple(Change(**each) for each in fields["changes"])})
     except (TypeError, KeyError) as problem:
         raise ArchiveError(f"{where} is not what a build writes: {problem}") from problem
+    if not isinstance(found.revision, str) or len(found.revision) > LONGEST_REVISION:
+        raise ArchiveError(f"{where} is not what a build writes: its revision is no text of {LONGEST_REVISION} at most")
+    return found

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from reportgen.errors import ReadError
-from reportgen.records.job import Job
+from reportgen.read.photo_metadata import Told, told_by, without_metadata
+from reportgen.records.finding import Finding, note, warning
+from reportgen.records.job import Job, PhotoMetadata
 from reportgen.records.report import InputFile
 
 Stamp = tuple[int, int, int, int, int]
@@ -69,7 +71,8 @@ def watch_inputs(job: Job, before: Stamp | None = None) -> Watched:
 
     Raises ReadError where one cannot be read, or changes meanwhile.
     """
-    found = {path.as_posix(): _digest(job.folder, path) for path in input_paths(job)}
+    photos = set() if job.report.photo_metadata is PhotoMetadata.KEEP else {photo.file for photo in job.photos}
+    found = {path.as_posix(): (_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job)}
     name = job.file.name
     if before is not None and name in found and found[name][1] != before:
         raise _changed(name)
@@ -81,6 +84,40 @@ def watch_inputs(job: Job, before: Stamp | None = None) -> Watched:
 def input_files(job: Job) -> tuple[InputFile, ...]:
     """Digest (SHA-256) and size of every input. Raises ReadError where one cannot be read."""
     return watch_inputs(job).files
+
+
+def photo_findings(job: Job) -> tuple[Finding, ...]:
+    """What photos tell besides their picture, and what becomes of it."""
+    found = []
+    for photo in job.photos:
+        path = job.folder / photo.file
+        told = told_by(path.read_bytes()) if _is_own(job.folder, photo.file) else ()
+        if told and job.report.photo_metadata is PhotoMetadata.KEEP:
+            advice = 'leaves the laboratory with it, as photo_metadata = "keep" says; "remove" takes it out'
+            found.append(warning(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}, and {advice}"))
+        elif told:
+            advice = "report and archive hold it without; the original stays as it is"
+            found.append(note(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}; {advice}"))
+    return tuple(found)
+
+
+def _both(told: tuple[Told, ...]) -> str:
+    return " and ".join(told)
+
+
+def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
+    """A photo without its metadata, which is what is kept; one that cannot be taken apart is named."""
+    try:
+        with (folder / path).open("rb") as stream:
+            stamp = _stamp(os.fstat(stream.fileno()))
+            content = stream.read()
+        kept = without_metadata(content)
+    except (OSError, ValueError) as problem:
+        text = f"its metadata cannot be taken out ({problem}); save it anew as JPEG or PNG"
+        raise ReadError(path.as_posix(), text) from problem
+    own = None if kept == content else kept
+    digest = hashlib.sha256(kept).hexdigest()
+    return InputFile(path=path.as_posix(), sha256=digest, bytes=len(kept), kept=own), stamp
 
 
 def _digest(folder: Path, path: Path) -> tuple[InputFile, Stamp]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.columns import Column, Meaning, understand
-from reportgen.read.describe_record import SweepsOf, describe_record
+from reportgen.read.describe_record import SweepsOf, describe_record, joined
 from reportgen.read.log import sweep_layout
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, looks_like_control, understand_columns
 from reportgen.read.run_entries import entries_to_paste, quoted
@@ -47,7 +47,7 @@ def describe_file(path: Path, sweeps_of: SweepsOf | None = None) -> str:
         layout = recognise(path, name)
     columns = understand_columns(layout, LogWanted(name=name))
     block = read_table(path, layout, [i for i in range(layout.columns) if layout.numeric[i]], name=name)
-    return "\n".join(_lines(path, layout, columns, block)) + "\n"
+    return joined(_lines(path, layout, columns, block)) + "\n"
 
 
 def _lines(path: Path, layout: TableLayout, columns: UnderstoodColumns, block: TableBlock) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -19,6 +20,8 @@ class InputFile:
     path: str
     sha256: str
     bytes: int
+    kept: builtins.bytes | None = None
+    """What is kept of it, where that is not the file itself: a photo without its metadata."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.records.finding import warning
-from reportgen.records.job import RunKind
+from reportgen.records.job import PhotoMetadata, RunKind
 from reportgen.records.log import Floats
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
@@ -159,6 +159,7 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "methods": method.methods(report, language),
         "inputs": [input.input_file(report, each, language) for each in report.inputs],
         "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
+        "photos_bare": job.report.photo_metadata is PhotoMetadata.REMOVE,
         "budget": _budget(report, language),
     }
 
