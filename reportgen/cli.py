@@ -19,19 +19,21 @@ READER_GONE = 141
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code of the contract (0 done, 1 inputs in error or different, 2 usage)."""
+    """Run one command; returns the exit code of the contract: 0 done, 1 inputs in error or different, 2 usage.
+
+    ``verify`` returns 5 where something could not be verified (``archive.verify.Outcome``).
+    """
     options = _parser().parse_args(arguments)
     one_thread()
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         code = command(options)
         sys.stdout.flush()
-    except PdfUnavailableError as error:
-        _complain(f"reportgen: {error}")
-        return NO_PDF
     except ReportError as error:
-        _complain(f"reportgen: {error}")
-        return WRONG
+        first, *more = error.lines
+        for line in (f"reportgen: {first}", *more):
+            _complain(line)
+        return NO_PDF if isinstance(error, PdfUnavailableError) else WRONG
     except KeyboardInterrupt:
         _complain("reportgen: stopped; nothing was changed")
         return 130
@@ -43,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _say(line: object) -> None:
-    """Print a line; what a file or a note brings along steers no terminal, and no name is too odd to be printed."""
+    """Print one line; what a file or a note brings along steers no terminal and begins no line of its own."""
     print(printable(line, sys.stdout))
 
 
@@ -72,6 +74,9 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("jobs", metavar="JOB", nargs="+", type=Path)
     build.add_argument("--out", metavar="DIR", type=Path, help="where the report goes; default JOB/report")
     build.add_argument("--results-only", action="store_true", help="compute and write results.json alone")
+    build.add_argument(
+        "--draft", action="store_true", help="marked as a draft everywhere; may be overwritten, cannot be signed"
+    )
     build.add_argument("--strict", action="store_true", help="exit 3 where a requirement is not met")
     build.add_argument("--supersedes", metavar="ARCHIVE", type=Path, help="make an amendment of that archive")
     build.add_argument("--branding", metavar="DIR", type=_folder, help="a laboratory's own templates")
@@ -202,7 +207,8 @@ def _quicklook(options: argparse.Namespace) -> int:
 def _inspect(options: argparse.Namespace) -> int:
     from reportgen.pipeline import inspect_file
 
-    _say(inspect_file(options.file))
+    for line in inspect_file(options.file).split("\n"):
+        _say(line)
     return OK
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Self
+
 from reportgen.records.message import Message, Place, Said, message
 
 
@@ -11,6 +14,22 @@ class ReportError(Exception):
     def __init__(self, said: Said) -> None:
         super().__init__(f"{said.code} {dict(said.values)}" if isinstance(said, Message) else said)
         self.said = said
+
+    more: tuple[str, ...] = ()
+    """Lines that belong below the message, such as each of several findings; none holds a line end that counts."""
+
+    def listing(self, lines: Iterable[object]) -> Self:
+        """The same error with such lines."""
+        self.more = tuple(map(str, lines))
+        return self
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """The message and what belongs below it, line by line."""
+        return (Exception.__str__(self), *self.more)
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines)
 
 
 class UnitError(ReportError):

@@ -6,7 +6,7 @@ import argparse
 import shutil
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
@@ -25,8 +25,10 @@ from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome, overall
 
 if TYPE_CHECKING:
-    from reportgen.archive.publish import Output
+    from reportgen.archive.issue import ReportSet
+    from reportgen.archive.publish import Output, Published
     from reportgen.archive.verify import Verified
+    from reportgen.read.input_files import Stamp, Watched
 
 Say = Callable[[str], object]
 SOFTWARE = f"reportgen {__version__}"
@@ -38,8 +40,8 @@ class JobInError(ReportError):
     def __init__(self, path: Path, findings: tuple[Finding, ...]) -> None:
         self.findings = findings
         errors = [finding for finding in findings if finding.severity is Severity.ERROR]
-        lines = "\n".join(f"  {finding}" for finding in errors)
-        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written\n{lines}")
+        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written")
+        self.listing(f"  {finding}" for finding in errors)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,10 @@ class Settings:
     """How a build is to be done; goes to worker processes as it is."""
 
     results_only: bool = False
+    draft: bool = False
+    """Marked as a draft everywhere; may be overwritten, cannot be signed."""
+    example: bool = False
+    """An example of the program's own: built anew by every version, never issued."""
     supersedes: Path | None = None
     branding: Path | None = None
     cores: int = 1
@@ -61,6 +67,8 @@ class Inputs:
     notes: tuple[Note, ...]
     files: tuple[InputFile, ...]
     findings: tuple[Finding, ...]
+    watched: Watched | None = None
+    """The files as they were before they were read."""
 
     @property
     def in_error(self) -> bool:
@@ -95,6 +103,7 @@ def settings(options: argparse.Namespace) -> Settings:
     """Settings from the command line."""
     return Settings(
         results_only=options.results_only,
+        draft=options.draft,
         supersedes=options.supersedes and options.supersedes.resolve(),
         branding=options.branding and options.branding.resolve(),
         cores=cores() if len(options.jobs) == 1 else 1,
@@ -106,56 +115,119 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 
     Raises JobInError where the inputs have errors; an earlier report is then untouched.
     """
-    from reportgen.archive.publish import publish
+    from reportgen.archive.publish import issued_early, publish
+    from reportgen.archive.sources import marked_names
 
     inputs = read_inputs(path, progress)
+    target = out or inputs.job.folder / "report"
+    if how.supersedes is None:
+        issued_early(target, _stated(inputs.job, inputs.files, how))
     report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else _load_layout)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
+    report = replace(report, draft=how.draft)
     outputs, missing_pdf = render_outputs(report, how, progress)
-    target = out or inputs.job.folder / "report"
+    if how.draft:
+        outputs = marked_names(report, outputs)
     progress("writing")
-    publish(outputs, target)
+    if inputs.watched is not None:
+        inputs.watched.still_the_same()
+    published = publish(outputs, target, _set_of(report, outputs, how, missing_pdf))
     lines = [f"{report.job.report.number} rev. {report.job.report.revision}: {report.overall}"]
     lines += [f"  {verdict.requirement}: {verdict.outcome} – {verdict.reason}" for verdict in report.verdicts]
-    lines += [f"  {target / name}" for name in sorted(outputs)]
+    lines += _places(target, outputs, published)
     return Built(folder=target, lines=tuple(lines), outcome=report.overall, missing_pdf=missing_pdf)
 
 
-def check_job(path: Path, progress: Say = silent) -> Checked:
-    """Read everything, compute nothing."""
+def _places(target: Path, outputs: Mapping[str, Output], published: Published) -> list[str]:
+    """Where everything is, or that it has been there already."""
+    if not published.same:
+        return [f"  {target / name}" for name in sorted(outputs)]
+    changed = [
+        f"  {target / name} was changed since it was issued (signed, perhaps) and stays" for name in published.changed
+    ]
+    return [f"  {target}: the same content stands there already; this is no new issue", *changed]
+
+
+def _stated(job: Job, files: Sequence[InputFile], how: Settings) -> ReportSet:
+    """What a set is before it is made: which report it is of, what it was made from, and what it is worth."""
+    from reportgen.archive.issue import ReportSet, Standing
+
+    standing = Standing.INTERIM if how.results_only or how.example else Standing.ISSUED
+    return ReportSet(
+        number=job.report.number,
+        revision=job.report.revision,
+        standing=Standing.DRAFT if how.draft else standing,
+        alone=how.results_only,
+        inputs={file.path: file.sha256 for file in files},
+    )
+
+
+def _set_of(report: Report, outputs: Mapping[str, Output], how: Settings, missing_pdf: str | None) -> ReportSet:
+    """What a finished set is: without its PDF it is not issued yet."""
+    import json
+
+    from reportgen.archive.issue import Standing
+    from reportgen.archive.manifest import versions_json
+    from reportgen.archive.sources import archive_info
+
+    stated = _stated(report.job, report.inputs, how)
+    archive = f"{archive_info(report).name}.zip"
+    return replace(
+        stated,
+        standing=Standing.INTERIM if missing_pdf and not how.draft else stated.standing,
+        archive=archive if archive in outputs else "",
+        supersedes=report.amendment.sha256 if report.amendment is not None else "",
+        versions=json.loads(versions_json(how.branding)),
+    )
+
+
+def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
+    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
     from reportgen.read.checklist import report_checklist
+    from reportgen.read.input_files import photo_findings, stamp_of_job_file
+    from reportgen.read.job_dates import dates_to_come
     from reportgen.read.job_file import read_job
 
+    before = stamp_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
         return Checked(lines=tuple(map(str, findings)), findings=findings)
-    inputs = _read_all(job, findings, progress)
-    lines = [str(finding) for finding in inputs.findings]
+    inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
+    findings = (*inputs.findings, *photo_findings(inputs.job))
+    lines = [str(finding) for finding in findings]
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
         lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
-    return Checked(lines=(*lines, *report_checklist(job)), findings=inputs.findings)
+    return Checked(lines=(*lines, *report_checklist(job)), findings=findings)
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build."""
+    from reportgen.read.input_files import stamp_of_job_file
     from reportgen.read.job_file import read_job
 
+    before = stamp_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
         raise JobInError(path, findings)
-    inputs = _read_all(job, findings, progress)
+    inputs = _read_all(job, findings, before, progress)
     if inputs.in_error:
         raise JobInError(path, inputs.findings)
     return inputs
 
 
-def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
-    from reportgen.read.input_files import input_files
+def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, progress: Say) -> Inputs:
+    """Everything the job names; digests are taken first, and hold where no file has changed by the end.
+
+    Raises ReadError, which names the file, where one has.
+    """
+    from reportgen.read.input_files import watch_inputs
     from reportgen.read.log import read_log, with_channels_of_logs
     from reportgen.read.operator_notes import read_notes
+    from reportgen.read.same_runs import same_runs
 
+    watched = watch_inputs(job, before)
     found = list(findings)
     logs: dict[str, Log] = {}
     for run in job.runs:
@@ -168,8 +240,10 @@ def _read_all(job: Job, findings: tuple[Finding, ...], progress: Say) -> Inputs:
     found += more
     notes, more = read_notes(job)
     found += more
-    files = input_files(job)
-    return Inputs(job=job, logs=logs, notes=notes, files=files, findings=tuple(dict.fromkeys(found)))
+    found += same_runs(job, logs, watched.files)
+    watched.still_the_same()
+    findings = tuple(dict.fromkeys(found))
+    return Inputs(job=job, logs=logs, notes=notes, files=watched.files, findings=findings, watched=watched)
 
 
 def compute_report(
@@ -183,6 +257,7 @@ def compute_report(
     from reportgen.compute.level_dependence import level_dependence
     from reportgen.compute.mode_picture import mode_pictures
     from reportgen.compute.modes import join_modes
+    from reportgen.compute.quality_findings import quality_findings
     from reportgen.compute.run_comparison import compare_quality
     from reportgen.compute.shift import run_shifts
     from reportgen.judge.verdicts import judge
@@ -204,7 +279,7 @@ def compute_report(
         beam_fits=beam_fits,
         verdicts=verdicts,
         overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *findings),
+        findings=(*inputs.findings, *quality_findings(job, runs), *findings),
         shifts=shifts,
         level_dependence=level_dependence(job, runs),
         exciter=exciter_check(job, runs),
@@ -314,23 +389,27 @@ def amend(report: Report, archive: Path) -> Report:
 
 def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path] = ()) -> Verified:
     """Check every digest of an archive or report.pdf, recompute every number and compare."""
-    from reportgen.archive.amendment import kept_amendment
-    from reportgen.archive.verify import verify
+    from reportgen.archive.amendment import kept_amendment, kept_as_draft
+    from reportgen.archive.verify import Kind, Line, verify
 
     computed: dict[Path, Report] = {}
 
     def report_of(folder: Path) -> Report:
         if folder not in computed:
             found = compute_report(read_inputs(folder, progress), progress, cores=cores())
-            computed[folder] = kept_amendment(found)
+            computed[folder] = kept_as_draft(kept_amendment(found))
         return computed[folder]
 
-    return verify(
+    verified = verify(
         path,
         lambda folder: _as_results(report_of(folder)),
         lambda folder: _pages(report_of(folder), progress),
         trusted=trusted,
     )
+    if any(report.draft for report in computed.values()):
+        told = Line(kind=Kind.NOTE, text="this is a DRAFT: no issued report, and nothing that may be signed")
+        return replace(verified, found=(told, *verified.found))
+    return verified
 
 
 def _as_results(report: Report) -> dict[str, Any]:
@@ -353,6 +432,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
     from reportgen.archive.publish import write_whole
     from reportgen.beside import beside
+    from reportgen.compute.quality_findings import quality_findings
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
@@ -361,7 +441,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
     log, controls, findings = read()
     if log is None:
-        raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
+        raise ReadError(str(path), str(findings[0]) if findings else "holds no sweep").listing(findings[1:])
     progress("finding resonances")
     from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
 
@@ -369,6 +449,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     load_drawing(templates)
     if controls:
         run = computed() or _compute_bare(path, log, controls, progress, cores())
+        findings = (*findings, *quality_findings(_bare_job(path, controls), (run,)))
     else:
         run, findings = _free_decay(path, log, findings)
     for line in quicklook_lines(run, controls, findings):
@@ -418,7 +499,7 @@ def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[Ru
 
     run = decay_if_any(_bare_job(path, ()).runs[0], log)
     if run is None:
-        raise ReadError(str(path), "\n".join(str(finding) for finding in findings))
+        raise ReadError(str(path), str(findings[0]) if findings else "holds no free decay").listing(findings[1:])
     told = note(
         f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
     )
@@ -458,7 +539,7 @@ def demo(out: Path | None, say: Say) -> int:
                 f"{job}: the example cannot be copied there: {problem}; name a folder with --out"
             ) from problem
         progress = Progress()
-        built = build_job(job, None, Settings(cores=cores()), progress)
+        built = build_job(job, None, Settings(cores=cores(), example=True), progress)
         progress.done()
         for line in built.lines:
             say(line)

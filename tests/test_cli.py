@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 
 from reportgen import __version__
+from reportgen.archive.issue import ReportSet, Standing
+from reportgen.archive.publish import publish
 from reportgen.cli import main
+from tests.soak.small_job import comma_log, job_of, write_job
 
 HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "weasyprint", "pydantic", "jinja2", "h5py", "lark", "babel")
 
@@ -83,3 +88,79 @@ def test_a_trusted_certificate_that_cannot_be_read_says_nothing_of_the_archive(t
     printed = capsys.readouterr()
     assert "a trusted certificate cannot be read" in printed.err
     assert "NOT as it was reported" not in printed.out
+
+
+# Issued, draft, results alone -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def issued(tmp_path) -> Path:
+    """A job whose revision A stands issued, from other inputs than those that lie there now."""
+    job = write_job(job_of(comma_log()), tmp_path / "job")
+    stated = ReportSet(
+        number="VTR-0201", revision="A", standing=Standing.ISSUED, archive="VTR-0201-A.zip", inputs={"job.toml": "0"}
+    )
+    publish({"report.pdf": b"%PDF A", "results.json": b"{}", "VTR-0201-A.zip": b"zip"}, job / "report", stated)
+    return job
+
+
+def standing(job: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(job)): p.read_bytes() for p in sorted((job / "report").rglob("*")) if p.is_file()}
+
+
+@pytest.mark.parametrize("options", [[], ["--strict"], ["--results-only"]])
+def test_a_build_overwrote_an_issued_revision_without_a_word(issued, capsys, options):
+    before = standing(issued)
+    assert main(["build", str(issued), *options]) == 1
+    told = capsys.readouterr().err
+    assert "VTR-0201 rev. A is issued and is never overwritten" in told
+    assert "Changed since then: job.toml, logs/x.csv, notes.txt" in told
+    assert "--draft" in told
+    assert ("--supersedes" in told) == ("--results-only" not in options)
+    assert standing(issued) == before
+
+
+def test_of_many_jobs_the_issued_one_is_refused_and_the_others_are_built(issued, tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).resolve().parents[1]))
+    other = write_job(job_of(comma_log()), tmp_path / "other")
+    before = standing(issued)
+    assert main(["build", str(issued), str(other), "--results-only", "--workers", "1"]) == 1
+    printed = capsys.readouterr().out
+    assert "1 of 2 jobs built" in printed
+    assert "is issued and is never overwritten" in printed
+    assert standing(issued) == before
+    assert (other / "report" / "results.json").is_file()
+
+
+def test_results_of_a_draft_stand_beside_an_issue_marked(issued, capsys):
+    before = standing(issued)
+    assert main(["build", str(issued), "--draft", "--results-only"]) == 0
+    assert "results-draft.json" in capsys.readouterr().out
+    after = standing(issued)
+    assert json.loads(after["report/results-draft.json"])["job"]["draft"] is True
+    assert {name: after[name] for name in ("report/report.pdf", "report/results.json")} == {
+        name: before[name] for name in ("report/report.pdf", "report/results.json")
+    }
+
+
+def test_report_as_a_link_is_refused_before_anything_is_computed(issued, tmp_path, capsys):
+    job = write_job(job_of(comma_log()), tmp_path / "received")
+    (job / "report").symlink_to(issued / "report")
+    before = standing(issued)
+    assert main(["build", str(job)]) == 1
+    assert "report is a link, which a build does not follow" in capsys.readouterr().err
+    assert standing(issued) == before
+
+
+def test_what_each_way_of_building_is_worth(issued):
+    """An example may be built by the next version of the program, over what this one has built; a report may not."""
+    from reportgen.pipeline import Settings, _stated, read_inputs
+
+    job = read_inputs(issued).job
+    ways = {
+        Standing.ISSUED: Settings(),
+        Standing.DRAFT: Settings(draft=True, results_only=True),
+        Standing.INTERIM: Settings(example=True),
+    }
+    assert {standing: _stated(job, (), how).standing for standing, how in ways.items()} == {s: s for s in Standing}
+    assert _stated(job, (), Settings(results_only=True)).standing is Standing.INTERIM

@@ -17,6 +17,9 @@ from reportgen.records.report import Amendment, Change, Report
 SUPERSEDED = "supersedes.json"
 """Name in the archive of the amendment, so that the amended report can be made again without the old archive."""
 
+LONGEST_REVISION = 40
+"""Characters, as the job file has it; beyond, nothing is counted up."""
+
 _TEXT = (".toml", ".txt", ".md", ".csv")
 
 
@@ -36,6 +39,8 @@ def amendment_of(superseded: Path, report: Report, results: Mapping[str, Any]) -
         names = {*texts, *(name.removeprefix(JOB) for name in archive.found if _is_text(name))}
         old_texts = {name: text for name in names if (text := archive.text(JOB + name)) is not None}
     number, revision = _identity(old, superseded)
+    if is_draft(old):
+        raise ArchiveError(f"{superseded} is a draft, which was never issued: there is nothing to amend. Build anew")
     if number != report.job.report.number:
         raise ArchiveError(
             f"{superseded} is report {number}; found {report.job.report.number} in {report.job.file.name}. An "
@@ -68,12 +73,28 @@ def kept_amendment(report: Report) -> Report:
     return amended(report, read_amendment(kept.read_text(encoding="utf-8", errors="replace"), kept.name))
 
 
+def kept_as_draft(report: Report) -> Report:
+    """A report recomputed from an unpacked archive, as the draft it was; unchanged where it was none."""
+    kept = report.job.folder.parent / RESULTS
+    try:
+        old = read_json(kept.read_text(encoding="utf-8", errors="replace"), kept.name)
+    except (OSError, ArchiveError):  # what is wrong with them is told where they are compared
+        return report
+    return replace(report, draft=is_draft(old))
+
+
+def is_draft(results: Any) -> bool:
+    """Whether results, as in results.json, say that they are those of a draft."""
+    identity = results.get("job") if isinstance(results, dict) else None
+    return isinstance(identity, dict) and identity.get("draft") is True
+
+
 def _identity(results: Any, superseded: Path) -> tuple[str, str]:
     """Number and revision of the report that results are of."""
     identity = results.get("job") if isinstance(results, dict) else None
     found = tuple(identity.get(key) for key in ("number", "revision")) if isinstance(identity, dict) else ()
     match found:
-        case (str(number), str(revision)):
+        case (str(number), str(revision)) if len(revision) <= LONGEST_REVISION:
             return number, revision
     raise ArchiveError(f"{superseded}: {RESULTS} does not say which report it is")
 
@@ -122,6 +143,9 @@ def read_amendment(text: str, where: str) -> Amendment:
     """The amendment that an archive keeps. Raises ArchiveError."""
     fields = read_json(text, where)
     try:
-        return Amendment(**{**fields, "changes": tuple(Change(**each) for each in fields["changes"])})
+        found = Amendment(**{**fields, "changes": tuple(Change(**each) for each in fields["changes"])})
     except (TypeError, KeyError) as problem:
         raise ArchiveError(f"{where} is not what a build writes: {problem}") from problem
+    if not isinstance(found.revision, str) or len(found.revision) > LONGEST_REVISION:
+        raise ArchiveError(f"{where} is not what a build writes: its revision is no text of {LONGEST_REVISION} at most")
+    return found

@@ -52,6 +52,7 @@ class ArchiveInfo:
     laboratory: str
     customer: str
     software: str
+    draft: bool = False
 
     @property
     def name(self) -> str:
@@ -62,7 +63,7 @@ class ArchiveInfo:
         'VTR_0147-A'
         """
         plain = re.sub(r"[^A-Za-z0-9._-]+", "_", f"{self.number}-{self.revision}").strip("._-")
-        return plain[:100] or "report"
+        return (plain[:100] or "report") + ("-draft" if self.draft else "")
 
 
 def write_archive(
@@ -131,7 +132,7 @@ def _information(info: ArchiveInfo, total: int, count: int) -> bytes:
     """``bag-info.txt``; the date is that of the report, never that of the clock."""
     rows = (
         ("Source-Organization", info.laboratory),
-        ("External-Identifier", f"{info.number} revision {info.revision}"),
+        ("External-Identifier", f"{info.number} revision {info.revision}{' (draft)' if info.draft else ''}"),
         ("External-Description", info.title),
         ("Internal-Sender-Description", f"Vibration test report for {info.customer}"),
         ("Bagging-Date", info.date.isoformat()),

@@ -24,6 +24,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, BinaryIO
 
 from reportgen.archive import bag
+from reportgen.archive.bounded import bounded
 from reportgen.archive.digest import BLOCK, sha256
 from reportgen.archive.manifest import MANIFEST, read_manifest, safe_name
 from reportgen.errors import ArchiveError
@@ -123,6 +124,37 @@ def _nested_deeper(value: Any, depth: int) -> bool:
     return bool(level)
 
 
+class NoSourcesError(ArchiveError):
+    """A PDF that carries nothing from which it could be made again."""
+
+
+def _no_sources(path: Path, title: str) -> NoSourcesError:
+    what = f"{path} ({title})" if title else f"{path}"
+    return NoSourcesError(
+        f"{what} carries no sources, so nothing in it can be recomputed. If it is a summary it is sound without: a "
+        f"summary is two pages drawn from its report. Verify {_neighbours(path)}"
+    )
+
+
+def _neighbours(path: Path) -> str:
+    """What to verify instead of a summary, by name where it lies beside it."""
+    try:
+        names = sorted(each.name for each in path.parent.iterdir() if each.suffix == ".zip" or _is_report(each))
+    except OSError:
+        names = []
+    if not names:
+        return "the report.pdf or the archive zip that was made with it"
+    return f"what was made with it and lies beside it: {', '.join(names[:_MOST_NEIGHBOURS])}"
+
+
+_MOST_NEIGHBOURS = 5
+_LONGEST_TITLE = 200
+
+
+def _is_report(path: Path) -> bool:
+    return path.suffix == ".pdf" and path.stem.startswith("report")
+
+
 @contextlib.contextmanager
 def open_archive(path: Path) -> Iterator[OpenedArchive]:
     """Unpack and check an archive; the temporary folder is removed at the end.
@@ -130,12 +162,16 @@ def open_archive(path: Path) -> Iterator[OpenedArchive]:
     Raises ArchiveError where the file cannot be read, or is neither of the two forms, or is built to do harm.
     """
     with tempfile.TemporaryDirectory(prefix="reportgen-") as temporary:
-        try:
-            with path.open("rb") as stream:
-                archive = _unpack(path, stream, Path(temporary))
-        except OSError as problem:
-            raise ArchiveError(f"{path}: {problem.strerror or problem}") from problem
-        yield archive
+        yield bounded(_unpack_file, path, Path(temporary))
+
+
+def _unpack_file(path: Path, folder: Path) -> OpenedArchive:
+    """Unpack and check, in a process that may take so long and so much. Raises ArchiveError."""
+    try:
+        with path.open("rb") as stream:
+            return _unpack(path, stream, folder)
+    except OSError as problem:
+        raise ArchiveError(f"{path}: {problem.strerror or problem}") from problem
 
 
 def _unpack(path: Path, stream: BinaryIO, folder: Path) -> OpenedArchive:
@@ -246,7 +282,7 @@ def _unpack_one(archive: OpenedArchive, name: str, content: Iterator[bytes], lim
         _store(archive, name, content, limit)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ArchiveError) as problem:
         (archive.folder / name).unlink(missing_ok=True)
-        archive.report(Trouble.ALTERED, f"{_plain(name)} cannot be unpacked: {problem}", name)
+        archive.report(Trouble.ALTERED, f"{plain_name(name)} cannot be unpacked: {problem}", name)
 
 
 def _store(archive: OpenedArchive, name: str, content: Iterator[bytes], limit: int) -> None:
@@ -264,7 +300,7 @@ def _store(archive: OpenedArchive, name: str, content: Iterator[bytes], limit: i
     archive.found[name] = digest.hexdigest()
 
 
-def _plain(name: str) -> str:
+def plain_name(name: str) -> str:
     """The name as the job or the report folder has it."""
     return name.removeprefix(bag.PAYLOAD).removeprefix(bag.JOB)
 
@@ -307,12 +343,14 @@ def _compare(archive: OpenedArchive, found: dict[str, str], listed: dict[str, st
         if name in noted or bag.PAYLOAD + name in noted:
             continue
         if name not in found:
-            archive.report(Trouble.MISSING, f"{_plain(name)} is listed but not there", name)
+            archive.report(Trouble.MISSING, f"{plain_name(name)} is listed but not there", name)
         elif found[name] != listed[name]:
-            archive.report(Trouble.ALTERED, f"{_plain(name)} is not the file that was archived (SHA-256 differs)", name)
+            archive.report(
+                Trouble.ALTERED, f"{plain_name(name)} is not the file that was archived (SHA-256 differs)", name
+            )
     for name in sorted(found.keys() - listed.keys()):
         if name not in noted:
-            archive.report(Trouble.EXTRA, f"{_plain(name)} is there but not listed", name)
+            archive.report(Trouble.EXTRA, f"{plain_name(name)} is there but not listed", name)
 
 
 def _unpack_pdf(archive: OpenedArchive) -> None:
@@ -327,13 +365,14 @@ def _unpack_pdf(archive: OpenedArchive) -> None:
             if pdf.is_encrypted:
                 refuse("it is encrypted")
             _note_repairs(archive, pdf)
+            title = str(pdf.docinfo.get("/Title", ""))[:_LONGEST_TITLE]
             _unpack_attachments(archive, pdf, refuse)
-    except (ArchiveError, OSError):
+    except (ArchiveError, OSError, MemoryError, RecursionError):
         raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
         raise ArchiveError(f"{archive.path} cannot be read as a PDF: {problem}") from problem
     if MANIFEST not in archive.found:
-        raise ArchiveError(f"{archive.path} carries no sources: there is no attachment {MANIFEST}")
+        raise _no_sources(archive.path, title)
     archive.listed = _manifest(archive, MANIFEST)
     if HELD_ELSEWHERE in archive.found:
         archive.held_elsewhere = tuple(_manifest(archive, HELD_ELSEWHERE))

@@ -30,7 +30,7 @@ _TAGS = (
 _TEXT = """\
 {title}
 {underline}
-Report      {number} revision {revision}, {date}
+Report      {number} revision {revision}, {date}{draft}
 Laboratory  {laboratory}
 Customer    {customer}
 Made by     {software}
@@ -103,5 +103,6 @@ def readme_text(info: ArchiveInfo, names: Iterable[str]) -> str:
         underline="=" * len(stated["title"]),
         date=info.date.isoformat(),
         name=info.name,
+        draft="\nStanding    DRAFT: not issued, and nothing that may be signed" if info.draft else "",
         contents="\n".join(f"{name:<24}  {what}" for name, what in (*rows, *_TAGS)),
     )

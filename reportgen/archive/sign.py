@@ -8,12 +8,16 @@ anyway. Nothing is fetched from a network: neither time stamps nor revocation li
 from __future__ import annotations
 
 import io
+import json
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from reportgen.archive.amendment import is_draft
+from reportgen.archive.bag import RESULTS
+from reportgen.archive.bounded import bounded
 from reportgen.archive.publish import write_whole
 from reportgen.errors import ArchiveError
 
@@ -46,6 +50,12 @@ class SignatureCheck:
     """The certificate descends from one that is trusted here."""
     self_signed: bool
     problem: str | None = None
+    trusted_by: tuple[int, ...] = ()
+    """Which of the certificates trusted here it descends from, by their place among them."""
+    revision: int = 0
+    """Revision of the file that was signed, counted from 0, the printed pages."""
+    end: int = 0
+    """Bytes of the file up to the end of what was signed."""
 
     @property
     def valid(self) -> bool:
@@ -63,7 +73,10 @@ class SignatureCheck:
         if self.trusted:
             return "the certificate descends from one that is trusted here"
         why = "is self-signed" if self.self_signed else "does not descend from one that is trusted here"
-        return f"the certificate {why}, so who signed is not proven; its SHA-256 is {self.fingerprint}"
+        return (
+            f"the certificate {why}: the signer is unknown, who signed is not proven, and an unknown signer vouches "
+            f"for nothing; its SHA-256 is {self.fingerprint}"
+        )
 
 
 def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, location: str | None = None) -> str:
@@ -71,12 +84,21 @@ def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, lo
 
     A PDF that is signed already gets one more signature. Raises ArchiveError.
     """
+    name, signed = bounded(_signed, pdf, key, reason, location)
+    write_whole(out, signed)
+    return name
+
+
+def _signed(pdf: Path, key: SigningKey, reason: str | None, location: str | None) -> tuple[str, bytes]:
+    """Name of the new signature field, and the file with it. Raises ArchiveError."""
     from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
     from pyhanko.sign import fields, signers
 
     signer = _signer(key)
     try:
-        writer = IncrementalPdfFileWriter(io.BytesIO(pdf.read_bytes()))
+        content = pdf.read_bytes()
+        _refuse_draft(pdf, content)
+        writer = IncrementalPdfFileWriter(io.BytesIO(content))
         name = _free_field(writer.prev)
         meta = signers.PdfSignatureMetadata(
             field_name=name,
@@ -86,12 +108,39 @@ def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, lo
             subfilter=fields.SigSeedSubFilter.PADES,
         )
         signed = signers.sign_pdf(writer, meta, signer=signer)
+    except (MemoryError, RecursionError):
+        raise
     except OSError as problem:
         raise ArchiveError(f"{pdf}: {problem.strerror or problem}") from problem
+    except ArchiveError:
+        raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
         raise ArchiveError(f"{pdf} cannot be signed: {problem}") from problem
-    write_whole(out, signed.getvalue())
-    return name
+    return name, signed.getvalue()
+
+
+DRAFT_KEYWORD = "draft"
+"""Among the keywords of a draft's PDF, as the room that prints it has it (``render.draft.KEYWORD``)."""
+
+
+def _refuse_draft(pdf: Path, content: bytes) -> None:
+    """Raises ArchiveError where a PDF, or the results it carries, says that it is a draft."""
+    import pikepdf
+
+    with pikepdf.open(io.BytesIO(content), suppress_warnings=True) as opened:
+        keywords = str(opened.docinfo.get("/Keywords", "")).split(", ")
+        carried = [each.get_file().read_bytes() for name, each in opened.attachments.items() if name == RESULTS]
+    if DRAFT_KEYWORD in keywords or any(_says_draft(each) for each in carried):
+        raise ArchiveError(
+            f"{pdf} is a draft, which is not signed; nothing was written. Issue the report: build it without --draft"
+        )
+
+
+def _says_draft(results: bytes) -> bool:
+    try:
+        return is_draft(json.loads(results))
+    except (ValueError, RecursionError):
+        return False
 
 
 def _signer(key: SigningKey) -> Any:
@@ -138,7 +187,12 @@ def _pkcs12_of_pem(pem: bytes, certificates: bytes, passphrase: bytes | None) ->
 def sign_report(
     pdf: Path, out: Path, key: Path, passphrase_file: Path | None = None, *, reason: str | None = None
 ) -> tuple[str, ...]:
-    """Sign, and say what was done; the passphrase is the first line of its file. Raises ArchiveError."""
+    """Sign, and say what was done; the passphrase is the first line of its file.
+
+    Raises ArchiveError; also where ``out`` is another file that exists: it may be signed, too.
+    """
+    if out != pdf and (out.exists() or out.is_symlink()) and not (out.exists() and out.samefile(pdf)):
+        raise ArchiveError(f"{out} is there already and is not overwritten; name another file with --out")
     passphrase = None
     if passphrase_file is not None:
         try:
@@ -166,19 +220,32 @@ def read_signatures(pdf: Path, trusted: Sequence[Path] = ()) -> tuple[SignatureC
 
     Raises ArchiveError where a certificate of ``trusted`` cannot be read.
     """
+    certificates(trusted)
+    return bounded(_read_signatures, pdf, tuple(trusted))
+
+
+def _read_signatures(pdf: Path, trusted: Sequence[Path]) -> tuple[SignatureCheck, ...]:
+    """As ``read_signatures``, in a process that may take so long and so much."""
     from pyhanko.pdf_utils.reader import PdfFileReader
     from pyhanko_certvalidator import ValidationContext
 
-    context = ValidationContext(trust_roots=certificates(trusted), allow_fetching=False)
+    each = [certificates([path]) for path in trusted]
+    context = ValidationContext(trust_roots=[root for roots in each for root in roots], allow_fetching=False)
     # What the library would write to the terminal, tracebacks included, is said in the checks.
     logging.getLogger("pyhanko").setLevel(logging.CRITICAL)
     try:
         content = pdf.read_bytes()
-        signatures = list(PdfFileReader(io.BytesIO(content)).embedded_regular_signatures)
+        signatures = list(PdfFileReader(io.BytesIO(content)).embedded_signatures)
+    except (MemoryError, RecursionError):
+        raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
         return (_unreadable("of the file", problem),)
     sealed = any(_end(signature) == len(content) for signature in signatures)
-    return tuple(_checked(signature, context, sealed=sealed) for signature in signatures)
+    found = (_checked(signature, context, content, sealed=sealed) for signature in signatures)
+    roots = [{root.sha256.hex() for root in several} for several in each]
+    return tuple(
+        replace(check, trusted_by=tuple(n for n, own in enumerate(roots) if anchor in own)) for check, anchor in found
+    )
 
 
 def _end(signature: Any) -> int:
@@ -203,25 +270,53 @@ def certificates(paths: Sequence[Path]) -> list[Any]:
         raise ArchiveError(f"a trusted certificate cannot be read: {problem}") from problem
 
 
-def _checked(signature: Any, context: Any, *, sealed: bool) -> SignatureCheck:
-    """Check one signature; ``sealed``: this or a later one covers the file to its last byte."""
-    from pyhanko.sign.validation import validate_pdf_signature
+def _checked(signature: Any, context: Any, content: bytes, *, sealed: bool) -> tuple[SignatureCheck, str | None]:
+    """Check one signature or time stamp; and SHA-256 of the trusted certificate that it descends from, if any.
+
+    ``sealed``: this or a later one covers the file to its last byte.
+    """
+    from pyhanko.sign.validation import validate_pdf_signature, validate_pdf_timestamp
 
     try:
-        status = validate_pdf_signature(signature, signer_validation_context=context)
+        if str(signature.sig_object_type) == "/DocTimeStamp":
+            status: Any = validate_pdf_timestamp(signature, context)
+        else:
+            status = validate_pdf_signature(signature, signer_validation_context=context)
         certificate = status.signing_cert
-        return SignatureCheck(
+        check = SignatureCheck(
             field=str(signature.field_name),
             signer=certificate.subject.human_friendly,
             fingerprint=certificate.sha256.hex(),
-            when=_stated_time(status.signer_reported_dt),
-            intact=bool(status.intact and status.valid),
+            when=_stated_time(getattr(status, "signer_reported_dt", None) or getattr(status, "timestamp", None)),
+            intact=bool(status.intact and status.valid) and _fills_its_place(signature, content),
             covers_all=sealed and _covers_all(status),
             trusted=bool(status.trusted),
             self_signed=certificate.self_signed in ("yes", "maybe"),
+            revision=int(signature.signed_revision),
+            end=_end(signature),
         )
+        path = status.validation_path if status.trusted else None
+        return check, None if path is None else next(iter(path.iter_certs(include_root=True))).sha256.hex()
+    except (MemoryError, RecursionError):
+        raise
     except Exception as problem:  # a hostile signature is a finding, whatever it makes the library raise
-        return _unreadable(str(signature.field_name), problem)
+        return _unreadable(str(signature.field_name), problem), None
+
+
+def _fills_its_place(signature: Any, content: bytes) -> bool:
+    """Whether the place that a signature cannot cover holds the signature and zeros, in one hand, and nothing else.
+
+    Other bytes there would change nothing in the document; but then the file is not the one that was signed.
+    """
+    from asn1crypto.cms import ContentInfo  # type: ignore[import-untyped]
+
+    _, before, after, _ = (int(each) for each in signature.byte_range)
+    place = content[before:after]
+    digits = place[1:-1]
+    if place[:1] + place[-1:] != b"<>" or digits not in (digits.lower(), digits.upper()):
+        return False
+    written = bytes.fromhex(digits.decode("ascii"))
+    return not written[len(ContentInfo.load(written).dump()) :].strip(b"\0")
 
 
 def _unreadable(field: str, problem: Exception) -> SignatureCheck:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 from reportgen.archive.amendment import SUPERSEDED, amendment_json
@@ -13,7 +13,7 @@ from reportgen.archive.manifest import MANIFEST, manifest_text, versions_json
 from reportgen.archive.open_archive import HELD_ELSEWHERE
 from reportgen.archive.publish import Output
 from reportgen.errors import ArchiveError
-from reportgen.records.report import Report
+from reportgen.records.report import InputFile, Report
 
 LARGEST_IN_PDF = 20_000_000
 """Bytes of inputs that report.pdf carries; larger ones lie in the archive, and the PDF holds their digests."""
@@ -30,7 +30,25 @@ def archive_info(report: Report) -> ArchiveInfo:
         laboratory=report.job.laboratory.name,
         customer=report.job.customer.name,
         software=report.software,
+        draft=report.draft,
     )
+
+
+def marked_names(report: Report, outputs: Mapping[str, Output]) -> dict[str, Output]:
+    """Outputs under the names of a draft; that of its archive is marked already."""
+    archive = f"{archive_info(report).name}.zip"
+    return {name if name == archive else draft_name(name): output for name, output in outputs.items()}
+
+
+def draft_name(name: str) -> str:
+    """The name of an output, marked as that of a draft.
+
+    >>> [draft_name(each) for each in ("report.pdf", "plots/x-pre-a1.svg")]
+    ['report-draft.pdf', 'plots-draft/x-pre-a1-draft.svg']
+    """
+    *folders, last = PurePosixPath(name).parts
+    path = PurePosixPath(last)
+    return "/".join((*(f"{folder}-draft" for folder in folders), f"{path.stem}-draft{path.suffix}"))
 
 
 def bag_job(report: Report, outputs: Mapping[str, bytes], branding: Path | None = None) -> Output:
@@ -40,13 +58,17 @@ def bag_job(report: Report, outputs: Mapping[str, bytes], branding: Path | None 
     """
 
     def write(stream: BinaryIO) -> None:
-        files: dict[str, Content] = {job_name(file.path): report.job.folder / file.path for file in report.inputs}
+        files: dict[str, Content] = {job_name(file.path): _kept(report, file) for file in report.inputs}
         read = {job_name(file.path): file.sha256 for file in report.inputs}
         write_archive(
             {**files, **outputs, **_statements(report, branding)}, archive_info(report), stream, expected=read
         )
 
     return write
+
+
+def _kept(report: Report, file: InputFile) -> Content:
+    return report.job.folder / file.path if file.kept is None else file.kept
 
 
 def _statements(report: Report, branding: Path | None) -> dict[str, bytes]:
@@ -68,7 +90,7 @@ def pdf_sources(report: Report, results: bytes, branding: Path | None = None) ->
     for file in sorted(report.inputs, key=lambda each: (each.bytes, each.path)):
         if file.bytes <= room:
             room -= file.bytes
-            carried[job_name(file.path)] = _unchanged(report, file.path, file.sha256)
+            carried[job_name(file.path)] = file.kept or _unchanged(report, file.path, file.sha256)
         else:
             held[job_name(file.path)] = file.sha256
     if held:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.pieces import pieces_of
 from reportgen.compute.profile import jumps, profile_level, tolerance_limits
 from reportgen.compute.transmissibility import acceleration_of, is_motion
 from reportgen.errors import ComputeError
@@ -54,9 +55,9 @@ def control_result(
     """Control against profile, on unrounded values.
 
     The deviation is 20 lg(control / profile), dB, shape (n,), NaN where nothing is judged: outside the profile, at a
-    jump and within one row or 1 % of it. In a notch the control may be low; there the notched channel is held
-    against its own limit. The worst row is the one that uses most of its tolerance, or without a tolerance the one
-    farthest from the profile.
+    jump and within one row or 1 % of it. In a notch the control may be low, whatever the tolerance and the abort
+    limit; there the notched channel is held against its own limit. The worst row is the one that uses most of its
+    tolerance, or without a tolerance the one farthest from the profile.
     """
     f = log.frequency_hz
     level = combine_control(log, control, strategy)
@@ -70,8 +71,8 @@ def control_result(
     lower, upper = tolerance_limits(profile.tolerance, required, f)
     abort_lower, abort_upper = tolerance_limits(profile.abort, required, f)
     notched = _inside_notches(profile.notches, f)
-    if lower is not None:
-        lower = np.where(notched, np.nan, lower)
+    lower = None if lower is None else np.where(notched, np.nan, lower)
+    abort_lower = None if abort_lower is None else np.where(notched, np.nan, abort_lower)
     judged = np.isfinite(required) & np.isfinite(level) & (level > 0) & ~near
     deviation_db = np.full(f.shape, np.nan)
     deviation_db[judged] = 20.0 * np.log10(level[judged] / required[judged])
@@ -97,6 +98,7 @@ def control_result(
         strategy=str(strategy),
         not_judged_bands=_not_judged(profile, f, near, level, required),
         notches=tuple(_notch_result(log, notch, deviation_db) for notch in profile.notches),
+        notched_line=_notched_line(log, profile.notches, level, required),
         time_at_level_s=_time_at_level(log, level, required, lower, weight),
     )
 
@@ -139,6 +141,28 @@ def _inside_notches(notches: Sequence[Notch], f: Floats) -> Mask:
     return inside
 
 
+def _notched_line(log: SweepLog, notches: Sequence[Notch], level: Floats, required: Floats) -> Floats | None:
+    """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them.
+
+    It is where the notched channel would stand at its limit, level · limit / response, and never above the profile;
+    of notches that overlap, the deepest. None where there is no notch. Rows without a reading have none.
+    """
+    if not notches:
+        return None
+    line = np.full(level.shape, np.nan)
+    for notch in notches:
+        inside = _inside_notches([notch], log.frequency_hz)
+        trace = log.trace(notch.channel)
+        response = None
+        if trace is not None:
+            response = _in_dimension(trace.dimension, notch.dimension, trace.amplitude, log.frequency_hz)
+        if response is not None:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                allowed = np.fmin(required, level * notch.limit / response)
+            line = np.where(inside, np.fmin(line, allowed), line)
+    return line
+
+
 def _worst_row(
     deviation_db: Floats, required: Floats, lower: Floats | None, upper: Floats | None, notched: Mask
 ) -> int | None:
@@ -164,10 +188,17 @@ def bands_of(inside: Mask, f: Floats) -> Bands:
 
 
 def _row_weights(log: SweepLog) -> Floats:
-    """Seconds that each row stands for; 1 where the log has no time."""
+    """Seconds that each row stands for, half way to its neighbours, together the length of the log.
+
+    1 where the log has no time.
+    """
     if log.time_s is None or len(log.time_s) < 2:
         return np.ones(len(log.frequency_hz))
-    return np.asarray(np.maximum(np.gradient(log.time_s), 0.0))
+    weights = []
+    for piece in pieces_of(log):
+        step = np.maximum(np.diff(log.time_s[piece.rows]), 0.0)
+        weights.append(0.5 * (np.append(step, 0.0) + np.append(0.0, step)))
+    return np.concatenate(weights)
 
 
 def _share(part: Mask, whole: Mask, weight: Floats) -> float | None:

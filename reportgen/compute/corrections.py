@@ -22,30 +22,27 @@ def apply_corrections(
     findings: list[Finding] = []
     for each in corrections:
         if each.action == "renumber" and each.mode is None:
-            findings.append(warning(each.where, message("correction.renumber-needs-mode")))
+            findings.append(warning(each.where, "renumber needs mode = …; the correction was not applied"))
             continue
         runs, touched = _on_runs(each, runs)
         seen, also = _on_observations(each, seen)
         touched += also
         findings.append(
-            note(each.where, message("correction.applied", what=decision(each), places=tuple(touched)))
+            note(each.where, f"{sentence(each)}; applied to {', '.join(touched)}")
             if touched
             else warning(each.where, _matches_nothing(each, runs))
         )
     return runs, seen, tuple(findings)
 
 
-def decision(each: Correction) -> Message:
+def sentence(each: Correction) -> str:
     """What was decided, by whom and why; stands among the flags of whatever it touched."""
-    if each.action == "reject":
-        return message("correction.rejected", by=each.by, reason=each.reason)
-    if each.action == "renumber":
-        return message("correction.renumbered", mode=each.mode, by=each.by, reason=each.reason)
-    return message("correction.accepted", by=each.by, reason=each.reason)
+    done = {"accept": "accepted", "reject": "rejected", "renumber": f"renumbered to mode {each.mode}"}
+    return f"{done.get(each.action, each.action)} by {each.by}: {each.reason}"
 
 
-def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunResult, ...], list[Message]]:
-    touched: list[Message] = []
+def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunResult, ...], list[str]]:
+    touched: list[str] = []
     corrected = []
     for run in runs:
         if each.run not in (None, run.id):
@@ -58,13 +55,9 @@ def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunRe
                 channels.append(channel)
             else:
                 channels.append(_mark(each, channel, index))
-                touched.append(_resonance_named(run, channel, channel.resonances[index]))
+                touched.append(f"{run.id} {channel.id} {channel.resonances[index].frequency_hz:.4g} Hz")
         corrected.append(replace(run, channels=tuple(channels)))
     return tuple(corrected), touched
-
-
-def _resonance_named(run: RunResult, channel: ChannelResult, resonance: Resonance) -> Message:
-    return message("correction.resonance", run=run.id, channel=channel.id, frequency_hz=resonance.frequency_hz)
 
 
 def _touches(each: Correction, channel: ChannelResult) -> int | None:
@@ -90,7 +83,7 @@ def _distance(each: Correction, resonance: Resonance) -> float:
 
 def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult:
     resonance = channel.resonances[index]
-    marked = replace(resonance, flags=(*resonance.flags, decision(each)))
+    marked = replace(resonance, flags=(*resonance.flags, sentence(each)))
     if each.action == "reject":
         marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
     elif each.action == "renumber":
@@ -98,12 +91,12 @@ def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult
     return replace(channel, resonances=(*channel.resonances[:index], marked, *channel.resonances[index + 1 :]))
 
 
-def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[Message]]:
+def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[str]]:
     if each.channel is not None:
         return seen, []
     touched = [o for o in seen if _reaches(each, o)]
     marked = tuple(_mark_observation(each, o) if o in touched else o for o in seen)
-    return marked, [message("correction.observation", where=o.where) for o in touched]
+    return marked, [f"observation {o.where}" for o in touched]
 
 
 def _reaches(each: Correction, observation: Observation) -> bool:
@@ -113,7 +106,7 @@ def _reaches(each: Correction, observation: Observation) -> bool:
 
 
 def _mark_observation(each: Correction, observation: Observation) -> Observation:
-    marked = replace(observation, flags=(*observation.flags, _at(observation, decision(each))))
+    marked = replace(observation, flags=(*observation.flags, _at(observation, sentence(each))))
     if each.action == "reject":
         return replace(marked, rejected=f"{each.reason} ({each.by})")
     if each.action == "renumber":
@@ -121,22 +114,21 @@ def _mark_observation(each: Correction, observation: Observation) -> Observation
     return replace(marked, accepted=True)
 
 
-def _at(observation: Observation, what: Message) -> Message:
+def _at(observation: Observation, what: str) -> Message:
     return message("observation.of", where=observation.where, what=what)
 
 
-def _matches_nothing(each: Correction, runs: tuple[RunResult, ...]) -> Message:
+def _matches_nothing(each: Correction, runs: tuple[RunResult, ...]) -> str:
     """What stands nearest, so that the correction can be mended."""
     candidates = [
-        (_distance(each, resonance), _resonance_named(run, channel, resonance))
+        (_distance(each, resonance), f"{run.id} {channel.id} {resonance.frequency_hz:.4g} Hz")
         for run in runs
         if each.run in (None, run.id)
         for channel in run.channels
         if each.channel in (None, channel.id)
         for resonance in channel.resonances
     ]
-    nearest = min(candidates, default=None, key=lambda candidate: candidate[0])
-    place = tuple(part for part in (each.run, each.channel) if part)
-    if nearest is None:
-        return message("correction.matches-nothing", place=place, frequency_hz=each.frequency_hz)
-    return message("correction.matches-nothing-near", place=place, frequency_hz=each.frequency_hz, nearest=nearest[1])
+    nearest = min(candidates, default=None)
+    hint = f"the nearest resonance is {nearest[1]}" if nearest else "there is no resonance in that run and channel"
+    place = " ".join(part for part in (each.run, each.channel) if part)
+    return f"correction of {place or 'any run'} at {each.frequency_hz:g} Hz matches no resonance or observation; {hint}"

@@ -15,7 +15,7 @@ import numpy as np
 from reportgen.compute.steady_state import SteadyState, steady_state_response
 from reportgen.errors import ComputeError
 from reportgen.records.log import BlockSource, Floats, SweepLog, TimeHistory
-from reportgen.records.result import ChannelResult, QualityIssue, Resonance
+from reportgen.records.result import ChannelResult, IssueKind, QualityIssue, Resonance
 
 _BAND, _AVERAGED = 6.0, 0.5
 """Half-power bandwidths either side of the resonance that are transformed, and that are averaged over."""
@@ -140,7 +140,7 @@ def disagreements(compared: Sequence[Comparison]) -> tuple[QualityIssue, ...]:
     """An issue for each resonance at which both ways disagree beyond their uncertainties."""
     return tuple(
         QualityIssue(
-            kind="cross-check",
+            kind=IssueKind.CROSS_CHECK,
             message=f"{each.channel}: at {each.frequency_hz:.4g} Hz the steady-state response straight from the record "
             f"is {each.ratio:.3f} times the fitted one, standard uncertainty {100.0 * each.uncertainty:.2g} %; "
             "the structure may have changed during the sweep or be nonlinear, or the fit may be wrong there",

@@ -31,6 +31,12 @@ FEWEST_CYCLES = 3.0
 """Cycles to 1/e below which a line is a transient of the pluck rather than a mode."""
 SIGNIFICANT = 5.0
 """Amplitude over its standard uncertainty from which a channel shows a mode."""
+CRITERION = (
+    f"A mode of a free decay counts as found where its line stands out of the periodogram of what the other modes "
+    f"leave by more than {ABOVE_NOISE:g} times the median around it; where it dies away by more than {LEAST_DECAY:g} "
+    f"neper over the record, and in more than {FEWEST_CYCLES:g} cycles to 1/e; and on the channels on which its "
+    f"amplitude is more than {SIGNIFICANT:g} times its standard uncertainty."
+)
 EXHAUSTED = 1e-11
 """Share of the variance below which only rounding is left; a recorder resolves 1e-7 of its range at best."""
 _PIECE_SAMPLES = 1 << 15

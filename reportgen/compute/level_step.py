@@ -16,6 +16,8 @@ WINDOW_OCTAVES = 1.0 / 6.0
 SUDDEN_ROWS = 4
 """A step is over within this many rows (or 0.5 % of the frequency), where a resonance rises over its bandwidth."""
 SUDDEN_OCTAVES = 0.0072
+END_ROWS = 10
+"""Rows whose median is the level at the end of one piece of a sweep and at the beginning of the next."""
 SHARE_AT_ONCE = 0.7
 MOST_AT_ONCE = 1.4
 """Shares of the lasting change that have to come at once; a resonance beside an antiresonance changes by far more."""
@@ -28,9 +30,23 @@ def level_steps(
 ) -> tuple[tuple[float, float], ...]:
     """(frequency Hz, step dB) of lasting, sudden changes of the control, shape (n,) both; in the order of the log.
 
-    Held against the profile, so that its own jumps and slopes are none; without one against its own course.
+    Held against the profile, so that its own jumps, slopes and agreed notches are none; without one against its own
+    course.
     """
     return steps_of(frequency_hz, _course_db(frequency_hz, control_level, profile))
+
+
+def step_between(
+    f: Floats, control_level: Floats, profile: Profile | None, before: slice, after: slice
+) -> float | None:
+    """dB by which the control of one piece of a sweep begins above the end of another; None where it goes on."""
+    course = _course_db(f, control_level, profile)
+    ends = [course[before][-END_ROWS:], course[after][:END_ROWS]]
+    known = [each[np.isfinite(each)] for each in ends]
+    if not all(each.size for each in known):
+        return None
+    step = float(np.median(known[1]) - np.median(known[0]))
+    return step if abs(step) >= SMALLEST_STEP_DB else None
 
 
 def _course_db(f: Floats, level: Floats, profile: Profile | None) -> Floats:
@@ -40,6 +56,8 @@ def _course_db(f: Floats, level: Floats, profile: Profile | None) -> Floats:
     if profile is not None:
         for jump in jumps(profile):
             reference[np.abs(f - jump.frequency_hz) <= 0.01 * jump.frequency_hz] = np.nan
+        for notch in profile.notches:
+            reference[(f >= notch.from_hz) & (f <= notch.to_hz)] = np.nan
     known &= np.isfinite(reference)
     course[known] = 20.0 * np.log10(level[known] / reference[known])
     return course

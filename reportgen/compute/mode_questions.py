@@ -60,14 +60,14 @@ def question_modes(
 def _without_axis(mode: Mode, found: list[Finding]) -> Mode:
     """A mode of the notes that belongs to one of several axes, nobody knows which."""
     unknown = message("modes.axis-unknown")
-    of_mode = message("modes.of-frequency", frequency_hz=mode.frequency_hz, what=unknown)
+    of_mode = message("modes.of-frequency", frequency_hz=mode.place_hz, what=unknown)
     found.extend(warning(where, of_mode) for where in mode.notes)
     return _flagged(mode, unknown)
 
 
 def numbered(modes: Sequence[Mode]) -> list[Mode]:
     """Bending modes that have a number, in rising frequency."""
-    return sorted((mode for mode in modes if mode.mode is not None), key=lambda mode: mode.frequency_hz)
+    return sorted((mode for mode in modes if mode.mode is not None), key=lambda mode: mode.place_hz)
 
 
 def _where(job: Job, mode: Mode) -> str:
@@ -83,8 +83,8 @@ def _flagged(mode: Mode, flag: Message) -> Mode:
 
 def _name(mode: Mode) -> Message:
     if mode.axis is None:
-        return message("modes.at", frequency_hz=mode.frequency_hz)
-    return message("modes.at-of-axis", frequency_hz=mode.frequency_hz, axis=mode.axis)
+        return message("modes.at", frequency_hz=mode.place_hz)
+    return message("modes.at-of-axis", frequency_hz=mode.place_hz, axis=mode.axis)
 
 
 def _question_order(job: Job, modes: Sequence[Mode], found: list[Finding]) -> list[Mode]:
@@ -120,7 +120,7 @@ def _fit(job: Job, modes: Sequence[Mode]) -> Fit | None:
     """A uniform beam through the modes whose number is theirs alone."""
     beam = job.specimen.beam
     counts = Counter(mode.mode for mode in modes)
-    sure = {mode.mode: mode.frequency_hz for mode in modes if mode.mode is not None and counts[mode.mode] == 1}
+    sure = {mode.mode: mode.place_hz for mode in modes if mode.mode is not None and counts[mode.mode] == 1}
     if beam is None or not sure:
         return None
     stated = stated_tip_mass_ratio(beam)
@@ -141,7 +141,7 @@ def _beside(job: Job, beam: Beam, fit: Fit, odd: OddOne | None, mode: Mode, foun
     number = mode.mode
     expected_hz = fit.expected_hz(number)
     positions = nodes(beam.boundary, number, fit.tip_mass_ratio)
-    residual = mode.frequency_hz / expected_hz - 1.0
+    residual = mode.place_hz / expected_hz - 1.0
     mode = replace(mode, expected_hz=expected_hz, residual=residual, expected_positions=positions)
     doubt = _doubtful(fit, odd, mode, residual)
     if doubt is not None:
@@ -184,8 +184,8 @@ def _expected_number(fit: Fit, mode: Mode) -> Mode:
     """Say, and only say, which bending mode theory has near an unnumbered one."""
     if mode.motion in (MotionKind.TORSION, MotionKind.AXIAL) or len(fit.numbered) < 2:
         return mode
-    number, expected_hz = fit.nearest_mode(mode.frequency_hz)
-    away = mode.frequency_hz / expected_hz - 1.0
+    number, expected_hz = fit.nearest_mode(mode.place_hz)
+    away = mode.place_hz / expected_hz - 1.0
     if abs(away) > DOUBTFUL_RESIDUAL:
         return _flagged(mode, message("modes.unnumbered-off-beam", within=DOUBTFUL_RESIDUAL))
     near = message("modes.unnumbered-near-beam", mode=number, expected_hz=expected_hz, away=away)
@@ -264,7 +264,7 @@ def _with_missing(
     if fit is None or job.specimen.beam is None:
         return modes
     missing = [_missing(job.specimen.beam, runs, axis, number, fit, modes) for number in gap]
-    return sorted([*modes, *missing], key=lambda mode: mode.frequency_hz)
+    return sorted([*modes, *missing], key=lambda mode: mode.place_hz)
 
 
 def _gap(
@@ -305,7 +305,7 @@ def _ranges(numbers: list[int]) -> tuple[Message, ...]:
 def _may_be(modes: Sequence[Mode], expected_hz: float) -> list[float]:
     """Unnumbered bending or unnamed motion near an expected frequency."""
     apart = (MotionKind.TORSION, MotionKind.AXIAL)
-    unnumbered = [mode.frequency_hz for mode in modes if mode.mode is None and mode.motion not in apart]
+    unnumbered = [mode.place_hz for mode in modes if mode.mode is None and mode.motion not in apart]
     return [hz for hz in unnumbered if abs(hz / expected_hz - 1.0) <= DOUBTFUL_RESIDUAL]
 
 
@@ -323,7 +323,7 @@ def _missing(
         axis=axis,
         mode=number,
         nodes=nodes_of_mode(beam.boundary, number),
-        frequency_hz=expected_hz,
+        frequency_hz=None,
         expected_hz=expected_hz,
         expected_positions=nodes(beam.boundary, number, fit.tip_mass_ratio),
         flags=tuple(flags),

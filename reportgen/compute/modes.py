@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from reportgen.compute.corrections import apply_corrections, decision
+from reportgen.compute.corrections import apply_corrections, sentence
 from reportgen.compute.mode_number import Count, Numbering, mode_from_count, nodes_of_mode, number_count
 from reportgen.compute.mode_questions import question_modes, stated_tip_mass_ratio
 from reportgen.compute.observation import Observation, observations, only_axis
@@ -292,7 +292,7 @@ def _without_evidence(candidate: Candidate, runs: Sequence[RunResult]) -> list[M
 
 def _decided(job: Job, candidate: Candidate) -> list[Message]:
     """The engineer's decisions on resonances of the mode."""
-    decisions = {decision(each) for each in job.corrections}
+    decisions = {sentence(each) for each in job.corrections}
     return [
         message("modes.decision", run=run, channel=channel, what=flag)
         for run, seen in candidate.seen.items()
@@ -438,7 +438,8 @@ def _mode(candidate: Candidate) -> Mode:
         mode=candidate.number,
         nodes=candidate.nodes,
         frequency_hz=candidate.frequency_hz,
-        frequency_std_hz=observed[0].reading_hz if reference is None else reference.frequency_std_hz,
+        frequency_std_hz=None if reference is None else reference.frequency_std_hz,
+        resolution_hz=observed[0].resolution_hz if reference is None else None,
         q=None if reference is None else reference.q,
         damping_ratio=None if reference is None else reference.damping_ratio,
         seen_in=(("log",) if candidate.seen else ()) + (("notes",) if observed else ()),

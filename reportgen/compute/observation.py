@@ -22,7 +22,9 @@ class Observation:
     """``notes.txt:12``."""
     drive_hz: float
     reading_hz: float
-    """Standard uncertainty of the figure as written: the last digit over √12."""
+    """Standard uncertainty of the figure as written, by which it meets resonances: the last digit over √12."""
+    resolution_hz: float | None = None
+    """Step of that last digit; None where the line does not show it."""
     run: str | None = None
     axis: str | None = None
     nodes: int | None = None
@@ -66,6 +68,7 @@ def _observation(
         where=note.where,
         drive_hz=fact.frequency_hz,
         reading_hz=step / 12.0**0.5,
+        resolution_hz=fact.resolution_hz,
         run=run,
         axis=axis,
         nodes=count,

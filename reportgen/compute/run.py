@@ -9,10 +9,11 @@ import numpy as np
 
 from reportgen.compute.control import combine_control, control_dimension, control_result
 from reportgen.compute.cross_check import agreement, cross_check, disagreements
-from reportgen.compute.decay import identify_decay
+from reportgen.compute.decay import CRITERION, identify_decay
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
+from reportgen.compute.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
 from reportgen.compute.pluck import find_pluck, pluck_window, rises_at_once
 from reportgen.compute.quality import data_quality
 from reportgen.compute.several_sweeps import split_sweeps
@@ -24,10 +25,12 @@ from reportgen.compute.transmissibility import (
     phase_of_acceleration,
     ratio_unit,
 )
+from reportgen.compute.without_time import doubted
+from reportgen.compute.wrong_unit import wrong_units
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
-from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, RunResult
+from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, Resonance, RunResult
 from reportgen.units import parse_unit
 
 Say = Callable[[str], object]
@@ -41,6 +44,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     if run.kind is RunKind.DECAY:
         return decay_run(run, log)
     sweep = sweep_of(job, run, log, progress, workers=workers)
+    sweep, returned = without_returns(sweep) if run.kind in (RunKind.SURVEY, RunKind.SWEEP) else (sweep, 0)
     control = present_control(job, run, [trace.channel for trace in sweep.traces])
     level = combine_control(sweep, control, run.strategy)
     profile = job.profile(run.profile)
@@ -48,14 +52,17 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     responses = response_traces(job, sweep, control, level)
     quality = data_quality(run, sweep, level, profile, control)
     sound = without_spoilt(responses, quality, sweep.frequency_hz)
-    swept = swept_response(job, run, sweep, sound, level, facts.rate_unit)
     dwelling = run.kind is RunKind.DWELL or facts.direction == "hold"
+    pieces = () if dwelling else pieces_of(sweep)
+    swept = swept_response(job, run, sweep, sound, level, facts.rate_unit, pieces)
     found = None if dwelling else identify_modes(swept)
     channels = tuple(
         channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
     )
+    assumed = found is not None and sweep.time_s is None
+    channels = doubted(channels, profile) if assumed else channels
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
-    return RunResult(
+    result = RunResult(
         id=run.id,
         kind=str(run.kind),
         axis=run.axis,
@@ -65,8 +72,11 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),
         method=found.method if found else "no sweep: no resonance is sought",
-        flags=(*(found.flags if found else ()), *_several(run, sweep), *agreement(compared)),
+        criterion=found.criterion if found else "",
+        flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
+        steady_state_assumed=assumed,
     )
+    return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
 
 
 def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> SweepLog:
@@ -99,6 +109,11 @@ def _several(run: RunPlan, sweep: SweepLog) -> tuple[str, ...]:
         f"the record holds {sweep.sweeps_in_file} sweeps and the first is taken; give each a run of its own with "
         "sweep = 1, 2 …",
     )
+
+
+def _returned(rows: int) -> tuple[str, ...]:
+    """A sentence where rows of a way back between two pieces of a sweep are left out."""
+    return (f"{rows} rows of the way back, before the sweep was resumed, are left out",) if rows else ()
 
 
 def present_control(job: Job, run: RunPlan, there: Sequence[str]) -> tuple[str, ...]:
@@ -136,9 +151,18 @@ def _sound(trace: Trace, issues: Sequence[QualityIssue], frequency_hz: Floats) -
 
 
 def swept_response(
-    job: Job, run: RunPlan, sweep: SweepLog, responses: Sequence[Trace], level: Floats, rate_unit: str
+    job: Job,
+    run: RunPlan,
+    sweep: SweepLog,
+    responses: Sequence[Trace],
+    level: Floats,
+    rate_unit: str,
+    pieces: tuple[Piece, ...] = (),
 ) -> SweptResponse:
-    """What the identification is given: motions as accelerations, everything SI and peak."""
+    """What the identification is given: motions as accelerations, everything SI and peak.
+
+    The ``pieces`` of an interrupted sweep are set so far apart in time that each starts anew.
+    """
     reference = control_dimension(sweep, present_control(job, run, [each.channel for each in sweep.traces]))
     n = len(sweep.frequency_hz)
     phases = [phase_of_acceleration(trace, reference) for trace in responses]
@@ -152,8 +176,8 @@ def swept_response(
         phases_deg=None if all(p is None for p in phases) else _columns([empty if p is None else p for p in phases], n),
         channels=tuple(trace.channel for trace in responses),
         dimensions=tuple("acceleration" if is_motion(trace) else trace.dimension for trace in responses),
-        time_s=sweep.time_s,
-        drive_cycles=sweep.drive_cycles,
+        time_s=None if sweep.time_s is None else apart(sweep.time_s, pieces),
+        drive_cycles=None if sweep.drive_cycles is None else advanced(sweep.drive_cycles, sweep.frequency_hz, pieces),
         tracking_filter=run.tracking_filter,
         calibration=tuple(_calibration(job, trace.channel) for trace in responses),
         control_calibration=_control_calibration(job, job.control_of(run)),
@@ -184,6 +208,7 @@ def channel_result(
 ) -> ChannelResult:
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
+    resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
     dimension, unit = ratio_unit(trace)
     return ChannelResult(
         id=trace.channel,
@@ -192,13 +217,29 @@ def channel_result(
         phase_deg=phase_of_acceleration(trace, reference),
         fitted=fit.fitted if fit else None,
         fitted_swept=fit.fitted_swept if fit else None,
-        resonances=fit.resonances if fit else (),
+        resonances=resonances,
         noise_floor=fit.noise_floor if fit else None,
         dimension=dimension,
         unit=unit,
-        flags=fit.flags if fit else (),
+        flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
     )
+
+
+def _seen_on_rows(
+    resonances: tuple[Resonance, ...], frequency_hz: Floats
+) -> tuple[tuple[Resonance, ...], tuple[str, ...]]:
+    """Resonances with a row within their half-power band, and what is said of those in a hole of the log."""
+    kept, unseen = list(resonances), []
+    for low, high in holes(frequency_hz):
+        half = [(each, 0.5 * each.frequency_hz / each.q) for each in kept if each.q]
+        inside = [each for each, width in half if low < each.frequency_hz - width and each.frequency_hz + width < high]
+        kept = [each for each in kept if each not in inside]
+        if inside:
+            unseen.append(
+                f"the fit needs a mode between {low:.4g} and {high:.4g} Hz, where the log has no row: it is not listed"
+            )
+    return tuple(kept), tuple(unseen)
 
 
 def decay_run(run: RunPlan, log: Log) -> RunResult:
@@ -240,6 +281,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         channels=found.channels,
         decay=tuple(_as_displayed(curve) for curve in found.curves),
         method=found.method,
+        criterion=CRITERION,
         flags=(*found.flags, *((_CUT_SHORT,) if cut_short else ())),
     )
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from reportgen.records.job import Job, RunKind
 from reportgen.records.report import Pairing, RunShift
-from reportgen.records.result import Resonance, RunResult
+from reportgen.records.result import NO_PEAK, Resonance, RunResult
 
 SHIFT_CHECKS = ("frequency shift", "amplification shift")
 SAME_MODE = 0.005
@@ -23,8 +23,6 @@ FARTHEST_BY_SHAPE = 0.35
 FARTHEST_BY_NUMBER = 0.7
 SAME_SHAPE = 0.8
 """Modal assurance criterion above which two shapes count as alike (common practice in modal test)."""
-NO_PEAK = "no peak of its own"
-"""How the identification flags a mode whose response on a channel is a shoulder or a dip of other modes."""
 WEAK_Q = 0.1
 """A mode whose Q is known worse than 10 % stands too weakly to say that it vanished."""
 
@@ -197,7 +195,7 @@ def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b
         flags.append(f"numbered {a.mode} before and {b.mode} after")
     if amplification is None:
         flags.append("no amplification in one of the runs")
-    if all(any(flag.startswith(NO_PEAK) for flag in each.flags) for each in (a, b)):
+    if not a.has_peak and not b.has_peak:
         flags.append(f"{NO_PEAK} in either run")
     return RunShift(
         before=before.id,

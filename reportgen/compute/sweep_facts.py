@@ -14,7 +14,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.compute.level_step import level_steps
+from reportgen.compute.level_step import level_steps, step_between
+from reportgen.compute.pieces import Piece, holes, pieces_of, resumed, rows_of
 from reportgen.records.job import Profile
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.result import SweepFacts
@@ -29,6 +30,8 @@ REVERSAL_OCTAVES = 0.02
 """A way back smaller than this is jitter and no turn."""
 RATE_DEVIATION = 0.1
 """Local rates that differ by more from the median are listed (the ±10 % of exponential sweeps in IEC 60068-2-6)."""
+SAME_PACE = 0.2
+"""A time without rows counts as swept where it is at most so much longer than the sweep around would have taken."""
 LOCAL_WINDOWS = 24
 FEWEST_WINDOWS = 4
 LOCAL_NOISE = 0.01
@@ -66,16 +69,17 @@ def sweep_facts(
     laws fit alike from ``rate_unit``, the profile, or else oct/min.
     """
     f = log.frequency_hz
-    turns = _turning_points(f)
     still = _stands_still(f, log.time_s)
+    pieces = pieces_of(log) if not still else (Piece(0, len(f), float(f[0]), float(f[-1])),)
+    parts = [rows_of(log, piece.rows) for piece in pieces]
     hint = rate_unit or (profile.sweep_rate.unit if profile and profile.sweep_rate else OCTAVES_PER_MINUTE)
-    common = _extent(log, turns, still)
-    steps = () if control_level is None or still else level_steps(f, control_level, profile)
+    common = _extent(log, pieces, parts, still)
+    steps = () if control_level is None or still else _level_steps(f, control_level, profile, pieces)
     if log.time_s is None or len(f) < 3 or still:
         reason = _no_rate_reason(log, still)
         held = ((float(np.median(f)), common.duration_s),) if still and common.duration_s else ()
         return _with(common, rate_unit=hint, rate_reason=reason, holds=held, level_steps=steps)
-    legs, holds = _legs(f, log.time_s, turns)
+    legs, holds = _all_legs(parts)
     if not legs:
         return _with(common, rate_unit=hint, rate_reason="too few rows with different times", level_steps=steps)
     unit = _law(legs, hint)
@@ -95,6 +99,19 @@ def sweep_facts(
     )
 
 
+def _level_steps(
+    f: Floats, level: Floats, profile: Profile | None, pieces: tuple[Piece, ...]
+) -> tuple[tuple[float, float], ...]:
+    """Steps within the pieces, and from one to the next where a sweep was resumed."""
+    found: list[tuple[float, float]] = []
+    for piece in pieces:
+        found += level_steps(f[piece.rows], level[piece.rows], profile)
+    for before, after in resumed(pieces):
+        step = step_between(f, level, profile, before.rows, after.rows)
+        found += [(after.first_hz, step)] if step is not None else []
+    return tuple(found)
+
+
 def _with(facts: SweepFacts, **changed: object) -> SweepFacts:
     return replace(facts, **changed)  # type: ignore[arg-type]
 
@@ -105,13 +122,16 @@ def _no_rate_reason(log: SweepLog, still: bool) -> str:
     return "the frequency was held" if still else "fewer than three rows"
 
 
-def _extent(log: SweepLog, turns: NDArray[np.int64], still: bool) -> SweepFacts:
+def _extent(log: SweepLog, pieces: tuple[Piece, ...], parts: list[SweepLog], still: bool) -> SweepFacts:
     f = log.frequency_hz
     low, high = float(f.min()), float(f.max())
-    travelled = float(np.abs(np.diff(np.log2(f[turns]))).sum())
+    turns = [part.frequency_hz[_turning_points(part.frequency_hz)] for part in parts]
+    again = sum(abs(math.log2(after.first_hz / before.last_hz)) for before, after in resumed(pieces))
+    travelled = sum(float(np.abs(np.diff(np.log2(each))).sum()) for each in turns) - again
     octaves = math.log2(high / low)
+    interrupted = any(True for _ in resumed(pieces))
     return SweepFacts(
-        direction="hold" if still else _direction(f, turns),
+        direction="hold" if still else _direction(turns),
         first_hz=float(f[0]),
         last_hz=float(f[-1]),
         lowest_hz=low,
@@ -119,18 +139,64 @@ def _extent(log: SweepLog, turns: NDArray[np.int64], still: bool) -> SweepFacts:
         rows=len(f),
         rate=None,
         rate_unit=OCTAVES_PER_MINUTE,
-        duration_s=None if log.time_s is None else float(log.time_s[-1] - log.time_s[0]),
-        cycles=_cycles(log),
+        duration_s=_duration(parts, pieces),
+        cycles=_cycles_of(log, parts, pieces),
         first_spacing_hz=_spacing(f),
         last_spacing_hz=_spacing(f[::-1]),
         sweep_cycles=None if still or octaves <= 0 else travelled / (2.0 * octaves),
+        pieces=tuple((piece.first_hz, piece.last_hz) for piece in pieces) if interrupted else (),
+        holes=() if still else holes(f),
     )
 
 
-def _direction(f: Floats, turns: NDArray[np.int64]) -> str:
-    if len(turns) > 2:
+def _ran_on(parts: list[SweepLog], pieces: tuple[Piece, ...]) -> Iterator[tuple[float, float]]:
+    """(seconds, mean frequency Hz) of every break over which the clock shows that the drive swept on unrecorded."""
+    again = {after.start for _, after in resumed(pieces)}
+    for before, after, piece in zip(parts[:-1], parts[1:], pieces[1:], strict=True):
+        if before.time_s is None or after.time_s is None or piece.start in again:
+            continue
+        seconds = float(after.time_s[0] - before.time_s[-1])
+        octaves = abs(math.log2(float(after.frequency_hz[0] / before.frequency_hz[-1])))
+        paces = [_pace(part) for part in (before, after)]
+        known = [pace for pace in paces if pace is not None]
+        if known and 0 < seconds <= (1.0 + SAME_PACE) * octaves * max(known):
+            yield (
+                seconds,
+                float(after.frequency_hz[0] - before.frequency_hz[-1])
+                / (math.log(2.0) * octaves)
+                * (1.0 if after.frequency_hz[0] > before.frequency_hz[-1] else -1.0),
+            )
+
+
+def _pace(part: SweepLog) -> float | None:
+    """Seconds an octave of a piece; None where it has no time or stands still."""
+    octaves = abs(math.log2(float(part.frequency_hz[-1] / part.frequency_hz[0])))
+    return float(part.time_s[-1] - part.time_s[0]) / octaves if part.time_s is not None and octaves > 0 else None
+
+
+def _duration(parts: list[SweepLog], pieces: tuple[Piece, ...]) -> float | None:
+    """Seconds of all pieces, without the pauses between them."""
+    own = [float(part.time_s[-1] - part.time_s[0]) for part in parts if part.time_s is not None]
+    return sum(own) + sum(seconds for seconds, _ in _ran_on(parts, pieces)) if len(own) == len(parts) else None
+
+
+def _cycles_of(log: SweepLog, parts: list[SweepLog], pieces: tuple[Piece, ...]) -> float | None:
+    """Cycles of the drive in all pieces, each counted by itself."""
+    if len(parts) == 1:
+        return _cycles(log)
+    own = [each for each in map(_cycles, parts) if each is not None]
+    alone = sum(len(part.frequency_hz) < 2 for part in parts)
+    if log.time_s is None or len(own) + alone < len(parts):
+        return None
+    return sum(own) + sum(seconds * mean_hz for seconds, mean_hz in _ran_on(parts, pieces))
+
+
+def _direction(turns: list[Floats]) -> str:
+    """Way of all pieces, from the frequencies where each begins, turns and ends."""
+    ways = {bool(step > 0) for each in turns for step in np.diff(each) if step != 0}
+    if len(ways) > 1:
         return "mixed"
-    return "up" if f[-1] > f[0] else "down"
+    return "up" if ways == {True} else "down"
 
 
 def _spacing(f: Floats) -> float | None:
@@ -183,6 +249,18 @@ def _turning_points(f: Floats) -> NDArray[np.int64]:
             going, extreme = -going, row
     last = len(f) - 1
     return np.array([*turns, last] if last > turns[-1] else turns)
+
+
+def _all_legs(parts: list[SweepLog]) -> tuple[list[_Leg], tuple[tuple[float, float], ...]]:
+    """Ways and holds of all pieces."""
+    legs: list[_Leg] = []
+    holds: list[tuple[float, float]] = []
+    for part in parts:
+        assert part.time_s is not None
+        more, stood = _legs(part.frequency_hz, part.time_s, _turning_points(part.frequency_hz))
+        legs += more
+        holds += stood
+    return legs, tuple(holds)
 
 
 def _legs(f: Floats, time_s: Floats, turns: NDArray[np.int64]) -> tuple[list[_Leg], tuple[tuple[float, float], ...]]:

@@ -26,6 +26,7 @@ def amplification(case: Case) -> None:
     run = case.run(case.requirement.run)
     if limit is None or run is None:
         return
+    case.weigh_holes(run)
     for channel in case.responses(run):
         if channel.dimension != "ratio":
             text = f"channel {channel.id} of run {run.id} is no motion and has no amplification"
@@ -103,7 +104,7 @@ def _lay_missing_modes(case: Case, run: RunResult) -> None:
     if case.requirement.channel is not None:
         scope &= {case.requirement.channel}
     for mode in case.modes:
-        if mode.missing or mode.mode is None or mode.axis != run.axis or mode.runs != (run.id,):
+        if mode.frequency_hz is None or mode.mode is None or mode.axis != run.axis or mode.runs != (run.id,):
             continue
         for channel in mode.channels:
             if channel in scope and (channel, mode.mode) not in present and case.in_band(mode.frequency_hz):

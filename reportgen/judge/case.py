@@ -9,19 +9,29 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from enum import Enum
 
 from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
-from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
-from reportgen.records.rounding import beside_limit
+from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
+from reportgen.records.rounding import beside_limit, noted_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.units import Quantity, example
 
-NO_PEAK = "no peak of its own"
-"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
+_REMARKED = (IssueKind.SHORT_RUN, IssueKind.LEVEL_DIFFERS, IssueKind.RATE_DIFFERS, IssueKind.RESUMED, IssueKind.JUMP)
+"""What the reader of a verdict is told though it spoils nothing."""
 _WORST_FIRST = tuple(Outcome)
+
+
+class Side(Enum):
+    """On which side of a requirement's limit lies what conforms."""
+
+    AT_MOST = "at most"
+    AT_LEAST = "at least"
+    WITHIN = "within"
+    """On both, the limit being a deviation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +46,16 @@ class Item:
     """Standard uncertainty in ``unit``; None where it is not known."""
     tolerance: Tolerance = NO_LIMITS
     unit: str = ""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
     run: str | None = None
     channel: str | None = None
     mode: int | None = None
     frequency_hz: float | None = None
     outcome: Outcome | None = None
     """Given for facts, such as a failed inspection."""
+    spoken: str | None = None
+    """The value with its unit as it is said, where that is not the number and its unit: 33 min 20 s."""
     reason: str | None = None
     """Why that outcome."""
     flags: tuple[str, ...] = ()
@@ -56,6 +70,8 @@ class Item:
             mode=self.mode,
             frequency_hz=self.frequency_hz,
             measured=self.measured,
+            unit="" if self.measured is None else self.unit,
+            resolution=self.resolution,
         )
 
 
@@ -73,6 +89,7 @@ class Case:
     gaps: list[str] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     bands_hz: tuple[tuple[float, float], ...] = ()
+    side: Side = Side.AT_MOST
     on_pass: str | None = None
     """What a pass rests on, where that is all items together and not the worst of them."""
 
@@ -116,15 +133,35 @@ class Case:
         for issue in run.quality:
             if issue.spoils and issue.channel is None:
                 self.gap(f"run {run.id} carries no evidence: {issue.message}")
-            elif not issue.spoils and issue.kind in ("short run", "level differs", "rate differs"):
+            elif not issue.spoils and issue.kind in _REMARKED:
                 self.remark(f"run {run.id}: {issue.message}")
 
     def weigh_clock(self, run: RunResult) -> bool:
         """Whether durations, rates and counts of cycles can be trusted; a clock that ran backwards leaves none."""
-        wrong = [issue for issue in run.quality if issue.kind == "clock"]
+        wrong = [issue for issue in run.quality if issue.kind is IssueKind.CLOCK]
         for issue in wrong:
             self.gap(f"run {run.id}: {issue.message}")
         return not wrong
+
+    def weigh_holes(self, run: RunResult, low_hz: float = 0.0, high_hz: float = math.inf) -> None:
+        """Lay down a gap for every band without rows that the requirement, or the band given, covers in part."""
+        band = self.requirement.band_hz or (0.0, math.inf)
+        low, high = max(low_hz, band[0]), min(high_hz, band[1])
+        for issue in run.quality:
+            hole = issue.band_hz if issue.kind is IssueKind.HOLE else None
+            if hole is not None and hole[0] < high and hole[1] > low:
+                self.gap(f"run {run.id}: {issue.message}")
+
+    def weigh_steady_state(self, run: RunResult) -> bool:
+        """Whether the modes of a run can carry evidence: steady state that was only assumed may have made them up."""
+        modes = [each for channel in run.channels for each in channel.resonances if each.rejected is None]
+        doubtful = sum(each.doubtful for each in modes)
+        if doubtful:
+            self.gap(
+                f"steady state was assumed for run {run.id}, whose log has no time, and {doubtful} of its {len(modes)} "
+                "resonances are doubtful for it"
+            )
+        return not doubtful
 
     def weigh_channel(self, run: RunResult, channel: str) -> bool:
         """Whether a channel of a run can carry evidence; where not, the gap is laid down."""
@@ -195,7 +232,7 @@ class Case:
             where = f"{each.frequency_hz:.4g} Hz on {channel.id} of run {run.id}"
             if each.rejected is not None:
                 self.remark(f"the resonance at {where} was rejected by the engineer ({each.rejected})")
-            elif self.in_band(each.frequency_hz):
+            elif self.in_band(each.frequency_hz) and (not each.doubtful or self.weigh_steady_state(run)):
                 found.append(each)
         wanted = self.requirement.mode
         if wanted is None:
@@ -224,6 +261,19 @@ class Case:
             return None
         return limit
 
+    def _stated_tolerance(self) -> Tolerance:
+        """The requirement's own limit, for a verdict that could measure nothing against it."""
+        limit = self.requirement.limit
+        if limit is None:
+            return NO_LIMITS
+        if self.side is Side.WITHIN:
+            return Tolerance(low=-abs(limit.value), high=abs(limit.value))
+        return Tolerance(low=limit.value) if self.side is Side.AT_LEAST else Tolerance(high=limit.value)
+
+    def _stated_unit(self) -> str:
+        limit = self.requirement.limit
+        return "" if limit is None or limit.unit.symbol == "1" else limit.unit.symbol
+
     def verdict(self) -> Verdict:
         """The worst item decides; a gap leaves nothing better than "not evaluated"."""
         rule, confidence = self.job.report.decision_rule, self.job.report.confidence
@@ -248,7 +298,7 @@ class Case:
     def _verdict(
         self, outcome: Outcome, reason: str, item: Item | None, decision: Decision | None, evidence: Sequence[Item]
     ) -> Verdict:
-        tolerance = item.tolerance if item else NO_LIMITS
+        tolerance = item.tolerance if item else self._stated_tolerance()
         at_most = tolerance.high is not None
         passed = outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
         return Verdict(
@@ -262,7 +312,8 @@ class Case:
             limit=tolerance.high if at_most else tolerance.low,
             limit_low=tolerance.low if at_most else None,
             at_most=at_most or tolerance.low is None,
-            unit=item.unit if item else "",
+            unit=item.unit if item else self._stated_unit(),
+            resolution=item.resolution if item else None,
             expanded_uncertainty=decision.expanded_uncertainty if decision else None,
             coverage_factor=decision.coverage_factor if decision else None,
             false_acceptance=decision.false_acceptance if decision and passed else None,
@@ -296,8 +347,9 @@ def _say(item: Item, decision: Decision) -> str:
         return item.text if item.reason is None else f"{item.text}: {item.reason}"
     low, high = item.tolerance.low, item.tolerance.high
     near = high if low is None or (high is not None and abs(item.measured - high) < abs(item.measured - low)) else low
-    value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, _decimals(item.measured))
-    said = f"{item.text} {value}{_spaced(item.unit)}"
+    places = _decimals(item.measured) if item.resolution is None else noted_decimals(item.resolution)
+    value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, places)
+    said = f"{item.text} {item.spoken or value + _spaced(item.unit)}"
     said += f" against {_limits_text(item.tolerance, item.unit)}"
     return said if decision.reason is None else f"{said}; {decision.reason}"
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import UnitError
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
@@ -29,6 +29,7 @@ GAP_FACTOR = 4.0
 
 def control_tolerance(case: Case) -> None:
     """Items: highest and lowest deviation of the control, and the highest level in every notch."""
+    case.side = Side.WITHIN
     run = case.run(case.requirement.run)
     if run is None:
         return
@@ -43,7 +44,7 @@ def control_tolerance(case: Case) -> None:
     std = _relative_std(case, control)
     if std is None:
         case.remark("a control channel's instrument states no expanded_uncertainty, so none can be given here")
-    low, high = _limits_db(case, control)
+    low, high = _limits_db(case, control, profile)
     _lay_deviations(case, run, profile, control, (low, high), std)
     if run.sweep is None or run.sweep.direction != "hold":
         _lay_gaps(case, control, profile)
@@ -52,7 +53,7 @@ def control_tolerance(case: Case) -> None:
             continue
         judged = [each for each in control.notches if (each.channel, each.text) == (planned.channel, planned.text)]
         for notch in judged:
-            _lay_notch(case, run, notch)
+            _lay_notch(case, run, profile, notch)
         if not judged:
             case.gap(f"notch {planned.text} on {planned.channel} was not held against the log")
     _remark_bands(case, control)
@@ -70,8 +71,11 @@ def _relative_std(case: Case, control: ControlResult) -> float | None:
     return max(known) if known and len(known) == len(stds) else None
 
 
-def _limits_db(case: Case, control: ControlResult) -> tuple[Floats | None, Floats | None]:
-    """Limits of the deviation, dB, row by row: the requirement's own limit, else the profile's tolerance."""
+def _limits_db(case: Case, control: ControlResult, profile: Profile) -> tuple[Floats | None, Floats | None]:
+    """Limits of the deviation, dB, row by row: the requirement's own limit, else the profile's tolerance.
+
+    An agreed notch holds under either: inside it there is no lower limit (NaN), the notched channel has its own.
+    """
     assert control.required is not None
     shape = control.required.shape
     limit = case.requirement.limit
@@ -79,12 +83,20 @@ def _limits_db(case: Case, control: ControlResult) -> tuple[Floats | None, Float
         if case.limit("ratio", "level") is None:
             return None, None
         lower_db, upper_db = _band_of(limit)
-        return np.full(shape, lower_db), np.full(shape, upper_db)
+        return np.where(_notched(profile, control.frequency_hz), np.nan, lower_db), np.full(shape, upper_db)
     if control.lower is None or control.upper is None:
         case.gap('the profile has no tolerance; write tolerance = "10 %" or "3 dB" in [[profile]]')
         return None, None
     with np.errstate(divide="ignore", invalid="ignore"):
         return 20.0 * np.log10(control.lower / control.required), 20.0 * np.log10(control.upper / control.required)
+
+
+def _notched(profile: Profile, f: Floats) -> NDArray[np.bool_]:
+    """Rows inside an agreed notch, its edges included; shape of ``f``."""
+    inside = np.zeros(f.shape, dtype=bool)
+    for notch in profile.notches:
+        inside |= (f >= notch.from_hz) & (f <= notch.to_hz)
+    return inside
 
 
 def _band_of(limit: Quantity) -> tuple[float, float]:
@@ -226,7 +238,7 @@ def _excused(a: float, b: float, bands: list[tuple[float, float]]) -> bool:
     return any(low <= b * (1 + 1e-9) and high >= a * (1 - 1e-9) for low, high in bands)
 
 
-def _lay_notch(case: Case, run: RunResult, notch: NotchResult) -> None:
+def _lay_notch(case: Case, run: RunResult, profile: Profile, notch: NotchResult) -> None:
     """The notched channel against its own limit, in the unit of its dimension."""
     if not case.weigh_channel(run, notch.channel):
         return
@@ -253,8 +265,38 @@ def _lay_notch(case: Case, run: RunResult, notch: NotchResult) -> None:
     if notch.lowest_control_db is not None:
         case.remark(
             f"the input was notched by up to {-notch.lowest_control_db:.1f} dB between {notch.from_hz:g} and "
-            f"{notch.to_hz:g} Hz for {notch.channel}"
+            f"{notch.to_hz:g} Hz for {notch.channel}; there it was judged against the notched line, as agreed: "
+            f"{notch.channel} at most {notch.text}"
         )
+        _remark_deeper(case, run, profile, notch)
+
+
+def _remark_deeper(case: Case, run: RunResult, profile: Profile, notch: NotchResult) -> None:
+    """Say it where the control went below the notched line by more than the tolerance lets it."""
+    control = run.control
+    if control is None or control.notched_line is None:
+        return
+    f, line = control.frequency_hz, control.notched_line
+    inside = (f >= notch.from_hz) & (f <= notch.to_hz) & (control.level > 0) & (line > 0)
+    if not inside.any():
+        return
+    below = np.full(f.shape, np.inf)
+    below[inside] = 20.0 * np.log10(control.level[inside] / line[inside])
+    row = int(np.argmin(below))
+    allowed = _lower_db(case, profile, float(f[row]))
+    if allowed is not None and below[row] < allowed:
+        case.remark(
+            f"at {f[row]:.4g} Hz the control lay {-below[row]:.1f} dB below the notched line of {notch.channel}: "
+            "deeper than the agreed notch needs"
+        )
+
+
+def _lower_db(case: Case, profile: Profile, f: float) -> float | None:
+    """How far below the line the control may lie at a frequency, dB; None where no tolerance holds."""
+    limit = case.requirement.limit
+    if limit is not None:
+        return _band_of(limit)[0] if limit.dimension in ("ratio", "level") else None
+    return next((band.lower_db for band in profile.tolerance if band.from_hz <= f <= band.to_hz), None)
 
 
 def _unit_of(notch: NotchResult) -> tuple[float, str]:

@@ -12,12 +12,10 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from reportgen.records.job import DecisionRule
-from reportgen.records.rounding import coverage_factor
+from reportgen.records.rounding import FLOATING_POINT, coverage_factor
 from reportgen.records.verdict import Outcome
 
 _NORMAL = NormalDist()
-FLOATING_POINT = 1e-12
-"""Share of a limit that binary arithmetic may add to a value that stands exactly on it: 1 − 0.95 is not 0.05."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

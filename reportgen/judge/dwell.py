@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.result import DwellResult, Resonance, RunResult
+from reportgen.records.rounding import duration_beside
 from reportgen.units import Quantity
 
 LEFT_PHASE_DEG = 45.0
@@ -26,6 +27,7 @@ def dwell_cycles(case: Case) -> None:
 
 
 def _dwell(case: Case, dimension: str) -> None:
+    case.side = Side.AT_LEAST
     limit = case.limit(dimension)
     run = case.run(case.requirement.run)
     if limit is None or run is None:
@@ -59,6 +61,7 @@ def _item(
         std=None if std is None else std / factor,
         tolerance=Tolerance(low=limit.value),
         unit=limit.unit.symbol,
+        spoken=duration_beside(measured, limit.si) if dimension == "time" else None,
         run=run.id,
         channel=dwell.channel,
         frequency_hz=dwell.frequency_hz,

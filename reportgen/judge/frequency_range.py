@@ -34,6 +34,7 @@ def frequency_range(case: Case) -> None:
     in_hertz = limit is not None and limit.dimension == "frequency"
     allowed = limit.si if limit is not None else DEFAULT_LIMIT
     low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
+    case.weigh_holes(run, low, high)
     for end, found, spacing in _ends(run.sweep, low, high):
         case.items.append(_item(run, end, found, spacing, allowed, in_hertz))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import NO_PEAK, Case, Item
+from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import RunKind
@@ -23,6 +23,7 @@ def lowest_natural_frequency(case: Case) -> None:
     where no peak below the limit is left unexplained. Where no resonance was found anywhere, the curves themselves
     have to show that there is none up to the limit; the highest frequency swept is then what can be said.
     """
+    case.side = Side.AT_LEAST
     limit = case.limit("frequency")
     runs = _runs(case)
     if limit is None or not runs:
@@ -63,7 +64,9 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
         for f, height in unexplained_peaks(channel, below_hz=limit.si, in_band=case.in_band):
             place = f"{height:.3g} at {f:.4g} Hz, below the limit, that no resonance explains"
             case.gap(f"channel {channel.id} of run {run.id} has a peak of {place}")
-        lowest = min(filter(_has_peak, found[channel.id]), key=lambda each: each.frequency_hz, default=None)
+        lowest = min(
+            (each for each in found[channel.id] if each.has_peak), key=lambda each: each.frequency_hz, default=None
+        )
         if lowest is not None:
             case.items.append(
                 _item(
@@ -80,15 +83,11 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
             _lay_none_found(case, run, channel, limit)
 
 
-def _has_peak(resonance: Resonance) -> bool:
-    return not any(flag.startswith(NO_PEAK) for flag in resonance.flags)
-
-
 def _weigh_peakless(case: Case, run: RunResult, found: list[Resonance], limit_hz: float) -> None:
     """A mode below the limit that shows a peak on no channel speaks neither for nor against."""
     for each in found:
-        peaks = [other for other in found if _has_peak(other) and _same(each, other)]
-        if each.frequency_hz < limit_hz and not _has_peak(each) and not peaks:
+        peaks = [other for other in found if other.has_peak and _same(each, other)]
+        if each.frequency_hz < limit_hz and not each.has_peak and not peaks:
             case.gap(f"run {run.id} was fitted with a mode at {each.frequency_hz:.4g} Hz that has a peak on no channel")
 
 
@@ -127,6 +126,7 @@ def _weigh_range(case: Case, run: RunResult, limit_hz: float) -> bool:
     if run.sweep.highest_hz < limit_hz:
         case.gap(f"run {run.id} ended at {run.sweep.highest_hz:.4g} Hz, before the limit")
         return False
+    case.weigh_holes(run, high_hz=limit_hz)
     case.remark(f"below {run.sweep.lowest_hz:.4g} Hz nothing was swept")
     return True
 
@@ -138,11 +138,13 @@ def _lay_none_found(case: Case, run: RunResult, channel: ChannelResult, limit: Q
     if others:
         case.remark(f"no resonance was found on {channel.id} of run {run.id}")
         return
+    hole = min((low for low, high in run.sweep.holes if high > limit.si), default=None)
+    beyond = "the end of the sweep" if hole is None else "the first band without rows"
     case.items.append(
         _item(
-            f"no resonance was found on {channel.id} of run {run.id}; the lowest natural frequency lies beyond the end "
-            "of the sweep,",
-            run.sweep.highest_hz,
+            f"no resonance was found on {channel.id} of run {run.id}; the lowest natural frequency lies beyond "
+            f"{beyond},",
+            run.sweep.highest_hz if hole is None else hole,
             run.sweep.last_spacing_hz,
             limit,
             run=run.id,
@@ -156,10 +158,11 @@ def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
     axis = case.requirement.axis or runs[0].axis
     ids = {run.id for run in runs}
     for mode in case.modes:
-        if mode.missing or mode.axis != axis or not case.in_band(mode.frequency_hz) or mode.frequency_hz >= limit.si:
+        hertz = mode.frequency_hz
+        if hertz is None or mode.axis != axis or not case.in_band(hertz) or hertz >= limit.si:
             continue
         rejected = any(
-            each.rejected is not None and abs(each.frequency_hz - mode.frequency_hz) <= 0.02 * mode.frequency_hz
+            each.rejected is not None and abs(each.frequency_hz - hertz) <= 0.02 * hertz
             for run in runs
             for channel in run.channels
             for each in channel.resonances
@@ -168,10 +171,11 @@ def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
             case.items.append(
                 _item(
                     f"mode of axis {axis} seen in {' and '.join(mode.seen_in) or 'the results'}",
-                    mode.frequency_hz,
+                    hertz,
                     mode.frequency_std_hz,
                     limit,
                     mode=mode.mode,
+                    resolution_hz=mode.resolution_hz,
                 )
             )
 
@@ -189,9 +193,9 @@ def _stands(case: Case, mode: Mode) -> bool:
             near = [
                 each
                 for each in (channels[name].resonances if name in channels else ())
-                if abs(each.frequency_hz / mode.frequency_hz - 1.0) <= NEAR_MODE
+                if abs(each.frequency_hz / mode.place_hz - 1.0) <= NEAR_MODE
             ]
-            if not near or any(map(_has_peak, near)):
+            if not near or any(each.has_peak for each in near):
                 return True
     return not any(name in case.runs for name in mode.runs)
 
@@ -209,6 +213,7 @@ def _item(
     run: str | None = None,
     channel: str | None = None,
     mode: int | None = None,
+    resolution_hz: float | None = None,
 ) -> Item:
     factor = limit.unit.factor
     return Item(
@@ -221,4 +226,5 @@ def _item(
         channel=channel,
         mode=mode,
         frequency_hz=frequency_hz,
+        resolution=None if resolution_hz is None else resolution_hz / factor,
     )

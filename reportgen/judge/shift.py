@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import NO_PEAK, Case, Item
+from reportgen.judge.case import Case, Item
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.report import Pairing, RunShift
-from reportgen.records.result import RunResult
+from reportgen.records.result import NO_PEAK, RunResult
 from reportgen.records.verdict import Outcome
 from reportgen.units import Quantity
 
@@ -30,6 +30,10 @@ def _shift(case: Case, quantity: str) -> None:
         return
     if before.id == after.id:
         case.gap(f"before and after are the same run, {before.id}")
+        return
+    for run in (before, after):
+        case.weigh_holes(run)
+    if not all([case.weigh_steady_state(before), case.weigh_steady_state(after)]):
         return
     every = [row for row in case.shifts if (row.before, row.after) == (before.id, after.id)]
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)

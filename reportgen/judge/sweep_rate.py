@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import SweepRate
 from reportgen.records.result import RunResult, SweepFacts
@@ -16,6 +16,7 @@ END_SHARE = 0.01
 
 def sweep_rate(case: Case) -> None:
     """Items: mean, slowest and fastest local rate in % off the profile's rate; a hold on the way fails."""
+    case.side = Side.WITHIN
     run = case.run(case.requirement.run)
     limit = case.limit("ratio")
     if run is None or limit is None:
@@ -31,6 +32,7 @@ def sweep_rate(case: Case) -> None:
         return
     if not case.weigh_clock(run):
         return
+    case.weigh_holes(run)
     case.bands_hz = run.sweep.rate_outside
     _lay_rates(case, run, run.sweep, profile.sweep_rate, limit.si)
     _lay_holds(case, run, run.sweep)

@@ -21,8 +21,8 @@ COMMENT = re.compile(rf"[ \t\"]*#(?!{SPREADSHEET_ERRORS})", re.IGNORECASE)
 """Start of a remark; the error words of spreadsheets begin with the same sign and are cells."""
 
 NUMBER = {
-    ".": re.compile(r"[+\-−]?(?:\d+\.?\d*|\.\d+|\d{1,3}(?:,\d{3})+\.\d+)(?:[eEdD][+\-−]?\d+)?"),
-    ",": re.compile(r"[+\-−]?(?:\d+,?\d*|,\d+|\d{1,3}(?:\.\d{3})+,\d+)(?:[eEdD][+\-−]?\d+)?"),
+    ".": re.compile(r"[+\-−]?(?:\d++(?:\.\d*+)?|\.\d++|\d{1,3}(?:,\d{3})++\.\d++)(?:[eEdD][+\-−]?\d++)?"),
+    ",": re.compile(r"[+\-−]?(?:\d++(?:,\d*+)?|,\d++|\d{1,3}(?:\.\d{3})++,\d++)(?:[eEdD][+\-−]?\d++)?"),
 }
 _GROUPED = {
     ".": re.compile(r"[+\-−]?\d{1,3}(?:[,'’ \u00a0\u202f]\d{3})+(?:\.\d*)?"),
@@ -63,8 +63,17 @@ def is_no_reading(cell: str) -> bool:
     return text.casefold() in NO_READING or _BEYOND.fullmatch(text) is not None
 
 
+LONGEST_CELL = 1000
+"""Characters of a cell that are looked at: no name, unit or number needs more, and a header of ten thousand blanks
+must not keep a pattern busy."""
+
+
 def split_line(line: str, delimiter: str, quoted: bool) -> list[str]:
-    """Cells of one line, stripped."""
+    """Cells of one line, stripped; of one that is longer than any name, its beginning."""
+    return [cell if len(cell) <= LONGEST_CELL else cell[:LONGEST_CELL] for cell in _cells(line, delimiter, quoted)]
+
+
+def _cells(line: str, delimiter: str, quoted: bool) -> list[str]:
     if delimiter == " ":
         return line.split()
     if quoted and '"' in line:

@@ -17,6 +17,7 @@ class Meaning(StrEnum):
     """What a column holds."""
 
     TIME = "time"
+    DATE = "date"
     FREQUENCY = "frequency"
     AMPLITUDE = "amplitude"
     PHASE = "phase"
@@ -58,8 +59,20 @@ class MappingFault:
 _TIME_NAMES = {
     "time", "t", "zeit", "elapsed", "elapsed time", "laufzeit", "time elapsed", "testzeit", "test time", "temps",
     "tiempo", "tempo", "messzeit", "timestamp", "time stamp", "zeitstempel", "uhrzeit", "clock", "date time",
-    "datetime", "seconds", "run time", "runtime", "relative time", "sweep time",
+    "datetime", "seconds", "run time", "runtime", "relative time", "sweep time", "datum zeit", "datum uhrzeit",
+    "datum und uhrzeit", "date and time", "zeit datum", "uhrzeit datum", "time of day", "absolute time", "abs time",
+    "local time", "epoch", "epoch time", "unix time", "unix timestamp", "unixtime", "zeitpunkt", "messzeitpunkt",
+    "clock time", "tageszeit", "heure", "hora", "ora", "date heure", "date et heure", "horodatage", "fecha hora",
+    "fecha y hora", "data ora", "zeit abs", "zeit rel", "relativzeit", "sekunden", "elapsed seconds", "elapsed s",
+    "utc", "utc time", "time utc", "timestamp utc", "zeit utc", "recording time", "aufzeichnungszeit",
 }  # fmt: skip
+_DATE_NAMES = {"date", "datum", "day", "tag", "fecha", "data", "messdatum", "test date"}
+_CLOCK_FORM = re.compile(
+    r"\s*[\[(](?:h{1,2}:m{1,2}(?::s{1,2}(?:[.,:][\w]+)?)?|[dtmy]{1,4}[./-].*|utc|gmt|local|lokal|me[s]?z|ce[s]?t|"
+    r"iso(?: ?8601)?|24 ?h)[\])]\s*$",
+    re.IGNORECASE,
+)
+"""What stands behind the name of a column of clock times in place of a unit."""
 _FREQUENCY_NAMES = {
     "frequency", "freq", "f", "frequenz", "drive frequency", "drive freq", "sweep frequency", "sweep freq", "fréquence",
     "frequence", "frecuencia", "frequenza", "anregungsfrequenz", "erregerfrequenz", "excitation frequency", "fq", "frq",
@@ -116,6 +129,18 @@ def folded(text: str) -> str:
 
 def _spaced(text: str) -> str:
     return re.sub(r"[\s_]+", " ", text).strip(" .:-").casefold()
+
+
+def _says_time(header: str, name: str) -> Meaning | None:
+    """Whether a header names time or a date, as a clock or a calendar tells it: ``Datum/Zeit``, ``Time (hh:mm:ss)``."""
+    bare = _CLOCK_FORM.sub("", header.strip().strip('"'))
+    for text in (name, bare):
+        words = re.sub(r"[\s_/&+,.\-]+", " ", text).strip(" :").casefold()
+        if words in _TIME_NAMES:
+            return Meaning.TIME
+        if words in _DATE_NAMES:
+            return Meaning.DATE
+    return None
 
 
 def split_unit(header: str) -> tuple[str, str]:
@@ -209,8 +234,10 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     if folded(name) in named:
         meaning = Meaning.PHASE if unit is not None and unit.dimension == "angle" else Meaning.AMPLITUDE
         return _as(column, meaning, named[folded(name)])
-    if spaced in _TIME_NAMES and (unit is None or unit.dimension == "time"):
-        return _as(column, Meaning.TIME)
+    said = _says_time(header, name)
+    if said is not None and (unit is None or unit.dimension == "time"):
+        clock = unit is None and _CLOCK_FORM.search(f"[{unit_text}]") is not None
+        return _as(column, said, unit_text="" if clock else unit_text)
     if spaced in _FREQUENCY_NAMES and (unit is None or unit.dimension == "frequency"):
         return _as(column, Meaning.FREQUENCY)
     phase = _without_phase_word(name)

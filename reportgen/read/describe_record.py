@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from reportgen.read.formats.recording import Recording, StoredChannel
@@ -33,7 +33,12 @@ def describe_record(path: Path, sweeps_of: SweepsOf | None = None) -> str:
     lines += [f"  damaged: {recording.damage}"] if recording.damage else []
     lines += [f"  not used: {text}" for text in recording.refused]
     lines += [f"  # {text}" for text in recording.remarks]
-    return "\n".join([*lines, *entries_to_paste(path.name, sweeps, mapping_lines(recording))])
+    return joined([*lines, *entries_to_paste(path.name, sweeps, mapping_lines(recording))])
+
+
+def joined(lines: Iterable[str]) -> str:
+    """Lines as one text; a line end that a name brings along is shown, so that it begins no line of its own."""
+    return "\n".join(line.replace("\n", "\\n") for line in lines)
 
 
 def _sweeps(recording: Recording, name: str, sweeps_of: SweepsOf) -> list[str]:

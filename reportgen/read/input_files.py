@@ -1,13 +1,21 @@
-"""Every file that a job reads, with its digest."""
+"""Every file that a job reads, with its digest, and whether it stayed as it was while it was read."""
 
 from __future__ import annotations
 
 import hashlib
+import os
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from reportgen.errors import ReadError
-from reportgen.records.job import Job
+from reportgen.read.photo_metadata import Told, told_by, without_metadata
+from reportgen.records.finding import Finding, note, warning
+from reportgen.records.job import Job, PhotoMetadata
 from reportgen.records.report import InputFile
+
+Stamp = tuple[int, int, int, int, int]
+"""Disk, number of the file, bytes, and the times (ns) at which content and entry were last changed: the last of these
+cannot be set back by whoever changes a file and changes it back."""
 
 
 def input_paths(job: Job) -> tuple[Path, ...]:
@@ -29,15 +37,107 @@ def _is_own(folder: Path, path: Path) -> bool:
         return False
 
 
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """Inputs as they were before they were read; ``still_the_same`` afterwards tells that this is what was read."""
+
+    folder: Path
+    files: tuple[InputFile, ...]
+    stamps: dict[str, Stamp] = field(repr=False)
+
+    def still_the_same(self) -> None:
+        """Raises ReadError, which names the file, where one was changed, replaced or touched since."""
+        for path, stamp in self.stamps.items():
+            if _stamp_of(self.folder / path) != stamp:
+                raise _changed(path)
+
+
+def _changed(path: str) -> ReadError:
+    return ReadError(
+        path,
+        "was changed, or replaced, while it was being read: found another state than before; expected one that stays, "
+        "so that numbers and archive rest on the same bytes. Nothing was written. Wait until it is complete and build "
+        "again",
+    )
+
+
+def stamp_of_job_file(path: Path) -> Stamp | None:
+    """State of a job's own file before it is read; None where there is none, which reading it tells."""
+    return _stamp_of(path / "job.toml" if path.is_dir() else path)
+
+
+def watch_inputs(job: Job, before: Stamp | None = None) -> Watched:
+    """Digest (SHA-256) and size of every input, taken before it is read; ``before``: the job file's own state, earlier.
+
+    Raises ReadError where one cannot be read, or changes meanwhile.
+    """
+    photos = set() if job.report.photo_metadata is PhotoMetadata.KEEP else {photo.file for photo in job.photos}
+    found = {path.as_posix(): (_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job)}
+    name = job.file.name
+    if before is not None and name in found and found[name][1] != before:
+        raise _changed(name)
+    return Watched(
+        job.folder, tuple(each for each, _ in found.values()), {path: stamp for path, (_, stamp) in found.items()}
+    )
+
+
 def input_files(job: Job) -> tuple[InputFile, ...]:
     """Digest (SHA-256) and size of every input. Raises ReadError where one cannot be read."""
-    return tuple(_digest(job.folder, path) for path in input_paths(job))
+    return watch_inputs(job).files
 
 
-def _digest(folder: Path, path: Path) -> InputFile:
+def photo_findings(job: Job) -> tuple[Finding, ...]:
+    """What photos tell besides their picture, and what becomes of it."""
+    found = []
+    for photo in job.photos:
+        path = job.folder / photo.file
+        told = told_by(path.read_bytes()) if _is_own(job.folder, photo.file) else ()
+        if told and job.report.photo_metadata is PhotoMetadata.KEEP:
+            advice = 'leaves the laboratory with it, as photo_metadata = "keep" says; "remove" takes it out'
+            found.append(warning(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}, and {advice}"))
+        elif told:
+            advice = "report and archive hold it without; the original stays as it is"
+            found.append(note(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}; {advice}"))
+    return tuple(found)
+
+
+def _both(told: tuple[Told, ...]) -> str:
+    return " and ".join(told)
+
+
+def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
+    """A photo without its metadata, which is what is kept; one that cannot be taken apart is named."""
     try:
         with (folder / path).open("rb") as stream:
+            stamp = _stamp(os.fstat(stream.fileno()))
+            content = stream.read()
+        kept = without_metadata(content)
+    except (OSError, ValueError) as problem:
+        text = f"its metadata cannot be taken out ({problem}); save it anew as JPEG or PNG"
+        raise ReadError(path.as_posix(), text) from problem
+    own = None if kept == content else kept
+    digest = hashlib.sha256(kept).hexdigest()
+    return InputFile(path=path.as_posix(), sha256=digest, bytes=len(kept), kept=own), stamp
+
+
+def _digest(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
+    try:
+        with (folder / path).open("rb") as stream:
+            stamp = _stamp(os.fstat(stream.fileno()))
             digest = hashlib.file_digest(stream, "sha256").hexdigest()
-            return InputFile(path=path.as_posix(), sha256=digest, bytes=stream.tell())
+            if _stamp(os.fstat(stream.fileno())) != stamp:
+                raise _changed(path.as_posix())
+            return InputFile(path=path.as_posix(), sha256=digest, bytes=stream.tell()), stamp
     except OSError as problem:
         raise ReadError(path.as_posix(), f"cannot be read ({problem.strerror}); mend its permissions") from problem
+
+
+def _stamp_of(path: Path) -> Stamp | None:
+    try:
+        return _stamp(path.stat())
+    except (OSError, ValueError):
+        return None
+
+
+def _stamp(status: os.stat_result) -> Stamp:
+    return status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns

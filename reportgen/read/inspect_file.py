@@ -9,7 +9,7 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.columns import Column, Meaning, understand
-from reportgen.read.describe_record import SweepsOf, describe_record
+from reportgen.read.describe_record import SweepsOf, describe_record, joined
 from reportgen.read.log import sweep_layout
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, looks_like_control, understand_columns
 from reportgen.read.run_entries import entries_to_paste, quoted
@@ -17,6 +17,7 @@ from reportgen.read.spreadsheet import sheets_of
 from reportgen.read.table import is_compressed, is_table, read_table, recognise
 from reportgen.read.table_layout import TableLayout
 from reportgen.read.table_rows import TableBlock
+from reportgen.read.time_column import counted_in
 from reportgen.records.stretch import stretches
 
 _REMARKS_SHOWN = 8
@@ -46,7 +47,7 @@ def describe_file(path: Path, sweeps_of: SweepsOf | None = None) -> str:
         layout = recognise(path, name)
     columns = understand_columns(layout, LogWanted(name=name))
     block = read_table(path, layout, [i for i in range(layout.columns) if layout.numeric[i]], name=name)
-    return "\n".join(_lines(path, layout, columns, block)) + "\n"
+    return joined(_lines(path, layout, columns, block)) + "\n"
 
 
 def _lines(path: Path, layout: TableLayout, columns: UnderstoodColumns, block: TableBlock) -> list[str]:
@@ -61,7 +62,7 @@ def _lines(path: Path, layout: TableLayout, columns: UnderstoodColumns, block: T
     lines += _other_sheets(path, layout)
     lines += ["", "Columns", *_column_table(layout, columns, block)]
     lines += [f"  {finding}" for finding in columns.findings]
-    return [*lines, *entries_to_paste(path.name, sweeps, _mapping(layout, columns))]
+    return [*lines, *entries_to_paste(path.name, sweeps, _mapping(layout, columns, block))]
 
 
 def _rows(block: TableBlock) -> str:
@@ -130,12 +131,23 @@ def _range(layout: TableLayout, place: int, block: TableBlock) -> str:
     return f"{values.min():.6g} to {values.max():.6g}" if len(values) else "no readings"
 
 
-def _mapping(layout: TableLayout, columns: UnderstoodColumns) -> list[str]:
+_UNIT_OF_FACTOR = {1.0: "s", 1e-3: "ms", 1e-6: "µs", 1e-9: "ns", 86_400.0: "d"}
+
+
+def _unit_of_time(layout: TableLayout, column: Column, block: TableBlock) -> str:
+    """The unit of a column of time or frequency; without one, what the size of times says."""
+    if column.unit is not None:
+        return column.unit.symbol
+    counted = counted_in(_values(layout, column.place, block))
+    return "s" if counted is None else _UNIT_OF_FACTOR[counted[0]]
+
+
+def _mapping(layout: TableLayout, columns: UnderstoodColumns, block: TableBlock) -> list[str]:
     """Lines to paste: every column with its part and unit; three dots where the file does not say it."""
     lines = []
     for column, key in ((columns.time, "time"), (columns.frequency, "frequency")):
         if column is not None and layout.numeric[column.place]:
-            lines.append(_mapping_line(key, layout, column, column.unit.symbol if column.unit else "..."))
+            lines.append(_mapping_line(key, layout, column, _unit_of_time(layout, column, block)))
     if columns.frequency is None:
         lines.append('frequency = "... / Hz"   # name the column')
     for column in columns.amplitudes:

@@ -74,11 +74,13 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
         raw, lines = tomllib.loads(text), TomlLines(text)
     except tomllib.TOMLDecodeError as failure:
         return None, (_syntax_finding(failure, text, name),)
+    except ValueError:  # more digits than Python reads (sys.get_int_max_str_digits)
+        return None, (_endless_number(text, name),)
     except RecursionError:
         return None, (
             error(f"{name}:1", "lists or tables stand in one another without end; no key needs more than three"),
         )
-    findings = list(_bracket_findings(raw, lines, name))
+    findings = [*_bracket_findings(raw, lines, name), *_number_findings(raw, lines, name)]
     table: JobTable | None = None
     if not findings:
         raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
@@ -134,6 +136,29 @@ def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> F
     if re.match(r"^[\w.-]+\s*=\s*[^\s\"'\[{]", written) and "value" in what.lower():
         advice = f'text and quantities stand in quotes: {written.split("=")[0].strip()} = "{_bare_value(written)}"'
     return error(f"{name}:{line}", f"not valid TOML: {what} in {shown(written)}; {advice}")
+
+
+_DIGITS = re.compile(r"\d[\d_]*+")
+_LARGEST_WHOLE = 2**63
+"""TOML 1.0: whole numbers of 64 bits are handled, and no quantity of a test needs more."""
+
+
+def _endless_number(text: str, name: str) -> Finding:
+    """The longest run of digits in the file."""
+    longest = max(_DIGITS.finditer(text), key=lambda each: each.end() - each.start())
+    line = text.count("\n", 0, longest.start()) + 1
+    digits = longest.end() - longest.start()
+    return error(f"{name}:{line}", f"found a number of {digits} digits; a number of TOML has at most 19; shorten it")
+
+
+def _number_findings(raw: object, lines: TomlLines, name: str, path: KeyPath = ()) -> Iterator[Finding]:
+    """Whole numbers that are beyond what TOML knows."""
+    if isinstance(raw, dict | list):
+        for key, value in raw.items() if isinstance(raw, dict) else enumerate(raw):
+            yield from _number_findings(value, lines, name, (*path, key))
+    elif isinstance(raw, int) and not -_LARGEST_WHOLE <= raw < _LARGEST_WHOLE:
+        found = f"found a whole number of {raw.bit_length()} bits for {path[-1]!r}; TOML knows 64; write a smaller one"
+        yield error(f"{name}:{lines.line_of(path)}", found)
 
 
 def _bare_value(written: str) -> str:

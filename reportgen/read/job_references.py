@@ -9,6 +9,8 @@ from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any
 
+from reportgen.read.job_dates import date_findings
+from reportgen.read.job_folder import slashed
 from reportgen.read.job_values import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
 from reportgen.read.nearest import listed, nearest
 from reportgen.read.toml_lines import KeyPath, TomlLines
@@ -50,7 +52,8 @@ def reference_findings(raw: dict[str, Any], lines: TomlLines, file: str) -> tupl
     book = _Book(raw, lines, file)
     found = [
         *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book),
-        *_corrections(book), *_calibration_dates(book), *_unused_profiles(book),
+        *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
+        *_unused_profiles(book),
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda finding: int(finding.where.rpartition(":")[2])))
 
@@ -144,14 +147,16 @@ def _control_names(book: _Book, index: int, run: dict[str, Any]) -> Iterator[Fin
 
 
 def _same_log(book: _Book, index: int, run: dict[str, Any], logs: dict[str, str]) -> Iterator[Finding]:
-    """Two runs on one log are right only where each picks its own sweep."""
-    key = f"{run.get('log')}|{run.get('sweep')}"
+    """Two runs on one log are right only where each picks its own sweep, sheet or columns."""
+    if not isinstance(run.get("log"), str):
+        return
+    key = f"{slashed(run['log'])}|{run.get('sweep')}|{run.get('columns')}"
     own = str(run.get("id", index + 1))
-    if isinstance(run.get("log"), str) and key in logs:
-        yield warning(
+    if key in logs:
+        yield error(
             book.at("run", index, "log"),
-            f"[[run]] {own} reads the same log as [[run]] {logs[key]}; where the file holds several sweeps write "
-            "sweep = 2 in one of them",
+            f"[[run]] {own} reads the same log as [[run]] {logs[key]}: two runs cannot be one measurement; name the "
+            "file of its own, or where the file holds several sweeps write sweep = 2 in one of them",
         )
     logs.setdefault(key, own)
 

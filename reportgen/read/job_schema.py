@@ -22,6 +22,7 @@ from reportgen.read.job_values import (
     position_of,
     positive,
     refuse,
+    revision_of,
     sweep_rate_of,
     text_of,
     texts_of,
@@ -35,6 +36,7 @@ from reportgen.records.job import (
     ChannelRole,
     ControlStrategy,
     DecisionRule,
+    PhotoMetadata,
     RunKind,
     SweepRate,
     ToleranceBand,
@@ -43,6 +45,7 @@ from reportgen.records.job import (
 from reportgen.units import Detector, Quantity
 
 Text = Annotated[str, BeforeValidator(text_of)]
+Revision = Annotated[str, BeforeValidator(revision_of)]
 Texts = Annotated[tuple[Text, ...], BeforeValidator(texts_of)]
 Day = Annotated[date, PlainValidator(day_of)]
 Moment = Annotated[datetime, PlainValidator(moment_of)]
@@ -76,7 +79,8 @@ class ReportTable(Table):
     number: Text
     title: Text
     date: Day
-    revision: Text | None = None
+    revision: Revision | None = None
+    photo_metadata: PhotoMetadata | None = None
     confidence: Annotated[float, PlainValidator(confidence_of)] | None = None
     decision_rule: DecisionRule | None = None
     language: Literal["en", "de"] | None = None

@@ -50,6 +50,18 @@ def refuse(message: str) -> PydanticCustomError:
     return PydanticCustomError("job", "{message}", {"message": message})
 
 
+LONGEST_REVISION = 40
+"""A revision is a letter or a number, at most a date; the next one is counted up from it."""
+
+
+def revision_of(value: object) -> str:
+    """A revision, as text."""
+    text = text_of(value)
+    if len(text) > LONGEST_REVISION:
+        raise refuse(f"is {len(text)} characters long; a revision has at most {LONGEST_REVISION}")
+    return text
+
+
 def text_of(value: object) -> str:
     """Text in quotes, stripped; a whole number is taken as it is written."""
     if isinstance(value, int) and not isinstance(value, bool):

@@ -20,6 +20,7 @@ from reportgen.read.log_columns import (
 )
 from reportgen.read.nearest import listed, nearest
 from reportgen.read.phase_reference import relative_to_control
+from reportgen.read.same_runs import same_channels
 from reportgen.read.sweep_log import read_sweep_log
 from reportgen.read.table import is_table, recognise
 from reportgen.read.table_layout import TableLayout
@@ -71,7 +72,7 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
         return (None if driven or isinstance(log, SweepLog) else log), (), (*found, *fault)
     log, turned = _with_phases(log, (chosen,))
     alike = with_its_like(log, chosen) if control is None and isinstance(log, SweepLog) else (chosen,)
-    return log, alike, (*found, *turned)
+    return log, alike, (*found, *turned, *same_channels(log, f"{path.name}:1"))
 
 
 _SAME_DB = 1.0

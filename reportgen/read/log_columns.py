@@ -61,6 +61,8 @@ class UnderstoodColumns:
     """Header of a frequency column that holds no numbers."""
     other_frequencies: tuple[Column, ...] = ()
     """Further frequency columns, which must agree with the first."""
+    date: Column | None = None
+    """A column of dates beside the one of times."""
     parts: tuple[tuple[Column, Column], ...] = ()
     """Real and imaginary part of channels that have no amplitude column."""
 
@@ -68,6 +70,14 @@ class UnderstoodColumns:
 def understand_columns(layout: TableLayout, wanted: LogWanted) -> UnderstoodColumns:
     """Give every column of a table its part in a sweep log; what has none is listed with the reason."""
     return _Columns(layout, wanted).understood()
+
+
+def without_unit(column: Column, unit: str) -> str:
+    """What is said of a column of time or frequency whose unit is not written."""
+    return (
+        f"column {column.header!r} has no unit; {unit} is taken; write it as '{column.header} [{unit}]', or map it in "
+        f'[run.columns]: {"frequency" if unit == "Hz" else "time"} = "{column.header} / {unit}"'
+    )
 
 
 class _Columns:
@@ -98,7 +108,7 @@ class _Columns:
 
     def understood(self) -> UnderstoodColumns:
         frequency = self._single(Meaning.FREQUENCY)
-        time = self._single(Meaning.TIME)
+        time, date = self._time_and_date()
         amplitudes = self._amplitudes()
         phases = self._phases(amplitudes)
         parts = self._parts(amplitudes)
@@ -107,6 +117,7 @@ class _Columns:
         return UnderstoodColumns(
             frequency=frequency,
             time=time,
+            date=date,
             amplitudes=amplitudes,
             phases=phases,
             parts=parts,
@@ -115,6 +126,17 @@ class _Columns:
             unused=tuple(self._unused),
             findings=tuple(self._findings),
         )
+
+    def _time_and_date(self) -> tuple[Column | None, Column | None]:
+        """The columns that tell the time: one, or one of dates beside one of clock times."""
+        time = self._single(Meaning.TIME)
+        dates = self._of(Meaning.DATE)
+        if time is None and dates:
+            return replace(dates[0], meaning=Meaning.TIME), None
+        if time is None or not dates or (self._is_numeric(time) and not self._is_numeric(dates[0])):
+            self._unused += [(each.header, "a date beside times that count on") for each in dates]
+            return time, None
+        return time, dates[0]
 
     def _of(self, meaning: Meaning) -> list[Column]:
         """Columns of a meaning: those mapped in the job first."""
@@ -146,16 +168,9 @@ class _Columns:
                     f'{"Hz" if meaning is Meaning.FREQUENCY else "s"}" with the right unit or factor',
                 )
             )
-        elif column.unit is None and self._is_numeric(column):
-            unit = parse_unit("Hz" if meaning is Meaning.FREQUENCY else "s")
-            self._findings.append(
-                warning(
-                    self._header_place,
-                    f"column {column.header!r} has no unit; {unit.symbol} is taken; "
-                    f"write it as '{column.header} [{unit.symbol}]', or map it in [run.columns]: "
-                    f'{meaning.value} = "{column.header} / {unit.symbol}"',
-                )
-            )
+        elif meaning is Meaning.FREQUENCY and column.unit is None:
+            self._findings.append(warning(self._header_place, without_unit(column, "Hz")))
+            unit = parse_unit("Hz")
             column = replace(column, unit=unit, factor=unit.factor)
         return column
 

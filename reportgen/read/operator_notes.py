@@ -47,7 +47,7 @@ def read_notes(job: Job) -> tuple[tuple[Note, ...], tuple[Finding, ...]]:
         try:
             lines = list(_lines(job.folder / path, path.as_posix()))
         except ReadError as trouble:
-            findings.append(error(trouble.where, trouble.message))
+            findings.append(error(trouble.where, trouble.what))
             continue
         for line in lines:
             note = _note(line, runs, length_m)

@@ -12,14 +12,16 @@ from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
 from reportgen.read.cells import number_in, split_line
-from reportgen.read.clock import seconds_of
+from reportgen.read.clock import read_clock
 from reportgen.read.columns import Column, Meaning, understand
+from reportgen.read.header_words import begins_a_table
 from reportgen.read.leaps import leaps
-from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns
+from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns, without_unit
 from reportgen.read.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
 from reportgen.read.table import read_table, recognise
 from reportgen.read.table_layout import TableLayout
 from reportgen.read.table_rows import Rejected, TableBlock
+from reportgen.read.time_column import counted_in, joined, spread
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.log import Floats, SweepLog, Trace
 from reportgen.records.stretch import Stretch, stretches
@@ -46,7 +48,7 @@ def read_sweep_log(
             raise ReadError(f"{wanted.name}:1", f"has more than {LARGEST_LOG} bytes; split it into one file a sweep")
         return _Reader(path, layout or recognise(path, wanted.name, wanted.sheet), wanted).read()
     except ReadError as failure:
-        return None, (error(failure.where, failure.message),)
+        return None, (error(failure.where, failure.what),)
 
 
 @dataclass(slots=True)
@@ -71,7 +73,7 @@ class _Reader:
         self.rejected += block.rejected
         frequency = block.values[:, places[columns.frequency.place]] * columns.frequency.factor
         self._compare_frequencies(columns, frequency, block, places)
-        time = self._time(columns.time, block, places)
+        time = self._time(columns, block, places)
         time, keep = self._rows_with_time(time, self._good_rows(frequency, block), block.lines)
         self._report(columns, block, places, keep)
         log = self._sweep(columns, block, places, frequency, time, np.flatnonzero(keep))
@@ -136,14 +138,15 @@ class _Reader:
         if time is not None and self.layout.numeric[time.place]:
             wanted.append(time)
         elif time is not None:
-            words = [time.place]
+            words = [time.place] if columns.date is None else [time.place, columns.date.place]
         numbers = list(dict.fromkeys(column.place for column in wanted if column is not None))
         block = read_table(self.path, self.layout, numbers, words, name=self.wanted.name)
         return block, {place: i for i, place in enumerate(numbers)}
 
     def _first_table(self, block: TableBlock) -> TableBlock:
         """The rows above another header: what stands below it has other columns."""
-        line = next((each.line for each in block.rejected if self._is_other_header(each.text)), None)
+        last_row = int(block.lines[-1]) if len(block.lines) else 0
+        line = next((each.line for each in block.rejected if self._is_other_header(each, last_row)), None)
         if line is None:
             return block
         keep = block.lines < line
@@ -165,31 +168,79 @@ class _Reader:
             no_reading=tuple(each for each in block.no_reading if each[0] < line),
         )
 
-    def _is_other_header(self, text: str) -> bool:
-        if not _FREQUENCY_NAMED.search(text):
+    def _is_other_header(self, line: Rejected, last_row: int) -> bool:
+        """Whether a line that is no row heads another table; words above further rows must have units for that."""
+        if not _FREQUENCY_NAMED.search(line.text):
             return False
-        cells = split_line(text, self.layout.delimiter or ";", quoted=True)
+        cells = split_line(line.text, self.layout.delimiter or ";", quoted=True)
         if len(cells) < 2 or any(number_in(cell, self.layout.decimal) is not None for cell in cells):
+            return False
+        if line.line < last_row and not begins_a_table(cells, (), self.layout.names):
             return False
         columns = [understand(cell, "", 0) for cell in cells if cell]
         return any(each.meaning is Meaning.FREQUENCY for each in columns)
 
-    def _time(self, column: Column | None, block: TableBlock, places: dict[int, int]) -> Floats | None:
+    def _time(self, columns: UnderstoodColumns, block: TableBlock, places: dict[int, int]) -> Floats | None:
+        """Seconds at every row, from the first where they are told as on a clock; None where there is no time."""
+        column = columns.time
         if column is None:
             return None
-        if column.place in places:
-            factor = column.unit.factor if column.unit else 1.0
-            return np.asarray(block.values[:, places[column.place]] * (column.factor if column.unit else factor))
-        time = seconds_of(block.words[0])
-        if time is None:
+        if column.place not in places:
+            return self._clock(columns, block)
+        stored = block.values[:, places[column.place]]
+        counted_as = counted_in(stored)
+        if column.unit is not None:
+            first = 0.0 if counted_as is None else stored[np.isfinite(stored)][0]
+            return np.asarray((stored - first) * column.factor)
+        place = self._place(self.layout.names_line or self.layout.data_line)
+        if counted_as is None:
+            self.findings.append(warning(place, without_unit(column, "s")))
+            return np.asarray(stored)
+        factor, name = counted_as
+        self.findings.append(note(place, f"column {column.header!r} has no unit; its numbers are {name}"))
+        return np.asarray((stored - stored[np.isfinite(stored)][0]) * factor)
+
+    def _clock(self, columns: UnderstoodColumns, block: TableBlock) -> Floats | None:
+        """Times told as on a clock, with the date of each where it has a column of its own."""
+        assert columns.time is not None
+        words = block.words[0]
+        if columns.date is not None:
+            words = self._dated(columns.date, words, block.words[1])
+        clock = read_clock(words)
+        place = self._place(self.layout.data_line)
+        if clock is None:
             self.findings.append(
                 warning(
-                    self._place(self.layout.data_line),
-                    f"the times in column {column.header!r} ({block.words[0][0] if block.words[0] else ''!r}) are not "
+                    place,
+                    f"the times in column {columns.time.header!r} ({words[0] if words else ''!r}) are not "
                     "understood and not used; write seconds, or 09:14:02.5",
                 )
             )
-        return time
+            return None
+        if clock.set_by_an_hour:
+            row = clock.set_by_an_hour[0]
+            self.findings.append(
+                warning(
+                    self._place(block.lines[row]),
+                    f"the clock was set by an hour here ({words[row - 1]} to {words[row]}): taken out of the times",
+                )
+            )
+        return clock.seconds
+
+    def _dated(self, date: Column, times: Sequence[str], dates: Sequence[str]) -> tuple[str, ...]:
+        """Times with the date of each; without, where the dates are not understood."""
+        both = tuple(f"{day.split()[0] if day.split() else ''} {time}".strip() for day, time in
+                     zip(dates, times, strict=True))  # fmt: skip
+        if not times or read_clock(both) is not None:
+            return both
+        self.findings.append(
+            warning(
+                self._place(self.layout.data_line),
+                f"the dates in column {date.header!r} ({dates[0]!r}) are not understood and not used; the times are; "
+                "write 2026-03-12",
+            )
+        )
+        return tuple(times)
 
     def _good_rows(self, frequency: Floats, block: TableBlock) -> NDArray[np.bool_]:
         """Rows with a positive frequency that does not leap; the others are rejected, each with its reason."""
@@ -376,23 +427,63 @@ class _Reader:
         latest = np.maximum.accumulate(own)
         back = own < latest
         if not back.any():
-            return rows, np.ascontiguousarray(own)
-        first = int(np.flatnonzero(back)[0])
-        fall = f"from {own[first - 1]:g} s to {own[first]:g} s"
-        place = self._place(lines[rows[first]])
+            return rows, self._spread(own, lines[rows])
         if back.sum() <= max(1, 0.01 * len(rows)):
             self.findings.append(
                 warning(
-                    place,
-                    f"time goes back {fall}; {counted(int(back.sum()), 'row')} {line_list(lines[rows[back]])} left out",
+                    self._place(lines[rows[np.flatnonzero(back)[0]]]),
+                    f"time goes back {_fall(own)}; {counted(int(back.sum()), 'row')} {line_list(lines[rows[back]])} "
+                    "left out",
                 )
             )
             self.rejected += [Rejected(int(lines[row]), "", "time goes back") for row in rows[back]]
-            return rows[~back], np.ascontiguousarray(own[~back])
+            return rows[~back], self._spread(own[~back], lines[rows[~back]])
+        return rows, self._pieces(own, lines[rows])
+
+    def _spread(self, time: Floats, lines: NDArray[np.int64]) -> Floats | None:
+        """Times of rows that share the stamps of a clock coarser than they are."""
+        found = spread(time)
+        if found is None:
+            return np.ascontiguousarray(time)
+        if not found.known:
+            self.findings.append(
+                warning(
+                    self._place(lines[0]),
+                    f"the clock goes in steps of {found.step_s:g} s, too few for a rate: time is not used; rate, "
+                    "duration and cycles cannot be had; log the time with more digits",
+                )
+            )
+            return None
+        how = "evenly spaced rows explain every stamp" if found.evenly else f"true to about ±{found.step_s / 2:g} s"
         self.findings.append(
-            warning(place, f"time goes back {fall}: time is not used; rate, duration and cycles cannot be had")
+            warning(
+                self._place(lines[0]),
+                f"the clock goes in steps of {found.step_s:g} s that several rows share; the rows are spread between "
+                f"them ({how}); log the time with more digits",
+            )
         )
-        return rows, None
+        return found.time_s
+
+    def _pieces(self, time: Floats, lines: NDArray[np.int64]) -> Floats | None:
+        """Times of a clock that starts anew, piece after piece; None where it runs back more often than that."""
+        found = joined(time)
+        row = int(np.flatnonzero(np.diff(time) < 0)[0]) + 1
+        place = self._place(lines[row])
+        if found is None:
+            self.findings.append(
+                warning(
+                    place, f"time goes back {_fall(time)}: time is not used; rate, duration and cycles cannot be had"
+                )
+            )
+            return None
+        self.findings.append(
+            warning(
+                place,
+                f"the clock starts anew ({_fall(time)}, {line_list(lines[list(found.starts)])}): the pieces are put "
+                "one after another; how long the pause was is not known and not counted",
+            )
+        )
+        return found.time_s
 
     def _amplitude(self, column: Column, stored: Floats) -> tuple[Floats, NDArray[np.int64]]:
         """Peak in SI, and the places of negative readings, which are no amplitudes and become gaps."""
@@ -464,6 +555,12 @@ def _widest(found: Sequence[Stretch]) -> int:
     """Number of the first sweep that covers (nearly) the widest range."""
     widths = [abs(np.log2(each.last_hz / each.first_hz)) for each in found]
     return next(i for i, width in enumerate(widths, start=1) if width >= 0.98 * max(widths))
+
+
+def _fall(time: Floats) -> str:
+    """Where a time first goes back."""
+    row = int(np.flatnonzero(np.diff(time) < 0)[0]) + 1
+    return f"from {time[row - 1]:g} s to {time[row]:g} s"
 
 
 def bare_symbol(unit: Unit) -> str:

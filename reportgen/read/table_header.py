@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from reportgen.errors import UnitError
 from reportgen.read.cells import COMMENT, is_rule, number_in, split_line
+from reportgen.read.header_words import names_a_quantity
 from reportgen.units import parse_unit
 
 _ALSO_NAMES = {"t", "f", "a", "c", "d", "h", "m", "n", "v", "x", "k", "in", "min"}
@@ -63,9 +64,22 @@ def header_above(found: RowsBelow, lines: Sequence[str], row: int) -> Header | N
         above.append((index, fitted))
         if len(above) == 3:
             break
+    above = _without_messages(above)
     if not above:
         return None
     return _header_of(above, found.columns)
+
+
+def _without_messages(above: list[tuple[int, tuple[str, ...]]]) -> list[tuple[int, tuple[str, ...]]]:
+    """The lines from the header upwards: words below it that are neither units nor more of its names are rows."""
+    if not any(names_a_quantity(cells) for _, cells in above):
+        return above
+    first = next(at for at, (_, cells) in enumerate(above) if _belongs_to_header(cells))
+    return above[first:]
+
+
+def _belongs_to_header(cells: tuple[str, ...]) -> bool:
+    return names_a_quantity(cells) or _are_units(cells) or _has_doubles(cells)
 
 
 def _header_of(above: list[tuple[int, tuple[str, ...]]], columns: int) -> Header:

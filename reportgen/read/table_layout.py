@@ -12,6 +12,7 @@ from pathlib import Path
 
 from reportgen.errors import ReadError
 from reportgen.read.cells import COMMENT, DELIMITER_NAMES, DELIMITERS, NUMBER, is_no_reading, split_line
+from reportgen.read.header_words import begins_a_table, names_a_quantity
 from reportgen.read.table_header import Header, RowsBelow, header_above
 from reportgen.read.text_encoding import compression_of, encoding_of, looks_binary
 
@@ -237,7 +238,8 @@ def _is_row(cells: list[str], numeric: tuple[bool, ...], decimal: str) -> bool:
 def _first_table(found: _Reading, lines: Sequence[str], rows: list[int]) -> tuple[int, Header | None]:
     """First row and header of the largest table: rows below a repeated header belong to the table above it.
 
-    So do rows below a line of words that names fewer columns than the header did: such a line is a damaged row.
+    So do rows below a line of words that names fewer columns than the header did, or no quantity where the header did:
+    such a line is a damaged row.
     """
     known = RowsBelow(found.delimiter, found.decimal, found.columns, frozenset(found.cells), frozenset(rows))
     totals: dict[tuple[str, ...] | None, int] = {}
@@ -247,7 +249,7 @@ def _first_table(found: _Reading, lines: Sequence[str], rows: list[int]) -> tupl
     for row in rows:
         if before is None or any(lines[i].strip() for i in range(before + 1, row) if i not in known.rows):
             header = header_above(known, lines, row)
-            if header is not None and _different(header.names) >= _different(current or ()):
+            if header is not None and _heads_another(header, current):
                 current = header.names
                 firsts.setdefault(current, (row, header))
             else:
@@ -256,6 +258,15 @@ def _first_table(found: _Reading, lines: Sequence[str], rows: list[int]) -> tupl
         before = row
     best = max(totals, key=lambda names: totals[names])
     return firsts[best]
+
+
+def _heads_another(header: Header, current: tuple[str, ...] | None) -> bool:
+    """Whether words above a row are a header, of the first table or of another than the ``current`` one."""
+    if current is None or not names_a_quantity(current):
+        return _different(header.names) >= _different(current or ())
+    return header.names == current or (
+        _different(header.names) >= _different(current) and begins_a_table(header.names, header.units, current)
+    )
 
 
 def _different(names: tuple[str, ...]) -> int:

@@ -95,7 +95,7 @@ def read_time_history(
     try:
         recording = open_recording(path, name)
     except ReadError as fault:
-        return None, (error(fault.where, fault.message),)
+        return None, (error(fault.where, fault.what),)
     except OSError as fault:
         return None, (error(name, f"cannot be read ({fault.strerror or fault})"),)
     return history_of(recording, name, columns, wanted=wanted, where=where or name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from reportgen.records.message import Message, Said
+from reportgen.records.message import Message, Place, Said
 
 
 class Severity(StrEnum):
@@ -39,16 +39,16 @@ def _bounded(message: Said) -> Said:
     )
 
 
-def error(where: str, message: Said) -> Finding:
+def error(where: Place | str, message: Said) -> Finding:
     """Make an error: the build stops."""
-    return Finding(severity=Severity.ERROR, where=where, message=_bounded(message))
+    return Finding(severity=Severity.ERROR, where=str(where), message=_bounded(message))
 
 
-def warning(where: str, message: Said) -> Finding:
+def warning(where: Place | str, message: Said) -> Finding:
     """Make a warning: the build goes on, the report shows it."""
-    return Finding(severity=Severity.WARNING, where=where, message=_bounded(message))
+    return Finding(severity=Severity.WARNING, where=str(where), message=_bounded(message))
 
 
-def note(where: str, message: Said) -> Finding:
+def note(where: Place | str, message: Said) -> Finding:
     """Make a note: worth knowing, nothing to mend."""
-    return Finding(severity=Severity.NOTE, where=where, message=_bounded(message))
+    return Finding(severity=Severity.NOTE, where=str(where), message=_bounded(message))

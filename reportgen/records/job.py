@@ -55,6 +55,13 @@ class Boundary(StrEnum):
     PINNED_PINNED = "pinned-pinned"
 
 
+class PhotoMetadata(StrEnum):
+    """Whether photos leave the laboratory with the position, owner and camera that they tell."""
+
+    REMOVE = "remove"
+    KEEP = "keep"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportIdentity:
     """The report's own data."""
@@ -73,6 +80,7 @@ class ReportIdentity:
     standard: str | None = None
     """Test method, such as ``IEC 60068-2-6:2007``."""
     summary: str | None = None
+    photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
     where: str = "job.toml"

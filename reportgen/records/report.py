@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -20,6 +21,8 @@ class InputFile:
     path: str
     sha256: str
     bytes: int
+    kept: builtins.bytes | None = None
+    """What is kept of it, where that is not the file itself: a photo without its metadata."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +124,8 @@ class Report:
     shifts: tuple[RunShift, ...] = ()
     exciter: tuple[ExciterUse, ...] = ()
     amendment: Amendment | None = None
+    draft: bool = False
+    """Not issued: marked on every page, and nothing that may be signed."""
     opinions: tuple[str, ...] = ()
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from enum import StrEnum
 
 from reportgen.records.log import Floats
 from reportgen.records.message import Said
 from reportgen.records.note import MotionKind
+
+NO_PEAK = "no peak of its own"
+"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +50,10 @@ class SweepFacts:
     last_spacing_hz: float | None = None
     sweep_cycles: float | None = None
     """Times the range was travelled once in each direction (IEC 60068-2-6): one sweep up is half a cycle."""
+    pieces: tuple[tuple[float, float], ...] = ()
+    """First and last frequency, Hz, of each piece of a sweep that was interrupted; empty where it ran through."""
+    holes: tuple[tuple[float, float], ...] = ()
+    """Bands, Hz, between the lowest and the highest frequency in which the log has no row."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +105,8 @@ class ControlResult:
     not_judged_bands: tuple[tuple[float, float, str], ...] = ()
     """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
     notches: tuple[NotchResult, ...] = ()
+    notched_line: Floats | None = None
+    """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
     time_at_level_s: float | None = None
     """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
 
@@ -154,6 +165,14 @@ class Resonance:
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
+    doubtful: bool = False
+    """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
+    a resonance may have been read as this mode."""
+
+    @property
+    def has_peak(self) -> bool:
+        """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
+        return not any(flag.startswith(NO_PEAK) for flag in self.flags)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -226,17 +245,47 @@ class RunResult:
     quality: tuple[QualityIssue, ...] = ()
     method: Said = ""
     """One sentence: how the resonances of this run were identified."""
+    steady_state_assumed: bool = False
+    """True where the log has no time that could be used, so that the sweep's effect could not be taken out."""
+    criterion: Said = ""
+    """When a mode counts as found; empty where none was sought."""
     flags: tuple[Said, ...] = ()
+
+
+class IssueKind(StrEnum):
+    """What is the matter with data; decisions hang on this, the message is for people."""
+
+    CLIPPING = "clipping"
+    DROP_OUT = "drop-out"
+    LOOSE_SENSOR = "loose sensor"
+    DEAD_CHANNEL = "dead channel"
+    PHASE_JUMP = "phase jump"
+    NOISE_FLOOR = "noise floor"
+    ANTIRESONANCE = "antiresonance"
+    MAINS = "mains"
+    SHORT_RUN = "short run"
+    CLOCK = "clock"
+    LEVEL_DIFFERS = "level differs"
+    RATE_DIFFERS = "rate differs"
+    CROSS_CHECK = "cross-check"
+    HOLE = "hole"
+    """No row in a band between the ends of the sweep: what rests on that band has no evidence."""
+    RESUMED = "resumed sweep"
+    JUMP = "jump"
+    """All channels step together: the structure, not a sensor."""
+    GAIN_DIFFERS = "gain differs"
+    """A channel reads differently from one run to another where it ought not to."""
+    NOISE_DIFFERS = "noise differs"
+    WRONG_UNIT = "wrong unit"
+    CONTROLS_DISAGREE = "controls disagree"
+    SWAPPED = "columns swapped"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QualityIssue:
     """Something about the data that weighs on what can be concluded."""
 
-    kind: str
-    """``clipping``, ``drop-out``, ``loose sensor``, ``dead channel``, ``phase jump``, ``noise floor``,
-    ``antiresonance``, ``mains``, ``short run``, ``clock``, ``level differs``, ``rate differs``,
-    ``cross-check``."""
+    kind: IssueKind
     message: str
     channel: str | None = None
     band_hz: tuple[float, float] | None = None
@@ -252,8 +301,12 @@ class Mode:
     mode: int | None
     """Bending mode number; None where nothing tells it."""
     nodes: int | None
-    frequency_hz: float
+    frequency_hz: float | None
+    """None for a mode that nobody saw; what theory expects of it is ``expected_hz``."""
     frequency_std_hz: float | None = None
+    """None where the frequency was noted by hand: its last digit tells how it was written, not how well it is known."""
+    resolution_hz: float | None = None
+    """Step of the last digit of a frequency noted by hand; None for one from a log."""
     q: float | None = None
     damping_ratio: float | None = None
     seen_in: tuple[str, ...] = ()
@@ -272,7 +325,13 @@ class Mode:
     """``notes.txt:12`` of each observation."""
     flags: tuple[Said, ...] = ()
     missing: bool = False
-    """True for a number that was skipped: nothing seen, ``frequency_hz`` is the expectation."""
+    """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
+
+    @property
+    def place_hz(self) -> float:
+        """Where the mode stands in a table or figure: its frequency, else what is expected; NaN without either."""
+        known = self.frequency_hz if self.frequency_hz is not None else self.expected_hz
+        return math.nan if known is None else known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,6 +17,9 @@ ROUNDING_UP_FROM = Decimal("0.04")
 """Rounding to nearest may take at most this share off an uncertainty, else it is rounded up: so 10.47 becomes 11 and
 28.05 becomes 28 as in GUM 7.2.6 (EA-4/02 draws the line at 5 %)."""
 
+FLOATING_POINT = 1e-12
+"""Share of a limit that binary arithmetic may add to a value that stands exactly on it: 1 − 0.95 is not 0.05."""
+
 
 def coverage_factor(confidence: float) -> float:
     """Two-sided coverage factor of a normal distribution (GUM, table G.1).
@@ -70,18 +73,44 @@ def round_with_uncertainty(value: float, uncertainty: float, digits: int = SIGNI
     return _plain(rounded, decimals), _plain(_rounded_uncertainty(uncertainty, decimals), decimals)
 
 
+def noted_decimals(resolution: float) -> int:
+    """Decimal places with which a value was written down whose last digit has that step; 0 for tens and above.
+
+    >>> [noted_decimals(each) for each in (10.0, 1.0, 0.1, 0.05)]
+    [0, 0, 1, 2]
+    """
+    return max(0, -Decimal(f"{resolution:.3g}").normalize().as_tuple().exponent) if resolution > 0 else 0  # type: ignore[operator]
+
+
 def beside_limit(value: float, limit: float, decimals: int) -> str:
     """A value so printed that the pair never contradicts the verdict: more digits where rounding would hide a side.
 
     >>> beside_limit(25.04, 25.0, decimals=1)
     '25.04'
-    >>> beside_limit(24.0, 25.0, decimals=1)
-    '24.0'
+    >>> beside_limit(24.0, 25.0, decimals=1), beside_limit(30.000000000000007, 30.0, decimals=1)
+    ('24.0', '30.0')
     """
+    if abs(value - limit) <= FLOATING_POINT * abs(limit):
+        value = limit
     exact, bound, places = Decimal(value), Decimal(limit), max(decimals, 0)
     while value != limit and places < 17 and _sides_differ(exact, bound, places):
         places += 1
     return _plain(exact.quantize(Decimal(1).scaleb(-places), rounding=ROUND_HALF_EVEN), places)
+
+
+def duration_beside(seconds: float, limit: float) -> str:
+    """A length of time in hours, minutes and seconds; decimals of a second where rounding would hide a side.
+
+    >>> duration_beside(2000.0, 1800.0), duration_beside(1799.96, 1800.0), duration_beside(42.0, 1800.0)
+    ('33 min 20 s', '29 min 59.96 s', '42 s')
+    """
+    text = beside_limit(seconds, limit, 0)
+    whole, _, decimals = text.partition(".")
+    minutes, rest = divmod(int(whole), 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [f"{hours} h"] if hours else []
+    parts += [f"{minutes} min"] if minutes or hours else []
+    return " ".join([*parts, f"{rest}{'.' if decimals else ''}{decimals} s"])
 
 
 def _sides_differ(exact: Decimal, bound: Decimal, places: int) -> bool:

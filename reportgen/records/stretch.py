@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +18,9 @@ SMALLEST_RANGE_OCT = 0.1
 
 _RETURN_SHARE = 0.02
 """Of the rows of the longest stretch: a way back in fewer rows is a return to the start, not a sweep."""
+
+_AGAIN_SHARE = 0.1
+"""Of the first part's octaves: what begins anew within this of its start is a sweep of its own, not a resumption."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ def stretches(frequency_hz: Floats, whole_oct: float | None = None) -> tuple[Str
     """Sweeps of a log, in the order of its rows; one where the frequency never turns back for good.
 
     A turn counts where the frequency then goes back by a quarter of ``whole_oct``, octaves, or of the rows' own range;
-    a return within a few rows belongs to no sweep.
+    a return within a few rows belongs to no sweep. A sweep that was stopped and resumed is one, its return included.
     """
     n = len(frequency_hz)
     if n == 0:
@@ -59,7 +63,27 @@ def stretches(frequency_hz: Floats, whole_oct: float | None = None) -> tuple[Str
         if is_sweep:
             found.append(_stretch(frequency_hz, before + previous_was_sweep, after + 1))
         previous_was_sweep = is_sweep
-    return tuple(found)
+    return joined(found)
+
+
+def joined(found: Sequence[Stretch]) -> tuple[Stretch, ...]:
+    """Stretches of which the second takes up the first on its way and goes on beyond its end made one."""
+    whole: list[Stretch] = []
+    for each in found:
+        if whole and _takes_up(whole[-1], each):
+            whole[-1] = replace(whole[-1], stop=each.stop, last_hz=each.last_hz)
+        else:
+            whole.append(each)
+    return tuple(whole)
+
+
+def _takes_up(first: Stretch, second: Stretch) -> bool:
+    if first.direction != second.direction or first.direction == "hold":
+        return False
+    way = float(np.log2(first.last_hz / first.first_hz))
+    begins = float(np.log2(second.first_hz / first.first_hz)) / way
+    ends = float(np.log2(second.last_hz / first.first_hz)) / way
+    return _AGAIN_SHARE < begins <= 1.0 + _AGAIN_SHARE and (ends - 1.0) * abs(way) > SMALLEST_RANGE_OCT
 
 
 def _stretch(frequency_hz: Floats, start: int, stop: int) -> Stretch:

@@ -37,7 +37,11 @@ class Evidence:
     mode: int | None = None
     frequency_hz: float | None = None
     measured: float | None = None
-    """In the verdict's unit."""
+    """In ``unit``."""
+    unit: str = ""
+    """Of ``measured``; its own, for items of one verdict may differ: a deviation in %, a notched response in g."""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +61,8 @@ class Verdict:
     """Lower limit where the requirement has two sides."""
     at_most: bool = True
     unit: str = ""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
     expanded_uncertainty: float | None = None
     coverage_factor: float | None = None
     false_acceptance: float | None = None

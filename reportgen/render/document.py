@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.records.finding import warning
-from reportgen.records.job import RunKind
+from reportgen.records.job import PhotoMetadata, RunKind
 from reportgen.records.log import Floats
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
@@ -23,6 +23,7 @@ from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.names import anchor
 from reportgen.render.photos import Picture, picture
 from reportgen.render.rows import conformity, identity, input, method, mode, note, resonance, run
+from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.trusted import spoiled
 
@@ -36,6 +37,7 @@ class Document:
     context: Row
     drawings: Gallery
     pictures: dict[str, Picture]
+    draft: bool = False
 
 
 @lru_cache(maxsize=2)
@@ -53,7 +55,7 @@ def assemble(report: Report, templates: Path) -> Document:
     context = check.all(_context(report, language, {each.key for each in sketches}, pictures))
     context["findings"] += _glyph_findings(check, language)
     drawings = gallery(sketches, check)
-    return Document(language, own.paper, context, drawings, {each.key: each for each in pictures})
+    return Document(language, own.paper, context, drawings, {each.key: each for each in pictures}, report.draft)
 
 
 def gallery(sketches: Sequence[Sketch], check: GlyphCheck) -> Gallery:
@@ -114,7 +116,7 @@ def _beam_sketches(report: Report, language: Language) -> Iterator[Sketch]:
     for axis, pictures in beams(report.pictures).items():
         yield sketch_beam(axis, pictures, language.words, language.numbers)
     for axis in dict.fromkeys(each.axis for each in report.modes):
-        modes = [each for each in report.modes if each.axis == axis and each.frequency_hz > 0]
+        modes = [each for each in report.modes if each.axis == axis and each.place_hz > 0]
         if len(modes) > 1 and any(each.mode is not None for each in modes):
             yield sketch_ladder(axis, modes, language.words, language.numbers)
 
@@ -139,6 +141,9 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "profiles": [run.profile(each, language) for each in job.profiles],
         "plans": [identity.planned_run(job, each, language) for each in job.runs],
         "runs": [_run(report, each, language, drawings) for each in report.runs],
+        "swept": any(each.sweep is not None and each.dwell is None for each in report.runs),
+        "hazards": hazards(report),
+        "beamlike": job.specimen.beam is not None,
         "comparisons": _comparisons(report, language),
         "levels": _levels(report, language),
         "axes": _axes(report, language, drawings),
@@ -154,6 +159,7 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "methods": method.methods(report, language),
         "inputs": [input.input_file(report, each, language) for each in report.inputs],
         "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
+        "photos_bare": job.report.photo_metadata is PhotoMetadata.REMOVE,
         "budget": _budget(report, language),
     }
 
@@ -182,14 +188,21 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
                 "id": channel.id,
                 "figure": _drawn(drawings, anchor("fig", each.id, channel.id)),
                 "rows": resonance.resonance_rows(each, channel, confidence, language),
+                "excluded": _excluded(each, channel.id, language),
                 "remarks": language.sentences(channel.flags),
             }
             for channel in each.channels
         ],
-        "sentence": resonance.sweep_sentence(each, language),
+        "sentence": resonance.steady_state_sentence((each,), language) or resonance.sweep_sentence(each, language),
         "method": language.sentence(each.method) if each.method else "",
         "remarks": language.sentences(each.flags),
     }
+
+
+def _excluded(each: RunResult, channel: str, language: Language) -> str:
+    """Why a channel carries no evidence in a run; empty where it does."""
+    why = [issue.message for issue in each.quality if issue.spoils and issue.channel in (None, channel)]
+    return "; ".join(language.sentences(why))
 
 
 def _run_title(each: RunResult, language: Language) -> str:

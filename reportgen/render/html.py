@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
+from reportgen.render.draft import SCREEN_CSS, mark_screen
 from reportgen.render.page import data_url, figure_names, fill_twice, logo_file, style_sheet
 
 
@@ -26,6 +27,7 @@ def screen_page(document: Document, template: str, templates: Path, branding: Pa
         ("type.css", "screen.css"),
         lambda name: data_url((templates / "fonts" / name).read_bytes(), "font/woff2"),
     )
+    css += SCREEN_CSS if document.draft else ""
     script = _script(templates)
     logo = logo_file(branding)
     names = {
@@ -40,7 +42,8 @@ def screen_page(document: Document, template: str, templates: Path, branding: Pa
             lambda key: data_url(document.pictures[key].content, document.pictures[key].mime),
         ),
     }
-    return fill_twice(document, template, templates, branding, names)
+    page = fill_twice(document, template, templates, branding, names)
+    return mark_screen(page, document.language) if document.draft else page
 
 
 def _script(templates: Path) -> str:

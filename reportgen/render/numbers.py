@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import date, datetime, time
 
 from babel.dates import format_date
@@ -19,6 +20,19 @@ _MOST_PLACES = 20
 _DIGITS = 14
 """Digits that count: what comes after is the order in which a sum was taken, and must not tip 1.25 to 1.3 or 1.2."""
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def _grouped(text: str) -> str:
+    """Digits before the decimal mark in groups of three from five digits up (ISO 80000-1, 7.3.1).
+
+    >>> _grouped("21520.0").replace(chr(0x202F), "_"), _grouped("-1234,50"), _grouped("0.000055")
+    ('21_520.0', '-1234,50', '0.000055')
+    """
+    whole = re.match(r"-?(\d{5,})", text)
+    if whole is None:
+        return text
+    digits = f"{int(whole.group(1)):,}".replace(",", _NARROW_SPACE)
+    return text[: whole.start(1)] + digits + text[whole.end(1) :]
 
 
 class Numbers:
@@ -43,7 +57,7 @@ class Numbers:
         shown = round(float(f"{value:.{_DIGITS}g}"), decimals) + 0.0
         pattern = "0" if decimals <= 0 else "0." + "0" * decimals
         text = str(format_decimal(shown, format=pattern, locale=self.locale, decimal_quantization=True))
-        return text.replace("-", _MINUS)
+        return _grouped(text).replace("-", _MINUS)
 
     def _power_of_ten(self, value: float) -> str:
         """A number that no test gives, but a damaged file can.
@@ -58,7 +72,7 @@ class Numbers:
         """``value`` to ``digits`` significant digits, trailing zeros kept; whole numbers are never cut short.
 
         >>> Numbers("en").significant(0.0131234, 4), Numbers("en").significant(86310.2, 4)
-        ('0.01312', '86310')
+        ('0.01312', '86\u202f310')
         """
         if value is None or not math.isfinite(value):
             return self.ABSENT
@@ -88,8 +102,7 @@ class Numbers:
         """
         if value is None or not math.isfinite(value):
             return self.ABSENT
-        whole = f"{round(value):,}".replace("-", _MINUS)
-        return whole.replace(",", _NARROW_SPACE if abs(value) >= 10_000 else "")
+        return _grouped(str(round(value))).replace("-", _MINUS)
 
     def with_uncertainty(self, value: float | None, uncertainty: float | None, fallback: int = 4) -> tuple[str, str]:
         """Value and uncertainty, both to the place of the uncertainty's second significant digit.
@@ -106,6 +119,16 @@ class Numbers:
         shown, plus_minus = rounding.round_with_uncertainty(value, uncertainty)
         return self._in_words(shown), self._in_words(plus_minus)
 
+    def noted(self, value: float | None, resolution: float | None) -> str:
+        """A value noted by hand, with the digits it was written with; as one would write it where they are not known.
+
+        >>> Numbers("de").noted(70.3, 0.01), Numbers("en").noted(1374.0, 1.0), Numbers("en").noted(1374.0, None)
+        ('70,30', '1374', '1374')
+        """
+        if resolution is None:
+            return self.plain(value)
+        return self.decimal(value, rounding.noted_decimals(resolution))
+
     def beside_limit(self, value: float, limit: float, decimals: int) -> tuple[str, str]:
         """Value and limit with enough decimals that the printed pair says what was judged.
 
@@ -114,8 +137,12 @@ class Numbers:
         """
         return self._in_words(rounding.beside_limit(value, limit, decimals)), self.plain(limit)
 
+    def duration_beside(self, seconds: float, limit: float) -> str:
+        """A length of time so printed that it never contradicts the verdict against a limit, s."""
+        return rounding.duration_beside(seconds, limit).replace(".", get_decimal_symbol(self.locale))
+
     def _in_words(self, text: str) -> str:
-        return text.replace("-", _MINUS).replace(".", get_decimal_symbol(self.locale))
+        return _grouped(text).replace("-", _MINUS).replace(".", get_decimal_symbol(self.locale))
 
     def localised(self, text: str) -> str:
         """A formatted number with the minus and the decimal mark of this language.
@@ -128,7 +155,7 @@ class Numbers:
 
     def percent(self, fraction: float | None, decimals: int = 2) -> str:
         """A fraction in percent, with the sign."""
-        return self.ABSENT if fraction is None else f"{self.decimal(100.0 * fraction, decimals)}\u202f%"
+        return self.ABSENT if fraction is None else f"{self.decimal(100.0 * fraction, decimals)}\u00a0%"
 
     def signed(self, value: float | None, decimals: int) -> str:
         """A number with its sign, also where it is positive."""

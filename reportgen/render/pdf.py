@@ -26,6 +26,7 @@ from markupsafe import Markup, escape
 from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
+from reportgen.render.draft import KEYWORD, mark_document, page_css
 from reportgen.render.figures.gallery import Gallery
 from reportgen.render.figures.plot import Drawing
 from reportgen.render.fonts import unpacked
@@ -99,15 +100,23 @@ def paper_pdf(
     with _logged_errors(), _no_collection(), _dated(moment):
         page = weasyprint.HTML(string=text, base_url=f"{SCHEME}:", url_fetcher=_closed_fetcher(files))
         ease(page.etree_element, partial(_more, document.language))
+        mark = _mark_draft(page, document.language, fonts) if document.draft else []
         result: bytes = page.write_pdf(
+            stylesheets=mark,
             pdf_variant=VARIANT,
             attachments=attached,
             finisher=_finish,
             font_config=fonts,
             cache={_figure_url(key): _Figure(key, document.drawings, fonts) for key in document.drawings},
-            pdf_identifier=hashlib.sha256(text.encode()).digest()[:16],
+            pdf_identifier=hashlib.sha256((KEYWORD * document.draft + text).encode()).digest()[:16],
         )
     return result
+
+
+def _mark_draft(page: Any, language: Language, fonts: Any) -> list[Any]:
+    """Mark a parsed page as a draft; the style that marks each sheet."""
+    mark_document(page.etree_element, language)
+    return [_weasyprint().CSS(string=page_css(language), font_config=fonts)]
 
 
 @contextmanager

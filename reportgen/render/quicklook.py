@@ -19,7 +19,7 @@ from reportgen.render.names import anchor
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.input import finding
 from reportgen.render.rows.language import Language, Row
-from reportgen.render.rows.resonance import resonance_rows, sweep_sentence
+from reportgen.render.rows.resonance import resonance_rows, steady_state_sentence, sweep_sentence
 from reportgen.render.rows.run import quality, sweep_facts
 
 CONFIDENCE = 0.95
@@ -29,7 +29,8 @@ _COLUMNS = ("channel", "frequency Hz ± 95 %", "Q", "damping %", "amplification"
 def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[Finding]) -> tuple[str, ...]:
     """The resonance table as lines of text, after the findings and what the sweep was."""
     numbers = Numbers("en")
-    lines = [str(each) for each in findings]
+    assumed = steady_state_sentence((run,), Language.of("en", _templates()))
+    lines = [*([assumed] if assumed else []), *map(str, findings)]
     if run.sweep is not None:
         sweep = run.sweep
         rate = f", {numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else ""
@@ -54,6 +55,7 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
 
 def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
     frequency = f"{row['frequency']} ± {row['frequency_u']}" if row["frequency_u"] != "–" else str(row["frequency"])
+    frequency += " ?" if row["doubtful"] else ""
     return channel, frequency, row["q"], row["damping"], row["amplification"], row["phase"], row["reduction"]
 
 
@@ -130,6 +132,7 @@ def _context(
         + (sweep_facts(run.sweep, language) if run.sweep else [])
         + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
         "remarks": list(log.remarks),
+        "assumed": steady_state_sentence((run,), language),
         "run": {
             "id": run.id,
             "anchor": anchor("run", run.id),

@@ -48,6 +48,7 @@ def results(report: Report) -> dict[str, Any]:
             "date": identity.date.isoformat(),
             "decision_rule": str(identity.decision_rule),
             "confidence": identity.confidence,
+            **({"draft": True} if report.draft else {}),
         },
         "overall": str(report.overall),
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
@@ -82,12 +83,17 @@ def _run(run: RunResult) -> dict[str, Any]:
         "cycles": sweep and sweep.cycles,
         "holds": [{"at_hz": f, "seconds": s} for f, s in sweep.holds] if sweep else [],
         "level_steps": [{"at_hz": f, "db": d} for f, d in sweep.level_steps] if sweep else [],
+        "pieces": [{"first_hz": a, "last_hz": b} for a, b in sweep.pieces] if sweep else [],
+        "holes_hz": [list(band) for band in sweep.holes] if sweep else [],
         "control": run.control and _control(run.control),
         "dwell": run.dwell and _dwell(run.dwell),
         "channels": [_channel(channel) for channel in run.channels],
         "quality": [_quality(issue) for issue in run.quality],
         "method": said(run.method),
         "method_message": as_data(run.method),
+        "steady_state_assumed": run.steady_state_assumed,
+        "criterion": said(run.criterion),
+        "criterion_message": as_data(run.criterion),
         **_flags(run.flags),
     }
 
@@ -151,6 +157,7 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "reasons": {name: said(reason) for name, reason in each.reasons},
         "reason_messages": {name: as_data(reason) for name, reason in each.reasons},
         "rejected": each.rejected,
+        "doubtful": each.doubtful,
     }
 
 
@@ -175,6 +182,7 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "nodes": mode.nodes,
         "frequency_hz": mode.frequency_hz,
         "frequency_std_hz": mode.frequency_std_hz,
+        "resolution_hz": mode.resolution_hz,
         "q": mode.q,
         "damping_ratio": mode.damping_ratio,
         "motion": mode.motion and str(mode.motion),

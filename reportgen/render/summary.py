@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from datetime import UTC, datetime, time
 from pathlib import Path
 
-from reportgen.records.report import Report
-from reportgen.records.result import Mode
+from reportgen.records.report import Report, RunShift
 from reportgen.records.rounding import coverage_factor
 from reportgen.records.verdict import Outcome
 from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.resonance import FREQUENCY_DIGITS
+from reportgen.render.rows.run import change
 from reportgen.render.rows.trusted import Trusted, largest_amplification, spoiled, trusted
 
 _MOST_VERDICTS = 30
@@ -62,25 +62,21 @@ def _numbers(report: Report, language: Language) -> list[Row]:
 
 
 def _lowest(report: Report, found: list[Trusted], k: float, language: Language) -> Row | None:
-    seen = [mode for mode in report.modes if not mode.missing and _carried(report, mode)]
-    if seen:
-        mode = min(seen, key=lambda each: each.frequency_hz)
-        std, hertz, where = mode.frequency_std_hz, mode.frequency_hz, ", ".join(mode.runs)
-    elif found:
-        low = min(found, key=lambda each: each.resonance.frequency_hz)
-        std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
-        where = f"{low.run.id}, {low.channel.id}"
-    else:
+    """The lowest natural frequency that any run or note shows: what the checks of conformity take for it, too.
+
+    The table of modes gives each mode once, as its first run shows it; a later run at a higher level may lie lower.
+    """
+    low = min((t for t in found if t.resonance.has_peak), key=lambda t: t.resonance.frequency_hz, default=None)
+    noted = [mode for mode in report.modes if mode.frequency_hz is not None and "log" not in mode.seen_in]
+    by_hand = min(noted, key=lambda mode: mode.place_hz, default=None)
+    if by_hand is not None and (low is None or by_hand.place_hz < low.resonance.frequency_hz):
+        shown = language.numbers.noted(by_hand.frequency_hz, by_hand.resolution_hz)
+        return _number(language, "Lowest natural frequency", shown, "Hz", ", ".join(by_hand.notes))
+    if low is None:
         return None
-    shown = _briefly(hertz, None if std is None else k * std, language)
-    return _number(language, "Lowest natural frequency", shown, "Hz", where)
-
-
-def _carried(report: Report, mode: Mode) -> bool:
-    """Whether a mode was seen in the notes or on at least one channel whose data carry evidence."""
-    if "notes" in mode.seen_in:
-        return True
-    return any(not spoiled(run, channel) for run in report.runs if run.id in mode.runs for channel in mode.channels)
+    std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
+    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS))
+    return _number(language, "Lowest natural frequency", shown, "Hz", f"{low.run.id}, {low.channel.id}")
 
 
 def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
@@ -89,17 +85,17 @@ def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
         return None
     each = top.resonance
     std = each.amplification_std
-    shown = _briefly(each.amplification, None if std is None else k * std, language)
+    shown = _beside(*language.numbers.with_uncertainty(each.amplification, None if std is None else k * std))
     where = f"{top.run.id}, {top.channel.id}, {language.numbers.significant(each.frequency_hz, 4)} Hz"
     return _number(language, "Largest amplification", shown, "", where)
 
 
 def _change(report: Report, k: float, language: Language) -> Row | None:
-    shifted = [shift for shift in report.shifts if shift.frequency_shift is not None]
+    """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
+    shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and _carried(report, shift)]
     if shifted:
         worst = max(shifted, key=lambda shift: abs(shift.frequency_shift or 0.0))
-        std, percent = worst.frequency_shift_std, 100 * (worst.frequency_shift or 0.0)
-        value, uncertainty = language.numbers.with_uncertainty(percent, None if std is None else 100 * k * std, 2)
+        value, uncertainty = change(worst.frequency_shift, worst.frequency_shift_std, report, language)
         where = f"{worst.before} → {worst.after}, {worst.channel}"
         return _number(language, "Largest shift of frequency", _beside(value, uncertainty), "%", where)
     judged = [(run, run.control) for run in report.runs if run.control and run.control.worst_deviation_db is not None]
@@ -111,13 +107,10 @@ def _change(report: Report, k: float, language: Language) -> Row | None:
     return _number(language, "Largest deviation of control", value, "dB", where)
 
 
-def _briefly(value: float | None, uncertainty: float | None, language: Language) -> str:
-    """Value and uncertainty; four digits alone where the uncertainty is too small to be seen in them."""
-    short = language.numbers.significant(value, 4)
-    decimals = len(re.split("[.,]", short)[1]) if re.search("[.,]", short) else 0
-    if uncertainty is not None and uncertainty < 0.5 * 10**-decimals:
-        return short
-    return _beside(*language.numbers.with_uncertainty(value, uncertainty))
+def _carried(report: Report, shift: RunShift) -> bool:
+    """Whether the channel carries evidence in both runs."""
+    both = (run for run in report.runs if run.id in (shift.before, shift.after))
+    return not any(spoiled(run, shift.channel) for run in both)
 
 
 def _beside(value: str, uncertainty: str) -> str:

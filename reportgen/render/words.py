@@ -11,11 +11,17 @@ from babel.messages.pofile import read_po
 from reportgen.errors import RenderError
 
 LANGUAGES = ("en", "de")
+NARROW_SPACE = "\u202f"
 SENTENCE = "sentence"
 """Context (msgctxt) of messages that other rooms make; their ``%(names)s`` match whatever stands there."""
 _PLACE = re.compile(r"%\((\w+)\)s")
 _FULL_STOP = re.compile(r"(?<=\.) (?=[A-ZÄÖÜ])")
 _PLAIN_NUMBER = re.compile(r"(?<![\w.])-?\d+\.\d+(?![\w.])")
+_UNIT = r" (?:%|dB|°|Hz|g|mm|s|to|bis|cycles|searches|rows|Zyklen|Schwingspiele|Suchen|Zeilen)(?!\w)"
+_HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.-])-(?=\d+(?:[.,]\d+)?" + _UNIT + ")")
+"""A hyphen before a number with its unit; others may belong to a name."""
+_UNGROUPED = re.compile(r"(?<![\w.,-])[1-9]\d{4,}(?=(?:[.,]\d+)?" + _UNIT + ")")
+"""Five digits and more before a unit (ISO 80000-1, 7.3.1: groups of three); others may be the number of a part."""
 
 
 class Words:
@@ -35,15 +41,18 @@ class Words:
 
     def sentence(self, text: str) -> str:
         """A sentence made by another room: what is known of it is translated, with its numbers and names in place."""
+        return _with_signs(self._said(text))
+
+    def _said(self, text: str) -> str:
         several = _FULL_STOP.split(text)
         if len(several) > 1:
-            return " ".join(self.sentence(each) for each in several)
+            return " ".join(self._said(each) for each in several)
         known = self._known(text)
         if known is not None:
             return known
         clauses = text.split("; ")
         if len(clauses) > 1 and any(self._known(each) is not None for each in clauses):
-            return "; ".join(self.sentence(each) for each in clauses)
+            return "; ".join(self._said(each) for each in clauses)
         return self._localised(text)
 
     def knows(self, text: str) -> bool:
@@ -66,12 +75,17 @@ class Words:
 
     def _in_place(self, value: str) -> str:
         """What stands at a place of a sentence: another sentence, or a number or name."""
-        return self.sentence(value) if " " in value else self._sentences.get(value) or self._localised(value)
+        return self._said(value) if " " in value else self._sentences.get(value) or self._localised(value)
 
     def _localised(self, text: str) -> str:
         """``text`` with the minus and the decimal mark of print."""
         mark = "," if self.language == "de" else "."
         return _PLAIN_NUMBER.sub(lambda m: m.group().replace("-", "−").replace(".", mark), text)
+
+
+def _with_signs(text: str) -> str:
+    """``text`` with a minus for a hyphen before a number with its unit, and long whole numbers in groups of three."""
+    return _UNGROUPED.sub(lambda m: f"{int(m.group()):,}".replace(",", NARROW_SPACE), _HYPHEN_FOR_MINUS.sub("−", text))
 
 
 def _pattern(message: str) -> re.Pattern[str]:

@@ -199,3 +199,18 @@ def test_lines_of_notes_that_came_and_went():
 def test_a_job_file_that_is_no_toml_is_told_line_by_line():
     (change,) = changes({}, {}, {"job.toml": "[report"}, {"job.toml": "[report]"})
     assert (change.what, change.before, change.after) == ("job.toml:1", "[report", "[report]")
+
+
+def mode(number, frequency_hz, expected_hz, missing):
+    return {"axis": "X", "mode": number, "frequency_hz": frequency_hz, "expected_hz": expected_hz, "missing": missing}
+
+
+def test_a_mode_nobody_saw_has_no_frequency_and_is_paired_by_its_number():
+    """Fault: with the expectation as its frequency, another fit of beam theory read as a mode that had moved."""
+    old = {"modes": [mode(5, 661.0, 655.7, False), mode(6, None, 986.3, True), mode(7, 1374.0, 1385.0, False)]}
+    refitted = {"modes": [old["modes"][0], mode(6, None, 990.1, True), old["modes"][2]]}
+    assert not any("frequency (Hz)" in what for what, _, _ in listed(old, refitted))
+    seen = {"modes": [old["modes"][0], mode(6, 988.0, 986.3, False), old["modes"][2]]}
+    told = {what: (before, after) for what, before, after in listed(old, seen)}
+    assert any(what.endswith("frequency (Hz)") and "988" in after for what, (_, after) in told.items()), told
+    assert not any("added" in what or "removed" in what for what in told)

@@ -115,3 +115,11 @@ def test_no_difference_is_lost(one, other):
     assert bool(found) == bool(back)
     if not found:
         assert json.dumps(one, sort_keys=True).count(":") == json.dumps(other, sort_keys=True).count(":")
+
+
+def test_a_mode_nobody_saw_is_compared_by_null_and_never_by_its_expectation():
+    reported = {"modes": [{"axis": "X", "mode": 6, "frequency_hz": None, "expected_hz": 986.3, "missing": True}]}
+    measured = {"modes": [{**reported["modes"][0], "frequency_hz": 986.3}]}
+    assert compare_results(reported, reported) == ()
+    (found,) = compare_results(reported, measured)
+    assert (found.reported, found.recomputed, found.relative) == (None, 986.3, None)

@@ -16,8 +16,10 @@ from pathlib import Path
 import pytest
 
 from reportgen.archive import publish as publish_module
+from reportgen.archive.folder import Folder
+from reportgen.archive.issue import MARKER
 from reportgen.archive.manifest import MANIFEST, read_manifest
-from reportgen.archive.publish import publish, write_whole
+from reportgen.archive.publish import JOURNAL, publish, write_whole
 from reportgen.errors import ArchiveError
 
 OLD = {"report.pdf": b"old pdf" * 100, "results.json": b'{"of": "old"}'}
@@ -28,7 +30,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {
         str(path.relative_to(folder)): path.read_bytes()
         for path in sorted(folder.rglob("*"))
-        if path.is_file() and path.name != MANIFEST
+        if path.is_file() and path.name not in (MANIFEST, MARKER, JOURNAL)
     }
 
 
@@ -96,10 +98,10 @@ def test_a_folder_of_somebody_else_is_refused(tmp_path, holding):
 def test_a_file_of_somebody_else_is_never_replaced(tmp_path):
     target = tmp_path / "report"
     publish(OLD, target)
-    (target / "figures").mkdir()
+    (target / "figures").write_text("mine")
     with pytest.raises(ArchiveError, match="figures was not written by a build"):
         publish(NEW, target)
-    assert contents(target) == OLD
+    assert contents(target) == {**OLD, "figures": b"mine"}
 
 
 def test_a_file_in_the_way_and_an_empty_folder(tmp_path):
@@ -118,13 +120,21 @@ def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path, name):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_linked_target_stays_a_link(tmp_path):
-    real = tmp_path / "disk" / "report"
+def test_a_link_as_report_replaced_what_it_led_to(tmp_path):
+    real = tmp_path / "other job" / "report"
     publish(OLD, real)
     (tmp_path / "report").symlink_to(real)
-    publish(NEW, tmp_path / "report")
+    with pytest.raises(ArchiveError, match="report is a link, which a build does not follow"):
+        publish(NEW, tmp_path / "report")
     assert (tmp_path / "report").is_symlink()
-    assert contents(real) == NEW
+    assert contents(real) == OLD
+
+
+def test_links_above_the_target_are_the_user_s_own(tmp_path):
+    (tmp_path / "disk").mkdir()
+    (tmp_path / "jobs").symlink_to(tmp_path / "disk")
+    publish(NEW, tmp_path / "jobs" / "report")
+    assert contents(tmp_path / "disk" / "report") == NEW
 
 
 def test_a_writer_that_fails_leaves_the_earlier_set(tmp_path):
@@ -166,7 +176,7 @@ def test_a_fault_of_the_disk_is_said_in_words(tmp_path, code, words):
 
 
 def test_file_systems_that_cannot_exchange_folders(tmp_path, monkeypatch):
-    monkeypatch.setattr(publish_module, "_exchanged", lambda one, other: False)
+    monkeypatch.setattr(publish_module, "_exchanged", lambda parent, one, other: False)
     target = tmp_path / "report"
     publish(OLD, target)
     (target / "report-signed.pdf").write_bytes(b"signed")
@@ -178,15 +188,15 @@ def test_file_systems_that_cannot_exchange_folders(tmp_path, monkeypatch):
 def test_a_failed_rename_puts_the_earlier_set_back(tmp_path, monkeypatch):
     target = tmp_path / "report"
     publish(OLD, target)
-    monkeypatch.setattr(publish_module, "_exchanged", lambda one, other: False)
-    rename = Path.rename
+    monkeypatch.setattr(publish_module, "_exchanged", lambda parent, one, other: False)
+    move = Folder.move
 
-    def fail_at_the_new_one(path, goal):
-        if path.name == ".report.new":
+    def fail_at_the_new_one(folder, path, goal, goal_path):
+        if path == ".report.new":
             raise OSError(errno.EIO, os.strerror(errno.EIO))
-        return rename(path, goal)
+        return move(folder, path, goal, goal_path)
 
-    monkeypatch.setattr(Path, "rename", fail_at_the_new_one)
+    monkeypatch.setattr(Folder, "move", fail_at_the_new_one)
     with pytest.raises(ArchiveError, match="the disk reported a fault"):
         publish(NEW, target)
     assert contents(target) == OLD
@@ -302,13 +312,13 @@ def _publish_dying_at_step(target: Path, step: int, outputs: dict[str, bytes], *
 
         def audit(event: str, args: tuple[object, ...]) -> None:
             changes = {"os.rename", "os.remove", "os.rmdir", "os.mkdir", "os.link"}
-            if event in changes or (event == "open" and args[1] is not None and "x" in str(args[1])):
+            if event in changes or (event == "open" and isinstance(args[2], int) and args[2] & os.O_CREAT):
                 left[0] -= 1
                 if left[0] < 0:
                     os._exit(9)
 
         if not exchange:
-            publish_module._exchanged = lambda one, other: False
+            publish_module._exchanged = lambda parent, one, other: False
         sys.addaudithook(audit)
         try:
             publish(outputs, target)
@@ -415,4 +425,4 @@ def test_a_folder_without_write_permission(tmp_path):
     target.parent.chmod(0o755)
     assert code == 0
     assert contents(target) == OLD
-    assert set(read_manifest((target / MANIFEST).read_text(), "")) == set(OLD)
+    assert set(read_manifest((target / MANIFEST).read_text(), "")) == {*OLD, MARKER}

@@ -123,12 +123,15 @@ def test_a_page_changed_behind_the_signature_is_found(signed, tmp_path):
     assert "added after signing" in str(check)
 
 
-def test_verify_reads_the_signature(signed, tmp_path):
-    sound = verify(signed, recompute)
+def test_verify_reads_the_signature(signed, report, keys, tmp_path):
+    def printed(job_folder):
+        return {"report.pdf": report.read_bytes()}
+
+    sound = verify(signed, recompute, printed, trusted=[keys["certificate"]])
     assert sound.exit_code == 0, sound.lines
     assert any(line.kind is Kind.NOTE and "signature Signature1 by" in line.text for line in sound.found)
     (tmp_path / "more.pdf").write_bytes(signed.read_bytes() + b"\n% more")
-    assert verify(tmp_path / "more.pdf", recompute).exit_code == 1
+    assert verify(tmp_path / "more.pdf", recompute, printed).exit_code == 1
 
 
 @pytest.mark.parametrize(
@@ -159,6 +162,7 @@ def test_as_the_command_line_signs(report, keys, tmp_path):
     both = tmp_path / "both.pem"
     both.write_bytes(keys["key"].read_bytes() + keys["certificate"].read_bytes())
     for key, words in ((keys["pkcs12"], tmp_path / "words"), (both, None)):
+        (tmp_path / "signed.pdf").unlink(missing_ok=True)
         lines = sign_report(report, tmp_path / "signed.pdf", key, words, reason="Authorised")
         assert lines[0].endswith("signed.pdf: signed")
         assert "unchanged" in lines[1]

@@ -122,3 +122,11 @@ def test_time_at_level_counts_the_rows_above_the_lower_limit():
     level = np.where(F < 100.0, 5.0, 10.0)
     result = control_result(log(F, level, time_s=np.arange(400.0)), ["C1"], ControlStrategy.AVERAGE, FLAT)
     assert result.time_at_level_s == pytest.approx(200.0, abs=1.0)
+
+
+def test_time_at_level_is_no_longer_than_the_run():
+    """Fault: both end rows stood for a whole step, so 2000 s of a dwell were printed as 33 min 21 s."""
+    time_s = np.linspace(0.0, 2000.0, 400)
+    result = control_result(log(F, np.full(400, 10.0), time_s=time_s), ["C1"], ControlStrategy.AVERAGE, FLAT)
+    assert result.time_at_level_s == pytest.approx(2000.0, rel=1e-12)
+    assert result.time_at_level_s <= 2000.0 * (1 + 1e-12)

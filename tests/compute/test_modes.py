@@ -27,7 +27,7 @@ from reportgen.records.job import (
     Specimen,
 )  # fmt: skip
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
-from reportgen.records.result import ChannelResult, Observed, QualityIssue, Resonance, RunResult, SweepFacts
+from reportgen.records.result import ChannelResult, IssueKind, Observed, QualityIssue, Resonance, RunResult, SweepFacts
 from reportgen.units import parse_quantity
 
 # Common practice, no source: natural frequencies of a beam with a heavy tip, and the nodes counted at them.
@@ -106,6 +106,27 @@ def numbers(modes):
 # Joining and numbering
 
 
+def test_a_mode_that_was_not_seen_has_no_frequency_but_an_expectation():
+    """Fault: it stood in the results with the frequency that beam theory expects, as if it had been measured."""
+    _, modes, _, _ = join_modes(job_of(), (run_of("X-PRE", PRACTICE_HZ),), notes_of(PRACTICE))
+    for mode in modes[6:8]:
+        assert (mode.missing, mode.frequency_hz, mode.frequency_std_hz, mode.residual) == (True, None, None, None)
+        assert mode.expected_hz is not None
+    assert [mode.place_hz for mode in modes] == sorted(mode.place_hz for mode in modes)
+
+
+@pytest.mark.parametrize("written, step", [("1374", 1.0), ("1374.50", 0.01), ("9.5", 0.1)])
+def test_a_frequency_from_the_notes_has_its_digits_and_no_standard_uncertainty(written, step):
+    """Fault: U = 0.57 Hz was derived from the last digit that the operator happened to write."""
+    note = Note(
+        source="notes.txt", line=1, text=f"{written} Hz: 6 nodes", run="X-PRE",
+        facts=(NodesSeen(frequency_hz=float(written), count=6, resolution_hz=step),),
+    )  # fmt: skip
+    _, (mode,), _, _ = join_modes(job_of(None), (run_of("X-PRE", []),), (note,))
+    assert (mode.frequency_hz, mode.frequency_std_hz, mode.resolution_hz) == (float(written), None, step)
+    assert mode.seen_in == ("notes",)
+
+
 def test_every_mode_gets_its_number_and_the_gap_is_named():
     runs, modes, (fit,), findings = join_modes(job_of(), (run_of("X-PRE", PRACTICE_HZ),), notes_of(PRACTICE))
     assert numbers(modes) == [(n, n in (7, 8)) for n in range(1, 10)]
@@ -117,10 +138,10 @@ def test_every_mode_gets_its_number_and_the_gap_is_named():
     assert "1 to 6, 9" in gap.message
     assert gap.where == "notes.txt:7"
     for mode in modes[6:8]:
-        assert f"{mode.mode} (expected near {mode.frequency_hz:.4g} Hz)" in gap.message
+        assert f"{mode.mode} (expected near {mode.expected_hz:.4g} Hz)" in gap.message
         assert mode.seen_in == ()
         assert "outside what was swept" in mode.flags[1]
-        assert 1450 < mode.frequency_hz < 3540
+        assert 1450 < mode.expected_hz < 3540
 
 
 def test_one_mode_in_several_runs_is_one_row_led_by_the_first_survey():
@@ -304,7 +325,7 @@ def test_the_peak_that_the_sweep_moved_is_where_the_operator_saw_it():
 
 
 def test_a_mode_on_a_loose_sensor_alone_is_marked():
-    loose = QualityIssue(kind="loose sensor", message="A2 came loose", channel="A2", spoils=True)
+    loose = QualityIssue(kind=IssueKind.LOOSE_SENSOR, message="A2 came loose", channel="A2", spoils=True)
     run = run_of("X-PRE", [84.0])
     ghost = replace(run.channels[1], resonances=(*run.channels[1].resonances, resonance(256.0)))
     run = replace(run, channels=(run.channels[0], ghost), quality=(loose,))
@@ -460,7 +481,8 @@ def test_nothing_is_lost_whatever_was_seen(before, after, seen, boundary):
             assert {r.mode for r in now.resonances} <= here
     for mode in modes:
         assert mode.seen_in or mode.missing
-        assert np.isfinite(mode.frequency_hz)
+        assert np.isfinite(mode.place_hz)
+        assert (mode.frequency_hz is None) == mode.missing
 
 
 @settings(max_examples=25, deadline=None)

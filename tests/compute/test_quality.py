@@ -258,8 +258,8 @@ def test_runs_alike_have_nothing_to_say():
 @pytest.mark.parametrize(
     "after, expected",
     [
-        ({"gain": 0.6}, ("loose sensor", "A1", True)),
-        ({"noise": 0.4}, ("loose sensor", "A1", True)),
+        ({"gain": 0.6}, ("gain differs", "A1", True)),
+        ({"noise": 0.4}, ("noise differs", "A1", True)),
         ({"level": 2.5}, ("level differs", None, False)),
         ({"rate": 4.0}, ("rate differs", None, False)),
         ({"direction": "down"}, ("rate differs", None, False)),

@@ -12,7 +12,7 @@ import pytest
 
 from reportgen.judge.verdicts import judge
 from reportgen.records.job import DecisionRule
-from reportgen.records.result import QualityIssue
+from reportgen.records.result import IssueKind, QualityIssue
 from reportgen.records.verdict import Outcome
 
 _spec = importlib.util.spec_from_file_location("small_job", Path(__file__).parent / "small_job" / "small_job.py")
@@ -42,7 +42,7 @@ def unknowns(record) -> Iterator:
 
 
 def spoilt(run, channel):
-    issue = QualityIssue(kind="drop-out", message="spoilt by the test", channel=channel, spoils=True)
+    issue = QualityIssue(kind=IssueKind.DROP_OUT, message="spoilt by the test", channel=channel, spoils=True)
     return replace(run, quality=(*run.quality, issue))
 
 

@@ -49,6 +49,7 @@ from reportgen.records.result import (
     DecayCurve,
     DwellResult,
     ExciterUse,
+    IssueKind,
     Mode,
     ModePicture,
     NotchResult,
@@ -225,7 +226,7 @@ def _run(run_id: str, kind: str, points: int, *, axis: str = "X", shift: float =
         channels=(_channel("A1", f, 1.0, shift, seed), _channel("A2", f, 0.42, shift, seed + 50)),
         quality=(
             QualityIssue(
-                kind="loose sensor",
+                kind=IssueKind.LOOSE_SENSOR,
                 message="the response jumps by 8 dB and scatters from 702 Hz on; A2 carries no "
                 "verdict above that frequency",
                 channel="A2",
@@ -571,7 +572,11 @@ def _verdicts() -> tuple[Verdict, ...]:
             unit="dB",
             run="X-QUAL",
             bands_hz=((114.2, 117.9),),
-            evidence=(Evidence(text="worst deviation of control", run="X-QUAL", frequency_hz=116.1, measured=1.138),),
+            evidence=(
+                Evidence(
+                    text="worst deviation of control", run="X-QUAL", frequency_hz=116.1, measured=1.138, unit="dB"
+                ),
+            ),
         ),
         verdict(
             "R2",
@@ -579,16 +584,33 @@ def _verdicts() -> tuple[Verdict, ...]:
             "5.2",
             "No natural frequency below 15 Hz.",
             Outcome.PASS,
-            "The lowest natural frequency is 18.420 Hz, 3.420 Hz above the limit.",
-            measured=18.42,
+            "The lowest natural frequency is 18.310 Hz, 3.310 Hz above the limit.",
+            measured=18.31,
             limit=15.0,
             at_most=False,
             unit="Hz",
-            expanded_uncertainty=0.006,
+            expanded_uncertainty=0.024,
             coverage_factor=1.96,
-            run="X-PRE",
+            run="X-DECAY",
             evidence=(
-                Evidence(text="mode 1 on A1", run="X-PRE", channel="A1", mode=1, frequency_hz=18.42, measured=18.42),
+                Evidence(
+                    text="mode 1 on A1",
+                    run="X-DECAY",
+                    channel="A1",
+                    mode=1,
+                    frequency_hz=18.31,
+                    measured=18.31,
+                    unit="Hz",
+                ),
+                Evidence(
+                    text="mode 1 on A1",
+                    run="X-PRE",
+                    channel="A1",
+                    mode=1,
+                    frequency_hz=18.42,
+                    measured=18.42,
+                    unit="Hz",
+                ),
             ),
         ),
         verdict(
@@ -613,6 +635,7 @@ def _verdicts() -> tuple[Verdict, ...]:
                     mode=1,
                     frequency_hz=18.32,
                     measured=0.56,
+                    unit="%",
                 ),
             ),
         ),
@@ -646,7 +669,9 @@ def _verdicts() -> tuple[Verdict, ...]:
             at_most=False,
             unit="s",
             run="X-DWELL",
-            evidence=(Evidence(text="dwell", run="X-DWELL", channel="A1", frequency_hz=18.41, measured=1800.0),),
+            evidence=(
+                Evidence(text="dwell", run="X-DWELL", channel="A1", frequency_hz=18.41, measured=1800.0, unit="s"),
+            ),
         ),
         verdict(
             "R6",
@@ -671,7 +696,9 @@ def _verdicts() -> tuple[Verdict, ...]:
             coverage_factor=1.96,
             run="X-POST",
             evidence=(
-                Evidence(text="mode 2 on A2", run="X-POST", channel="A2", mode=2, frequency_hz=117.1, measured=20.4),
+                Evidence(
+                    text="mode 2 on A2", run="X-POST", channel="A2", mode=2, frequency_hz=117.1, measured=20.4, unit="%"
+                ),
             ),
         ),
     )
@@ -753,7 +780,9 @@ def _modes() -> tuple[Mode, ...]:
         )
         for n, f in ((5, 1081.0), (6, 1617.0))
     )
-    gap = Mode(axis="X", mode=7, nodes=None, frequency_hz=EXPECTED[6], missing=True, flags=("nothing seen",))
+    gap = Mode(
+        axis="X", mode=7, nodes=None, frequency_hz=None, expected_hz=EXPECTED[6], missing=True, flags=("nothing seen",)
+    )
     return (*logged, *granules, gap)
 
 

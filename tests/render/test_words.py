@@ -11,13 +11,14 @@ from reportgen.errors import RenderError
 from reportgen.records.finding import Severity
 from reportgen.records.job import Boundary, ChannelRole, ControlStrategy, DecisionRule, RunKind
 from reportgen.records.note import MotionKind
+from reportgen.records.result import IssueKind
 from reportgen.records.verdict import Outcome
 from reportgen.render import words as module
 from reportgen.render.html import render_html
 from reportgen.render.words import Words, words
 
 ROOT = Path(__file__).resolve().parents[2]
-ENUMS = (Outcome, DecisionRule, RunKind, ChannelRole, ControlStrategy, Boundary, MotionKind, Severity)
+ENUMS = (IssueKind, Outcome, DecisionRule, RunKind, ChannelRole, ControlStrategy, Boundary, MotionKind, Severity)
 
 
 def messages():

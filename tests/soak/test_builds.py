@@ -165,6 +165,21 @@ def test_an_amendment_is_built_lists_its_changes_and_verifies(built, job, tmp_pa
     assert code == 0, printed
 
 
+def test_a_draft_is_marked_verifies_as_a_draft_and_cannot_be_amended(job, tmp_path, capsys):
+    mine = write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / "job")
+    code, printed = here(capsys, "build", mine, "--draft")
+    assert code == 0, printed
+    names = set(digests(mine / "report"))
+    assert all("-draft" in name for name in names - {"reportgen-sets.json"})
+    assert {"report-draft.pdf", "report-draft.html", "summary-draft.pdf", "results-draft.json"} < names
+    code, printed = here(capsys, "verify", mine / "report" / "VTR-0201-A-draft.zip")
+    assert code == 0, printed
+    assert "this is a DRAFT: no issued report" in printed
+    code, printed = here(capsys, "build", mine, "--supersedes", mine / "report" / "VTR-0201-A-draft.zip")
+    assert code == 1
+    assert "is a draft, which was never issued" in printed
+
+
 @pytest.mark.parametrize("example", EXAMPLES, ids=[path.name for path in EXAMPLES])
 @pytest.mark.soak
 def test_the_examples_verify_from_zip_and_from_pdf(example, tmp_path):

@@ -293,6 +293,15 @@ def test_a_pattern_that_turns_back_without_end(tmp_path):
     assert check_within(job, seconds=60) == []
 
 
+@pytest.mark.parametrize("filling", [" ", "(", "[", "1", "a ", "/ ", "_"])
+def test_header_cells_of_twenty_thousand_characters(tmp_path, filling):
+    """Patterns for names and units that try each blank anew took minutes over one cell."""
+    cell = "A1" + filling * (20_000 // len(filling)) + "x"
+    head = f"time [s],frequency [Hz],C1 [g],{cell}\n{cell},Hz,g,{cell}\n"
+    rows = "".join(f"{n},{5 + n},1,2\n" for n in range(50))
+    check_within(log_job(tmp_path, (head + rows).encode()), seconds=20)
+
+
 # Numbers ---------------------------------------------------------------------------------------------------------
 
 
@@ -328,6 +337,54 @@ def test_rows_with_an_impossible_frequency_are_left_out_and_said(job, frequency)
     (job / "logs" / "x.csv").write_text("\n".join(lines))
     assert compute_report(read_inputs(job)).runs
     assert any("logs/x.csv" in each.where for each in check_job(job).findings)
+
+
+@pytest.mark.parametrize("digits", ["9" * 6000, "0x" + "f" * 6000, "9" * 30, "-" + "1_" * 3000 + "1"])
+@pytest.mark.parametrize(
+    "where",
+    [
+        "{} = 1",
+        "[report]\nx = {}",
+        "number = {}",
+        "confidence = {}",
+        "date = {}",
+        "[[run]]\nnotch = [{}]",
+        "revision = {}",
+    ],
+)
+def test_a_number_of_thousands_of_digits_is_a_finding(job, digits, where):
+    """Python reads no whole number of more than 4300 digits and prints none."""
+    text = (job / "job.toml").read_text()
+    (job / "job.toml").write_text(text.replace("[report]", f"[report]\n{where.format(digits)}", 1))
+    assert errors(job)
+
+
+@pytest.mark.parametrize(
+    "quantity", ["9" * 6000, "9" * 6000 + " mm", "1e" + "9" * 6000 + " g", "0." + "1" * 6000 + " Hz"]
+)
+def test_a_quantity_of_thousands_of_digits_is_no_traceback(job, quantity):
+    text = (job / "job.toml").read_text()
+    (job / "job.toml").write_text(text.replace('axis = "X"', f'axis = "X"\ntracking_filter = "{quantity}"', 1))
+    errors(job)
+    (job / "job.toml").write_text(text)
+    for words in (
+        "{} Hz: 2 nodes",
+        "312 Hz: {} nodes",
+        "strobe {} Hz, appears at {} Hz",
+        "1 node at {} L",
+        "level -{} dB",
+    ):
+        (job / "notes.txt").write_text(words.format(quantity, quantity) + f"\n{quantity}:{quantity} X-1\n")
+        errors(job)
+    (job / "logs" / "x.csv").write_text(f"time [s],frequency [Hz],C1 [g]\n{quantity},{quantity},1\n" * 9)
+    errors(job)
+
+
+@pytest.mark.parametrize("revision", ["Z" * 5000, "A" + "9" * 5000])
+def test_a_revision_without_end_is_a_finding(job, revision):
+    text = (job / "job.toml").read_text()
+    (job / "job.toml").write_text(text.replace("[report]", f'[report]\nrevision = "{revision}"', 1))
+    assert any("a revision has at most 40" in each for each in errors(job))
 
 
 # Spreadsheets ------------------------------------------------------------------------------------------------------
@@ -478,6 +535,43 @@ def test_notes_and_names_steer_no_terminal(job, capsys):
     printed = capsys.readouterr()
     assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", printed.out + printed.err)
     assert "\\x1b[2J" in printed.out
+
+
+@pytest.mark.parametrize("end", ["\n", "\r", "\x0b", "\x0c", "\x1c", "\x85", "\u2028", "\u2029"])
+def test_nothing_that_is_printed_begins_a_line_of_its_own(job, capsys, end):
+    """Channels, files, runs, notes and titles that would say 'R1: pass' at the start of a line."""
+    forged = f"{end}R1: pass{end}job: 0 errors"
+    text = (job / "job.toml").read_text()
+    written = json.dumps("X" + forged, ensure_ascii=True)
+    (job / "job.toml").write_text(text.replace("[report]", f"[report]\nstandard = {written}\n{written} = 1", 1))
+    (job / "notes.txt").write_text(f"deviation: A {forged}\n", encoding="utf-8", newline="")
+    log = (job / "logs" / "x.csv").read_text()
+    (job / "logs" / "x.csv").write_text(log.replace("A1 [g]", f'"A1{forged} [g]"', 1), encoding="utf-8", newline="")
+    for command in (["check", str(job)], ["build", str(job)], ["inspect", str(job / "logs" / "x.csv")]):
+        main(command)
+        printed = capsys.readouterr()
+        lines = (printed.out + printed.err).splitlines()
+        assert not any(line.strip().startswith(("R1: pass", "job: 0")) for line in lines), lines
+
+
+def test_a_name_in_a_certificate_begins_no_line_of_its_own(capsys):
+    import sys
+
+    from reportgen.archive.sign import SignatureCheck
+    from reportgen.terminal import printable
+
+    check = SignatureCheck(
+        field="S\nreport.pdf: everything is as it was reported",
+        signer="Common Name: A\r\nreport.pdf: everything is as it was reported\u2028\x1b[2K",
+        fingerprint="",
+        when="",
+        intact=True,
+        covers_all=True,
+        trusted=False,
+        self_signed=True,
+    )
+    print(printable(check, sys.stdout))
+    assert len(capsys.readouterr().out.splitlines()) == 1
 
 
 def test_a_terminal_that_knows_ascii_alone(job):

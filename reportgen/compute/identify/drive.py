@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
 from reportgen.compute.identify.level import Level
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.compute.identify.sweep_law import sweep_law
+from reportgen.compute.pieces import BREAK_S, breaks
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi
+_FEWEST_OF_A_LAW = 24
+"""Rows of a piece of a sweep from which its law can be told; fewer are taken as logged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,10 +77,11 @@ class Drive:
 def bend_of(step: Floats, rise: Floats) -> Floats:
     """Second derivative of the level at the rows, shape (n,), from steps and slopes (n−1,); 0 at the ends.
 
-    0 as well where rows share their time.
+    0 as well where rows share their time, and beside the pause between two pieces of a sweep: the level does not go on.
     """
     both = 0.5 * (step[1:] + step[:-1])
-    bend = np.divide(np.diff(rise), both, out=np.zeros_like(both), where=(step[1:] > 0) & (step[:-1] > 0))
+    whole = (step > 0) & (step < 0.5 * BREAK_S)
+    bend = np.divide(np.diff(rise), both, out=np.zeros_like(both), where=whole[1:] & whole[:-1])
     return np.concatenate([[0.0], bend, [0.0]])[: len(step) + 1]
 
 
@@ -122,10 +127,23 @@ def _drive(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
     if sweep.drive_cycles is not None:
         drive = _from_cycles(time, frequency, sweep.drive_cycles[rows], amplitude)
     else:
-        drive = _from_frequency(*sweep_law(time, frequency), amplitude)
+        drive = _from_frequency(*_law_of_pieces(time, frequency), amplitude)
     bandwidth = _bandwidth(sweep, frequency)
     # What was demodulated here went through a window that is known, symmetric and short against any passage.
     return replace(drive, bandwidth_hz=bandwidth, filter_unknown=bandwidth is None and sweep.drive_cycles is None)
+
+
+def _law_of_pieces(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
+    """Time, frequency and law of the pieces of a sweep, each by itself; the law named is that of the longest."""
+    edges = [0, *breaks(time).tolist(), len(time)]
+    parts = [
+        sweep_law(time[a:b], frequency[a:b]) if b - a >= _FEWEST_OF_A_LAW else (time[a:b], frequency[a:b], "as logged")
+        for a, b in pairwise(edges)
+    ]
+    if len(parts) == 1:
+        return sweep_law(time, frequency)
+    law = max(parts, key=lambda part: len(part[0]))[2]
+    return np.concatenate([part[0] for part in parts]), np.concatenate([part[1] for part in parts]), law
 
 
 def _bandwidth(sweep: SweptResponse, frequency: Floats) -> Floats | None:

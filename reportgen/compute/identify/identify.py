@@ -25,6 +25,7 @@ from reportgen.compute.identify.level import drive_level
 from reportgen.compute.identify.model import channel_kind
 from reportgen.compute.identify.observed import observed
 from reportgen.compute.identify.order import search
+from reportgen.compute.identify.prune import FEWEST_ROWS
 from reportgen.compute.identify.stepped import may_be_steady, questionable, steadier
 from reportgen.compute.identify.sweep import ChannelFit, Identification, SweptResponse, usable_rows
 from reportgen.compute.identify.uncertainty import (
@@ -43,11 +44,13 @@ LEAST_ROWS = 12
 _MOST_WITHOUT_PHASE = 9
 """Modes that a first search without phase may ask for before another way is gone."""
 CRITERION = (
-    f"A mode counts as found where leaving it out would worsen the fit of at least one channel by more than chance "
-    f"does once in {1 / CHANCE:,.0f} searches (chi-squared, noise estimated from the log and inflated where residuals "
-    f"are not white), where it makes up at least {LEAST_SHARE:.0%} of the response, and where it stands out "
-    f"on at least four rows."
+    f"A mode counts as found where leaving it out would worsen the fit (chi-squared) of one channel, or of all "
+    f"channels together, by more than chance does once in {1 / CHANCE:.0f} searches, all places searched counted; "
+    f"where it makes up at least {100 * LEAST_SHARE:g} % of the response near it; and where it stands out of the noise "
+    f"on at least {FEWEST_ROWS} rows. The noise is that of the log itself, larger where the residuals around the mode "
+    "are larger or not white. Lines of the mains and what lies outside the swept range are no modes."
 )
+"""As ``prune`` holds every mode of the final model to it; printed in the report's methods."""
 
 
 def identify_modes(sweep: SweptResponse) -> Identification:
@@ -278,7 +281,9 @@ class _Found:
         if len(others) and np.min(np.abs(others - f0)) < 2 * f0 / q:
             flags.append("overlaps a neighbouring mode")
         if recorded.sweep_reduction is not None and recorded.sweep_reduction < 0.95:
-            flags.append(f"the sweep held the recorded peak to {recorded.sweep_reduction:.0%} of the steady one")
+            flags.append(
+                f"the sweep held the recorded peak to {100 * recorded.sweep_reduction:.0f} % of the steady one"
+            )
         if calibration is None:
             flags.append("uncertainty of calibration not stated")
         if self.evidence.inflation[k, c] > 4.0:
@@ -301,7 +306,9 @@ class _Found:
             if not phases.any()
             else "amplitude, and phase where recorded,"
         )
-        return f"Modes fitted to {what} of {len(self.sweep.channels)} channel(s) together, from {how}."
+        count = len(self.sweep.channels)
+        channels = "1 channel" if count == 1 else f"{count} channels together"
+        return f"Modes fitted to {what} of {channels}, from {how}."
 
     def flags(self) -> tuple[str, ...]:
         """Flags of the run."""

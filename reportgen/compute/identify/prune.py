@@ -13,7 +13,8 @@ from reportgen.compute.identify.normal import Normal
 from reportgen.compute.identify.place import neighbours
 from reportgen.records.log import Floats
 
-_LEAST_ROWS = 4
+FEWEST_ROWS = 4
+"""Two real numbers of a pole and two of its residue need four readings to be told from any curve."""
 _OUTSIDE = 0.4
 """Of the lowest frequency (and one over it of the highest): beyond, a mode is left to the out-of-band terms."""
 
@@ -79,7 +80,7 @@ def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tup
         return 0.0, "far outside the swept range"
     if found.share[k][seen].max(initial=0.0) < LEAST_SHARE:
         return score, "too small to be told from the rest of the response"
-    if found.rows[k] < _LEAST_ROWS:
+    if found.rows[k] < FEWEST_ROWS:
         return score, "rests on too few rows"
     if is_mains(hunt, solution, k):
         return score, "mains"

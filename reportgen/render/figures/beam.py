@@ -137,7 +137,7 @@ def _draw_ladder(key: str, alt: str, modes: Sequence[Mode], words: Words, number
     height = _LADDER
     figure = blank(height)
     axes = figure.add_axes((_SIDE / WIDTH, 32.0 / height, (WIDTH - _SIDE - 20.0) / WIDTH, (height - 66.0) / height))
-    hertz = [mode.frequency_hz for mode in modes] + [mode.expected_hz for mode in modes if mode.expected_hz]
+    hertz = [mode.place_hz for mode in modes] + [mode.expected_hz for mode in modes if mode.expected_hz]
     low, high = math.log10(min(hertz)) - 0.08, math.log10(max(hertz)) + 0.08
     axes.set_xlim(low, high)
     axes.set_ylim(-0.5, 2.5)
@@ -161,7 +161,7 @@ def _draw_ladder(key: str, alt: str, modes: Sequence[Mode], words: Words, number
 
 
 def _ladder_rung(axes: Any, mode: Mode) -> None:
-    x = math.log10(mode.frequency_hz)
+    x = math.log10(mode.place_hz)
     colour = RUST if mode.missing else PETROL
     axes.plot([x, x], [-0.5, 2.5], color=colour, linewidth=0.7, linestyle=_DASH if mode.missing else "solid", zorder=1)
     if "log" in mode.seen_in:
@@ -184,13 +184,15 @@ def _ladder_rung(axes: Any, mode: Mode) -> None:
 def _ladder_labels(axes: Any, modes: Sequence[Mode], words: Words, numbers: Numbers, low: float, high: float) -> None:
     """Mode numbers above and frequencies below, moved apart where they would meet, each tied to its rung."""
     width = WIDTH - _SIDE - 20.0
-    wanted = [(math.log10(mode.frequency_hz) - low) / (high - low) for mode in modes]
+    wanted = [(math.log10(mode.place_hz) - low) / (high - low) for mode in modes]
     above, below = (spread(wanted, distance / width, 0.0, 1.02) for distance in (15.0, 29.0))
     for mode, rung, top, foot in zip(modes, wanted, above, below, strict=True):
         colour, weight = (RUST, "normal") if mode.missing else (INK, "bold")
         name = "–" if mode.mode is None else str(mode.mode)
         _tied(axes, (rung, 1.0), (top, 1.07), f"({name})" if mode.missing else name, colour, weight)
-        _tied(axes, (rung, 0.0), (foot, -0.10), numbers.significant(mode.frequency_hz, 4), colour, "normal")
+        noted = mode.frequency_hz is not None and "log" not in mode.seen_in
+        shown = numbers.noted(mode.place_hz, mode.resolution_hz) if noted else numbers.significant(mode.place_hz, 4)
+        _tied(axes, (rung, 0.0), (foot, -0.10), f"({shown})" if mode.missing else shown, colour, "normal")
     for text, place, side in ((words.say("Mode"), 1.09, "bottom"), ("f / Hz", -0.12, "top")):
         left = -(_SIDE - 2.0) / width
         axes.text(left, place, text, transform=axes.transAxes, fontsize=FONT, ha="left", va=side, color=QUIET)

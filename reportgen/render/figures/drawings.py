@@ -13,6 +13,7 @@ from reportgen.records.result import ChannelResult, ControlResult, DecayCurve, M
 from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
 from reportgen.render.names import anchor, control_unit
 from reportgen.render.numbers import Numbers
+from reportgen.render.rows.trusted import spoiled
 from reportgen.render.words import Words
 from reportgen.units import acceleration_amplitude
 
@@ -177,6 +178,12 @@ class Drawings:
 
     def _response_alt(self, run: RunResult, channel: ChannelResult) -> str:
         found = [each for each in channel.resonances if not each.rejected]
+        if not found and spoiled(run, channel.id):
+            return self.say(
+                "Response of channel %(channel)s over control in run %(run)s; the channel carries no evidence.",
+                channel=channel.id,
+                run=run.id,
+            )
         if not found:
             return self.say(
                 "Response of channel %(channel)s over control in run %(run)s; no resonance was found.",

@@ -7,19 +7,31 @@ from collections import Counter
 
 from reportgen.records.job import DecisionRule
 from reportgen.records.report import Report
-from reportgen.records.rounding import uncertainty_decimals
+from reportgen.records.rounding import noted_decimals, uncertainty_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.resonance import steady_state_sentence
 
+_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
+"""A length of time is printed in hours, minutes and seconds wherever it stands."""
 _MOST_EVIDENCE = 4
 """Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
+
+
+def shape(which: str) -> str:
+    """Class of the style sheet that draws a verdict's shape.
+
+    >>> shape(Outcome.CONDITIONAL_PASS)
+    'is-conditional-pass'
+    """
+    return "is-" + "-".join(str(which).split())
 
 
 def outcome(which: Outcome, language: Language) -> Row:
     """A verdict as word and as the name of its shape."""
     word = language.say(str(which))
-    return {"word": word, "title": word[:1].upper() + word[1:], "css": f"is-{anchor(which)}", "key": str(which)}
+    return {"word": word, "title": word[:1].upper() + word[1:], "css": shape(which), "key": str(which)}
 
 
 def overall(report: Report, language: Language) -> Row:
@@ -30,7 +42,11 @@ def overall(report: Report, language: Language) -> Row:
     return outcome(report.overall, language) | {
         "counts": counts,
         "total": len(report.verdicts),
-        "sentence": _overall_sentence(report, not_met, language),
+        "sentence": " ".join(
+            each
+            for each in (steady_state_sentence(report.runs, language), _overall_sentence(report, not_met, language))
+            if each
+        ),
     }
 
 
@@ -70,7 +86,7 @@ def decision_rule(report: Report, language: Language) -> Row:
             "4.2.3): pass inside the guard band, conditional pass or conditional fail within it, fail beyond. A pass "
             "is wrong with a probability of at most 2.5 %% where the coverage is 95 %%."
         )
-    return {"name": language.say(str(own.decision_rule)), "text": text, "confidence": f"{confidence}\u202f%"}
+    return {"name": language.say(str(own.decision_rule)), "text": text, "confidence": f"{confidence}\u00a0%"}
 
 
 def verdict(report: Report, each: Verdict, language: Language) -> Row:
@@ -95,7 +111,9 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
 
 
 def _places(each: Verdict) -> int:
-    """Decimals of a measured value: those of its uncertainty, else enough for four significant digits."""
+    """Decimals of a measured value: as noted by hand, those of its uncertainty, or four significant digits."""
+    if each.resolution is not None:
+        return noted_decimals(each.resolution)
     if each.expanded_uncertainty:
         return max(0, uncertainty_decimals(each.expanded_uncertainty))
     if not each.measured:
@@ -103,7 +121,7 @@ def _places(each: Verdict) -> int:
     return max(0, min(4, 3 - math.floor(math.log10(abs(each.measured)))))
 
 
-def _unit(each: Verdict, language: Language) -> str:
+def _unit(each: Verdict | Evidence, language: Language) -> str:
     """A symbol is the same in every language; what is counted has a name."""
     name = language.say("cycles") if each.unit == "cycles" else each.unit
     return f"\u00a0{name}" if name and name != "1" else ""
@@ -113,6 +131,9 @@ def _measured(each: Verdict, language: Language) -> str:
     if each.measured is None or not math.isfinite(each.measured):
         return language.numbers.ABSENT
     limits = [limit for limit in (each.limit, each.limit_low) if limit is not None]
+    if each.unit in _SECONDS:
+        size = _SECONDS[each.unit]
+        return language.numbers.duration_beside(size * each.measured, size * (limits or [0.0])[0])
     shown = language.numbers.decimal(each.measured, _places(each))
     for limit in limits:
         closer = language.numbers.beside_limit(each.measured, limit, _places(each))[0]
@@ -133,6 +154,9 @@ def _limit(each: Verdict, language: Language) -> str:
 def _uncertainty(each: Verdict, language: Language) -> str:
     if not each.expanded_uncertainty or each.measured is None:
         return language.numbers.ABSENT
+    if each.unit in _SECONDS:
+        wide = _SECONDS[each.unit] * each.expanded_uncertainty
+        return f"{language.numbers.with_uncertainty(_SECONDS[each.unit] * each.measured, wide)[1]}\u00a0s"
     return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each, language)
 
 
@@ -140,8 +164,8 @@ def _risk(each: Verdict, language: Language) -> str:
     if each.false_acceptance is None:
         return ""
     if each.false_acceptance < 0.0005:
-        return f"< {language.numbers.decimal(0.1, 1)}\u202f%"
-    return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u202f%"
+        return f"< {language.numbers.decimal(0.1, 1)}\u00a0%"
+    return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u00a0%"
 
 
 def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Language) -> Row:
@@ -153,14 +177,26 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     for opening in (", deviates by", " is", ":"):
         text = text.removesuffix(opening)
     if item.measured is not None and math.isfinite(item.measured):
-        text += f": {_at_evidence(item.measured, verdict, language)}{_unit(verdict, language)}"
+        text += f": {_at_evidence(item, item.measured, verdict, language)}"
     return {"text": text, "anchor": _evidence_anchor(report, item)}
 
 
-def _at_evidence(measured: float, verdict: Verdict, language: Language) -> str:
-    """Four significant digits, but none below what the verdict's own value is stated to."""
-    shown = language.numbers.significant(measured, 4)
-    return language.numbers.decimal(measured, _places(verdict)) if abs(measured) < 10 ** -_places(verdict) else shown
+def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:
+    """Value with its unit: four significant digits, but none below what the verdict's own value is stated to.
+
+    What was noted by hand keeps its digits, a length of time is in hours, minutes and seconds.
+    """
+    numbers, own = language.numbers, item.unit == verdict.unit
+    if item.unit in _SECONDS:
+        size = _SECONDS[item.unit]
+        return numbers.duration_beside(size * measured, size * (verdict.limit or 0.0) if own else 0.0)
+    if item.resolution is not None:
+        shown = numbers.noted(measured, item.resolution)
+    elif own and abs(measured) < 10 ** -_places(verdict):
+        shown = numbers.decimal(measured, _places(verdict))
+    else:
+        shown = numbers.significant(measured, 4)
+    return shown + _unit(item, language)
 
 
 def _evidence_anchor(report: Report, item: Evidence) -> str:

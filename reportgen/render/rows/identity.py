@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from datetime import date
+
 from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan
 from reportgen.records.report import Report
 from reportgen.render.names import anchor
@@ -11,7 +16,7 @@ from reportgen.render.rows.language import Language, Row
 def identity(report: Report, language: Language) -> Row:
     """Number, revision, title, dates and the statement of the period of test."""
     own, job = report.job.report, report.job
-    days = sorted({run.started.date() for run in job.runs if run.started is not None})
+    days = _days(job)
     period = " – ".join(dict.fromkeys(language.numbers.day(day) for day in (days[:1] + days[-1:])))
     return {
         "number": own.number,
@@ -23,9 +28,51 @@ def identity(report: Report, language: Language) -> Row:
         "standard": own.standard or "",
         "summary": own.summary or "",
         "software": report.software,
+        "supplied": _supplied(job, language),
         "distribution": list(own.distribution),
         "authorised": [{"role": language.sentence(p.role), "name": p.name} for p in job.persons],
     }
+
+
+_ISO_DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
+_POINTED_DAY = re.compile(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(\d{4})(?!\d)")
+
+
+def _days(job: Job) -> list[date]:
+    """Days of the test in order: those of the runs, and of the inspections where a requirement rests on them."""
+    found = {run.started.date() for run in job.runs if run.started is not None}
+    if found and any(" ".join(each.check.split()).casefold() == "inspection" for each in job.requirements):
+        found |= {day for each in job.inspections for day in _days_in(each.when)}
+    return sorted(found)
+
+
+def _days_in(text: str) -> Iterator[date]:
+    """Days written as 2026-03-12 or 12.03.2026."""
+    numbers = [each.groups() for each in _ISO_DAY.finditer(text)]
+    numbers += [each.groups()[::-1] for each in _POINTED_DAY.finditer(text)]
+    for year, month, day in numbers:
+        with suppress(ValueError):  # 31.02.2026 is no day
+            yield date(int(year), int(month), int(day))
+
+
+_BY_LABORATORY = ("Received", "Condition on receipt", "Mounting", "Torque")
+"""What a laboratory sees and does itself with a specimen; the rest of its data are the customer's (ISO/IEC 17025:2017,
+7.8.2.2)."""
+
+
+def _supplied(job: Job, language: Language) -> str:
+    """Which data the customer supplied, and what of the specimen's are the laboratory's own."""
+    stated = {label for label, value in _of_specimen(job, language) if value not in (None, "", "–")}
+    own = [language.say(label) for label in _BY_LABORATORY if label in stated]
+    if not own:
+        return language.say(
+            "Data under Customer and Specimen were supplied by the customer unless the operator's notes say otherwise."
+        )
+    return language.say(
+        "Data under Customer and Specimen were supplied by the customer unless the operator's notes say otherwise, but "
+        "for what the laboratory recorded itself: %(own)s.",
+        own=", ".join(own),
+    )
 
 
 def party(which: Party, language: Language) -> Row:
@@ -48,7 +95,21 @@ def party(which: Party, language: Language) -> Row:
 def specimen(job: Job, language: Language) -> Row:
     """What was tested, and what is known of it as a beam."""
     it, beam = job.specimen, job.specimen.beam
-    facts = language.pairs(
+    facts = language.pairs(*_of_specimen(job, language))
+    if beam is not None:
+        facts += language.pairs(
+            ("Held as a beam", language.sentence(str(beam.boundary))),
+            ("Length", _quantity(beam.length, language)),
+            ("Mass of the beam alone", _quantity(beam.mass, language)),
+            ("Mass at its end", _quantity(beam.tip_mass, language)),
+            ("Depth in bending", _quantity(beam.thickness, language)),
+        )
+    return {"name": it.name, "part": it.part_number or "", "serial": it.serial_number or "", "facts": facts}
+
+
+def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]:
+    it = job.specimen
+    return (
         ("Specimen", it.name),
         ("Part number", it.part_number),
         ("Serial number", it.serial_number),
@@ -59,15 +120,6 @@ def specimen(job: Job, language: Language) -> Row:
         ("Mounting", it.mounting),
         ("Torque", it.torque),
     )
-    if beam is not None:
-        facts += language.pairs(
-            ("Held as a beam", language.sentence(str(beam.boundary))),
-            ("Length", _quantity(beam.length, language)),
-            ("Mass of the beam alone", _quantity(beam.mass, language)),
-            ("Mass at its end", _quantity(beam.tip_mass, language)),
-            ("Depth in bending", _quantity(beam.thickness, language)),
-        )
-    return {"name": it.name, "part": it.part_number or "", "serial": it.serial_number or "", "facts": facts}
 
 
 def _quantity(quantity: object, language: Language) -> str | None:

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Iterator
 
-from reportgen.records.job import DecisionRule
+from reportgen.records.job import DecisionRule, RunKind
 from reportgen.records.note import StrobeSeen
 from reportgen.records.report import Report
 from reportgen.records.rounding import coverage_factor
@@ -17,7 +17,11 @@ from reportgen.render.rows.trusted import Trusted, largest_amplification, truste
 
 def methods(report: Report, language: Language) -> list[Row]:
     """Every formula that this report used, in the order of use."""
-    return [row for source in (_sweeps, _responses, _beams, _decays, _statements) for row in source(report, language)]
+    return [
+        row
+        for source in (_sweeps, _responses, _beams, _decays, _criteria, _statements)
+        for row in source(report, language)
+    ]
 
 
 def _method(title: str, formula: str, source: str, text: str, example: str = "", to: str = "") -> Row:
@@ -31,14 +35,15 @@ def _method(title: str, formula: str, source: str, text: str, example: str = "",
     }
 
 
-_SHIFTED = re.compile(r"([_^])(?:\{([^}]*)\}|(\(.*?\)|\w+))")
+_SHIFTED = re.compile(r"([_^])(?:\{([^}]*)\}|(\(.*?\)|[^\W²³]+))")
+"""An index ends before a square or cube: that is of the whole symbol."""
 
 
 def pieces(formula: str) -> list[Row]:
     """A formula cut at its indices and exponents: ``f_n`` and ``2^{x}`` become plain, lowered and raised text.
 
-    >>> [(p["kind"], p["text"]) for p in pieces("a_max = 2^{t}")]
-    [('', 'a'), ('sub', 'max'), ('', ' = 2'), ('sup', 't')]
+    >>> [(p["kind"], p["text"]) for p in pieces("a_max² = 2^{t}")]
+    [('', 'a'), ('sub', 'max'), ('', '² = 2'), ('sup', 't')]
     """
     result, done = [], 0
     for match in _SHIFTED.finditer(formula):
@@ -221,6 +226,21 @@ def _decays(report: Report, language: Language) -> Iterator[Row]:
                         anchor("row", run.id, channel.id, number),
                     )
                     return
+
+
+def _criteria(report: Report, language: Language) -> Iterator[Row]:
+    """When a mode counts as found, each criterion that runs of this report were held to, once."""
+    say = language.say
+    by_text = {run.criterion: run.kind == RunKind.DECAY for run in report.runs if run.criterion}
+    for text, decay in by_text.items():
+        yield _method(
+            say("When a mode of a free decay counts as found") if decay else say("When a mode counts as found"),
+            "P(f) > a · median P" if decay else "Δχ² > χ²_{1−p}(ν),   p = p₀ / n",
+            say("in white noise a line exceeds a times the median with probability exp(−a ln 2)")
+            if decay
+            else say("Wald test of each mode, Bonferroni over the places searched; Bartlett, JRSS Suppl. 8 (1946) 27"),
+            language.sentence(text),
+        )
 
 
 def _statements(report: Report, language: Language) -> Iterator[Row]:

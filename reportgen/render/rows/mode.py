@@ -14,6 +14,8 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
     std = each.frequency_std_hz
     uncertainty = None if std is None else coverage_factor(confidence) * std
     frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, uncertainty, 4)
+    if "log" not in each.seen_in:
+        frequency = numbers.noted(each.frequency_hz, each.resolution_hz)
     label = each.mode if each.mode is not None else numbers.plain(each.frequency_hz)
     residual = None if each.missing else each.residual
     where = " + ".join(language.say(source) for source in each.seen_in)
@@ -21,7 +23,7 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
         "number": numbers.ABSENT if each.mode is None else str(each.mode),
         "anchor": anchor("mode", each.axis or "all", label),
         "nodes": numbers.ABSENT if each.nodes is None else str(each.nodes),
-        "frequency": f"({frequency})" if each.missing else frequency,
+        "frequency": frequency,
         "frequency_u": frequency_u,
         "q": numbers.significant(each.q, 3),
         "damping": numbers.significant(None if each.damping_ratio is None else 100 * each.damping_ratio, 3),
@@ -30,7 +32,7 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
         "places": ", ".join(numbers.decimal(p, 3) for p in each.node_positions) or numbers.ABSENT,
         "expected_places": ", ".join(numbers.decimal(p, 3) for p in each.expected_positions) or numbers.ABSENT,
         "expected": numbers.significant(each.expected_hz, 4),
-        "residual": numbers.ABSENT if residual is None else f"{numbers.signed(100 * residual, 2)}\u202f%",
+        "residual": numbers.ABSENT if residual is None else f"{numbers.signed(100 * residual, 2)}\u00a0%",
         "missing": each.missing,
         "notes": [{"text": note, "anchor": anchor("note", note)} for note in each.notes],
         "remarks": language.sentences(each.flags),

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportgen.records.result import ChannelResult, Observed, Resonance, RunResult
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.trusted import spoiled
 
-_WORTH_SAYING = 0.99
-"""A recorded peak below this share of the steady one gets a sentence of its own."""
+_NOT_BUILT_UP = 0.95
+"""Share of the steady peak below which the vibration had no time to build up: the loss of 5 % that the stated fastest
+rate would have kept to."""
+
+FREQUENCY_DIGITS = 5
+"""Significant digits of a frequency whose uncertainty is not known."""
 
 
 def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[Row]:
@@ -26,7 +31,9 @@ def resonance(
 ) -> Row:
     """Corrected values with expanded uncertainties, and what the log shows as recorded."""
     numbers, k = language.numbers, coverage_factor(confidence)
-    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, _times(k, each.frequency_std_hz), 5)
+    frequency, frequency_u = numbers.with_uncertainty(
+        each.frequency_hz, _times(k, each.frequency_std_hz), FREQUENCY_DIGITS
+    )
     q, q_u = numbers.with_uncertainty(each.q, _times(k, each.q_std))
     amplification, amplification_u = numbers.with_uncertainty(each.amplification, _times(k, each.amplification_std))
     seen = each.observed
@@ -50,6 +57,7 @@ def resonance(
         "seen_q": numbers.significant(seen.half_power_q, 3),
         "reduction": numbers.significant(None if seen.sweep_reduction is None else 100 * seen.sweep_reduction, 3),
         "rejected": each.rejected or "",
+        "doubtful": each.doubtful,
         "remarks": _remarks(each, language),
         "uncertain": _budget(each, k, language),
     }
@@ -73,12 +81,33 @@ def _remarks(each: Resonance, language: Language) -> list[str]:
     return remarks
 
 
+def steady_state_sentence(runs: Sequence[RunResult], language: Language) -> str:
+    """What is said before anything else of runs whose logs have no time; empty where all have."""
+    assumed = [run for run in runs if run.steady_state_assumed]
+    if not assumed:
+        return ""
+    told = language.say(
+        "Steady state is assumed for %(runs)s: the log has no time that could be used, so the effect of the sweep is "
+        "not taken out.",
+        runs=", ".join(run.id for run in assumed),
+    )
+    resonances = [each for run in assumed for channel in run.channels for each in channel.resonances]
+    doubtful = sum(each.doubtful for each in resonances)
+    if not doubtful:
+        return told
+    return told + " " + language.say(
+        "%(doubtful)s of %(all)s resonances are doubtful for it and stand without uncertainty.",
+        doubtful=str(doubtful), all=str(len(resonances)),
+    )  # fmt: skip
+
+
 def sweep_sentence(run: RunResult, language: Language) -> str:
     """What a customer should know about the effect of the sweep on the readings of a run; empty without data."""
     numbers = language.numbers
     told = [
         each
         for channel in run.channels
+        if not spoiled(run, channel.id)
         for each in channel.resonances
         if each.observed.sweep_reduction is not None and not each.rejected
     ]
@@ -86,7 +115,7 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
         return ""
     worst = min(told, key=lambda each: each.observed.sweep_reduction or 1.0)
     share = worst.observed.sweep_reduction or 1.0
-    if share > _WORTH_SAYING:
+    if share >= _NOT_BUILT_UP:
         return language.say(
             "The sweep was slow enough: every recorded peak reaches at least %(share)s %% of what the specimen does in "
             "steady vibration.",
@@ -94,9 +123,7 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
         )
     sentence = language.say(
         "The sweep passed the resonance at %(hz)s Hz before the vibration had fully built up: the log shows "
-        "%(share)s %% of the amplification that steady vibration would reach, and its peak at %(peak)s Hz. "
-        "The corrected values are those of the specimen itself, freed of this effect; the values "
-        "as recorded stand beside them.",
+        "%(share)s %% of the amplification that steady vibration would reach, and its peak at %(peak)s Hz.",
         hz=numbers.significant(worst.frequency_hz, 4),
         share=numbers.significant(100 * share, 3),
         peak=numbers.significant(worst.observed.peak_hz, 4),

@@ -208,7 +208,7 @@ def exciter_row(use: ExciterUse, language: Language) -> Row:
     }
 
 
-def _change(value: float | None, std: float | None, report: Report, language: Language) -> tuple[str, str]:
+def change(value: float | None, std: float | None, report: Report, language: Language) -> tuple[str, str]:
     """A change with its sign and its expanded uncertainty, both in percent."""
     numbers = language.numbers
     if value is None:
@@ -221,8 +221,8 @@ def _change(value: float | None, std: float | None, report: Report, language: La
 def shift_row(report: Report, shift: RunShift, language: Language) -> Row:
     """One mode in two runs."""
     numbers = language.numbers
-    frequency, frequency_u = _change(shift.frequency_shift, shift.frequency_shift_std, report, language)
-    amplification, amplification_u = _change(shift.amplification_shift, shift.amplification_shift_std, report, language)
+    frequency, frequency_u = change(shift.frequency_shift, shift.frequency_shift_std, report, language)
+    amplification, amplification_u = change(shift.amplification_shift, shift.amplification_shift_std, report, language)
     return {
         "channel": shift.channel,
         "mode": numbers.ABSENT if shift.mode is None else str(shift.mode),
@@ -241,8 +241,8 @@ def level_row(report: Report, each: LevelDependence, language: Language) -> Row:
     numbers = language.numbers
     plan = report.job.run(each.sweep)
     symbol, size = control_unit(report.job.profile(plan.profile if plan else None))
-    frequency, frequency_u = _change(each.frequency_change, each.frequency_change_std, report, language)
-    q, q_u = _change(each.q_change, each.q_change_std, report, language)
+    frequency, frequency_u = change(each.frequency_change, each.frequency_change_std, report, language)
+    q, q_u = change(each.q_change, each.q_change_std, report, language)
 
     def level(value: float | None) -> str:
         return numbers.ABSENT if value is None else f"{numbers.significant(value / size, 3)} {symbol}"

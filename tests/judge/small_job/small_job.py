@@ -297,6 +297,19 @@ def _absent(truth: Truth, fault: dict[str, Any]) -> None:
     truth.absent.add(fault["channel"])
 
 
+def _ideal_notch(truth: Truth, fault: dict[str, Any]) -> None:
+    """The control falls in a band just so far that a channel stays at a limit (g); or ``deeper_db`` below that."""
+    low, high, before = fault["from_hz"], fault["to_hz"], truth.level
+    deeper = 10.0 ** (-fault.get("deeper_db", 0.0) / 20.0)
+
+    def level(f: Floats) -> Floats:
+        response = 3.0 * np.abs(_transmissibility(f, truth, SHARES[fault["channel"]]))
+        inside = (f >= low) & (f <= high)
+        return before(f) * np.where(inside, deeper * np.minimum(1.0, fault["limit_g"] / response), 1.0)
+
+    truth.level = level
+
+
 def _control_gaps(truth: Truth, fault: dict[str, Any]) -> None:
     truth.level = lambda f: np.where(np.arange(len(f)) % 10 == 0, np.nan, 1.0)
 
@@ -307,6 +320,7 @@ def _set(name: str, value: Any) -> Callable[..., None]:
 
 FAULTS: dict[str, Callable[..., None]] = {
     "level": _scale_level, "range": _sweep_from_to, "rate": _rate_from, "linear": _linear, "hold": _hold,
+    "ideal notch": _ideal_notch,
     "no rows": _no_rows, "no time": _no_time, "clock": _clock_back, "mode": _move_mode, "lost mode": _lose_mode,
     "new mode": _new_mode, "unidentified": _unidentified, "reject": _reject, "dwell": _dwell, "drift": _dwell_drift,
     "absent": _absent, "no uncertainty": _set("uncertain", True), "no numbers": _set("unnumbered", True),

@@ -94,8 +94,75 @@ def three_sweeps():
     return [*ROWS, *down[1:], *up[1:]]
 
 
+def clocked(name, times, **how):
+    """The sweep with its time told another way, under another name."""
+    names = (name,) if isinstance(name, str) else name
+    told = [(each,) if isinstance(each, str | int | float) else each for each in times]
+    return text([(*t, *row[1:]) for t, row in zip(told, ROWS, strict=True)], (*names, *HEADER[1:]), **how)
+
+
+def clock(seconds, form="{h:02}:{m:02}:{s:06.3f}", start=9 * 3600 + 14 * 60):
+    """A time of day, ``seconds`` after a quarter past nine or so."""
+    at = start + seconds
+    hours, rest = divmod(at % 86400, 3600)
+    twelve = (int(hours) + 11) % 12 + 1
+    return form.format(h=int(hours), twelve=twelve, half="AM" if hours < 12 else "PM", m=int(rest // 60), s=rest % 60,
+                       whole=int(rest % 60), ms=round(rest % 1 * 1000))  # fmt: skip
+
+
+MIDNIGHT = 24 * 3600 - 2.75
+"""A start that lets the sweep pass midnight."""
+
+
+def clocks():
+    """Times as loggers, spreadsheets and controllers of several countries write them."""
+    german = {"sep": ";", "decimal": ","}
+    excel = [46093.0 + (9 * 3600 + 14 * 60 + t) / 86400 for t in TIME]
+    spring = [clock(t, "29.03.2026 {h:02}:{m:02}:{s:06.3f}", 2 * 3600 - 2.75 + 3600 * (t > 2.5)) for t in TIME]
+    return {
+        "clock_datum_zeit.csv": clocked("Datum/Zeit", [clock(t, "12.03.2026 {h:02}:{m:02}:{s:06.3f}") for t in TIME]),
+        "clock_datum_uhrzeit.csv": clocked("Datum Uhrzeit", [clock(t, "12.03.2026 {h:02}:{m:02}:{s:06.3f}") for t in TIME], **german),
+        "clock_comma.csv": clocked("Uhrzeit", [clock(t).replace(".", ",") for t in TIME], **german),
+        "clock_two_columns.csv": clocked(("Datum", "Uhrzeit"), [("12.03.2026", clock(t)) for t in TIME], **german),
+        "clock_two_columns_midnight.csv": clocked(("Date", "Time"), [(f"2026-03-{12 + (t > 2.5)}", clock(t, start=MIDNIGHT)) for t in TIME]),
+        "clock_zeitstempel.csv": clocked("Zeitstempel", [clock(t, "2026-03-12 {h:02}:{m:02}:{s:06.3f}") for t in TIME], **german),
+        "clock_timestamp_zone.csv": clocked("timestamp", [clock(t, "2026-03-12T{h:02}:{m:02}:{s:06.3f}+01:00") for t in TIME]),
+        "clock_timestamp_utc.csv": clocked("Timestamp (UTC)", [clock(t, "2026-03-12T{h:02}:{m:02}:{s:06.3f}Z") for t in TIME]),
+        "clock_zone_changes.csv": clocked("timestamp", [clock(t, "2026-03-29T{h:02}:{m:02}:{s:06.3f}" + ("+02:00" if t > 2.5 else "+01:00"), 2 * 3600 - 2.75 + 3600 * (t > 2.5)) for t in TIME]),
+        "clock_american.csv": clocked("Date/Time", [clock(t, "3/12/2026 {twelve}:{m:02}:{s:06.3f} {half}") for t in TIME]),
+        "clock_american_midnight.csv": clocked("Date & Time", [clock(t, "3/" + str(12 + (t > 2.5)) + "/2026 {twelve}:{m:02}:{s:06.3f} {half}", MIDNIGHT) for t in TIME]),
+        "clock_british_midnight.csv": clocked("Date and time", [clock(t, str(3 + (t > 2.5)) + "/4/2026 {h:02}:{m:02}:{s:06.3f}", MIDNIGHT) for t in TIME]),
+        "clock_afternoon.csv": clocked("Time", [clock(t, "{twelve}:{m:02}:{s:06.3f} {half}", 12 * 3600 - 2.75) for t in TIME]),
+        "clock_twelve_hours.csv": clocked("Time", [clock(t, "{twelve}:{m:02}:{s:06.3f}", 13 * 3600 - 2.75) for t in TIME]),
+        "clock_form_in_header.csv": clocked("Time (hh:mm:ss.fff)", [clock(t) for t in TIME]),
+        "clock_form_in_brackets.csv": clocked("Zeit [hh:mm:ss]", [clock(t) for t in TIME]),
+        "clock_colon_milliseconds.csv": clocked("Time", [clock(t, "{h:02}:{m:02}:{whole:02}:{ms:03}") for t in TIME]),
+        "clock_month_name.csv": clocked("Date Time", [clock(t, "12-Mar-2026 {h:02}:{m:02}:{s:06.3f}") for t in TIME]),
+        "clock_french.csv": clocked("Date et heure", [clock(t, "12/03/2026 {h:02}:{m:02}:{s:06.3f}").replace(".", ",") for t in TIME], **german),
+        "clock_summer_time.csv": clocked("Datum/Zeit", spring),
+        "clock_winter_time.csv": clocked("Uhrzeit", [clock(t, start=3 * 3600 - 2.75 - 3600 * (t > 2.5)) for t in TIME]),
+        "epoch_seconds.csv": clocked("timestamp", [1773306842.0 + t for t in TIME]),
+        "epoch_milliseconds.csv": clocked("timestamp", [1773306842000 + round(1000 * t) for t in TIME]),
+        "epoch_microseconds.csv": clocked("Unix time", [1773306842000000 + round(1e6 * t) for t in TIME]),
+        "excel_serial.csv": clocked("Datum/Zeit", excel),
+        "excel_fraction_of_a_day.csv": clocked("Time [d]", [t / 86400 for t in TIME]),
+        "microseconds.csv": clocked("t [µs]", [round(1e6 * t) for t in TIME]),
+        "milliseconds.csv": clocked("Elapsed Time (milliseconds)", [round(1000 * t) for t in TIME]),
+        "elapsed.csv": clocked("Elapsed", list(TIME)),
+        "t_alone.csv": clocked("t", list(TIME)),
+        "german_seconds.csv": clocked("Zeit [Sek]", list(TIME), **german),
+        "date_constant.csv": clocked(("Date", "Time [s]"), [("2026-03-12", t) for t in TIME]),
+        "date_not_understood.csv": clocked(("Datum", "Uhrzeit"), [("KW 11", clock(t)) for t in TIME], **german),
+    }  # fmt: skip
+
+
 def texts():
     """File name to content."""
+    return {**sweeps(), **clocks()}
+
+
+def sweeps():
+    """Files whose time is plain."""
     german = ("Zeit [s]", "Frequenz [Hz]", "C1 [g]", "A1 [g]", "Phase A1 [°]")
     hold = [(t, 150.5 + 0.02 * (-1) ** i, c, a, p) for i, (t, _, c, a, p) in enumerate(ROWS)]
     pp = [(t, f, 2 * c, 2 * a, p) for t, f, c, a, p in ROWS]

@@ -1,0 +1,64 @@
+"""What is left out of every verdict is a finding, in a report and in a quick look."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from reportgen.compute.quality_findings import quality_findings
+from reportgen.pipeline import quicklook
+from reportgen.records.finding import Severity
+from reportgen.records.log import SweepLog
+from reportgen.records.result import IssueKind, QualityIssue, RunResult
+from tests.compute.test_interrupted_sweeps import G, computed, job, resumed_log, swept
+
+
+def test_a_channel_that_carries_no_verdict_is_a_finding():
+    lost = QualityIssue(kind=IssueKind.CLIPPING, message="A1 is clipped", channel="A1", spoils=True)
+    noted = QualityIssue(kind=IssueKind.NOISE_FLOOR, message="A2 shows noise", channel="A2")
+    run = RunResult(id="R", kind="survey", axis="X", sweep=None, control=None, quality=(lost, noted))
+    (finding,) = quality_findings(job(), (run,))
+    assert (finding.severity, finding.where) == (Severity.WARNING, "x.csv:1")
+    assert finding.message == "channel A1 of run R is left out: A1 is clipped"
+
+
+def test_a_resumption_is_a_finding():
+    (finding,) = quality_findings(job(), (computed(resumed_log()),))
+    assert "was resumed from 65 Hz" in finding.message
+
+
+def written(log: SweepLog, path, restart: int = 0):
+    control, *responses = log.traces
+    time = log.time_s - np.where(np.arange(len(log.time_s)) >= restart, log.time_s[restart], 0.0)
+    names = ["time [s]", "frequency [Hz]", "C1 [g]"]
+    columns = [time, log.frequency_hz, control.amplitude / G]
+    for each in responses:
+        names += [f"{each.channel} [g]", f"{each.channel} phase [deg]"]
+        columns += [each.amplitude / G, each.phase_deg]
+    rows = [",".join(f"{value:.6g}" for value in row) for row in zip(*columns, strict=True)]
+    path.write_text("\n".join([",".join(names), *rows]) + "\n")
+    return path
+
+
+def loose(log: SweepLog) -> SweepLog:
+    control, a1, a2 = log.traces
+    gone = np.where(log.frequency_hz > 60.0, 0.2, 1.0)
+    return replace(log, traces=(control, replace(a1, amplitude=a1.amplitude * gone), a2))
+
+
+def test_a_quick_look_says_which_channel_it_left_out(tmp_path):
+    """The channel was dropped in silence: the table had no row of it, and nothing said why."""
+    said: list[str] = []
+    quicklook(written(loose(swept(20.0, 160.0)), tmp_path / "x.csv"), None, said.append)
+    assert any("channel A1" in line and "is left out" in line for line in said)
+    assert any(line.split()[0] == "A2" for line in said if line.split())
+
+
+def test_a_clock_that_starts_anew_at_a_resumption_goes_on(tmp_path):
+    """Time was dropped, steady state assumed, and two modes more than there are were listed."""
+    said: list[str] = []
+    begun = len(swept(20.0, 75.0).frequency_hz)
+    quicklook(written(resumed_log(), tmp_path / "x.csv", restart=begun), None, said.append)
+    assert any("starts anew where the sweep is resumed at 65 Hz" in line for line in said)
+    assert sum(line.split()[0] == "A1" for line in said if line.split()) == 2

@@ -1,0 +1,43 @@
+"""Every number of evidence is printed with its own unit, in the report, on screen and in results.json.
+
+Fault: the verdict's unit stood beside all of them, so a control deviation of 2.213 % was printed as 2.213 g and a
+response of 33.20 g as 33.20 %.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from reportgen.records.verdict import Evidence, Outcome, Verdict
+from reportgen.render.html import render_html
+from reportgen.render.results import results
+
+DEVIATION = Evidence(text="control", run="X-QUAL", frequency_hz=300.0, measured=2.213, unit="%")
+RESPONSE = Evidence(text="notch on A1", run="X-QUAL", channel="A1", frequency_hz=117.0, measured=33.2, unit="g")
+
+
+def mixed(first, second):
+    return Verdict(
+        requirement="R1", check="control tolerance", clause="7.3", text=None, outcome=Outcome.PASS, reason="Said.",
+        measured=first.measured, limit=35.0, unit=first.unit, evidence=(first, second),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("first, second", [(DEVIATION, RESPONSE), (RESPONSE, DEVIATION)])
+def test_a_deviation_in_percent_and_a_response_in_g_keep_their_units(report, templates, first, second):
+    told = replace(report, verdicts=(mixed(first, second),))
+    text = render_html(told, templates=templates).replace("\u00a0", " ").replace("\u202f", " ")
+    assert "300.0 Hz: 2.213 %" in text
+    assert "117.0 Hz: 33.20 g" in text
+    assert "2.213 g" not in text
+    assert "33.20 %" not in text
+    evidence = results(told)["verdicts"][0]["evidence"]
+    assert {(each["measured"], each["unit"]) for each in evidence} == {(2.213, "%"), (33.2, "g")}
+
+
+def test_a_fact_without_a_number_has_no_unit(report, templates):
+    fact = Evidence(text="instrument STR-02", run="X-QUAL")
+    told = replace(report, verdicts=(mixed(DEVIATION, fact),))
+    assert "instrument STR-02<" in render_html(told, templates=templates)

@@ -1,0 +1,166 @@
+"""Text follows from the facts, and a figure has one form: each test is named after a sentence that was not true."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import date
+
+import pytest
+
+from reportgen.records.job import Inspection, Requirement, RunKind
+from reportgen.records.note import Note, StrobeSeen
+from reportgen.records.result import Observed, QualityIssue
+from reportgen.render.document import assemble
+from reportgen.render.html import render_html
+from reportgen.render.numbers import Numbers
+from reportgen.render.rows.hazard import hazards
+from reportgen.render.rows.identity import identity
+from reportgen.render.rows.language import Language
+from reportgen.render.rows.resonance import sweep_sentence
+from tests.examples.test_golden import text_of
+
+
+@pytest.fixture(scope="session")
+def english(templates):
+    return Language.of("en", templates)
+
+
+def with_reduction(run, share):
+    seen = Observed(peak_hz=118.5, sweep_reduction=share, fastest_rate=10.0)
+    channels = tuple(
+        replace(each, resonances=tuple(replace(one, observed=seen) for one in each.resonances)) for each in run.channels
+    )
+    return replace(run, channels=channels)
+
+
+@pytest.mark.parametrize("share, lost", [(0.986, False), (0.951, False), (0.949, True), (0.73, True)])
+def test_no_resonance_had_not_built_up_at_98_6_percent(report, english, share, lost):
+    said = sweep_sentence(with_reduction(report.runs[0], share), english)
+    assert ("before the vibration had fully built up" in said) == lost
+    assert ("would have kept this loss below 5 %" in said) == lost  # no advice to lose less than was lost
+
+
+def test_a_channel_without_evidence_does_not_slow_the_sweep(report, english):
+    run = with_reduction(report.runs[0], 0.5)
+    spoiled = tuple(QualityIssue(kind="clipping", message="clipped", channel=c.id, spoils=True) for c in run.channels)
+    assert sweep_sentence(replace(run, quality=spoiled), english) == ""
+
+
+def test_no_resonance_was_found_is_not_said_of_an_excluded_sensor(report, templates):
+    first = report.runs[0]
+    bare = tuple(replace(each, resonances=()) for each in first.channels)
+    lost = QualityIssue(kind="loose sensor", message="A1 came loose", channel="A1", spoils=True)
+    told = replace(report, runs=(replace(first, channels=bare, quality=(lost,)), *report.runs[1:]))
+    text = text_of(render_html(told, templates=templates))
+    assert "No resonance was found on channel A1" not in text
+    assert "Channel A1 carries no evidence in this run, so no resonance is stated for it: A1 came loose" in text
+    assert "No resonance was found on channel A2" in text
+
+
+def plain(report):
+    """The sample without strobe, granules, dwell and decay."""
+    kept = tuple(each for each in report.runs if each.kind not in (RunKind.DWELL, RunKind.DECAY))
+    plans = tuple(each for each in report.job.runs if each.kind not in (RunKind.DWELL, RunKind.DECAY))
+    specimen = replace(report.job.specimen, beam=None)
+    job = replace(report.job, runs=plans, instruments=(), photos=(), specimen=specimen)
+    return replace(report, job=job, runs=kept, notes=(), modes=(), beam_fits=(), pictures=())
+
+
+def test_cautions_speak_of_what_was_used(report, templates):
+    assert hazards(plain(report)) == frozenset()
+    text = text_of(render_html(plain(report), templates=templates)).casefold()
+    for word in ("strobe", "granules", "dwelling at a resonance", "free decay by hand"):
+        assert word not in text
+    assert "wear protection" in text
+    seen = Note(source="n.txt", line=1, text="10 Hz", facts=(StrobeSeen(flash_hz=9.8),))
+    assert "strobe" in hazards(replace(plain(report), notes=(seen,)))
+    assert "granules" in hazards(replace(plain(report), notes=(replace(seen, text="sand on the arm", facts=()),)))
+    assert hazards(report) >= {"strobe", "dwell", "decay"}
+
+
+def test_no_beam_theory_for_a_box(report, templates):
+    text = text_of(render_html(replace(plain(report), modes=report.modes[:2]), templates=templates))
+    assert "beam theory" not in text.casefold().replace("beam theory / hz", "")
+
+
+def test_what_the_laboratory_did_is_not_supplied_by_the_customer(report, english):
+    specimen = replace(report.job.specimen, mounting="six M6 screws", torque="9 N m", received=date(2026, 3, 9))
+    said = identity(replace(report, job=replace(report.job, specimen=specimen)), english)["supplied"]
+    own = said.rpartition("recorded itself: ")[2]
+    assert {"Received", "Mounting", "Torque"} <= set(own.rstrip(".").split(", "))
+    assert "Serial number" not in own
+
+
+@pytest.mark.parametrize("when", ["after the test, 2026-03-14", "nach der Prüfung, 14.03.2026"])
+def test_the_dates_of_the_test_cover_the_inspections_that_decide_a_clause(report, english, when):
+    look = Inspection(when=when, what="visual", result="pass")
+    asked = Requirement(id="R9", check="inspection", what="visual")
+    job = replace(report.job, inspections=(look,), requirements=(asked,))
+    assert identity(replace(report, job=job), english)["tested"] == "12 March 2026 – 14 March 2026"
+    unasked = replace(job, requirements=())
+    assert identity(replace(report, job=unasked), english)["tested"] == "12 March 2026"
+
+
+def test_what_holds_for_the_whole_report_is_said_once(report, templates):
+    text = text_of(render_html(report, templates=templates))
+    for sentence in (
+        "The results relate only to the items tested",
+        "Corrected values are those of the specimen itself",
+    ):
+        assert text.count(sentence) == 1
+
+
+def test_squares_are_not_set_inside_the_subscript(html):
+    assert "<sub>c</sub>²" in html
+    assert not re.search(r"<sub>[^<]*[²³]", html)
+
+
+def test_a_minus_is_no_hyphen_and_long_numbers_are_grouped_in_sentences(english):
+    said = english.sentence("Tolerance -10 % +10 %; level changed by -6 dB at 20000 Hz, 21520 cycles, part 20411")
+    assert said == "Tolerance −10 % +10 %; level changed by −6 dB at 20\u202f000 Hz, 21\u202f520 cycles, part 20411"
+    assert english.sentence("run X-2 of 2026-03-12") == "run X-2 of 2026-03-12"
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_one_rule_groups_whole_numbers_wherever_they_stand(language):
+    numbers = Numbers(language)
+    forms = (numbers.count(20000), numbers.plain(20000), numbers.significant(20000.0), numbers.decimal(20000.0, 0))
+    assert set(forms) == {"20\u202f000"}
+    assert numbers.with_uncertainty(20000.0, 11.0) == ("20\u202f000", "11")
+    assert numbers.plain(2000) == "2000"
+
+
+def test_the_criterion_stands_in_the_methods_once(report, templates):
+    why = "A mode counts as found where leaving it out would worsen the fit."
+    told = replace(report, runs=tuple(replace(each, criterion=why) for each in report.runs if each.sweep is not None))
+    methods = assemble(told, templates).context["methods"]
+    (row,) = [each for each in methods if each["title"] == "When a mode counts as found"]
+    assert row["text"] == why
+
+
+def test_a_percent_sign_stands_off_its_number_by_one_kind_of_space(html):
+    """Fault: "75%" beside "75 %", and a narrow space beside a wide one."""
+    text = re.sub(r"<(style|script|svg)\b.*?</\1>", " ", html, flags=re.DOTALL)
+    text = re.sub(r"<[^>]+>", " ", text)
+    assert re.findall(r"\d%", text) == []
+    assert "\u202f%" not in text
+
+
+def test_a_frequency_noted_by_hand_is_printed_as_noted_in_table_and_figure(report, templates):
+    noted = replace(
+        report.modes[0], seen_in=("notes",), frequency_hz=9.5, frequency_std_hz=None, resolution_hz=0.1, q=None
+    )
+    told = replace(report, modes=(noted, *report.modes[1:]))
+    document = assemble(told, templates)
+    row = document.context["axes"][0]["modes"][0]
+    assert (row["frequency"], row["frequency_u"]) == ("9.5", "–")
+    labels = re.findall(r">([^<>]+)</text>", document.drawings["fig-ladder-X"].svg)
+    assert "9.5" in labels
+    assert "9.500" not in labels
+
+
+def test_a_mode_nobody_saw_stands_with_its_expectation_alone(report, templates):
+    rows = assemble(report, templates).context["axes"][0]["modes"]
+    (gap,) = [each for each in rows if each["missing"]]
+    assert (gap["frequency"], gap["frequency_u"], gap["residual"], gap["expected"]) == ("–", "–", "–", "2263")
