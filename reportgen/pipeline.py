@@ -184,10 +184,10 @@ def _set_of(report: Report, outputs: Mapping[str, Output], how: Settings, missin
 
 def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
     """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
-    from reportgen.read.checklist import report_checklist
     from reportgen.read.input_files import photo_findings, stamp_of_job_file
-    from reportgen.read.job_dates import dates_to_come
-    from reportgen.read.job_file import read_job
+    from reportgen.read.job.checklist import report_checklist
+    from reportgen.read.job.job_dates import dates_to_come
+    from reportgen.read.job.job_file import read_job
 
     before = stamp_of_job_file(path)
     job, findings = read_job(path)
@@ -205,7 +205,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build."""
     from reportgen.read.input_files import stamp_of_job_file
-    from reportgen.read.job_file import read_job
+    from reportgen.read.job.job_file import read_job
 
     before = stamp_of_job_file(path)
     job, findings = read_job(path)
@@ -223,9 +223,9 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, pro
     Raises ReadError, which names the file, where one has.
     """
     from reportgen.read.input_files import watch_inputs
+    from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import read_log, with_channels_of_logs
-    from reportgen.read.operator_notes import read_notes
-    from reportgen.read.same_runs import same_runs
+    from reportgen.read.notes.operator_notes import read_notes
 
     watched = watch_inputs(job, before)
     found = list(findings)
@@ -253,13 +253,13 @@ def compute_report(
 
     What is to be done ``meanwhile`` is done while other processes compute, and not at all where there are none.
     """
-    from reportgen.compute.exciter import exciter_check
-    from reportgen.compute.level_dependence import level_dependence
-    from reportgen.compute.mode_picture import mode_pictures
-    from reportgen.compute.modes import join_modes
-    from reportgen.compute.quality_findings import quality_findings
-    from reportgen.compute.run_comparison import compare_quality
-    from reportgen.compute.shift import run_shifts
+    from reportgen.compute.comparison.level_dependence import level_dependence
+    from reportgen.compute.comparison.run_comparison import compare_quality
+    from reportgen.compute.comparison.shift import run_shifts
+    from reportgen.compute.modes.mode_picture import mode_pictures
+    from reportgen.compute.modes.modes import join_modes
+    from reportgen.compute.quality.quality_findings import quality_findings
+    from reportgen.compute.sweep.exciter import exciter_check
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
@@ -432,7 +432,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
     from reportgen.archive.publish import write_whole
     from reportgen.beside import beside
-    from reportgen.compute.quality_findings import quality_findings
+    from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
@@ -487,7 +487,7 @@ def _compute_bare(path: Path, log: Log, controls: tuple[str, ...], progress: Say
 
 def inspect_file(path: Path) -> str:
     """What a log or record holds, with a mapping to paste, or a run for each sweep where it holds several."""
-    from reportgen.compute.several_sweeps import sweeps_of_record
+    from reportgen.compute.sweep.several_sweeps import sweeps_of_record
     from reportgen.read.inspect_file import describe_file
 
     return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))

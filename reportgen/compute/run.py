@@ -7,26 +7,26 @@ from dataclasses import replace
 
 import numpy as np
 
-from reportgen.compute.control import combine_control, control_dimension, control_result
-from reportgen.compute.cross_check import agreement, cross_check, disagreements
-from reportgen.compute.decay import CRITERION, identify_decay
-from reportgen.compute.demodulation import demodulate
-from reportgen.compute.dwell import dwell_result
+from reportgen.compute.decay.decay import CRITERION, identify_decay
+from reportgen.compute.decay.pluck import find_pluck, pluck_window, rises_at_once
+from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
+from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
-from reportgen.compute.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
-from reportgen.compute.pluck import find_pluck, pluck_window, rises_at_once
-from reportgen.compute.quality import data_quality
-from reportgen.compute.several_sweeps import split_sweeps
-from reportgen.compute.sweep_facts import sweep_facts
-from reportgen.compute.transmissibility import (
+from reportgen.compute.quality.quality import data_quality
+from reportgen.compute.quality.wrong_unit import wrong_units
+from reportgen.compute.sweep.control import combine_control, control_dimension, control_result
+from reportgen.compute.sweep.dwell import dwell_result
+from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
+from reportgen.compute.sweep.several_sweeps import split_sweeps
+from reportgen.compute.sweep.sweep_facts import sweep_facts
+from reportgen.compute.sweep.transmissibility import (
     acceleration_of,
     is_motion,
     magnitude_ratio,
     phase_of_acceleration,
     ratio_unit,
 )
-from reportgen.compute.without_time import doubted
-from reportgen.compute.wrong_unit import wrong_units
+from reportgen.compute.sweep.without_time import doubted
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from reportgen.compute.transmissibility import magnitude_ratio
+from reportgen.compute.sweep.transmissibility import magnitude_ratio
 from reportgen.records.log import Floats, SweepLog, Trace
 
 BLOCKS = 30

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.errors import ReadError
-from reportgen.read.columns import Column, Meaning, understand
 from reportgen.read.describe_record import SweepsOf, describe_record, joined
 from reportgen.read.log import sweep_layout
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, looks_like_control, understand_columns
 from reportgen.read.run_entries import entries_to_paste, quoted
-from reportgen.read.spreadsheet import sheets_of
-from reportgen.read.table import is_compressed, is_table, read_table, recognise
-from reportgen.read.table_layout import TableLayout
-from reportgen.read.table_rows import TableBlock
-from reportgen.read.time_column import counted_in
+from reportgen.read.table.columns import Column, Meaning, understand
+from reportgen.read.table.spreadsheet import sheets_of
+from reportgen.read.table.table import is_compressed, is_table, read_table, recognise
+from reportgen.read.table.table_layout import TableLayout
+from reportgen.read.table.table_rows import TableBlock
+from reportgen.read.table.time_column import counted_in
 from reportgen.records.stretch import stretches
 
 _REMARKS_SHOWN = 8

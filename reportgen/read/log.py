@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.errors import ReadError
-from reportgen.read.columns import folded
-from reportgen.read.job_folder import file_fault
+from reportgen.read.job.job_folder import file_fault
+from reportgen.read.job.nearest import listed, nearest
+from reportgen.read.job.same_runs import same_channels
 from reportgen.read.log_columns import (
     LogWanted,
     likely_controls,
@@ -18,12 +19,11 @@ from reportgen.read.log_columns import (
     looks_like_drive,
     understand_columns,
 )
-from reportgen.read.nearest import listed, nearest
 from reportgen.read.phase_reference import relative_to_control
-from reportgen.read.same_runs import same_channels
 from reportgen.read.sweep_log import read_sweep_log
-from reportgen.read.table import is_table, recognise
-from reportgen.read.table_layout import TableLayout
+from reportgen.read.table.columns import folded
+from reportgen.read.table.table import is_table, recognise
+from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Log, SweepLog, TimeHistory

@@ -6,8 +6,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from reportgen.read.columns import Column, Meaning, folded, mapped, split_unit, understand
-from reportgen.read.table_layout import TableLayout
+from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
+from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, error, warning
 from reportgen.units import Detector, parse_unit
 

@@ -11,17 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
-from reportgen.read.cells import number_in, split_line
-from reportgen.read.clock import read_clock
-from reportgen.read.columns import Column, Meaning, understand
-from reportgen.read.header_words import begins_a_table
 from reportgen.read.leaps import leaps
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, understand_columns, without_unit
-from reportgen.read.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
-from reportgen.read.table import read_table, recognise
-from reportgen.read.table_layout import TableLayout
-from reportgen.read.table_rows import Rejected, TableBlock
-from reportgen.read.time_column import counted_in, joined, spread
+from reportgen.read.table.cells import number_in, split_line
+from reportgen.read.table.clock import read_clock
+from reportgen.read.table.columns import Column, Meaning, understand
+from reportgen.read.table.header_words import begins_a_table
+from reportgen.read.table.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
+from reportgen.read.table.table import read_table, recognise
+from reportgen.read.table.table_layout import TableLayout
+from reportgen.read.table.table_rows import Rejected, TableBlock
+from reportgen.read.table.time_column import counted_in, joined, spread
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.log import Floats, SweepLog, Trace
 from reportgen.records.stretch import Stretch, stretches

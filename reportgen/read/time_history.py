@@ -17,8 +17,8 @@ from reportgen.errors import ReadError, UnitError
 from reportgen.read.formats import hdf5, mat, universal_file, wav
 from reportgen.read.formats.recording import Recording, ScaledSamples, StoredChannel
 from reportgen.read.formats.table import looks_like_table_history, open_table
-from reportgen.read.mapped_column import StoredUnit, parse_stored_unit, split_column
-from reportgen.read.table import is_table
+from reportgen.read.table.mapped_column import StoredUnit, parse_stored_unit, split_column
+from reportgen.read.table.table import is_table
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.log import TimeHistory
 from reportgen.units import parse_quantity

@@ -11,9 +11,9 @@ from reportgen import pipeline
 from reportgen.errors import ReadError
 from reportgen.pipeline import Settings, build_job
 from reportgen.read import log as log_module
-from reportgen.read import operator_notes
 from reportgen.read.input_files import stamp_of_job_file, watch_inputs
-from reportgen.read.job_file import read_job
+from reportgen.read.job.job_file import read_job
+from reportgen.read.notes import operator_notes
 from tests.soak.small_job import comma_log, job_of, write_job
 
 ALONE = Settings(results_only=True)

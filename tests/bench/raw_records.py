@@ -76,7 +76,7 @@ def ours(path: Path) -> None:
 
     import soundfile
 
-    from reportgen.compute.demodulation import demodulate
+    from reportgen.compute.demodulation.demodulation import demodulate
     from reportgen.read.time_history import read_time_history
 
     started = _started()

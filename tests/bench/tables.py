@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from reportgen.read.table import read_table, recognise, table_blocks
+from reportgen.read.table.table import read_table, recognise, table_blocks
 
 ROWS, CHANNELS, TURNS = 1_100_000, 8, 5
 WANTED = 1.2

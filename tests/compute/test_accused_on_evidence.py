@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen.compute.loose_sensor import is_steady
-from reportgen.compute.quality import data_quality
-from reportgen.compute.run_comparison import compare_quality
+from reportgen.compute.comparison.run_comparison import compare_quality
+from reportgen.compute.quality.loose_sensor import is_steady
+from reportgen.compute.quality.quality import data_quality
+from reportgen.compute.quality.wrong_unit import wrong_units
 from reportgen.compute.seen import decibels
-from reportgen.compute.wrong_unit import wrong_units
 from reportgen.records.job import (
     Breakpoint,
     Channel,

@@ -12,7 +12,7 @@ import scipy.linalg
 from skfem import Basis, BilinearForm, ElementLineHermite, MeshLine
 from skfem.helpers import dd
 
-from reportgen.compute.beam import (
+from reportgen.compute.modes.beam import (
     antinodes,
     base_driven_nodes,
     base_driven_shape,

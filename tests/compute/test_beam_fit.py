@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from reportgen.compute.beam_fit import clearly_better, fit_beam, fit_other_boundaries, odd_one_out
+from reportgen.compute.modes.beam_fit import clearly_better, fit_beam, fit_other_boundaries, odd_one_out
 from reportgen.records.job import Boundary
 
 CF, FF = Boundary.CLAMPED_FREE, Boundary.FREE_FREE

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.control import combine_control, control_result
+from reportgen.compute.sweep.control import combine_control, control_result
 from reportgen.errors import ComputeError
 from reportgen.records.job import Breakpoint, ControlStrategy, Notch, Profile, ToleranceBand
 from reportgen.records.log import SweepLog, Trace

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen.compute.cross_check import agreement, cross_check, disagreements
+from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.run import compute_run, sweep_of
 from reportgen.records.job import Channel, ChannelRole, Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from tests.compute.test_demodulation import STRUCTURE, TABLE, recorded

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from reportgen.compute.decay import identify_decay
+from reportgen.compute.decay.decay import identify_decay
 from reportgen.errors import ComputeError
 
 

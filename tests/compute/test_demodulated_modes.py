@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.demodulation import demodulate
+from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.identify import SweptResponse, identify_modes
 from tests.compute.test_demodulation import history_of, swept_transmissibility
 

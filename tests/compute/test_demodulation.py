@@ -10,13 +10,13 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.special import wofz
 
-from reportgen.compute.cell_sums import Model
-from reportgen.compute.demodulation import demodulate
-from reportgen.compute.drive_phase import phase_through
+from reportgen.compute.demodulation.cell_sums import Model
+from reportgen.compute.demodulation.demodulation import demodulate
+from reportgen.compute.demodulation.drive_phase import phase_through
+from reportgen.compute.demodulation.sine_fit import NOISE_BANDWIDTH, fit_rows
+from reportgen.compute.demodulation.steady_state import steady_state_response
 from reportgen.compute.identify import SweptResponse, identify_modes
-from reportgen.compute.several_sweeps import split_sweeps
-from reportgen.compute.sine_fit import NOISE_BANDWIDTH, fit_rows
-from reportgen.compute.steady_state import steady_state_response
+from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.errors import ComputeError, RecordError
 from reportgen.records.log import Floats, TimeHistory
 from tests.simulator.course import Course, HandStep, Stretch, Table, sweep
@@ -269,7 +269,7 @@ def test_a_record_too_long_to_hold_gives_the_same(monkeypatch):
     history = history_of((np.cos(2 * np.pi * cycles) + 0.01 * rng.normal(size=len(t)))[:, None], 10240.0)
     logs = []
     for longest in (1 << 24, 1 << 18, 1 << 10):
-        monkeypatch.setattr("reportgen.compute.drive_phase._LONGEST_HELD", longest)
+        monkeypatch.setattr("reportgen.compute.demodulation.drive_phase._LONGEST_HELD", longest)
         logs.append(demodulate(history, "C1", ["C1"], workers=2))
     for log in logs:
         assert np.max(np.abs(log.frequency_hz / np.interp(log.time_s, t, f) - 1)) < 2e-4

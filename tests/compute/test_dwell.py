@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.sweep.dwell import dwell_result
 
 
 def dwell(frequency, control, response, *, time=None, phase=None):

@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from reportgen.compute.exciter import exciter_check, level_demand, profile_demand
+from reportgen.compute.sweep.exciter import exciter_check, level_demand, profile_demand
 from reportgen.records.job import (
     Breakpoint,
     Exciter,

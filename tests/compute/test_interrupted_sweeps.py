@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen.compute.pieces import holes, pieces_of, rows_of, without_returns
 from reportgen.compute.run import compute_run
-from reportgen.compute.several_sweeps import split_sweeps
-from reportgen.compute.sweep_facts import sweep_facts
+from reportgen.compute.sweep.pieces import holes, pieces_of, rows_of, without_returns
+from reportgen.compute.sweep.several_sweeps import split_sweeps
+from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.judge.verdicts import judge
 from reportgen.records.job import (
     Breakpoint,

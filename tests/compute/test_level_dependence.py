@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from reportgen.compute.level_dependence import level_dependence
+from reportgen.compute.comparison.level_dependence import level_dependence
 from reportgen.records.job import RunKind
 from reportgen.records.result import ChannelResult, ControlResult, Resonance, RunResult, SweepFacts
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.beam import base_driven_nodes, frequency_ratio, mode_shape, nodes
-from reportgen.compute.mode_number import (
+from reportgen.compute.modes.beam import base_driven_nodes, frequency_ratio, mode_shape, nodes
+from reportgen.compute.modes.mode_number import (
     Count,
     match_nodes,
     misplaced_nodes,

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportgen.compute.beam import frequency_ratio
-from reportgen.compute.modes import join_modes
-from reportgen.read.job_file import read_job
-from reportgen.read.operator_notes import read_notes
+from reportgen.compute.modes.beam import frequency_ratio
+from reportgen.compute.modes.modes import join_modes
+from reportgen.read.job.job_file import read_job
+from reportgen.read.notes.operator_notes import read_notes
 from reportgen.records.job import (
     Beam,
     Boundary,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.pluck import find_pluck, pluck_window
+from reportgen.compute.decay.pluck import find_pluck, pluck_window
 from reportgen.errors import ComputeError
 from tests.compute.test_demodulation import history_of
 from tests.simulator.structure import Sensor, Structure, TrueMode
@@ -64,7 +64,7 @@ def test_a_long_record_is_searched_in_pieces_and_the_window_holds_the_decay(monk
     quiet = 0.01 * rng.normal(size=(int(120 * RATE), 2))
     samples = np.concatenate([quiet, record(), 0.5 * record(seed=1), quiet[: int(9 * RATE)]])
     history = history_of(samples, RATE, ("A1", "A2"))
-    monkeypatch.setattr("reportgen.compute.pluck.MOST_VALUES", int(20 * RATE))
+    monkeypatch.setattr("reportgen.compute.decay.pluck.MOST_VALUES", int(20 * RATE))
     start, stop = pluck_window(history)
     assert stop - start == int(10 * RATE)
     inside = find_pluck(history.read(start, stop), RATE)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reportgen.compute.profile import crossover_hz, jumps, profile_level, segments, tolerance_limits
+from reportgen.compute.sweep.profile import crossover_hz, jumps, profile_level, segments, tolerance_limits
 from reportgen.errors import ComputeError
 from reportgen.records.job import Breakpoint, Profile, ToleranceBand
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from reportgen.compute.quality import data_quality
-from reportgen.compute.run_comparison import compare_quality
+from reportgen.compute.comparison.run_comparison import compare_quality
+from reportgen.compute.quality.quality import data_quality
 from reportgen.records.job import (
     Breakpoint,
     Job,

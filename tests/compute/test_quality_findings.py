@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from reportgen.compute.quality_findings import quality_findings
+from reportgen.compute.quality.quality_findings import quality_findings
 from reportgen.pipeline import quicklook
 from reportgen.records.finding import Severity
 from reportgen.records.log import SweepLog

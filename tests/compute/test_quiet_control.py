@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.quiet_control import quiet_control
+from reportgen.compute.demodulation.quiet_control import quiet_control
 
 STEP_S = 0.05
 TIME = np.arange(4000) * STEP_S

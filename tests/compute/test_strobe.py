@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reportgen.compute.strobe import apparent_hz, check_strobe, possible_drives
-from reportgen.compute.strobe_entries import strobe_findings
+from reportgen.compute.modes.strobe import apparent_hz, check_strobe, possible_drives
+from reportgen.compute.modes.strobe_entries import strobe_findings
 from reportgen.records.note import Note, StrobeSeen
 
 

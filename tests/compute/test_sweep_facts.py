@@ -9,7 +9,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from reportgen.compute.sweep_facts import sweep_facts
+from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.records.log import SweepLog
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.read.clock import read_clock
 from reportgen.read.log import read_bare_log
-from reportgen.read.time_column import joined, spread
+from reportgen.read.table.clock import read_clock
+from reportgen.read.table.time_column import joined, spread
 
 
 def write(path, times, name="Uhrzeit"):

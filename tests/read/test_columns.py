@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from reportgen.read.clock import seconds_of
-from reportgen.read.columns import Meaning, mapped, split_unit, understand
 from reportgen.read.log_columns import looks_like_control
+from reportgen.read.table.clock import seconds_of
+from reportgen.read.table.columns import Meaning, mapped, split_unit, understand
 
 T, F, A, P = Meaning.TIME, Meaning.FREQUENCY, Meaning.AMPLITUDE, Meaning.PHASE
 

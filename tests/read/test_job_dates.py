@@ -8,8 +8,8 @@ from datetime import date
 import pytest
 
 from reportgen.pipeline import check_job
-from reportgen.read.job_dates import date_findings
-from reportgen.read.job_file import read_job
+from reportgen.read.job.job_dates import date_findings
+from reportgen.read.job.job_file import read_job
 from reportgen.records.finding import Severity
 
 ROWS = "time [s],frequency [Hz],C1 [g],A1 [g]\n" + "".join(f"{i},{10 + i},0.5,0.{i}\n" for i in range(10, 40))

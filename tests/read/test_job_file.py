@@ -13,9 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportgen.read.job_file import read_job
-from reportgen.read.job_values import LIMIT_DIMENSIONS
-from reportgen.read.toml_lines import TomlLines
+from reportgen.read.job.job_file import read_job
+from reportgen.read.job.job_values import LIMIT_DIMENSIONS
+from reportgen.read.job.toml_lines import TomlLines
 from reportgen.records.finding import Severity
 from reportgen.records.job import Boundary, ChannelRole, ControlStrategy, DecisionRule, RunKind
 from reportgen.resources import data_dir
@@ -465,7 +465,7 @@ def test_what_is_only_incomplete_is_a_warning(folder):
 
 
 def test_limits_of_every_check_have_an_example_that_is_accepted(folder):
-    from reportgen.read.job_values import LIMIT_EXAMPLES
+    from reportgen.read.job.job_values import LIMIT_EXAMPLES
 
     for check, dimensions in LIMIT_DIMENSIONS.items():
         if dimensions:

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reportgen.read.operator_notes import parse_line, read_notes
+from reportgen.read.notes.operator_notes import parse_line, read_notes
 from reportgen.records.job import Beam, Boundary, Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.units import parse_quantity

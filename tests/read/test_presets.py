@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from reportgen.read.job_schema import ProfileTable, RequirementTable
-from reportgen.read.presets import expand_presets
+from reportgen.read.job.job_schema import ProfileTable, RequirementTable
+from reportgen.read.job.presets import expand_presets
 from reportgen.records.finding import Severity
 
 SHIPPED = Path(__file__).resolve().parents[2] / "templates" / "presets"

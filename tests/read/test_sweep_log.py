@@ -22,7 +22,7 @@ from reportgen.read.leaps import leaps
 from reportgen.read.log import control_among, read_bare_log, read_log
 from reportgen.read.log_columns import LogWanted
 from reportgen.read.sweep_log import read_sweep_log
-from reportgen.read.table import read_table, recognise, table_blocks
+from reportgen.read.table.table import read_table, recognise, table_blocks
 from reportgen.records.finding import Severity
 from reportgen.records.stretch import stretches
 from reportgen.units import Detector
@@ -408,7 +408,7 @@ def test_a_single_row_far_off_is_a_leap_but_a_turn_or_a_return_is_none():
 
 
 def job_with(tmp_path, text, log="plain.csv"):
-    from reportgen.read.job_file import read_job
+    from reportgen.read.job.job_file import read_job
 
     (tmp_path / "logs").mkdir()
     (tmp_path / "logs" / "x.csv").write_bytes((ODD / log).read_bytes())

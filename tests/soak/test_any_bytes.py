@@ -10,10 +10,10 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from reportgen.errors import ReportError, UnitError
-from reportgen.read.job_file import read_job
+from reportgen.read.job.job_file import read_job
 from reportgen.read.log import read_bare_log, read_log
-from reportgen.read.note_line import parse_line
-from reportgen.read.operator_notes import read_notes
+from reportgen.read.notes.note_line import parse_line
+from reportgen.read.notes.operator_notes import read_notes
 from reportgen.records.finding import Severity
 from reportgen.units import parse_number, parse_quantity, parse_unit
 from tests.soak.small_job import JOB_FILE, LOGS, NOTES, comma_log, job_of, write_job

@@ -511,7 +511,7 @@ def png(width: int, height: int) -> bytes:
     ids=["60000 x 60000", "broken", "svg", "empty", "gif"],
 )
 def test_a_picture_that_is_none_or_too_large(job, content):
-    from reportgen.read.job_file import read_job
+    from reportgen.read.job.job_file import read_job
     from reportgen.render.photos import picture
 
     (job / "photos").mkdir()

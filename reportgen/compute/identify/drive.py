@@ -11,7 +11,7 @@ import numpy as np
 from reportgen.compute.identify.level import Level
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.compute.identify.sweep_law import sweep_law
-from reportgen.compute.pieces import BREAK_S, breaks
+from reportgen.compute.sweep.pieces import BREAK_S, breaks
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi

@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.errors import ReadError
-from reportgen.read.clock import read_clock
-from reportgen.read.columns import Column, Meaning, understand
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate
-from reportgen.read.table import is_table, recognise, table_blocks
-from reportgen.read.table_layout import TableLayout
-from reportgen.read.table_rows import TableBlock
-from reportgen.read.time_column import counted_in
+from reportgen.read.table.clock import read_clock
+from reportgen.read.table.columns import Column, Meaning, understand
+from reportgen.read.table.table import is_table, recognise, table_blocks
+from reportgen.read.table.table_layout import TableLayout
+from reportgen.read.table.table_rows import TableBlock
+from reportgen.read.table.time_column import counted_in
 from reportgen.records.log import Floats
 
 SLOWEST_HZ = 25.0

@@ -15,16 +15,16 @@ from typing import Any
 
 import numpy as np
 
-from reportgen.compute.control import combine_control, control_result
-from reportgen.compute.dwell import dwell_result
+from reportgen.compute.comparison.run_comparison import compare_quality
+from reportgen.compute.comparison.shift import run_shifts
 from reportgen.compute.identify.sweep import SweptResponse
-from reportgen.compute.profile import profile_level
-from reportgen.compute.quality import data_quality
-from reportgen.compute.run_comparison import compare_quality
-from reportgen.compute.shift import run_shifts
-from reportgen.compute.sweep_facts import sweep_facts
+from reportgen.compute.quality.quality import data_quality
+from reportgen.compute.sweep.control import combine_control, control_result
+from reportgen.compute.sweep.dwell import dwell_result
+from reportgen.compute.sweep.profile import profile_level
+from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.judge.verdicts import judge
-from reportgen.read.job_file import read_job
+from reportgen.read.job.job_file import read_job
 from reportgen.records.job import Job, RunKind, RunPlan
 from reportgen.records.log import Floats, SweepLog, Trace
 from reportgen.records.report import RunShift

@@ -1,0 +1,134 @@
+"""The engineer's own decisions, applied and shown: accept, reject or renumber a resonance or an observation."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from reportgen.compute.modes.observation import Observation
+from reportgen.records.finding import Finding, note, warning
+from reportgen.records.job import Correction
+from reportgen.records.message import Message, message
+from reportgen.records.result import ChannelResult, Resonance, RunResult
+
+REACH = 0.02
+"""A correction names a frequency as read off a plot: this share of it, or the bandwidth of the resonance."""
+
+
+def apply_corrections(
+    corrections: Sequence[Correction], runs: tuple[RunResult, ...], seen: tuple[Observation, ...]
+) -> tuple[tuple[RunResult, ...], tuple[Observation, ...], tuple[Finding, ...]]:
+    """Runs and observations with every correction marked on what it touches; a finding for each correction."""
+    findings: list[Finding] = []
+    for each in corrections:
+        if each.action == "renumber" and each.mode is None:
+            findings.append(warning(each.where, "renumber needs mode = …; the correction was not applied"))
+            continue
+        runs, touched = _on_runs(each, runs)
+        seen, also = _on_observations(each, seen)
+        touched += also
+        findings.append(
+            note(each.where, f"{sentence(each)}; applied to {', '.join(touched)}")
+            if touched
+            else warning(each.where, _matches_nothing(each, runs))
+        )
+    return runs, seen, tuple(findings)
+
+
+def sentence(each: Correction) -> str:
+    """What was decided, by whom and why; stands among the flags of whatever it touched."""
+    done = {"accept": "accepted", "reject": "rejected", "renumber": f"renumbered to mode {each.mode}"}
+    return f"{done.get(each.action, each.action)} by {each.by}: {each.reason}"
+
+
+def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunResult, ...], list[str]]:
+    touched: list[str] = []
+    corrected = []
+    for run in runs:
+        if each.run not in (None, run.id):
+            corrected.append(run)
+            continue
+        channels = []
+        for channel in run.channels:
+            index = _touches(each, channel)
+            if index is None:
+                channels.append(channel)
+            else:
+                channels.append(_mark(each, channel, index))
+                touched.append(f"{run.id} {channel.id} {channel.resonances[index].frequency_hz:.4g} Hz")
+        corrected.append(replace(run, channels=tuple(channels)))
+    return tuple(corrected), touched
+
+
+def _touches(each: Correction, channel: ChannelResult) -> int | None:
+    """Index of the nearest resonance of the channel within reach."""
+    if each.channel not in (None, channel.id):
+        return None
+    distances = [(_distance(each, r), index) for index, r in enumerate(channel.resonances)]
+    near = min(distances, default=None)
+    if near is None:
+        return None
+    resonance = channel.resonances[near[1]]
+    bandwidth = resonance.frequency_hz / resonance.q if resonance.q else 0.0
+    return near[1] if near[0] <= max(REACH * each.frequency_hz, bandwidth) else None
+
+
+def _distance(each: Correction, resonance: Resonance) -> float:
+    """To the mode, or to the peak as the log shows it, whichever is nearer: the engineer may have read either."""
+    shown = [resonance.frequency_hz]
+    if resonance.observed.peak_hz is not None:
+        shown.append(resonance.observed.peak_hz)
+    return min(abs(frequency_hz - each.frequency_hz) for frequency_hz in shown)
+
+
+def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult:
+    resonance = channel.resonances[index]
+    marked = replace(resonance, flags=(*resonance.flags, sentence(each)))
+    if each.action == "reject":
+        marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
+    elif each.action == "renumber":
+        marked = replace(marked, mode=each.mode)
+    return replace(channel, resonances=(*channel.resonances[:index], marked, *channel.resonances[index + 1 :]))
+
+
+def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[str]]:
+    if each.channel is not None:
+        return seen, []
+    touched = [o for o in seen if _reaches(each, o)]
+    marked = tuple(_mark_observation(each, o) if o in touched else o for o in seen)
+    return marked, [f"observation {o.where}" for o in touched]
+
+
+def _reaches(each: Correction, observation: Observation) -> bool:
+    if each.run is not None and observation.run is not None and each.run != observation.run:
+        return False
+    return abs(observation.drive_hz - each.frequency_hz) <= REACH * each.frequency_hz
+
+
+def _mark_observation(each: Correction, observation: Observation) -> Observation:
+    marked = replace(observation, flags=(*observation.flags, _at(observation, sentence(each))))
+    if each.action == "reject":
+        return replace(marked, rejected=f"{each.reason} ({each.by})")
+    if each.action == "renumber":
+        return replace(marked, forced_mode=each.mode)
+    return replace(marked, accepted=True)
+
+
+def _at(observation: Observation, what: str) -> Message:
+    return message("observation.of", where=observation.where, what=what)
+
+
+def _matches_nothing(each: Correction, runs: tuple[RunResult, ...]) -> str:
+    """What stands nearest, so that the correction can be mended."""
+    candidates = [
+        (_distance(each, resonance), f"{run.id} {channel.id} {resonance.frequency_hz:.4g} Hz")
+        for run in runs
+        if each.run in (None, run.id)
+        for channel in run.channels
+        if each.channel in (None, channel.id)
+        for resonance in channel.resonances
+    ]
+    nearest = min(candidates, default=None)
+    hint = f"the nearest resonance is {nearest[1]}" if nearest else "there is no resonance in that run and channel"
+    place = " ".join(part for part in (each.run, each.channel) if part)
+    return f"correction of {place or 'any run'} at {each.frequency_hz:g} Hz matches no resonance or observation; {hint}"

@@ -1,0 +1,1 @@
+"""What in the data weighs on what can be concluded from them."""

@@ -1,0 +1,201 @@
+"""What the dates of a job say about one another: the report against the test, before against after, calibration.
+
+Compared are dates of the job with each other, never with the machine's clock, so that the same inputs say the same;
+``dates_to_come`` is what ``check`` asks besides, on the day it is run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, TypeVar
+
+from pydantic_core import PydanticCustomError
+
+from reportgen.read.job.job_values import day_of, moment_of
+from reportgen.records.finding import Finding, error, warning
+from reportgen.records.job import Job
+
+At = Callable[..., str]
+"""Place of a key in the job file."""
+_Value = TypeVar("_Value")
+_TESTS = ("sweep", "dwell")
+"""Kinds of run that a survey before and a survey after stand around."""
+_ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Run:
+    """A run with the moment it began."""
+
+    index: int
+    id: str
+    kind: str
+    axis: str | None
+    log: str
+    started: datetime
+
+
+def date_findings(raw: dict[str, Any], at: At) -> tuple[Finding, ...]:
+    """Findings about the dates of a job file; values that are no dates are told where they are read."""
+    runs = list(_runs(raw))
+    issued = _day(raw.get("report"), "date")
+    found = [*_pairs(raw, runs, at), *_same_moment(runs, at), *_calibrated(raw, runs, issued, at)]
+    found += [*_received(raw, runs, at)]
+    if issued is not None:
+        found += [*_issued(issued, runs, at), *_inspected(raw, issued, at)]
+    return tuple(found)
+
+
+def dates_to_come(job: Job, today: date) -> tuple[Finding, ...]:
+    """Warnings about runs, and a report, of days that have not come on the day of a check."""
+    file = job.file.name
+    found = [
+        warning(
+            run.where,
+            f"[[run]] {run.id} started on {run.started:%Y-%m-%d}, which is still to come (today is {today}); "
+            "correct started",
+        )
+        for run in job.runs
+        if run.started is not None and run.started.date() > today
+    ]
+    found += [
+        warning(
+            each.where,
+            f"[[instrument]] {each.id} was calibrated on {each.calibrated}, which is still to come "
+            f"(today is {today}); correct calibrated",
+        )
+        for each in job.instruments
+        if each.calibrated is not None and each.calibrated > today
+    ]
+    if job.report.date > today:
+        where = job.report.where if ":" in job.report.where else f"{file}:1"
+        found.append(warning(where, f"[report] date {job.report.date} is still to come (today is {today})"))
+    return tuple(found)
+
+
+def _tables(raw: dict[str, Any], name: str) -> list[tuple[int, dict[str, Any]]]:
+    value = raw.get(name)
+    return [(i, t) for i, t in enumerate(value) if isinstance(t, dict)] if isinstance(value, list) else []
+
+
+def _read(table: object, key: str, reader: Callable[[object], _Value]) -> _Value | None:
+    value = table.get(key) if isinstance(table, dict) else None
+    if value is None:
+        return None
+    with contextlib.suppress(PydanticCustomError):
+        return reader(value)
+    return None
+
+
+def _day(table: object, key: str) -> date | None:
+    return _read(table, key, day_of)
+
+
+def _runs(raw: dict[str, Any]) -> Iterator[_Run]:
+    for index, table in _tables(raw, "run"):
+        started = _read(table, "started", moment_of)
+        if started is not None:
+            axis = table.get("axis")
+            yield _Run(index=index, id=str(table.get("id", index + 1)).strip(), kind=str(table.get("kind", "")),
+                       axis=axis if isinstance(axis, str) else None, log=str(table.get("log")),
+                       started=started)  # fmt: skip
+
+
+def _issued(issued: date, runs: list[_Run], at: At) -> Iterator[Finding]:
+    """A report cannot be older than its test."""
+    for run in runs:
+        if run.started.date() > issued:
+            yield error(
+                at("run", run.index, "started"),
+                f"[[run]] {run.id} started on {run.started:%Y-%m-%d}, after the report's date {issued}: a report "
+                "cannot be older than its test; correct started, or the date of [report]",
+            )
+
+
+def _pairs(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
+    """Before and after of the requirements, in the order they were run, with the test in between."""
+    by_id = {run.id: run for run in runs}
+    for index, table in _tables(raw, "requirement"):
+        title = f"[[requirement]] {table.get('id', index + 1)}"
+        before, after = (by_id.get(str(table.get(key, "")).strip()) for key in ("before", "after"))
+        if before is None or after is None or before is after:
+            continue
+        if after.started <= before.started:
+            yield error(
+                at("requirement", index, "after"),
+                f"{title}: run {after.id}, the one after, started at {after.started:%Y-%m-%d %H:%M}, not after "
+                f"{before.id}, the one before ({before.started:%Y-%m-%d %H:%M}); exchange before and after, or correct "
+                "started",
+            )
+        elif not _has_test_between(before, after, runs):
+            yield warning(
+                at("requirement", index, "after"),
+                f"{title}: no sweep or dwell was run between {before.id} ({before.started:%Y-%m-%d %H:%M}) and "
+                f"{after.id} ({after.started:%Y-%m-%d %H:%M}), so they do not show what the test did; name the survey "
+                "after the test, or correct started",
+            )
+
+
+def _has_test_between(before: _Run, after: _Run, runs: list[_Run]) -> bool:
+    """Whether a test lies between two runs; also where they are tests themselves, or the job dates none."""
+    tests = [run for run in runs if run.kind in _TESTS and run.axis in (None, before.axis, after.axis)]
+    if not tests or before in tests or after in tests:
+        return True
+    return any(before.started < run.started < after.started for run in tests)
+
+
+def _same_moment(runs: list[_Run], at: At) -> Iterator[Finding]:
+    first: dict[datetime, _Run] = {}
+    for run in runs:
+        other = first.setdefault(run.started, run)
+        dated_only = (run.started.hour, run.started.minute, run.started.second) == (0, 0, 0)
+        if other is not run and other.log != run.log and not dated_only:
+            yield warning(
+                at("run", run.index, "started"),
+                f"[[run]] {run.id} started at {run.started:%Y-%m-%d %H:%M:%S}, as [[run]] {other.id} did; two runs "
+                "cannot start at one moment: correct one of them",
+            )
+
+
+def _calibrated(raw: dict[str, Any], runs: list[_Run], issued: date | None, at: At) -> Iterator[Finding]:
+    """Calibrations that lie after the test or the report."""
+    first = min(runs, key=lambda run: run.started, default=None)
+    for index, table in _tables(raw, "instrument"):
+        calibrated = _day(table, "calibrated")
+        if calibrated is None:
+            continue
+        title = f"[[instrument]] {table.get('id', index + 1)} was calibrated on {calibrated}"
+        if issued is not None and calibrated > issued:
+            yield warning(at("instrument", index, "calibrated"), f"{title}, after the report's date {issued}; correct "
+                          "calibrated, or name the calibration that was in force")  # fmt: skip
+        elif first is not None and calibrated > first.started.date():
+            yield warning(at("instrument", index, "calibrated"), f"{title}, after [[run]] {first.id} of "
+                          f"{first.started:%Y-%m-%d}; name the calibration that was in force in the test")  # fmt: skip
+
+
+def _received(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
+    received = _day(raw.get("specimen"), "received")
+    early = [run for run in runs if received is not None and run.started.date() < received]
+    if early:
+        yield warning(
+            at("specimen", "received"),
+            f"[specimen] was received on {received}, after [[run]] {early[0].id} of {early[0].started:%Y-%m-%d}; "
+            "correct received, or started",
+        )
+
+
+def _inspected(raw: dict[str, Any], issued: date, at: At) -> Iterator[Finding]:
+    """Inspections whose ``when`` names a day after the report's."""
+    for index, table in _tables(raw, "inspection"):
+        days = [_day({"day": each}, "day") for each in _ISO_DAY.findall(str(table.get("when", "")))]
+        late = [day for day in days if day is not None and day > issued]
+        if late:
+            yield warning(
+                at("inspection", index, "when"),
+                f"[[inspection]] {index + 1} is of {late[0]}, after the report's date {issued}; correct when, or the "
+                "date of [report]",
+            )

@@ -1,0 +1,379 @@
+"""The job file ``job.toml``: read once, checked whole, every finding with its line."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault, slashed
+from reportgen.read.job.job_references import reference_findings
+from reportgen.read.job.job_schema import (
+    ARRAYS,
+    EXAMPLES,
+    TABLES,
+    BeamTable,
+    JobTable,
+    NotchTable,
+    ProfileTable,
+    RunTable,
+    Table,
+)
+from reportgen.read.job.job_values import peak_of, shown
+from reportgen.read.job.nearest import nearest
+from reportgen.read.job.presets import expand_presets, preset_folders
+from reportgen.read.job.toml_lines import KeyPath, TomlLines
+from reportgen.records.finding import Finding, error, note, warning
+from reportgen.records.job import (
+    Beam,
+    Channel,
+    Correction,
+    Environment,
+    Exciter,
+    Inspection,
+    Instrument,
+    Job,
+    Notch,
+    Party,
+    Person,
+    Photo,
+    Profile,
+    ReportIdentity,
+    Requirement,
+    RunPlan,
+    Specimen,
+)
+
+LARGEST_JOB_FILE = 4_000_000
+"""Bytes; above, it is a mistake or an attack."""
+
+_NOTES_NAMES = ("notes.txt", "notes.md", "notes.csv", "notes.xlsx")
+
+Record = TypeVar("Record")
+
+
+def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
+    """Read a job folder, or its ``job.toml``.
+
+    Every fault of the file is a finding of its own, with its line. The job is None where the file cannot be
+    understood; where only files it names are missing or ids do not match, the job is returned beside the errors, so
+    that the logs can be checked in the same pass. A build must not go on while one finding is an error.
+    """
+    file = path / "job.toml" if path.is_dir() else path
+    name = file.name
+    text, found = _text_of(file, name)
+    if text is None:
+        return None, found
+    try:
+        raw, lines = tomllib.loads(text), TomlLines(text)
+    except tomllib.TOMLDecodeError as failure:
+        return None, (_syntax_finding(failure, text, name),)
+    except ValueError:  # more digits than Python reads (sys.get_int_max_str_digits)
+        return None, (_endless_number(text, name),)
+    except RecursionError:
+        return None, (
+            error(f"{name}:1", "lists or tables stand in one another without end; no key needs more than three"),
+        )
+    findings = [*_bracket_findings(raw, lines, name), *_number_findings(raw, lines, name)]
+    table: JobTable | None = None
+    if not findings:
+        raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
+        findings += from_presets
+        try:
+            table = JobTable.model_validate(raw)
+        except ValidationError as failure:
+            findings += [_schema_finding(each, raw, lines, name) for each in _own_errors(failure, raw)]
+    findings += reference_findings(raw, lines, name)
+    if table is None:
+        return None, _sorted(findings)
+    job = _JobMaker(table, lines, file).job()
+    findings += _file_findings(job, lines, name)
+    findings += _beam_findings(job)
+    return job, _sorted(findings)
+
+
+def _sorted(findings: list[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(dict.fromkeys(findings), key=lambda each: int(each.where.rpartition(":")[2] or 0)))
+
+
+def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
+    place = f"{name}:1"
+    if not file.is_file():
+        return None, (
+            error(place, f"there is no {file}; name a folder with a job.toml, or make one with: reportgen new DIR"),
+        )
+    if file.is_symlink() and not file.resolve().is_relative_to(file.parent.resolve()):
+        return None, (error(place, "the file is a link that leads out of the job folder; copy it there instead"),)
+    if file.stat().st_size > LARGEST_JOB_FILE:
+        return None, (
+            error(place, f"the file has {file.stat().st_size} bytes; a job file has at most {LARGEST_JOB_FILE}"),
+        )
+    content = file.read_bytes()
+    if not content.strip():
+        return None, (error(place, "the file is empty; copy the commented one that: reportgen new DIR makes"),)
+    try:
+        return content.decode("utf-8-sig").replace("\r\n", "\n"), ()
+    except UnicodeDecodeError as failure:
+        line = content.count(b"\n", 0, failure.start) + 1
+        return None, (
+            error(f"{name}:{line}", f"byte {content[failure.start]:#04x} is not UTF-8; save the file as UTF-8"),
+        )
+
+
+def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> Finding:
+    message = str(failure)
+    match = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", message)
+    line = int(match.group(1)) if match and match.group(1) else text.rstrip("\n").count("\n") + 1
+    what = re.sub(r"\s*\(at .*\)$", "", message)
+    written = text.split("\n")[line - 1].strip() if line <= text.count("\n") + 1 else ""
+    advice = 'one key to a line, text in quotes: number = "VTR-0147"'
+    if re.match(r"^[\w.-]+\s*=\s*[^\s\"'\[{]", written) and "value" in what.lower():
+        advice = f'text and quantities stand in quotes: {written.split("=")[0].strip()} = "{_bare_value(written)}"'
+    return error(f"{name}:{line}", f"not valid TOML: {what} in {shown(written)}; {advice}")
+
+
+_DIGITS = re.compile(r"\d[\d_]*+")
+_LARGEST_WHOLE = 2**63
+"""TOML 1.0: whole numbers of 64 bits are handled, and no quantity of a test needs more."""
+
+
+def _endless_number(text: str, name: str) -> Finding:
+    """The longest run of digits in the file."""
+    longest = max(_DIGITS.finditer(text), key=lambda each: each.end() - each.start())
+    line = text.count("\n", 0, longest.start()) + 1
+    digits = longest.end() - longest.start()
+    return error(f"{name}:{line}", f"found a number of {digits} digits; a number of TOML has at most 19; shorten it")
+
+
+def _number_findings(raw: object, lines: TomlLines, name: str, path: KeyPath = ()) -> Iterator[Finding]:
+    """Whole numbers that are beyond what TOML knows."""
+    if isinstance(raw, dict | list):
+        for key, value in raw.items() if isinstance(raw, dict) else enumerate(raw):
+            yield from _number_findings(value, lines, name, (*path, key))
+    elif isinstance(raw, int) and not -_LARGEST_WHOLE <= raw < _LARGEST_WHOLE:
+        found = f"found a whole number of {raw.bit_length()} bits for {path[-1]!r}; TOML knows 64; write a smaller one"
+        yield error(f"{name}:{lines.line_of(path)}", found)
+
+
+def _bare_value(written: str) -> str:
+    return written.partition("=")[2].partition("#")[0].strip().strip("\"'")
+
+
+def _bracket_findings(raw: dict[str, Any], lines: TomlLines, name: str) -> Iterator[Finding]:
+    """One bracket where two are meant, and the other way round."""
+    for key, value in raw.items():
+        place = f"{name}:{lines.line_of((key,))}"
+        if key in ARRAYS and isinstance(value, dict):
+            yield error(place, f"[{key}] has one pair of brackets; there can be several, write [[{key}]]")
+        elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list):
+            yield error(place, f"[[{key}]] has two pairs of brackets; there is only one, write [{key}]")
+
+
+def _own_errors(failure: ValidationError, raw: dict[str, Any]) -> Iterator[ErrorDetails]:
+    for each in failure.errors(include_url=False):
+        # A faulty run makes pydantic also say that there are too few of them.
+        if not (each["type"] == "too_short" and raw.get("run")):
+            yield each
+
+
+def _names(loc: KeyPath) -> tuple[str, ...]:
+    return tuple(part for part in loc if isinstance(part, str))
+
+
+def _title(loc: KeyPath) -> str:
+    """``[[run]] 2`` or ``[specimen.beam]`` of the table that holds a key."""
+    names = _names(loc)
+    if not names:
+        return "the job file"
+    if names[0] in ARRAYS:
+        index = next((part for part in loc if isinstance(part, int)), 0)
+        rest = "".join(f", {part}" for part in names[1:])
+        return f"[[{names[0]}]] {index + 1}{rest}"
+    return f"[{'.'.join(names)}]"
+
+
+def _schema_finding(failure: ErrorDetails, raw: dict[str, Any], lines: TomlLines, name: str) -> Finding:
+    loc: KeyPath = tuple(part for part in failure["loc"] if part != "[key]")
+    kind = failure["type"]
+    table, key = loc[:-1], str(loc[-1])
+    place = f"{name}:{lines.line_of(loc)}"
+    if kind == "missing":
+        return error(place, _missing_message(table, key))
+    if kind == "too_short":
+        return error(place, 'there is no [[run]]; write one with id = "X-PRE", kind = "survey", log = "logs/x_pre.csv"')
+    if kind == "extra_forbidden":
+        return error(place, _unknown_message(table, key))
+    value = failure["input"]
+    if kind in ("enum", "literal_error"):
+        allowed = re.findall(r"'([^']*)'", str(failure.get("ctx", {}).get("expected", "")))
+        hint = nearest(str(value), allowed)
+        return error(place, f"{_title(table)}: {key} = {shown(value)} is not known{hint or ''}"
+                            f"{';' if not hint else ''} use one of {', '.join(allowed)}")  # fmt: skip
+    if kind in ("model_type", "dict_type", "tuple_type"):
+        return error(place, f"{_title(table)}: {key} = {shown(value)} is not {_SHAPES[kind]}")
+    if isinstance(loc[-1], int):  # an entry of a list
+        return error(place, f"{_title(table[:-1])}: {table[-1]} entry {loc[-1] + 1}: {failure['msg']}")
+    return error(place, f"{_title(table)}: {key}: {failure['msg']}")
+
+
+_SHAPES = {
+    "model_type": "a table; write its keys under a heading of its own",
+    "dict_type": "a table; write its keys under a heading of its own",
+    "tuple_type": 'a list; write it in brackets, such as ["C1", "C2"]',
+}
+
+
+def _missing_message(table: KeyPath, key: str) -> str:
+    if not table:
+        sample, example = next(iter(EXAMPLES[key].items()))
+        return f"there is no [{key}]; write [{key}] and below it {sample} = {example}"
+    example = EXAMPLES[".".join(_names(table))][key]
+    return f"{_title(table)}: {key} is missing; write {key} = {example}"
+
+
+def _unknown_message(table: KeyPath, key: str) -> str:
+    names = _names(table)
+    model = TABLES.get(names)
+    known = list(model.model_fields) if model else []
+    message = f"{_title(table)}: the key {key!r} is not known" if names else f"the table [{key}] is not known"
+    homes = [".".join(path) for path, other in TABLES.items() if path and path != names and key in other.model_fields]
+    hint = nearest(key, known, 0.8 if homes else 0.55)
+    if hint:
+        return message + hint
+    if homes:
+        return f"{message} here; it belongs in {' or '.join('[' + each + ']' for each in homes)}"
+    return f"{message}; known: {', '.join(known)}"
+
+
+class _JobMaker:
+    """Checked tables become records."""
+
+    def __init__(self, table: JobTable, lines: TomlLines, file: Path) -> None:
+        self._table = table
+        self._lines = lines
+        self._file = file
+
+    def job(self) -> Job:
+        table = self._table
+        return Job(
+            folder=self._file.parent,
+            file=self._file,
+            report=self._made(ReportIdentity, table.report, ("report",)),
+            laboratory=self._made(Party, table.laboratory, ("laboratory",)),
+            customer=self._made(Party, table.customer, ("customer",)),
+            specimen=self._made(Specimen, table.specimen, ("specimen",), beam=self._beam(table.specimen.beam)),
+            environment=self._made(Environment, table.environment, ("environment",))
+            if table.environment
+            else Environment(),
+            persons=self._all(Person, "person"),
+            instruments=self._all(Instrument, "instrument"),
+            channels=self._all(Channel, "channel"),
+            photos=tuple(
+                self._made(
+                    Photo, each, ("photo", i), file=slashed(each.file), caption=each.caption or Path(each.file).stem
+                )
+                for i, each in enumerate(table.photo)
+            ),
+            inspections=self._all(Inspection, "inspection"),
+            profiles=tuple(self._profile(each, i) for i, each in enumerate(table.profile)),
+            runs=tuple(self._run(each, i) for i, each in enumerate(table.run)),
+            requirements=tuple(
+                self._made(Requirement, each, ("requirement", i), band_hz=each.band)
+                for i, each in enumerate(table.requirement)
+            ),
+            corrections=tuple(
+                self._made(Correction, each, ("correction", i), run=each.run, frequency_hz=each.frequency.si)
+                for i, each in enumerate(table.correction)
+            ),
+            exciter=self._made(Exciter, table.exciter, ("exciter",)) if table.exciter else None,
+            notes_files=self._notes(),
+        )
+
+    def _where(self, path: KeyPath) -> str:
+        return f"{self._file.name}:{self._lines.line_of(path)}"
+
+    def _made(self, record: type[Record], table: Table, path: KeyPath, **changes: object) -> Record:
+        """A record of the table's values; what the table leaves out keeps the record's own default."""
+        names = {each.name for each in dataclasses.fields(record)}  # type: ignore[arg-type]
+        values = {key: value for key, value in dict(table).items() if value is not None and key in names}
+        if "where" in names:
+            values["where"] = self._where(path)
+        return record(**{**values, **changes})
+
+    def _all(self, record: type[Record], name: str) -> tuple[Record, ...]:
+        return tuple(self._made(record, each, (name, i)) for i, each in enumerate(getattr(self._table, name)))
+
+    def _beam(self, beam: BeamTable | None) -> Beam | None:
+        return self._made(Beam, beam, ("specimen", "beam")) if beam else None
+
+    def _profile(self, profile: ProfileTable, index: int) -> Profile:
+        notches = tuple(self._notch(each, index, place) for place, each in enumerate(profile.notch or ()))
+        return self._made(Profile, profile, ("profile", index), notches=notches)
+
+    def _notch(self, notch: NotchTable, index: int, place: int) -> Notch:
+        return Notch(
+            channel=notch.channel,
+            from_hz=notch.band[0],
+            to_hz=notch.band[1],
+            limit=peak_of(notch.limit),
+            dimension=notch.limit.dimension,
+            text=notch.limit.text,
+            where=self._where(("profile", index, "notch", place)),
+        )
+
+    def _run(self, run: RunTable, index: int) -> RunPlan:
+        columns = tuple((run.columns or {}).items())
+        return self._made(
+            RunPlan,
+            run,
+            ("run", index),
+            log=slashed(run.log),
+            columns=columns,
+            log_where=self._where(("run", index, "log")),
+        )
+
+    def _notes(self) -> tuple[Path, ...]:
+        named = self._table.report.notes
+        if named is not None:
+            return tuple(slashed(each) for each in named)
+        return tuple(Path(each) for each in _NOTES_NAMES if (self._file.parent / each).is_file())
+
+
+def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
+    found: list[Finding] = []
+    for run in job.runs:
+        found += file_fault(job.folder, run.log, run.log_where, f"[[run]] {run.id}: log")
+    for index, photo in enumerate(job.photos):
+        place = f"{name}:{lines.line_of(('photo', index, 'file'))}"
+        found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
+    place = f"{name}:{lines.line_of(('report', 'notes'))}"
+    for notes in job.notes_files:
+        found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)
+    return found
+
+
+def _beam_findings(job: Job) -> Iterator[Finding]:
+    beam = job.specimen.beam
+    for channel in job.channels:
+        position = channel.position
+        if position is None:
+            continue
+        if beam is None:
+            yield note(channel.where, f"[[channel]] {channel.id} has a position, but there is no [specimen.beam]")
+        elif beam.length is not None and position.dimension == "displacement" and position.si > beam.length.si:
+            yield error(
+                channel.where,
+                f"[[channel]] {channel.id}: position {position.text} lies beyond the beam's length {beam.length.text}",
+            )
+        elif beam.length is None and position.dimension == "displacement":
+            yield warning(
+                channel.where,
+                f"[[channel]] {channel.id}: position {position.text} needs the beam's length; write "
+                'length = "420 mm" in [specimen.beam], or position = "0.9 L"',
+            )

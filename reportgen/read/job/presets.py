@@ -1,0 +1,153 @@
+"""Presets: limits of common requirements, kept as editable TOML and filled in where a job file names them."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from reportgen.read.job.nearest import listed, nearest
+from reportgen.records.finding import Finding, error, note
+
+LineOf = Callable[[tuple[str | int, ...]], int]
+Entry = dict[str, Any]
+MARK = "preset:"
+
+
+def preset_folders(job_folder: Path) -> tuple[Path, ...]:
+    """Where presets are looked for: beside the job first, then those that ship with the program."""
+    from reportgen.resources import data_dir
+
+    return (job_folder / "presets", data_dir("templates") / "presets")
+
+
+def expand_presets(
+    raw: dict[str, Any], line_of: LineOf, name: str, folders: tuple[Path, ...]
+) -> tuple[dict[str, Any], tuple[Finding, ...]]:
+    """The job's tables with every ``preset`` filled in, and findings: a note for each used, an error for each unknown.
+
+    ``raw`` is what tomllib made of the job file and is left as it is; ``line_of`` gives the line of a key by its path;
+    ``name`` is the job file's name. Keys of the job itself go before those of the preset.
+    """
+    if not any("preset" in each for each in _tables(raw, "requirement")) and not any(
+        _is_named(each.get(key)) for each in _tables(raw, "profile") for key in ("tolerance", "abort")
+    ):
+        return raw, ()
+    expander = _Expander(folders, name)
+    filled = dict(raw)
+    for kind, fill in (("requirement", expander.requirement), ("profile", expander.profile)):
+        if isinstance(raw.get(kind), list):
+            filled[kind] = [
+                fill(each, kind, i, line_of) if isinstance(each, dict) else each for i, each in enumerate(raw[kind])
+            ]
+    return filled, tuple(expander.findings)
+
+
+def _tables(raw: Mapping[str, Any], kind: str) -> list[Entry]:
+    found = raw.get(kind)
+    return [each for each in found if isinstance(each, dict)] if isinstance(found, list) else []
+
+
+def _is_named(value: object) -> bool:
+    return isinstance(value, str) and value.strip().casefold().startswith(MARK)
+
+
+class _Expander:
+    """Fills tables in and gathers what there is to say."""
+
+    def __init__(self, folders: tuple[Path, ...], name: str) -> None:
+        self._folders = folders
+        self._name = name
+        self.findings: list[Finding] = []
+
+    def requirement(self, table: Entry, kind: str, index: int, line_of: LineOf) -> Entry:
+        """A requirement with its preset's keys below its own."""
+        if "preset" not in table:
+            return table
+        own = {key: value for key, value in table.items() if key != "preset"}
+        place = f"{self._name}:{line_of((kind, index, 'preset'))}"
+        entry = self._entry(table["preset"], "requirement", place)
+        if entry is None:
+            return own
+        said = ", ".join(f"{key} = {entry[key]!r}" for key in ("check", "limit") if key in entry and key not in own)
+        self.findings.append(note(place, f"preset {table['preset']} gives {said}; {entry['source']}"))
+        return {**entry, **own}
+
+    def profile(self, table: Entry, kind: str, index: int, line_of: LineOf) -> Entry:
+        """A profile with its tolerance and abort limits written out."""
+        filled = dict(table)
+        for key in ("tolerance", "abort"):
+            if not _is_named(table.get(key)):
+                continue
+            place = f"{self._name}:{line_of((kind, index, key))}"
+            named = str(table[key]).strip()[len(MARK) :].strip()
+            entry = self._entry(named, "tolerance", place)
+            if entry is None:
+                del filled[key]
+                continue
+            filled[key] = entry["limit"]
+            if "source" not in table:
+                filled["source"] = entry["source"]
+            self.findings.append(note(place, f"preset {named} gives {key} = {entry['limit']!r}; {entry['source']}"))
+        return filled
+
+    def _entry(self, named: object, section: str, place: str) -> Entry | None:
+        """The entry ``FILE/NAME`` of a section, its source telling whence; None with an error laid down."""
+        file, _, entry_name = named.partition("/") if isinstance(named, str) else ("", "", "")
+        file, entry_name = file.strip(), entry_name.strip()
+        if not file or not entry_name:
+            known = self._known(section)
+            self.findings.append(error(place, f'preset {named!r} is not known; write "FILE/NAME", one of {known}'))
+            return None
+        path = next((each for each in (folder / f"{file}.toml" for folder in self._folders) if each.is_file()), None)
+        if path is None or path.name != f"{file}.toml" or Path(file).name != file:
+            hint = nearest(file, [each.stem for each in self._files()])
+            self.findings.append(error(place, f"there is no preset file {file!r}{hint}; known: {self._known(section)}"))
+            return None
+        return self._read(path, section, entry_name, place)
+
+    def _read(self, path: Path, section: str, entry_name: str, place: str) -> Entry | None:
+        try:
+            content = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
+            self.findings.append(error(place, f"preset file {path.name} cannot be read: {failure}"))
+            return None
+        entries = content.get(section)
+        entries = entries if isinstance(entries, dict) else {}
+        entry = entries.get(entry_name)
+        if not isinstance(entry, dict):
+            hint = nearest(entry_name, entries)
+            known = listed(f"{path.stem}/{each}" for each in entries)
+            self.findings.append(
+                error(place, f"preset file {path.name} has no [{section}.{entry_name}]{hint}; it has {known}")
+            )
+            return None
+        return self._sourced(dict(entry), content, path, section, place)
+
+    def _sourced(self, entry: Entry, content: Entry, path: Path, section: str, place: str) -> Entry | None:
+        """A limit without a source is not one."""
+        needed = ("source", "limit") if section == "tolerance" else ("source", "check")
+        missing = [key for key in needed if not entry.get(key)]
+        if missing:
+            self.findings.append(
+                error(place, f"preset file {path.name}: {missing[0]} is missing in what is named here")
+            )
+            return None
+        verify = content.get("verify")
+        entry["source"] = f"{entry['source']} ({verify})" if verify else str(entry["source"])
+        return entry
+
+    def _files(self) -> Iterator[Path]:
+        for folder in self._folders:
+            yield from sorted(folder.glob("*.toml")) if folder.is_dir() else ()
+
+    def _known(self, section: str) -> str:
+        names = []
+        for path in self._files():
+            try:
+                entries = tomllib.loads(path.read_text(encoding="utf-8")).get(section, {})
+            except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+                continue
+            names += [f"{path.stem}/{each}" for each in entries]
+        return listed(dict.fromkeys(names))

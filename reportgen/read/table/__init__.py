@@ -1,0 +1,1 @@
+"""Tables of text and spreadsheets: layout, header, columns, cells, clocks."""
