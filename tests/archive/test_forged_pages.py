@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from pyhanko.pdf_utils import generic
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+from pyhanko.pdf_utils.misc import PdfError
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign import fields, signers
 
@@ -306,7 +307,10 @@ def test_bytes_in_the_place_of_a_signature_that_are_not_its_own_are_found(signed
 
 
 def _mutated(source: Path, goal: Path, number: int, kind: str) -> bool:
-    """The source with an update that replaces one object; False where there is no such object."""
+    """The source with an update that replaces one object; False where there is no such object, or none that changes.
+
+    The library writes the catalog anew by itself, whatever was put in its place.
+    """
     stream = io.BytesIO(source.read_bytes())
     writer = IncrementalPdfFileWriter(stream)
     reference = generic.Reference(number, 0, writer)
@@ -326,9 +330,15 @@ def _mutated(source: Path, goal: Path, number: int, kind: str) -> bool:
     else:
         new = generic.pdf_string("changed")
     writer.objects[(0, number)] = new
-    writer.write_in_place()
+    try:
+        writer.write_in_place()
+    except TypeError:  # the library cannot write over a file whose document information it put to nothing
+        return False
     goal.write_bytes(stream.getvalue())
-    return True
+    try:
+        return bool(PdfFileReader(io.BytesIO(stream.getvalue())).get_object(generic.Reference(number, 0)) != old)
+    except PdfError:  # beyond reading, which is a change
+        return True
 
 
 def _run(signed: Path, report: Path, lab: dict[str, Path], forger: dict[str, Path], folder: Path, every: int) -> int:
@@ -341,13 +351,13 @@ def _run(signed: Path, report: Path, lab: dict[str, Path], forger: dict[str, Pat
             if not _mutated(signed, goal, number, kind):
                 continue
             tried += 1
-            assert checked(goal, report, [lab["certificate"]]).exit_code == 1, (number, kind)
+            assert checked(goal, report, [lab["certificate"]]).exit_code in (1, 5), (number, kind)
             try:
                 sign(goal, again, key_of(forger))
             except signing.ArchiveError:
                 continue  # a file that is beyond signing
             asked = [lab["certificate"], forger["certificate"]]
-            assert checked(again, report, asked).exit_code == 1, (number, kind, "signed")
+            assert checked(again, report, asked).exit_code in (1, 5), (number, kind, "signed")
     return tried
 
 
