@@ -10,8 +10,6 @@ from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.units import Quantity
 
-UNSTATED = "calibration not stated"
-"""How the identification flags an amplification whose instruments state no uncertainty."""
 HALF = 0.5
 """An unexplained peak matters from half the limit: a fast sweep can have taken as much off it (at η ≈ 24)."""
 
@@ -72,7 +70,7 @@ def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float,
 
 def _std(each: Resonance) -> float | None:
     """Combined standard uncertainty; None where the calibration's share of it is not stated, for it is the larger."""
-    return None if any(UNSTATED in flag for flag in each.flags) else each.amplification_std
+    return each.amplification_std if each.calibration_stated else None
 
 
 def _lay_curve(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:

@@ -13,7 +13,7 @@ from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
 from reportgen.records.note import LevelChanged
-from reportgen.records.result import ControlResult, NotchResult, RunResult
+from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
 from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)
@@ -180,7 +180,7 @@ def _lay_gaps(case: Case, control: ControlResult, profile: Profile) -> None:
     low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
     if case.requirement.band_hz is not None:
         low, high = max(low, case.requirement.band_hz[0]), min(high, case.requirement.band_hz[1])
-    excused = [(a, b) for a, b, why in control.not_judged_bands if why.startswith("jump")]
+    excused = [each.band_hz for each in control.not_judged_bands if each.cause is NotJudgedCause.JUMP]
     f = np.unique(control.frequency_hz[np.isfinite(control.deviation_db)])
     f = f[(f >= low) & (f <= high)]
     if f.size == 0:
@@ -322,6 +322,6 @@ def _remark_bands(case: Case, control: ControlResult) -> None:
     aborted = tuple(band for band in control.aborted_bands if _meets(case, band))
     if aborted:
         case.remark(f"beyond the abort limit: {_listed(aborted)}")
-    jumps = [(a, b) for a, b, why in control.not_judged_bands if why.startswith("jump")]
+    jumps = [each.band_hz for each in control.not_judged_bands if each.cause is NotJudgedCause.JUMP]
     for a, b in jumps:
         case.remark(f"not judged from {a:.4g} to {b:.4g} Hz, inside a jump of the profile")
