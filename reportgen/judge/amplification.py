@@ -8,6 +8,7 @@ from reportgen.judge.case import Case, Item
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 HALF = 0.5
@@ -38,7 +39,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
     resonances = case.resonances(run, channel)
     for each in resonances:
         if each.amplification is None:
-            why = dict(each.reasons).get("amplification", "unknown")
+            why = said(dict(each.reasons).get("amplification", "unknown"))
             case.gap(f"amplification at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} is not known: {why}")
         else:
             case.items.append(_item(run, channel, each, each.amplification, limit))
@@ -64,7 +65,7 @@ def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float,
         channel=channel.id,
         mode=each.mode,
         frequency_hz=each.frequency_hz,
-        flags=each.flags,
+        flags=tuple(map(said, each.flags)),
     )
 
 

@@ -14,6 +14,7 @@ from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
 from reportgen.records.note import LevelChanged
 from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
+from reportgen.render.catalogue import said
 from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)
@@ -37,7 +38,7 @@ def control_tolerance(case: Case) -> None:
     control, profile = run.control, case.job.profile(plan.profile if plan else None)
     if control is None or control.deviation_db is None or control.required is None or profile is None:
         why = control.reason if control is not None else None
-        case.gap(f"the control of run {run.id} could not be held against a profile: {why or 'there is none'}")
+        case.gap(f"the control of run {run.id} could not be held against a profile: {said(why or 'there is none')}")
         return
     for channel in control.channels:
         case.weigh_channel(run, channel)
@@ -243,7 +244,7 @@ def _lay_notch(case: Case, run: RunResult, profile: Profile, notch: NotchResult)
     if not case.weigh_channel(run, notch.channel):
         return
     if notch.highest is None:
-        case.gap(f"notch {notch.text} cannot be judged: {notch.reason or 'no reading'}")
+        case.gap(f"notch {notch.text} cannot be judged: {said(notch.reason or 'no reading')}")
         return
     channel = case.job.channel(notch.channel)
     instrument = case.job.instrument(channel.instrument if channel else None)
