@@ -8,10 +8,9 @@ from reportgen.judge.case import Case, Item
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
-UNSTATED = "calibration not stated"
-"""How the identification flags an amplification whose instruments state no uncertainty."""
 HALF = 0.5
 """An unexplained peak matters from half the limit: a fast sweep can have taken as much off it (at η ≈ 24)."""
 
@@ -40,7 +39,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
     resonances = case.resonances(run, channel)
     for each in resonances:
         if each.amplification is None:
-            why = dict(each.reasons).get("amplification", "unknown")
+            why = said(dict(each.reasons).get("amplification", "unknown"))
             case.gap(f"amplification at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} is not known: {why}")
         else:
             case.items.append(_item(run, channel, each, each.amplification, limit))
@@ -66,13 +65,13 @@ def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float,
         channel=channel.id,
         mode=each.mode,
         frequency_hz=each.frequency_hz,
-        flags=each.flags,
+        flags=tuple(map(said, each.flags)),
     )
 
 
 def _std(each: Resonance) -> float | None:
     """Combined standard uncertainty; None where the calibration's share of it is not stated, for it is the larger."""
-    return None if any(UNSTATED in flag for flag in each.flags) else each.amplification_std
+    return each.amplification_std if each.calibration_stated else None
 
 
 def _lay_curve(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:

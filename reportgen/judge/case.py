@@ -18,6 +18,7 @@ from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
 from reportgen.records.rounding import beside_limit, noted_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
+from reportgen.render.catalogue import said
 from reportgen.units import Quantity, example
 
 _REMARKED = (IssueKind.SHORT_RUN, IssueKind.LEVEL_DIFFERS, IssueKind.RATE_DIFFERS, IssueKind.RESUMED, IssueKind.JUMP)
@@ -132,15 +133,15 @@ class Case:
     def _weigh_quality(self, run: RunResult) -> None:
         for issue in run.quality:
             if issue.spoils and issue.channel is None:
-                self.gap(f"run {run.id} carries no evidence: {issue.message}")
+                self.gap(f"run {run.id} carries no evidence: {said(issue.message)}")
             elif not issue.spoils and issue.kind in _REMARKED:
-                self.remark(f"run {run.id}: {issue.message}")
+                self.remark(f"run {run.id}: {said(issue.message)}")
 
     def weigh_clock(self, run: RunResult) -> bool:
         """Whether durations, rates and counts of cycles can be trusted; a clock that ran backwards leaves none."""
         wrong = [issue for issue in run.quality if issue.kind is IssueKind.CLOCK]
         for issue in wrong:
-            self.gap(f"run {run.id}: {issue.message}")
+            self.gap(f"run {run.id}: {said(issue.message)}")
         return not wrong
 
     def weigh_holes(self, run: RunResult, low_hz: float = 0.0, high_hz: float = math.inf) -> None:
@@ -150,7 +151,7 @@ class Case:
         for issue in run.quality:
             hole = issue.band_hz if issue.kind is IssueKind.HOLE else None
             if hole is not None and hole[0] < high and hole[1] > low:
-                self.gap(f"run {run.id}: {issue.message}")
+                self.gap(f"run {run.id}: {said(issue.message)}")
 
     def weigh_steady_state(self, run: RunResult) -> bool:
         """Whether the modes of a run can carry evidence: steady state that was only assumed may have made them up."""
@@ -167,7 +168,7 @@ class Case:
         """Whether a channel of a run can carry evidence; where not, the gap is laid down."""
         spoiled = [issue for issue in run.quality if issue.spoils and issue.channel == channel]
         for issue in spoiled:
-            self.gap(f"channel {channel} of run {run.id} carries no evidence: {issue.message}")
+            self.gap(f"channel {channel} of run {run.id} carries no evidence: {said(issue.message)}")
         return not spoiled
 
     def responses(self, run: RunResult) -> list[ChannelResult]:
@@ -196,7 +197,7 @@ class Case:
             if name not in by_id:
                 lost.append((name, f"channel {name} has no result in run {run.id}"))
             elif spoiled:
-                why = "; ".join(issue.message for issue in spoiled)
+                why = "; ".join(said(issue.message) for issue in spoiled)
                 lost.append((name, f"channel {name} of run {run.id} carries no evidence: {why}"))
             else:
                 sound.append(by_id[name])
@@ -349,9 +350,9 @@ def _say(item: Item, decision: Decision) -> str:
     near = high if low is None or (high is not None and abs(item.measured - high) < abs(item.measured - low)) else low
     places = _decimals(item.measured) if item.resolution is None else noted_decimals(item.resolution)
     value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, places)
-    said = f"{item.text} {item.spoken or value + _spaced(item.unit)}"
-    said += f" against {_limits_text(item.tolerance, item.unit)}"
-    return said if decision.reason is None else f"{said}; {decision.reason}"
+    text = f"{item.text} {item.spoken or value + _spaced(item.unit)}"
+    text += f" against {_limits_text(item.tolerance, item.unit)}"
+    return text if decision.reason is None else f"{text}; {decision.reason}"
 
 
 def _decimals(value: float) -> int:
@@ -376,8 +377,8 @@ def _spaced(unit: str) -> str:
 
 def _sentence(parts: Iterable[str]) -> str:
     """Parts joined into sentences that begin with a capital and end with a full stop."""
-    said = []
+    sentences = []
     for part in dict.fromkeys(parts):
         text = part.strip().rstrip(".")
-        said.append(text[:1].upper() + text[1:] + "." if text.split(" ")[0].islower() else text + ".")
-    return " ".join(said)
+        sentences.append(text[:1].upper() + text[1:] + "." if text.split(" ")[0].islower() else text + ".")
+    return " ".join(sentences)

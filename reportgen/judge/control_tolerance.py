@@ -13,7 +13,8 @@ from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import Profile, ToleranceBand
 from reportgen.records.log import Floats
 from reportgen.records.note import LevelChanged
-from reportgen.records.result import ControlResult, NotchResult, RunResult
+from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
+from reportgen.render.catalogue import said
 from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)
@@ -37,7 +38,7 @@ def control_tolerance(case: Case) -> None:
     control, profile = run.control, case.job.profile(plan.profile if plan else None)
     if control is None or control.deviation_db is None or control.required is None or profile is None:
         why = control.reason if control is not None else None
-        case.gap(f"the control of run {run.id} could not be held against a profile: {why or 'there is none'}")
+        case.gap(f"the control of run {run.id} could not be held against a profile: {said(why or 'there is none')}")
         return
     for channel in control.channels:
         case.weigh_channel(run, channel)
@@ -180,7 +181,7 @@ def _lay_gaps(case: Case, control: ControlResult, profile: Profile) -> None:
     low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
     if case.requirement.band_hz is not None:
         low, high = max(low, case.requirement.band_hz[0]), min(high, case.requirement.band_hz[1])
-    excused = [(a, b) for a, b, why in control.not_judged_bands if why.startswith("jump")]
+    excused = [each.band_hz for each in control.not_judged_bands if each.cause is NotJudgedCause.JUMP]
     f = np.unique(control.frequency_hz[np.isfinite(control.deviation_db)])
     f = f[(f >= low) & (f <= high)]
     if f.size == 0:
@@ -243,7 +244,7 @@ def _lay_notch(case: Case, run: RunResult, profile: Profile, notch: NotchResult)
     if not case.weigh_channel(run, notch.channel):
         return
     if notch.highest is None:
-        case.gap(f"notch {notch.text} cannot be judged: {notch.reason or 'no reading'}")
+        case.gap(f"notch {notch.text} cannot be judged: {said(notch.reason or 'no reading')}")
         return
     channel = case.job.channel(notch.channel)
     instrument = case.job.instrument(channel.instrument if channel else None)
@@ -322,6 +323,6 @@ def _remark_bands(case: Case, control: ControlResult) -> None:
     aborted = tuple(band for band in control.aborted_bands if _meets(case, band))
     if aborted:
         case.remark(f"beyond the abort limit: {_listed(aborted)}")
-    jumps = [(a, b) for a, b, why in control.not_judged_bands if why.startswith("jump")]
+    jumps = [each.band_hz for each in control.not_judged_bands if each.cause is NotJudgedCause.JUMP]
     for a, b in jumps:
         case.remark(f"not judged from {a:.4g} to {b:.4g} Hz, inside a jump of the profile")

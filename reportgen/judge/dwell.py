@@ -8,6 +8,7 @@ from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.result import DwellResult, Resonance, RunResult
 from reportgen.records.rounding import duration_beside
+from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 LEFT_PHASE_DEG = 45.0
@@ -95,7 +96,7 @@ def _weigh_tracking(case: Case, run: RunResult, dwell: DwellResult) -> None:
         case.remark(f"run {run.id} has neither phase nor response to show that the dwell stayed at resonance")
     _weigh_resonance(case, run, dwell)
     for flag in dwell.flags:
-        case.remark(f"run {run.id}: {flag}")
+        case.remark(f"run {run.id}: {said(flag)}")
 
 
 def _has_phase(run: RunResult, channel: str | None) -> bool:

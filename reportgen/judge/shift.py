@@ -5,8 +5,9 @@ from __future__ import annotations
 from reportgen.judge.case import Case, Item
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.report import Pairing, RunShift
-from reportgen.records.result import NO_PEAK, RunResult
+from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 SAME_HZ = 1e-9
@@ -99,14 +100,14 @@ def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
     shift = row.frequency_shift if quantity == "frequency" else row.amplification_shift
     std = row.frequency_shift_std if quantity == "frequency" else row.amplification_shift_std
     if shift is None:
-        case.gap(f"the {quantity} shift at {_place(row)} is not known: {'; '.join(row.flags) or 'no value'}")
+        case.gap(f"the {quantity} shift at {_place(row)} is not known: {'; '.join(map(said, row.flags)) or 'no value'}")
         return
-    if quantity == "amplification" and any(flag.startswith(NO_PEAK) for flag in row.flags):
+    if quantity == "amplification" and not row.own_peak:
         case.remark(f"the mode at {_place(row)} has no peak there in either run, so no amplification was compared")
         return
-    for flag in row.flags:
-        if flag.startswith("numbered"):
-            case.gap(f"the mode at {_place(row)} was {flag}")
+    if row.renumbered is not None:
+        before, after = row.renumbered
+        case.gap(f"the mode at {_place(row)} was numbered {before} before and {after} after")
     factor = limit.unit.factor
     values = _values(row, quantity)
     case.items.append(
@@ -133,7 +134,7 @@ def _values(row: RunShift, quantity: str) -> str:
 
 
 def _lay_unpaired(case: Case, row: RunShift) -> None:
-    why = "; ".join(row.flags)
+    why = "; ".join(map(said, row.flags))
     if row.pairing in _UNEXPLAINED:
         case.items.append(
             Item(

@@ -7,8 +7,10 @@ import math
 from reportgen.judge.case import Case, Item, Side
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.job import SweepRate
+from reportgen.records.message import Said
 from reportgen.records.result import RunResult, SweepFacts
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import said
 
 END_SHARE = 0.01
 """A hold within 1 % of an end of the sweep is where it was started or stopped."""
@@ -27,8 +29,8 @@ def sweep_rate(case: Case) -> None:
         case.gap(f'run {run.id} has no required rate; write sweep_rate = "2 oct/min" in its [[profile]]')
         return
     if run.sweep is None or run.sweep.rate is None:
-        why = run.sweep.rate_reason if run.sweep is not None else "it is no sweep log"
-        case.gap(f"the sweep rate of run {run.id} cannot be had: {why or 'unknown'}")
+        why: Said | None = run.sweep.rate_reason if run.sweep is not None else "it is no sweep log"
+        case.gap(f"the sweep rate of run {run.id} cannot be had: {said(why or 'unknown')}")
         return
     if not case.weigh_clock(run):
         return

@@ -7,11 +7,31 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.records.log import Floats
-from reportgen.records.message import Said
+from reportgen.records.message import Message, Said
 from reportgen.records.note import MotionKind
 
-NO_PEAK = "no peak of its own"
-"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
+
+class NotJudgedCause(StrEnum):
+    """Why a stretch of the control is not held against the tolerance."""
+
+    JUMP = "jump in the profile"
+    """Within one row or 1 % of it: a controller takes time to follow."""
+    OUTSIDE_PROFILE = "outside the profile"
+    NO_READING = "no reading of the control"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotJudged:
+    """A stretch of the control that is not held against the tolerance."""
+
+    from_hz: float
+    to_hz: float
+    cause: NotJudgedCause
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency."""
+        return self.from_hz, self.to_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +49,7 @@ class SweepFacts:
     """Positive; None with ``rate_reason`` where it cannot be had."""
     rate_unit: str
     """``oct/min`` or ``Hz/s``."""
-    rate_reason: Said | None = None
+    rate_reason: Message | None = None
     duration_s: float | None = None
     cycles: float | None = None
     rate_from: float | None = None
@@ -73,7 +93,7 @@ class NotchResult:
     outside_bands: tuple[tuple[float, float], ...] = ()
     lowest_control_db: float | None = None
     """How far the control went below the profile in the band."""
-    reason: Said | None = None
+    reason: Message | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,14 +116,13 @@ class ControlResult:
     outside_share: float | None = None
     """Share of the judged sweep outside tolerance, by time where known, else by rows."""
     aborted_bands: tuple[tuple[float, float], ...] = ()
-    reason: Said | None = None
+    reason: Message | None = None
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
     strategy: str = "average"
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
-    not_judged_bands: tuple[tuple[float, float, str], ...] = ()
-    """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
+    not_judged_bands: tuple[NotJudged, ...] = ()
     notches: tuple[NotchResult, ...] = ()
     notched_line: Floats | None = None
     """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
@@ -158,7 +177,7 @@ class Resonance:
     residue: complex | None = None
     """Residue of the fitted pole on this channel; its sign carries the shape."""
     mode: int | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
     reasons: tuple[tuple[str, Said], ...] = ()
@@ -168,11 +187,10 @@ class Resonance:
     doubtful: bool = False
     """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
     a resonance may have been read as this mode."""
-
-    @property
-    def has_peak(self) -> bool:
-        """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
-        return not any(flag.startswith(NO_PEAK) for flag in self.flags)
+    has_peak: bool = True
+    """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
+    calibration_stated: bool = True
+    """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -216,7 +234,7 @@ class DwellResult:
     build_up: float | None
     """Share of the steady amplitude reached at the start of counting; None with the reason in ``flags``."""
     channel: str | None = None
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -286,7 +304,7 @@ class QualityIssue:
     """Something about the data that weighs on what can be concluded."""
 
     kind: IssueKind
-    message: str
+    message: Message
     channel: str | None = None
     band_hz: tuple[float, float] | None = None
     spoils: bool = False
@@ -323,7 +341,7 @@ class Mode:
     """frequency / expected − 1."""
     notes: tuple[str, ...] = ()
     """``notes.txt:12`` of each observation."""
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
     missing: bool = False
     """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
 
@@ -349,7 +367,7 @@ class BeamFit:
     """β_n L for n = 1 …"""
     alternatives: tuple[tuple[str, float], ...] = ()
     """(boundary, rms residual) of the others."""
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -391,7 +409,7 @@ class ExciterUse:
     used: float | None = None
     """By the control as recorded."""
     used_at_hz: float | None = None
-    reason: Said | None = None
+    reason: Message | None = None
 
     @property
     def share(self) -> float | None:
