@@ -81,6 +81,10 @@ class RunShift:
     pairing: Pairing = Pairing.PAIRED
     before_amplification: float | None = None
     after_amplification: float | None = None
+    renumbered: tuple[int, int] | None = None
+    """Mode numbers before and after, where a pair carries two different ones."""
+    own_peak: bool = True
+    """False where the channel shows no peak of a paired mode in either run."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

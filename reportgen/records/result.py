@@ -10,8 +10,28 @@ from reportgen.records.log import Floats
 from reportgen.records.message import Said
 from reportgen.records.note import MotionKind
 
-NO_PEAK = "no peak of its own"
-"""How a resonance is flagged whose response on a channel is a shoulder or a dip of other modes."""
+
+class NotJudgedCause(StrEnum):
+    """Why a stretch of the control is not held against the tolerance."""
+
+    JUMP = "jump in the profile"
+    """Within one row or 1 % of it: a controller takes time to follow."""
+    OUTSIDE_PROFILE = "outside the profile"
+    NO_READING = "no reading of the control"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotJudged:
+    """A stretch of the control that is not held against the tolerance."""
+
+    from_hz: float
+    to_hz: float
+    cause: NotJudgedCause
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency."""
+        return self.from_hz, self.to_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +122,7 @@ class ControlResult:
     strategy: str = "average"
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
-    not_judged_bands: tuple[tuple[float, float, str], ...] = ()
-    """(from Hz, to Hz, why) of stretches that are not held against the tolerance."""
+    not_judged_bands: tuple[NotJudged, ...] = ()
     notches: tuple[NotchResult, ...] = ()
     notched_line: Floats | None = None
     """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
@@ -168,11 +187,10 @@ class Resonance:
     doubtful: bool = False
     """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
     a resonance may have been read as this mode."""
-
-    @property
-    def has_peak(self) -> bool:
-        """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
-        return not any(flag.startswith(NO_PEAK) for flag in self.flags)
+    has_peak: bool = True
+    """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
+    calibration_stated: bool = True
+    """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -158,6 +158,8 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "reason_messages": {name: as_data(reason) for name, reason in each.reasons},
         "rejected": each.rejected,
         "doubtful": each.doubtful,
+        "has_peak": each.has_peak,
+        "calibration_stated": each.calibration_stated,
     }
 
 

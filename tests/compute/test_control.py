@@ -9,6 +9,7 @@ from reportgen.compute.sweep.control import combine_control, control_result
 from reportgen.errors import ComputeError
 from reportgen.records.job import Breakpoint, ControlStrategy, Notch, Profile, ToleranceBand
 from reportgen.records.log import SweepLog, Trace
+from reportgen.records.result import NotJudgedCause
 
 TEN_PERCENT = ToleranceBand(lower_db=20 * np.log10(0.9), upper_db=20 * np.log10(1.1), text="10 %")
 
@@ -86,10 +87,10 @@ def test_a_jump_is_not_judged_and_said_so():
     level = np.where(F < 101.0, 10.0, 40.0)  # the controller jumps a little late
     result = control_result(log(F, level), ["C1"], ControlStrategy.AVERAGE, STEP)
     assert result.outside_bands == ()
-    (a, b, why), *_ = result.not_judged_bands
-    assert a >= 98.8
-    assert b <= 101.2
-    assert why.startswith("jump")
+    jump, *_ = result.not_judged_bands
+    assert jump.from_hz >= 98.8
+    assert jump.to_hz <= 101.2
+    assert jump.cause is NotJudgedCause.JUMP
     late = control_result(log(F, np.where(F < 105.0, 10.0, 40.0)), ["C1"], ControlStrategy.AVERAGE, STEP)
     assert late.outside_bands
 

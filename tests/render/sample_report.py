@@ -53,6 +53,8 @@ from reportgen.records.result import (
     Mode,
     ModePicture,
     NotchResult,
+    NotJudged,
+    NotJudgedCause,
     Observed,
     QualityIssue,
     Resonance,
@@ -194,7 +196,7 @@ def _control(f: np.ndarray, level: np.ndarray, seed: int, dip: bool) -> ControlR
         )
         if dip
         else (),
-        not_judged_bands=((17.1, 17.5, "jump in the profile: within one row or 1 % of it"),) if dip else (),
+        not_judged_bands=(NotJudged(from_hz=17.1, to_hz=17.5, cause=NotJudgedCause.JUMP),) if dip else (),
     )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from reportgen.records.job import Job, RunKind
 from reportgen.records.report import Pairing, RunShift
-from reportgen.records.result import NO_PEAK, Resonance, RunResult
+from reportgen.records.result import Resonance, RunResult
 
 SHIFT_CHECKS = ("frequency shift", "amplification shift")
 SAME_MODE = 0.005
@@ -190,13 +190,15 @@ def _rows(before: RunResult, after: RunResult, old: ModeSeen | None, new: ModeSe
 def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b: Resonance) -> RunShift:
     frequency = b.frequency_hz / a.frequency_hz
     amplification = b.amplification / a.amplification if a.amplification and b.amplification is not None else None
+    renumbered = (a.mode, b.mode) if a.mode is not None and b.mode is not None and a.mode != b.mode else None
+    own_peak = a.has_peak or b.has_peak
     flags = []
-    if a.mode is not None and b.mode is not None and a.mode != b.mode:
-        flags.append(f"numbered {a.mode} before and {b.mode} after")
+    if renumbered is not None:
+        flags.append(f"numbered {renumbered[0]} before and {renumbered[1]} after")
     if amplification is None:
         flags.append("no amplification in one of the runs")
-    if not a.has_peak and not b.has_peak:
-        flags.append(f"{NO_PEAK} in either run")
+    if not own_peak:
+        flags.append("no peak of its own in either run")
     return RunShift(
         before=before.id,
         after=after.id,
@@ -213,6 +215,8 @@ def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b
         flags=tuple(flags),
         before_amplification=a.amplification,
         after_amplification=b.amplification,
+        renumbered=renumbered,
+        own_peak=own_peak,
     )
 
 

@@ -242,6 +242,7 @@ class _Found:
             amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
             amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
             residue=self._residue(c, k) if signed else None, flags=self._flags(c, k, peak, recorded, calibration),
+            has_peak=peak.own, calibration_stated=calibration is not None,
         )  # fmt: skip
 
     def _calibration(self, c: int) -> float | None:

@@ -14,7 +14,7 @@ from reportgen.compute.sweep.transmissibility import acceleration_of, is_motion
 from reportgen.errors import ComputeError
 from reportgen.records.job import ControlStrategy, Notch, Profile
 from reportgen.records.log import Floats, SweepLog
-from reportgen.records.result import ControlResult, NotchResult
+from reportgen.records.result import ControlResult, NotchResult, NotJudged, NotJudgedCause
 
 Mask = NDArray[np.bool_]
 Bands = tuple[tuple[float, float], ...]
@@ -216,18 +216,16 @@ def _time_at_level(
     return float(weight[known & (level >= np.where(known, threshold, np.inf))].sum())
 
 
-def _not_judged(
-    profile: Profile, f: Floats, near: Mask, level: Floats, required: Floats
-) -> tuple[tuple[float, float, str], ...]:
+def _not_judged(profile: Profile, f: Floats, near: Mask, level: Floats, required: Floats) -> tuple[NotJudged, ...]:
     low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
     outside = (f < low) | (f > high)
     unread = ~outside & ~near & ~(np.isfinite(level) & (level > 0))
-    reasons = (
-        (near, "jump in the profile: within one row or 1 % of it"),
-        (outside, "outside the profile"),
-        (unread, "no reading of the control"),
+    causes = (
+        (near, NotJudgedCause.JUMP),
+        (outside, NotJudgedCause.OUTSIDE_PROFILE),
+        (unread, NotJudgedCause.NO_READING),
     )
-    return tuple((a, b, why) for mask, why in reasons for a, b in bands_of(mask, f))
+    return tuple(NotJudged(from_hz=a, to_hz=b, cause=why) for mask, why in causes for a, b in bands_of(mask, f))
 
 
 def _notch_result(log: SweepLog, notch: Notch, deviation_db: Floats) -> NotchResult:

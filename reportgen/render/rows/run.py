@@ -105,7 +105,10 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
     if control.worst_deviation_db is not None:
         worst = f"{numbers.signed(control.worst_deviation_db, 2)} dB @ {numbers.significant(control.at_hz, 4)} Hz"
     strategy = f" ({language.say(control.strategy)})" if len(control.channels) > 1 else ""
-    skipped = control.not_judged_bands
+    skipped = [
+        f"{language.band(each.band_hz)} ({language.catalogue.format_field(each.cause, '')})"
+        for each in control.not_judged_bands
+    ]
     share = None if not control.outside_share else numbers.percent(control.outside_share, 2)
     return language.pairs(
         ("Control channels", ", ".join(control.channels) + strategy if control.channels else None),
@@ -113,7 +116,7 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
         ("Outside tolerance", ", ".join(language.band(band) for band in control.outside_bands)),
         ("Share outside", share),
         ("Beyond abort limits", ", ".join(language.band(band) for band in control.aborted_bands)),
-        ("Not judged", "; ".join(f"{language.band((a, b))} ({language.sentence(w)})" for a, b, w in skipped)),
+        ("Not judged", "; ".join(skipped)),
         ("Time at level", numbers.duration(control.time_at_level_s)),
     )
 
