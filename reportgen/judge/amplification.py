@@ -47,9 +47,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
         else:
             case.items.append(_item(run, channel, each, each.amplification, limit))
     for f, height in unexplained_peaks(channel, above=HALF * limit.si, in_band=case.in_band):
-        case.gap(
-            message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f)
-        )
+        case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
     if not resonances and case.requirement.mode is not None:
         case.gap(message("judge.mode-not-found", mode=case.requirement.mode, channel=channel.id, run=run.id))
     elif not resonances:

@@ -53,6 +53,4 @@ def _named(case: Case) -> list[Inspection]:
     return exact or [each for each in every if wanted in each.what.casefold() or each.what.casefold() in wanted]
 
 
-INSPECTION = Check(
-    name="inspection", needs=(("what",),), compares=message("check.inspection"), function=inspection
-)
+INSPECTION = Check(name="inspection", needs=(("what",),), compares=message("check.inspection"), function=inspection)

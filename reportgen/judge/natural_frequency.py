@@ -62,9 +62,7 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
     _weigh_peakless(case, run, [each for some in found.values() for each in some], limit.si)
     for channel in sound:
         for f, height in unexplained_peaks(channel, below_hz=limit.si, in_band=case.in_band):
-            case.gap(
-                message("judge.peak-below-limit", channel=channel.id, run=run.id, height=height, frequency_hz=f)
-            )
+            case.gap(message("judge.peak-below-limit", channel=channel.id, run=run.id, height=height, frequency_hz=f))
         lowest = min(
             (each for each in found[channel.id] if each.has_peak), key=lambda each: each.frequency_hz, default=None
         )
@@ -219,9 +217,7 @@ def _concerns(mode: Mode, runs: set[str], whole_axis: bool) -> bool:
     return whole_axis or not mode.runs or bool(set(mode.runs) & runs)
 
 
-def _reading(
-    frequency_hz: float, std_hz: float | None, limit: Quantity, resolution_hz: float | None = None
-) -> Reading:
+def _reading(frequency_hz: float, std_hz: float | None, limit: Quantity, resolution_hz: float | None = None) -> Reading:
     factor = limit.unit.factor
     return Reading(
         measured=frequency_hz / factor,

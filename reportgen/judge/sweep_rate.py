@@ -70,7 +70,10 @@ def _rates(sweep: SweepFacts, unit: str) -> list[tuple[Pace, float, float | None
     assert sweep.rate is not None
     rates = [(Pace.MEAN, sweep.rate, sweep.rate_std)]
     if sweep.rate_from is not None and sweep.rate_to is not None:
-        rates += [(Pace.SLOWEST, sweep.rate_from, sweep.local_rate_std), (Pace.FASTEST, sweep.rate_to, sweep.local_rate_std)]
+        rates += [
+            (Pace.SLOWEST, sweep.rate_from, sweep.local_rate_std),
+            (Pace.FASTEST, sweep.rate_to, sweep.local_rate_std),
+        ]
     if unit == sweep.rate_unit:
         return rates
     slow, fast = _other_law(sweep, unit)

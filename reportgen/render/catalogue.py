@@ -5,7 +5,7 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ==========================  =========================================================================================
 ``{channel}``               text letter for letter, a term in the language's word, a number as one would write it
 ``{frequency_hz:.4g}``      a number in that format, with the language's decimal mark and a true minus
-``{share:.0%}``             a fraction in percent, with a narrow space before the sign
+``{share:.0%}``             a fraction in percent, with a no-break space before the sign
 ``{rows:|row|rows}``        a count with its noun in the singular or the plural
 ``{names:and}``             several values: ``A1, A2 and A3``
 ``{reasons:joined; }``      several values with what stands behind ``joined`` between them
@@ -42,6 +42,8 @@ _DIGITS_BESIDE = 3
 _DIGITS_ALONE = 4
 """Significant digits of a value that was held against nothing."""
 _AND = {"en": "and", "de": "und"}
+_LARGEST_IN_DIGITS = 1e6
+"""From here on a number with fewer digits than places is printed as a power of ten."""
 _LONGEST_VALUE = 2000
 """Characters; a word of the input can be as long as the input."""
 
@@ -149,7 +151,10 @@ class Catalogue(string.Formatter):
             decimals = int(format_spec.strip("+.%") or 0)
             sign = "+" if format_spec.startswith("+") and round(100 * value, decimals) > 0 else ""
             return sign + self._numbers.percent(value, decimals)
-        return self._numbers.localised(format(value, format_spec))
+        text = format(value, format_spec)
+        if "e+" in text and abs(value) < _LARGEST_IN_DIGITS:  # two digits of 100 are "1e+02"
+            return self._numbers.decimal(float(text), 0)
+        return self._numbers.localised(text)
 
     def _text(self, value: object) -> str:
         match value:
