@@ -30,13 +30,14 @@ from reportgen.compute.sweep.without_time import doubted
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, Resonance, RunResult
 from reportgen.units import parse_unit
 
 Say = Callable[[str], object]
 _DECAYS = 0.9
 """Least share of the variance that decaying sinusoids explain of a record that is a free decay."""
-_CUT_SHORT = "the decay is longer than is read of a record at once; its beginning is fitted"
+_CUT_SHORT = message("run.decay-cut-short")
 
 
 def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
@@ -71,7 +72,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         channels=channels,
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),
-        method=found.method if found else "no sweep: no resonance is sought",
+        method=found.method if found else message("run.no-sweep"),
         criterion=found.criterion if found else "",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
         steady_state_assumed=assumed,
@@ -87,7 +88,7 @@ def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 
     control = present_control(job, run, log.channels)
     drives = [each.id for each in job.channels if each.role is ChannelRole.DRIVE and each.id in log.channels]
     if not (drives or control):
-        raise ComputeError(f"{log.path}: neither a drive nor a control channel is in the record to demodulate against")
+        raise ComputeError(message("error.at", where=log.path, what=message("run.nothing-to-follow")))
     rows = demodulate(log, (drives or control)[0], control, workers=workers)
     return rows if run.kind is RunKind.DWELL else _one_sweep(rows, run)
 
@@ -97,23 +98,21 @@ def _one_sweep(rows: SweepLog, run: RunPlan) -> SweepLog:
     sweeps = split_sweeps(rows)
     number = run.sweep or 1
     if number > len(sweeps):
-        raise ComputeError(f"{rows.path}: run {run.id} names sweep {number}; the record holds {len(sweeps)}")
+        wrong = message("run.no-such-sweep", run=run.id, sweep=number, held=len(sweeps))
+        raise ComputeError(message("error.at", where=rows.path, what=wrong))
     return sweeps[number - 1]
 
 
-def _several(run: RunPlan, sweep: SweepLog) -> tuple[str, ...]:
+def _several(run: RunPlan, sweep: SweepLog) -> tuple[Message, ...]:
     """A sentence where the record holds more sweeps than the run reads."""
     if sweep.sweeps_in_file < 2 or run.sweep is not None:
         return ()
-    return (
-        f"the record holds {sweep.sweeps_in_file} sweeps and the first is taken; give each a run of its own with "
-        "sweep = 1, 2 …",
-    )
+    return (message("run.several-sweeps", sweeps=sweep.sweeps_in_file),)
 
 
-def _returned(rows: int) -> tuple[str, ...]:
+def _returned(rows: int) -> tuple[Message, ...]:
     """A sentence where rows of a way back between two pieces of a sweep are left out."""
-    return (f"{rows} rows of the way back, before the sweep was resumed, are left out",) if rows else ()
+    return (message("run.way-back-left-out", rows=rows),) if rows else ()
 
 
 def present_control(job: Job, run: RunPlan, there: Sequence[str]) -> tuple[str, ...]:
@@ -228,7 +227,7 @@ def channel_result(
 
 def _seen_on_rows(
     resonances: tuple[Resonance, ...], frequency_hz: Floats
-) -> tuple[tuple[Resonance, ...], tuple[str, ...]]:
+) -> tuple[tuple[Resonance, ...], tuple[Message, ...]]:
     """Resonances with a row within their half-power band, and what is said of those in a hole of the log."""
     kept, unseen = list(resonances), []
     for low, high in holes(frequency_hz):
@@ -236,9 +235,7 @@ def _seen_on_rows(
         inside = [each for each, width in half if low < each.frequency_hz - width and each.frequency_hz + width < high]
         kept = [each for each in kept if each not in inside]
         if inside:
-            unseen.append(
-                f"the fit needs a mode between {low:.4g} and {high:.4g} Hz, where the log has no row: it is not listed"
-            )
+            unseen.append(message("run.mode-in-hole", low_hz=low, high_hz=high))
     return tuple(kept), tuple(unseen)
 
 
@@ -258,10 +255,7 @@ def decay_if_any(run: RunPlan, log: Log) -> RunResult | None:
 def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
     """A free decay; raises ComputeError where none is found, or where it is ``doubted`` and may be a sweep."""
     if not isinstance(log, TimeHistory):
-        raise ComputeError(
-            f"{log.path}: run {run.id} is a free decay, but its log holds rows of frequency; "
-            'name a time history, or give the run kind = "sweep"'
-        )
+        raise ComputeError(message("error.at", where=log.path, what=message("run.decay-of-rows", run=run.id)))
     start, stop = pluck_window(log)
     samples = log.read(start, stop)
     begin, end = find_pluck(samples, log.sample_rate_hz)
@@ -271,7 +265,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         slowest = min((each.frequency_hz for channel in found.channels for each in channel.resonances), default=0.0)
         cycle = int(log.sample_rate_hz / slowest) if slowest > 0 else 0
         if not cycle or found.explained < _DECAYS or not rises_at_once(samples, begin, cycle):
-            raise ComputeError(f"{log.path}: this is no free decay")
+            raise ComputeError(message("error.at", where=log.path, what=message("run.no-decay")))
     return RunResult(
         id=run.id,
         kind=str(run.kind),

@@ -11,6 +11,7 @@ from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 HALF = 0.5
@@ -65,7 +66,7 @@ def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float,
         channel=channel.id,
         mode=each.mode,
         frequency_hz=each.frequency_hz,
-        flags=each.flags,
+        flags=tuple(map(said, each.flags)),
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import RecordError
+from reportgen.records.message import Said
 
 Floats = NDArray[np.float64]
 
@@ -48,8 +49,8 @@ class SweepLog:
     """Phase of the drive in cycles since the first row, where the source gives it exactly; shape (n,)."""
     row_line: NDArray[np.int64] | None = None
     """File line of each row, shape (n,)."""
-    remarks: tuple[str, ...] = ()
-    """The log's own ``#`` lines and preamble, as written."""
+    remarks: tuple[Said, ...] = ()
+    """The log's own ``#`` lines and preamble, as written; of a record that was demodulated also what that left out."""
     rows_skipped: tuple[int, ...] = ()
     """File lines that could not be read."""
     effective_bandwidth_hz: Floats | None = None
@@ -57,7 +58,7 @@ class SweepLog:
     sweep_index: int = 1
     """Which sweep of the file this is, from 1."""
     sweeps_in_file: int = 1
-    layout: str = ""
+    layout: Said = ""
     """How the file was understood: delimiter, decimal sign, encoding, first row; one sentence."""
 
     def __post_init__(self) -> None:

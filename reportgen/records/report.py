@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
-from reportgen.records.message import Said
+from reportgen.records.message import Message
 from reportgen.records.note import Note
 from reportgen.records.result import BeamFit, ExciterUse, Mode, ModePicture, RunResult
 from reportgen.records.verdict import Outcome, Verdict
@@ -77,7 +77,7 @@ class RunShift:
     amplification_shift: float | None
     amplification_shift_std: float | None
     mode: int | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Message, ...] = ()
     pairing: Pairing = Pairing.PAIRED
     before_amplification: float | None = None
     after_amplification: float | None = None
@@ -108,7 +108,7 @@ class LevelDependence:
     """sweep/survey − 1 of Q."""
     q_change_std: float | None = None
     mode: int | None = None
-    reason: Said | None = None
+    reason: Message | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.records.log import Floats
-from reportgen.records.message import Said
+from reportgen.records.message import Message, Said
 from reportgen.records.note import MotionKind
 
 
@@ -49,7 +49,7 @@ class SweepFacts:
     """Positive; None with ``rate_reason`` where it cannot be had."""
     rate_unit: str
     """``oct/min`` or ``Hz/s``."""
-    rate_reason: Said | None = None
+    rate_reason: Message | None = None
     duration_s: float | None = None
     cycles: float | None = None
     rate_from: float | None = None
@@ -93,7 +93,7 @@ class NotchResult:
     outside_bands: tuple[tuple[float, float], ...] = ()
     lowest_control_db: float | None = None
     """How far the control went below the profile in the band."""
-    reason: Said | None = None
+    reason: Message | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,7 +116,7 @@ class ControlResult:
     outside_share: float | None = None
     """Share of the judged sweep outside tolerance, by time where known, else by rows."""
     aborted_bands: tuple[tuple[float, float], ...] = ()
-    reason: Said | None = None
+    reason: Message | None = None
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
     strategy: str = "average"
@@ -177,7 +177,7 @@ class Resonance:
     residue: complex | None = None
     """Residue of the fitted pole on this channel; its sign carries the shape."""
     mode: int | None = None
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
     reasons: tuple[tuple[str, Said], ...] = ()
@@ -234,7 +234,7 @@ class DwellResult:
     build_up: float | None
     """Share of the steady amplitude reached at the start of counting; None with the reason in ``flags``."""
     channel: str | None = None
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -304,7 +304,7 @@ class QualityIssue:
     """Something about the data that weighs on what can be concluded."""
 
     kind: IssueKind
-    message: str
+    message: Message
     channel: str | None = None
     band_hz: tuple[float, float] | None = None
     spoils: bool = False
@@ -341,7 +341,7 @@ class Mode:
     """frequency / expected − 1."""
     notes: tuple[str, ...] = ()
     """``notes.txt:12`` of each observation."""
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
     missing: bool = False
     """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
 
@@ -367,7 +367,7 @@ class BeamFit:
     """β_n L for n = 1 …"""
     alternatives: tuple[tuple[str, float], ...] = ()
     """(boundary, rms residual) of the others."""
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -409,7 +409,7 @@ class ExciterUse:
     used: float | None = None
     """By the control as recorded."""
     used_at_hz: float | None = None
-    reason: Said | None = None
+    reason: Message | None = None
 
     @property
     def share(self) -> float | None:

@@ -75,7 +75,7 @@ def _run(run: RunResult) -> dict[str, Any]:
         "direction": sweep and sweep.direction,
         "sweep_rate": sweep and sweep.rate,
         "sweep_rate_unit": sweep and sweep.rate_unit,
-        "sweep_rate_reason": sweep and sweep.rate_reason,
+        **_reason("sweep_rate_reason", sweep.rate_reason if sweep else None),
         "first_hz": sweep and sweep.first_hz,
         "last_hz": sweep and sweep.last_hz,
         "rows": sweep and sweep.rows,
@@ -107,8 +107,7 @@ def _control(control: ControlResult) -> dict[str, Any]:
         "outside_bands": [list(band) for band in control.outside_bands],
         "outside_share": control.outside_share,
         "aborted_bands": [list(band) for band in control.aborted_bands],
-        "reason": control.reason and said(control.reason),
-        "reason_message": control.reason and as_data(control.reason),
+        **_reason("reason", control.reason),
     }
 
 
@@ -164,7 +163,8 @@ def _resonance(each: Resonance) -> dict[str, Any]:
 
 
 def _observed(seen: Observed) -> dict[str, Any]:
-    return {name: getattr(seen, name) for name in Observed.__dataclass_fields__}
+    names = {name: getattr(seen, name) for name in Observed.__dataclass_fields__}
+    return names | _reason("half_power_reason", seen.half_power_reason)
 
 
 def _quality(issue: QualityIssue) -> dict[str, Any]:
@@ -205,6 +205,11 @@ def _flags(flags: Sequence[Said]) -> dict[str, Any]:
     return {"flags": [said(flag) for flag in flags], "flag_messages": [as_data(flag) for flag in flags]}
 
 
+def _reason(name: str, text: Said | None) -> dict[str, Any]:
+    """Why a number is null, in words and as a message; both null where it is known."""
+    return {name: text and said(text), f"{name}_message": text and as_data(text)}
+
+
 def _text(name: str, text: Said) -> dict[str, Any]:
     """One text with its code and values beside it."""
     return {name: said(text), **as_data(text)}
@@ -226,7 +231,7 @@ def _all_fields(row: RunShift | LevelDependence) -> dict[str, Any]:
     fields = {name: _plain(getattr(row, name)) for name in type(row).__dataclass_fields__}
     if isinstance(row, RunShift):
         return fields | _flags(row.flags)
-    return fields | {"reason": row.reason and said(row.reason), "reason_message": row.reason and as_data(row.reason)}
+    return fields | _reason("reason", row.reason)
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:

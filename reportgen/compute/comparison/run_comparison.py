@@ -13,6 +13,7 @@ from reportgen.compute.quality.unit_factor import UnitFactor, unit_factor
 from reportgen.compute.quality.wrong_unit import at_rest
 from reportgen.records.job import Job
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, IssueKind, QualityIssue, RunResult
 
 LEVEL_DB = 1.0
@@ -80,8 +81,7 @@ def _levels(before: RunResult, after: RunResult) -> Iterator[QualityIssue]:
     if level is not None and abs(level) > LEVEL_DB:
         yield QualityIssue(
             kind=IssueKind.LEVEL_DIFFERS,
-            message=f"the control was {level:+.1f} dB against run {before.id}: a structure whose "
-            "stiffness or damping depends on level shows a difference that is none",
+            message=message("comparison.level", difference_db=level, run=before.id),
         )
 
 
@@ -91,14 +91,19 @@ def _rates(before: RunResult, after: RunResult) -> Iterator[QualityIssue]:
         return
     if {a.direction, b.direction} == {"up", "down"}:
         yield QualityIssue(
-            kind=IssueKind.RATE_DIFFERS, message=f"swept {b.direction}, but {a.direction} in run {before.id}"
+            kind=IssueKind.RATE_DIFFERS,
+            message=message("comparison.swept-up", run=before.id)
+            if b.direction == "up"
+            else message("comparison.swept-down", run=before.id),
         )
     if a.rate is None or b.rate is None:
         return
     if a.rate_unit != b.rate_unit or abs(b.rate / a.rate - 1.0) > RATE_SHARE:
         yield QualityIssue(
             kind=IssueKind.RATE_DIFFERS,
-            message=f"swept at {b.rate:.3g} {b.rate_unit}, but at {a.rate:.3g} {a.rate_unit} in run {before.id}",
+            message=message(
+                "comparison.rate", rate=b.rate, unit=b.rate_unit, other=a.rate, other_unit=a.rate_unit, run=before.id
+            ),
         )
 
 
@@ -109,8 +114,8 @@ def _sensors(before: RunResult, after: RunResult) -> Iterator[Found]:
     lowest = min((r.frequency_hz for run in (before, after) for c in run.channels for r in c.resonances), default=None)
     places = [pair for pair in exchanged(before.channels, after.channels) if not _in_doubt(before, after, pair)]
     for first, second in places:
-        yield from _on_both(before, after, first, _exchanged_message(first, second))
-        yield from _on_both(before, after, second, _exchanged_message(second, first))
+        yield from _exchanged(before, after, first, second)
+        yield from _exchanged(before, after, second, first)
     moved = {name for pair in places for name in pair}
     gains = {b.id: _gain_db(a, b, lowest) for a, b in pairs}
     common = _common_gain(gains)
@@ -152,13 +157,11 @@ def _control_gain(before: RunResult, after: RunResult, gain_db: float) -> Iterat
     factor = unit_factor(10.0 ** (gain_db / 20.0))
     if factor is None or _in_doubt(before, after, ()):
         return
-    message = (
-        f"every sensor reads {10.0 ** (abs(gain_db) / 20.0):.4g} times as much of the control in one of the runs "
-        f"{before.id} and {after.id}: that is the ratio of {factor.what}; correct the unit of the column"
-    )
+    gain = 10.0 ** (abs(gain_db) / 20.0)
+    all_off = message("comparison.control-unit", ratio=gain, before=before.id, after=after.id, units=factor.units)
     for run in (before, after):
         for name in run.control.channels if run.control is not None else ():
-            yield run.id, _issue(IssueKind.WRONG_UNIT, name, message)
+            yield run.id, _issue(IssueKind.WRONG_UNIT, name, all_off)
 
 
 def _gain(
@@ -182,18 +185,12 @@ def _is_dead(run: RunResult, name: str) -> bool:
     return any(issue.kind is IssueKind.DEAD_CHANNEL and issue.channel == name for issue in run.quality)
 
 
-def _gain_message(name: str, db: float, other: str) -> str:
-    return (
-        f"{name} reads {db:+.1f} dB against run {other} below the resonances, where the other channels do not: its "
-        "mounting, cable or range changed between the runs"
-    )
+def _gain_message(name: str, db: float, other: str) -> Message:
+    return message("comparison.gain", channel=name, difference_db=db, run=other)
 
 
-def _unit_message(name: str, db: float, other: str, factor: UnitFactor) -> str:
-    return (
-        f"{name} reads {10.0 ** (db / 20.0):.4g} times what it reads in run {other}: that is the ratio of "
-        f"{factor.what}; correct the unit of the column"
-    )
+def _unit_message(name: str, db: float, other: str, factor: UnitFactor) -> Message:
+    return message("comparison.unit", channel=name, ratio=10.0 ** (db / 20.0), run=other, units=factor.units)
 
 
 def _is_wrong(
@@ -239,24 +236,19 @@ def _is_noisier(
     return all(rise < OTHERS_NOISIER for rise in rises)
 
 
-def _noise_message(a: ChannelResult, b: ChannelResult, before: RunResult) -> str:
-    return (
-        f"{b.id} scatters by {_scatter_db(b):.1f} dB, by {_scatter_db(a):.2g} dB in run {before.id}, where the other "
-        "channels do not: look at its mounting and cable"
-    )
+def _noise_message(a: ChannelResult, b: ChannelResult, before: RunResult) -> Message:
+    return message("comparison.noise", channel=b.id, scatter_db=_scatter_db(b), before_db=_scatter_db(a), run=before.id)
 
 
-def _exchanged_message(name: str, other: str) -> str:
-    return f"{name} shows what {other} shows in the other run, and {other} what {name} does: their columns look swapped"
-
-
-def _on_both(before: RunResult, after: RunResult, channel: str, message: str) -> Iterator[Found]:
+def _exchanged(before: RunResult, after: RunResult, name: str, other: str) -> Iterator[Found]:
+    """That a channel changed places with another, on both runs: nothing tells in which they are right."""
+    swapped = message("comparison.swapped", channel=name, other=other, before=before.id, after=after.id)
     for run in (before, after):
-        yield run.id, _issue(IssueKind.SWAPPED, channel, f"{message} (runs {before.id} and {after.id})")
+        yield run.id, _issue(IssueKind.SWAPPED, name, swapped)
 
 
-def _issue(kind: IssueKind, channel: str, message: str) -> QualityIssue:
-    return QualityIssue(kind=kind, message=message, channel=channel, spoils=True)
+def _issue(kind: IssueKind, channel: str, what: Message) -> QualityIssue:
+    return QualityIssue(kind=kind, message=what, channel=channel, spoils=True)
 
 
 def _gain_db(a: ChannelResult, b: ChannelResult, lowest_hz: float | None) -> float | None:

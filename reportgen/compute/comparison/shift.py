@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 
 from reportgen.records.job import Job, RunKind
+from reportgen.records.message import message
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import Resonance, RunResult
 
@@ -194,11 +195,11 @@ def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b
     own_peak = a.has_peak or b.has_peak
     flags = []
     if renumbered is not None:
-        flags.append(f"numbered {renumbered[0]} before and {renumbered[1]} after")
+        flags.append(message("shift.renumbered", before=renumbered[0], after=renumbered[1]))
     if amplification is None:
-        flags.append("no amplification in one of the runs")
+        flags.append(message("shift.no-amplification"))
     if not own_peak:
-        flags.append("no peak of its own in either run")
+        flags.append(message("shift.no-peak"))
     return RunShift(
         before=before.id,
         after=after.id,
@@ -249,15 +250,16 @@ def _single_row(
     """A mode that this channel shows in one run only."""
     other = after if is_before else before
     if not _covers(other, seen.frequency_hz):
-        pairing, why = Pairing.NOT_COVERED, f"run {other.id} did not sweep {seen.frequency_hz:.4g} Hz"
+        pairing = Pairing.NOT_COVERED
+        why = message("shift.not-swept", run=other.id, frequency_hz=seen.frequency_hz)
     elif paired:
         pairing = Pairing.WEAK if is_weak(seen) else Pairing.UNSEEN
-        why = f"not seen on {channel} in {other.id}, though on another channel"
+        why = message("shift.not-on-channel", channel=channel, run=other.id)
     elif mode is None or mode.weak:
-        pairing, why = Pairing.DOUBTFUL, f"not seen in {other.id}, and only weakly in the other run"
+        pairing, why = Pairing.DOUBTFUL, message("shift.weak", run=other.id)
     else:
         pairing = Pairing.VANISHED if is_before else Pairing.APPEARED
-        why = f"not seen on any channel in {other.id}"
+        why = message("shift.not-seen", run=other.id)
     return RunShift(
         before=before.id,
         after=after.id,

@@ -15,6 +15,7 @@ import numpy as np
 from reportgen.compute.demodulation.steady_state import SteadyState, steady_state_response
 from reportgen.errors import ComputeError
 from reportgen.records.log import BlockSource, Floats, SweepLog, TimeHistory
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, IssueKind, QualityIssue, Resonance
 
 _BAND, _AVERAGED = 6.0, 0.5
@@ -123,16 +124,20 @@ def _ratio(channel: ChannelResult, mode: Resonance, straight: SteadyState, reach
     return Comparison(channel.id, mode.frequency_hz, ratio, float(np.hypot(own, fit)))
 
 
-def agreement(compared: Sequence[Comparison]) -> tuple[str, ...]:
+def agreement(compared: Sequence[Comparison]) -> tuple[Message, ...]:
     """One sentence on how far both ways agree; none where nothing could be compared."""
     if not compared:
         return ()
     worst = max(compared, key=lambda each: abs(each.ratio - 1.0))
-    agree = sum(each.agrees for each in compared)
     return (
-        f"cross-check: the steady-state response straight from the record agrees with the fitted one at {agree} of "
-        f"{len(compared)} resonances compared; largest difference {100.0 * (worst.ratio - 1.0):+.2g} % "
-        f"({worst.channel} at {worst.frequency_hz:.4g} Hz)",
+        message(
+            "cross-check.agreement",
+            agree=sum(each.agrees for each in compared),
+            compared=len(compared),
+            largest_percent=100.0 * (worst.ratio - 1.0),
+            channel=worst.channel,
+            frequency_hz=worst.frequency_hz,
+        ),
     )
 
 
@@ -141,9 +146,13 @@ def disagreements(compared: Sequence[Comparison]) -> tuple[QualityIssue, ...]:
     return tuple(
         QualityIssue(
             kind=IssueKind.CROSS_CHECK,
-            message=f"{each.channel}: at {each.frequency_hz:.4g} Hz the steady-state response straight from the record "
-            f"is {each.ratio:.3f} times the fitted one, standard uncertainty {100.0 * each.uncertainty:.2g} %; "
-            "the structure may have changed during the sweep or be nonlinear, or the fit may be wrong there",
+            message=message(
+                "cross-check.disagrees",
+                channel=each.channel,
+                frequency_hz=each.frequency_hz,
+                ratio=each.ratio,
+                uncertainty_percent=100.0 * each.uncertainty,
+            ),
             channel=each.channel,
             band_hz=(each.frequency_hz, each.frequency_hz),
         )

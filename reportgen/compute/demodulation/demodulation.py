@@ -31,6 +31,7 @@ from reportgen.compute.demodulation.quiet_control import quiet_control
 from reportgen.compute.demodulation.sine_fit import NOISE_BANDWIDTH, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, SweepLog, TimeHistory, Trace
+from reportgen.records.message import Message, message
 
 _LOCKING_SHARE = 0.25
 """Share of the work, for progress, that following the drive takes."""
@@ -68,7 +69,8 @@ def demodulate(
     rows = fit_rows(history, phase, edges, workers=workers, progress=share(progress, _LOCKING_SHARE, 1.0))
     present = _present(rows, history.channels.index(drive), phase)
     if np.count_nonzero(present) < 2:
-        raise ComputeError(f"{history.path}: no sine can be followed through channel {drive}")
+        no_sine = message("demodulation.no-sine-in", channel=drive)
+        raise ComputeError(message("error.at", where=history.path, what=no_sine))
     kept = _with_quiet_controls(_of(rows, present), history, control or (drive,))
     reference = _reference(kept, history, control or (drive,), phase.cycles(kept.time_s))
     return SweepLog(
@@ -79,9 +81,15 @@ def demodulate(
         traces=tuple(_trace(history, kept, place, reference) for place in range(len(history.channels))),
         effective_bandwidth_hz=NOISE_BANDWIDTH[ENVELOPE] / kept.window_s,
         remarks=(*history.remarks, *_silences(rows, present, history)),
-        layout=f"{history.layout}; demodulated against {drive} in windows of at least {FEWEST_CYCLES:g} cycles "
-        f"that pass no more than {BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, "
-        f"harmonics 2 to {HARMONICS}; control smoothed where only noise is lost",
+        layout=message(
+            "demodulation.layout",
+            layout=history.layout,
+            drive=drive,
+            cycles=FEWEST_CYCLES,
+            bandwidths=BANDWIDTHS_A_WINDOW,
+            sharpest_q=SHARPEST_Q,
+            harmonics=HARMONICS,
+        ),
     )
 
 
@@ -131,8 +139,8 @@ def _trace(history: TimeHistory, rows: Rows, place: int, reference: _Reference) 
     )
 
 
-def _silences(rows: Rows, present: NDArray[np.bool_], history: TimeHistory) -> tuple[str, ...]:
+def _silences(rows: Rows, present: NDArray[np.bool_], history: TimeHistory) -> tuple[Message, ...]:
     """Where the drive was silent for longer than a second between its first and last row."""
     time = rows.time_s[present] + history.start_s
     gaps = np.flatnonzero(np.diff(time) > np.maximum(1.0, 2.0 * rows.window_s[present][1:]))
-    return tuple(f"drive silent from {time[k]:.3f} s to {time[k + 1]:.3f} s; no rows there" for k in gaps)
+    return tuple(message("demodulation.silence", from_s=float(time[k]), to_s=float(time[k + 1])) for k in gaps)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from reportgen.compute.demodulation.cell_sums import stored_numbers
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
+from reportgen.records.message import message
 
 _BLOCK = 1 << 18
 """Samples looked at a time."""
@@ -128,7 +129,8 @@ def coarse_frequency(history: TimeHistory, channel: str) -> CoarseFrequency:
     """Follow the drive through the record in one pass. Raises ComputeError where the record is too short."""
     rate, duration = history.sample_rate_hz, history.samples / history.sample_rate_hz
     if history.samples < 4 * _FRAME:
-        raise ComputeError(f"{history.path}: {history.samples} samples are too few to demodulate")
+        few = message("demodulation.few-samples", samples=history.samples)
+        raise ComputeError(message("error.at", where=history.path, what=few))
     slot_s = float(np.clip(duration / _SLOTS_WANTED, 2.0 * _HOP / rate, 0.05))
     slots = max(1, int(np.ceil(duration / slot_s)))
     depth = max(1, int(np.ceil(np.log2(rate * _LOW_BIN / _FRAME / _LOWEST_HZ))) + 1)
@@ -183,7 +185,7 @@ def _smooth(time: Floats, power: Floats, log_frequency: Floats, seen: NDArray[np
     strongest = power.max(axis=0)
     alive = strongest > 0
     if not np.any(alive):
-        raise ComputeError(f"{where}: the drive channel is silent; name the channel that carries the drive")
+        raise ComputeError(message("error.at", where=where, what=message("demodulation.drive-silent")))
     share = power / np.where(alive, strongest, 1.0)
     path = _strongest_chain(_strength(share, log_frequency / np.log(2.0)), log_frequency / np.log(2.0))
     slot = np.arange(len(time))
@@ -199,7 +201,7 @@ def _smooth(time: Floats, power: Floats, log_frequency: Floats, seen: NDArray[np
         & seen[path, slot]
     )
     if np.count_nonzero(good) < 4:
-        raise ComputeError(f"{where}: no sine can be followed through the drive channel")
+        raise ComputeError(message("error.at", where=where, what=message("demodulation.no-sine")))
     return CoarseFrequency(time, np.exp(_local_line(time, _filled(time, track, good))))
 
 

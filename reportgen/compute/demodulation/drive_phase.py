@@ -21,6 +21,7 @@ from reportgen.compute.demodulation.drive_frequency import CoarseFrequency, coar
 from reportgen.compute.demodulation.sine_fit import CELLS_A_ROW, CELLS_A_WINDOW, NOISE_BANDWIDTH, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
+from reportgen.records.message import message
 
 Progress = Callable[[float], None]
 SHARPEST_Q = 200.0
@@ -283,7 +284,7 @@ def _locked(phase: DrivePhase, rows: Rows, where: str) -> tuple[DrivePhase, floa
     borders = np.flatnonzero(np.diff(np.concatenate([[False], present, [False]])))
     runs = [slice(a, b) for a, b in borders.reshape(-1, 2).tolist() if b - a >= _FEWEST_ROWS]
     if not runs:
-        raise ComputeError(f"{where}: no sine can be followed through the drive channel")
+        raise ComputeError(message("error.at", where=where, what=message("demodulation.no-sine")))
     stretches = [_stretch(phase, rows, run) for run in runs]
     return _joined_phase(stretches, rows), max(each.strayed for each in stretches)
 

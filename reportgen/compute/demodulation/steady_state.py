@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
+from reportgen.records.message import Message, message
 
 Complexes = NDArray[np.complex128]
 LARGEST_UNCERTAINTY = 0.02
@@ -40,7 +41,7 @@ class SteadyState:
     uncertainty: Floats
     """Relative standard uncertainty of its magnitude, shape (m, channels)."""
     channels: tuple[str, ...]
-    flags: tuple[str, ...]
+    flags: tuple[Message, ...]
 
 
 def steady_state_response(
@@ -54,7 +55,8 @@ def steady_state_response(
     """
     low, high = band_hz
     if not 0.0 < low < high < history.sample_rate_hz / 2.0:
-        raise ComputeError(f"{history.path}: no response can be taken from {low:g} Hz to {high:g} Hz")
+        no_band = message("steady-state.no-band", low_hz=low, high_hz=high)
+        raise ComputeError(message("error.at", where=history.path, what=no_band))
     thin = max(1, int(history.sample_rate_hz / (_RATE_PER_BAND * (high - low))))
     rate, centre = history.sample_rate_hz / thin, (low + high) / 2.0
     zoomed = _zoomed(history.only((control, *channels)), centre, thin)
@@ -62,7 +64,8 @@ def steady_state_response(
     elsewhere = np.concatenate([zoomed[: passage.start], zoomed[passage.stop :]])
     inside = passage.stop - passage.start
     if inside < 8 or len(elsewhere) < _LEAST_ELSEWHERE * len(zoomed):
-        raise ComputeError(f"{history.path}: the drive does not pass through {low:g} Hz to {high:g} Hz once and leave")
+        no_passage = message("steady-state.no-passage", low_hz=low, high_hz=high)
+        raise ComputeError(message("error.at", where=history.path, what=no_passage))
     # the median of an exponentially distributed power is ln 2 times its mean
     noise = np.median(np.abs(elsewhere) ** 2, axis=0) / np.log(2.0) * inside
     spectrum = np.fft.fft(zoomed[passage], axis=0)
@@ -113,7 +116,9 @@ def _judged(frequency: Floats, spectrum: Complexes, noise: Floats, channels: tup
     response = spectrum[:, 1:] / np.where(spectrum[:, :1] == 0, 1.0, spectrum[:, :1])
     allowed = uncertainty <= LARGEST_UNCERTAINTY
     flags = tuple(
-        f"{each}: {np.count_nonzero(~allowed[:, k])} of {len(frequency)} lines stand too little out of the noise"
+        message(
+            "steady-state.noisy-lines", channel=each, noisy=int(np.count_nonzero(~allowed[:, k])), lines=len(frequency)
+        )
         for k, each in enumerate(channels)
         if not allowed[:, k].all()
     )

@@ -19,6 +19,7 @@ from scipy.optimize import brentq
 from reportgen.errors import ComputeError
 from reportgen.records.job import Boundary
 from reportgen.records.log import Floats
+from reportgen.records.message import message
 
 CLAMPED_FIRST_END = (Boundary.CLAMPED_FREE, Boundary.CLAMPED_CLAMPED, Boundary.CLAMPED_PINNED)
 _XTOL = 1e-13
@@ -43,9 +44,9 @@ def characteristic(boundary: Boundary, z: float, tip_mass_ratio: float = 0.0) ->
 def root(boundary: Boundary, mode: int, tip_mass_ratio: float = 0.0) -> float:
     """z = β_n L of a bending mode (elastic mode for free-free), from 1. Raises ComputeError for a mode below 1."""
     if not mode >= 1:
-        raise ComputeError(f"bending modes are numbered from 1, not {mode}")
+        raise ComputeError(message("beam.numbered-from-1", mode=mode))
     if not tip_mass_ratio >= 0:
-        raise ComputeError(f"a tip mass ratio of {tip_mass_ratio} is not possible; it is at least 0")
+        raise ComputeError(message("beam.negative-tip-mass", ratio=tip_mass_ratio))
     return _root(boundary, mode, tip_mass_ratio if boundary is Boundary.CLAMPED_FREE else 0.0)
 
 
@@ -152,10 +153,10 @@ def base_driven_shape(boundary: Boundary, z: float, x: ArrayLike, tip_mass_ratio
     w''' = −μ z⁴ w. Raises ComputeError for free-free (nothing drives it) and at a resonance itself.
     """
     if boundary is Boundary.FREE_FREE:
-        raise ComputeError("a free-free beam has no support that could be driven")
+        raise ComputeError(message("beam.no-support"))
     matrix, right = _support_equations(boundary, z, tip_mass_ratio)
     if not np.linalg.cond(matrix) < 1e12:
-        raise ComputeError("the undamped deflection has no bound at a resonance")
+        raise ComputeError(message("beam.no-bound"))
     solution = np.linalg.solve(matrix, right)
     return np.asarray(np.tensordot(solution, _basis(z, np.asarray(x, dtype=np.float64))[0], axes=1))
 

@@ -22,27 +22,31 @@ def apply_corrections(
     findings: list[Finding] = []
     for each in corrections:
         if each.action == "renumber" and each.mode is None:
-            findings.append(warning(each.where, "renumber needs mode = …; the correction was not applied"))
+            findings.append(warning(each.where, message("correction.mode-needed")))
             continue
         runs, touched = _on_runs(each, runs)
         seen, also = _on_observations(each, seen)
         touched += also
         findings.append(
-            note(each.where, f"{sentence(each)}; applied to {', '.join(touched)}")
+            note(each.where, message("correction.applied", what=decision(each), to=tuple(touched)))
             if touched
             else warning(each.where, _matches_nothing(each, runs))
         )
     return runs, seen, tuple(findings)
 
 
-def sentence(each: Correction) -> str:
+def decision(each: Correction) -> Message:
     """What was decided, by whom and why; stands among the flags of whatever it touched."""
-    done = {"accept": "accepted", "reject": "rejected", "renumber": f"renumbered to mode {each.mode}"}
-    return f"{done.get(each.action, each.action)} by {each.by}: {each.reason}"
+    match each.action:
+        case "reject":
+            return message("correction.rejected", by=each.by, reason=each.reason)
+        case "renumber":
+            return message("correction.renumbered", mode=each.mode, by=each.by, reason=each.reason)
+    return message("correction.accepted", by=each.by, reason=each.reason)
 
 
-def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunResult, ...], list[str]]:
-    touched: list[str] = []
+def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunResult, ...], list[Message]]:
+    touched: list[Message] = []
     corrected = []
     for run in runs:
         if each.run not in (None, run.id):
@@ -55,7 +59,7 @@ def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunRe
                 channels.append(channel)
             else:
                 channels.append(_mark(each, channel, index))
-                touched.append(f"{run.id} {channel.id} {channel.resonances[index].frequency_hz:.4g} Hz")
+                touched.append(_resonance(run, channel, channel.resonances[index]))
         corrected.append(replace(run, channels=tuple(channels)))
     return tuple(corrected), touched
 
@@ -83,7 +87,7 @@ def _distance(each: Correction, resonance: Resonance) -> float:
 
 def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult:
     resonance = channel.resonances[index]
-    marked = replace(resonance, flags=(*resonance.flags, sentence(each)))
+    marked = replace(resonance, flags=(*resonance.flags, decision(each)))
     if each.action == "reject":
         marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
     elif each.action == "renumber":
@@ -91,12 +95,12 @@ def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult
     return replace(channel, resonances=(*channel.resonances[:index], marked, *channel.resonances[index + 1 :]))
 
 
-def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[str]]:
+def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[Message]]:
     if each.channel is not None:
         return seen, []
     touched = [o for o in seen if _reaches(each, o)]
     marked = tuple(_mark_observation(each, o) if o in touched else o for o in seen)
-    return marked, [f"observation {o.where}" for o in touched]
+    return marked, [message("correction.observation", where=o.where) for o in touched]
 
 
 def _reaches(each: Correction, observation: Observation) -> bool:
@@ -106,7 +110,7 @@ def _reaches(each: Correction, observation: Observation) -> bool:
 
 
 def _mark_observation(each: Correction, observation: Observation) -> Observation:
-    marked = replace(observation, flags=(*observation.flags, _at(observation, sentence(each))))
+    marked = replace(observation, flags=(*observation.flags, _at(observation, decision(each))))
     if each.action == "reject":
         return replace(marked, rejected=f"{each.reason} ({each.by})")
     if each.action == "renumber":
@@ -114,21 +118,28 @@ def _mark_observation(each: Correction, observation: Observation) -> Observation
     return replace(marked, accepted=True)
 
 
-def _at(observation: Observation, what: str) -> Message:
+def _at(observation: Observation, what: Message) -> Message:
     return message("observation.of", where=observation.where, what=what)
 
 
-def _matches_nothing(each: Correction, runs: tuple[RunResult, ...]) -> str:
+def _resonance(run: RunResult, channel: ChannelResult, resonance: Resonance) -> Message:
+    return message("correction.resonance", run=run.id, channel=channel.id, frequency_hz=resonance.frequency_hz)
+
+
+def _matches_nothing(each: Correction, runs: tuple[RunResult, ...]) -> Message:
     """What stands nearest, so that the correction can be mended."""
     candidates = [
-        (_distance(each, resonance), f"{run.id} {channel.id} {resonance.frequency_hz:.4g} Hz")
+        (_distance(each, resonance), run.id, channel.id, resonance.frequency_hz, run, channel, resonance)
         for run in runs
         if each.run in (None, run.id)
         for channel in run.channels
         if each.channel in (None, channel.id)
         for resonance in channel.resonances
     ]
-    nearest = min(candidates, default=None)
-    hint = f"the nearest resonance is {nearest[1]}" if nearest else "there is no resonance in that run and channel"
-    place = " ".join(part for part in (each.run, each.channel) if part)
-    return f"correction of {place or 'any run'} at {each.frequency_hz:g} Hz matches no resonance or observation; {hint}"
+    nearest = min(candidates, key=lambda found: found[:4], default=None)
+    hint = message("correction.no-resonance")
+    if nearest is not None:
+        hint = message("correction.nearest", resonance=_resonance(*nearest[4:]))
+    names = tuple(part for part in (each.run, each.channel) if part)
+    place = message("correction.of", names=names) if names else message("correction.of-any-run")
+    return message("correction.matches-nothing", place=place, frequency_hz=each.frequency_hz, hint=hint)

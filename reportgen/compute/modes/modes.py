@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from reportgen.compute.comparison.shift import ModeSeen, modes_seen, pair_modes
-from reportgen.compute.modes.corrections import apply_corrections, sentence
+from reportgen.compute.modes.corrections import apply_corrections, decision
 from reportgen.compute.modes.mode_number import Count, Numbering, mode_from_count, nodes_of_mode, number_count
 from reportgen.compute.modes.mode_questions import question_modes, stated_tip_mass_ratio
 from reportgen.compute.modes.observation import Observation, observations, only_axis
@@ -292,7 +292,7 @@ def _without_evidence(candidate: Candidate, runs: Sequence[RunResult]) -> list[M
 
 def _decided(job: Job, candidate: Candidate) -> list[Message]:
     """The engineer's decisions on resonances of the mode."""
-    decisions = {sentence(each) for each in job.corrections}
+    decisions = {decision(each) for each in job.corrections}
     return [
         message("modes.decision", run=run, channel=channel, what=flag)
         for run, seen in candidate.seen.items()

@@ -16,6 +16,7 @@ import numpy as np
 from reportgen.compute.seen import BLOCKS, Seen, bend, blocks, decibels
 from reportgen.compute.sweep.pieces import pieces_of
 from reportgen.records.log import Floats, SweepLog
+from reportgen.records.message import Message, message
 from reportgen.records.result import IssueKind, QualityIssue
 
 DENSEST = 10_000
@@ -87,13 +88,15 @@ def _stepped(log: SweepLog, seen: Seen, others: Sequence[Seen]) -> QualityIssue 
     sensor = [step for step in steps if not _is_structure(seen, step, others)]
     if sensor:
         worst = max(sensor, key=lambda step: abs(step.db))
-        return _loose(seen, f"steps by {worst.db:+.1f} dB at {worst.frequency_hz:.4g} Hz, for good")
+        step = message("quality.steps", channel=seen.trace.channel, step_db=worst.db, frequency_hz=worst.frequency_hz)
+        return _loose(seen, step)
     if steps:
         worst = max(steps, key=lambda step: abs(step.db))
         return QualityIssue(
             kind=IssueKind.JUMP,
-            message=f"{seen.trace.channel} steps by {worst.db:+.1f} dB at {worst.frequency_hz:.4g} Hz as a mode does "
-            "that jumps with its level: no fault of the sensor is seen in it",
+            message=message(
+                "quality.mode-jumps", channel=seen.trace.channel, step_db=worst.db, frequency_hz=worst.frequency_hz
+            ),
             channel=seen.trace.channel,
             band_hz=(worst.frequency_hz, worst.frequency_hz),
         )
@@ -189,13 +192,8 @@ def _on_crest(seen: Seen, step: _Step) -> bool:
     return bool(known.size and seen.ratio_db[row] > float(np.median(known)) + CREST_DB)
 
 
-def _loose(seen: Seen, what: str) -> QualityIssue:
-    return QualityIssue(
-        kind=IssueKind.LOOSE_SENSOR,
-        message=f"{seen.trace.channel} {what}, where the control does not: sensor or cable came loose",
-        channel=seen.trace.channel,
-        spoils=True,
-    )
+def _loose(seen: Seen, what: Message) -> QualityIssue:
+    return QualityIssue(kind=IssueKind.LOOSE_SENSOR, message=what, channel=seen.trace.channel, spoils=True)
 
 
 def _noisier(seen: Seen, others: Sequence[Seen], control_level: Floats | None) -> QualityIssue | None:
@@ -215,9 +213,13 @@ def _noisier(seen: Seen, others: Sequence[Seen], control_level: Floats | None) -
             continue
         start = int(np.flatnonzero(relative < np.sqrt(max(before, 1e-6) * after))[-1]) + 1
         if _at_once(relative, start, before, after) and not _others_too(start, others, control_level):
-            place = f[min(start, len(f) - 1)]
-            return _loose(seen, f"scatters by {after:.1f} dB from about {place:.3g} Hz on, {before:.2g} dB before")
+            noisy_from = float(f[min(start, len(f) - 1)])
+            return _loose(seen, _scatters(seen.trace.channel, noisy_from, before, after))
     return None
+
+
+def _scatters(channel: str, from_hz: float, before_db: float, after_db: float) -> Message:
+    return message("quality.scatters", channel=channel, from_hz=from_hz, before_db=before_db, after_db=after_db)
 
 
 def _at_once(relative: Floats, start: int, before: float, after: float) -> bool:

@@ -20,6 +20,7 @@ from reportgen.compute.sweep.profile import profile_range
 from reportgen.compute.sweep.transmissibility import is_motion
 from reportgen.records.job import Profile, RunKind, RunPlan
 from reportgen.records.log import Floats, SweepLog
+from reportgen.records.message import Message, message
 from reportgen.records.result import IssueKind, QualityIssue
 
 Mask = NDArray[np.bool_]
@@ -107,36 +108,37 @@ def _clock(log: SweepLog) -> Iterator[QualityIssue]:
         return
     backwards = np.flatnonzero(np.diff(log.time_s) < 0)
     if backwards.size:
-        row = int(backwards[0])
-        line = "" if log.row_line is None else f" (line {int(log.row_line[row + 1])})"
-        yield QualityIssue(
-            kind=IssueKind.CLOCK,
-            message=f"the log's time runs backwards {backwards.size} time{'s' * (backwards.size > 1)}, first at "
-            f"{log.frequency_hz[row + 1]:.4g} Hz{line}: durations, cycles and rates are not to be trusted",
-        )
+        yield QualityIssue(kind=IssueKind.CLOCK, message=_runs_backwards(log, backwards.size, int(backwards[0]) + 1))
+
+
+def _runs_backwards(log: SweepLog, times: int, row: int) -> Message:
+    first_hz = float(log.frequency_hz[row])
+    if log.row_line is None:
+        return message("quality.clock-backwards", times=times, first_hz=first_hz)
+    return message("quality.clock-backwards-line", times=times, first_hz=first_hz, line=int(log.row_line[row]))
 
 
 def _resumptions(log: SweepLog) -> Iterator[QualityIssue]:
     """Where an interrupted sweep was taken up again, and what was swept twice by that."""
     for before, after in resumed(pieces_of(log)):
         low, high = sorted((before.last_hz, after.first_hz))
-        line = "" if log.row_line is None else f" (line {int(log.row_line[after.start])})"
+        line = None if log.row_line is None else int(log.row_line[after.start])
         yield QualityIssue(
-            kind=IssueKind.RESUMED,
-            message=f"the sweep stopped at {before.last_hz:.4g} Hz and was resumed from {after.first_hz:.4g} Hz{line}: "
-            f"{low:.4g} to {high:.4g} Hz were swept twice, and each piece is taken by itself",
-            band_hz=(low, high),
+            kind=IssueKind.RESUMED, message=_resumed(before.last_hz, after.first_hz, line), band_hz=(low, high)
         )
+
+
+def _resumed(stopped_hz: float, from_hz: float, line: int | None) -> Message:
+    low, high = sorted((stopped_hz, from_hz))
+    if line is None:
+        return message("quality.resumed", stopped_hz=stopped_hz, from_hz=from_hz, low_hz=low, high_hz=high)
+    return message("quality.resumed-line", stopped_hz=stopped_hz, from_hz=from_hz, low_hz=low, high_hz=high, line=line)
 
 
 def _holes(log: SweepLog) -> Iterator[QualityIssue]:
     for low, high in holes(log.frequency_hz):
-        yield QualityIssue(
-            kind=IssueKind.HOLE,
-            message=f"the log has no row between {low:.4g} and {high:.4g} Hz: nothing is known of the structure, the "
-            "control or the rate there",
-            band_hz=(low, high),
-        )
+        hole = message("quality.hole", low_hz=low, high_hz=high)
+        yield QualityIssue(kind=IssueKind.HOLE, message=hole, band_hz=(low, high))
 
 
 def _short_run(run: RunPlan, log: SweepLog, profile: Profile | None) -> Iterator[QualityIssue]:
@@ -146,19 +148,17 @@ def _short_run(run: RunPlan, log: SweepLog, profile: Profile | None) -> Iterator
     first, last = float(log.frequency_hz.min()), float(log.frequency_hz.max())
     missing = []
     if first > low * (1 + END_SHARE):
-        missing.append(f"{low:g} to {first:.4g} Hz")
+        missing.append(message("quality.band-at-start", low_hz=low, high_hz=first))
     if last < high * (1 - END_SHARE):
-        missing.append(f"{last:.4g} to {high:g} Hz")
+        missing.append(message("quality.band-at-end", low_hz=last, high_hz=high))
     if missing:
-        yield QualityIssue(
-            kind=IssueKind.SHORT_RUN, message=f"the run is shorter than its profile: {' and '.join(missing)} not swept"
-        )
+        yield QualityIssue(kind=IssueKind.SHORT_RUN, message=message("quality.short-run", bands=tuple(missing)))
     if profile.duration is not None and profile.duration.dimension == "time" and log.time_s is not None:
         seconds = float(log.time_s[-1] - log.time_s[0])
         if seconds < profile.duration.si * (1 - END_SHARE):
             yield QualityIssue(
                 kind=IssueKind.SHORT_RUN,
-                message=f"the run lasted {seconds:.4g} s of the {profile.duration.text} required",
+                message=message("quality.short-time", seconds=seconds, required=profile.duration.text),
             )
 
 
@@ -180,8 +180,7 @@ def _control_dips(f: Floats, level: Floats, profile: Profile | None) -> Iterator
         share = float(np.exp(np.nanmin(np.log(level[inside]) - course[inside])))
         yield QualityIssue(
             kind=IssueKind.ANTIRESONANCE,
-            message=f"the control falls to {100 * share:.0f} % of its course around {a:.4g} to {b:.4g} Hz: "
-            "ratios to it are inflated there",
+            message=message("quality.control-dips", share=share, low_hz=a, high_hz=b),
             band_hz=(a, b),
         )
 
@@ -192,25 +191,21 @@ def _control_dips(f: Floats, level: Floats, profile: Profile | None) -> Iterator
 def _dead(seen: Seen, swept: bool) -> QualityIssue | None:
     amplitude = seen.trace.amplitude
     known = amplitude[np.isfinite(amplitude)]
-    reason = None
+    channel = seen.trace.channel
+    dead = None
     if known.size == 0:
-        reason = "has no reading at all"
+        dead = message("quality.no-reading", channel=channel)
     elif not known.any():
-        reason = "reads zero throughout"
+        dead = message("quality.reads-zero", channel=channel)
     elif swept and known.size >= FEWEST_ROWS and np.ptp(known) <= 1e-6 * known.max() and not seen.is_control:
-        reason = f"reads {known[0]:.3g} throughout"
+        dead = message("quality.reads-constant", channel=channel, value=float(known[0]))
     elif swept and is_motion(seen.trace) and not seen.is_control and np.isfinite(seen.ratio).any():
         highest = float(np.nanpercentile(seen.ratio, 99))
         if highest < DEAD_RATIO and not _is_in_thousandths(seen):
-            reason = f"never exceeds {100 * highest:.2g} % of the control"
-    if reason is None:
+            dead = message("quality.below-control", channel=channel, percent=100.0 * highest)
+    if dead is None:
         return None
-    return QualityIssue(
-        kind=IssueKind.DEAD_CHANNEL,
-        message=f"{seen.trace.channel} {reason}: the channel is dead",
-        channel=seen.trace.channel,
-        spoils=True,
-    )
+    return QualityIssue(kind=IssueKind.DEAD_CHANNEL, message=dead, channel=channel, spoils=True)
 
 
 def _is_in_thousandths(seen: Seen) -> bool:
@@ -235,8 +230,13 @@ def _drop_outs(seen: Seen) -> QualityIssue | None:
     bands = bands_of(lost, seen.frequency_hz)
     return QualityIssue(
         kind=IssueKind.DROP_OUT,
-        message=f"{seen.trace.channel} drops out in {int(lost.sum())} of {len(lost)} rows, first at "
-        f"{bands[0][0]:.4g} Hz",
+        message=message(
+            "quality.drops-out",
+            channel=seen.trace.channel,
+            lost=int(lost.sum()),
+            rows=len(lost),
+            first_hz=bands[0][0],
+        ),
         channel=seen.trace.channel,
         band_hz=(min(a for a, _ in bands), max(b for _, b in bands)),
         spoils=share > SPOILING_SHARE,
@@ -275,8 +275,13 @@ def _clipping(seen: Seen) -> QualityIssue | None:
             f = seen.frequency_hz[a:b]
             return QualityIssue(
                 kind=IssueKind.CLIPPING,
-                message=f"{seen.trace.channel} stands at its largest value over {b - a} rows, {f.min():.4g} to "
-                f"{f.max():.4g} Hz: clipped, the peak is lost",
+                message=message(
+                    "quality.clipped",
+                    channel=seen.trace.channel,
+                    rows=int(b - a),
+                    low_hz=float(f.min()),
+                    high_hz=float(f.max()),
+                ),
                 channel=seen.trace.channel,
                 band_hz=(float(f.min()), float(f.max())),
                 spoils=True,
@@ -320,8 +325,12 @@ def _jump_within(seen: Seen) -> QualityIssue | None:
         if abs(by) > PHASE_JUMP_DEG:
             return QualityIssue(
                 kind=IssueKind.PHASE_JUMP,
-                message=f"the phase of {seen.trace.channel} jumps by {by:+.0f}° at "
-                f"{seen.frequency_hz[rows][k + 1]:.4g} Hz with no change in magnitude",
+                message=message(
+                    "quality.phase-jumps",
+                    channel=seen.trace.channel,
+                    by_deg=by,
+                    frequency_hz=float(seen.frequency_hz[rows][k + 1]),
+                ),
                 channel=seen.trace.channel,
                 band_hz=(float(seen.frequency_hz[rows][k]), float(seen.frequency_hz[rows][k + gap])),
             )
@@ -346,8 +355,13 @@ def _noise_floor(seen: Seen) -> QualityIssue | None:
     low, high = float(min(f[noisy].min(), ends[noisy].min())), float(max(f[noisy].max(), ends[noisy].max()))
     return QualityIssue(
         kind=IssueKind.NOISE_FLOOR,
-        message=f"{seen.trace.channel} shows mostly noise in {100 * noisy.mean():.0f} % of the rows, between {low:.4g} "
-        f"and {high:.4g} Hz",
+        message=message(
+            "quality.noise-floor",
+            channel=seen.trace.channel,
+            share=float(noisy.mean()),
+            low_hz=low,
+            high_hz=high,
+        ),
         channel=seen.trace.channel,
         band_hz=(low, high),
     )
@@ -360,8 +374,9 @@ def _mains(seen: Seen) -> QualityIssue | None:
             if height is not None and not _turns_there(seen, base * harmonic):
                 return QualityIssue(
                     kind=IssueKind.MAINS,
-                    message=f"{seen.trace.channel} has a spike of {height:.2g} times its surroundings at "
-                    f"{base * harmonic:g} Hz, too narrow for a structure: mains pick-up",
+                    message=message(
+                        "quality.mains", channel=seen.trace.channel, height=height, frequency_hz=base * harmonic
+                    ),
                     channel=seen.trace.channel,
                     band_hz=(base * harmonic * (1 - MAINS_WIDTH), base * harmonic * (1 + MAINS_WIDTH)),
                 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Job
+from reportgen.records.message import message
 from reportgen.records.result import IssueKind, RunResult
 
 _TOLD = (IssueKind.HOLE, IssueKind.RESUMED, IssueKind.CLOCK)
@@ -22,6 +23,7 @@ def _of_run(job: Job, run: RunResult) -> Iterator[Finding]:
     where = f"{plan.log.as_posix()}:1" if plan is not None else f"run {run.id}"
     for issue in run.quality:
         if issue.spoils and issue.channel is not None:
-            yield warning(where, f"channel {issue.channel} of run {run.id} is left out: {issue.message}")
+            left_out = message("quality.left-out", channel=issue.channel, run=run.id, why=issue.message)
+            yield warning(where, left_out)
         elif issue.spoils or issue.kind in _TOLD:
-            yield warning(where, f"run {run.id}: {issue.message}")
+            yield warning(where, message("quality.of-run", run=run.id, what=issue.message))

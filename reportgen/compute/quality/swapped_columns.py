@@ -12,6 +12,7 @@ from reportgen.compute.sweep.profile import jumps, profile_level
 from reportgen.compute.sweep.transmissibility import acceleration_of, is_motion
 from reportgen.records.job import Profile
 from reportgen.records.log import Floats, SweepLog
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, IssueKind, QualityIssue
 
 HELD_DB = 3.0
@@ -49,8 +50,7 @@ def control_swaps(log: SweepLog, control: Sequence[str], profile: Profile | None
             swapped.add(name)
             yield QualityIssue(
                 kind=IssueKind.SWAPPED,
-                message=f"{name} is named a control and varies like a response, and {partner} is held like a control: "
-                f"the columns of {name} and {partner} look swapped",
+                message=message("quality.control-swapped", control=name, response=partner),
                 channel=name,
                 spoils=True,
             )
@@ -105,12 +105,14 @@ def _disagreements(control: Sequence[str], held: dict[str, Floats], f: Floats) -
             known = np.isfinite(apart)
             if known.sum() < FEWEST_ROWS:
                 continue
-            factor = unit_factor(float(10.0 ** (np.median(apart[known]) / 20.0)))
+            ratio = float(10.0 ** (np.median(apart[known]) / 20.0))
+            factor = unit_factor(ratio)
             if factor is not None and _range(apart, 5.0) <= HELD_DB:
                 yield QualityIssue(
                     kind=IssueKind.WRONG_UNIT,
-                    message=f"the controls {first} and {second} differ by {10 ** (np.median(apart[known]) / 20.0):.4g} "
-                    f"throughout: that is the ratio of {factor.what}; correct the unit of the column",
+                    message=message(
+                        "quality.control-units", first=first, second=second, ratio=ratio, units=factor.units
+                    ),
                     channel=second,
                     spoils=True,
                 )
@@ -120,8 +122,13 @@ def _disagreements(control: Sequence[str], held: dict[str, Floats], f: Floats) -
                 row = int(np.argmax(size))
                 yield QualityIssue(
                     kind=IssueKind.CONTROLS_DISAGREE,
-                    message=f"the controls {first} and {second} differ by up to {10 ** (size[row] / 20.0):.3g} times, "
-                    f"at {f[row]:.4g} Hz: one of them is no control, or the fixture moves there",
+                    message=message(
+                        "quality.controls-disagree",
+                        first=first,
+                        second=second,
+                        ratio=float(10.0 ** (size[row] / 20.0)),
+                        frequency_hz=float(f[row]),
+                    ),
                     channel=second,
                     spoils=bool(size[row] > DISAGREE_DB),
                 )

@@ -6,7 +6,7 @@ Well below the lowest resonance everything that is fastened moves with the excit
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from reportgen.compute.quality.unit_factor import TOLERANCE, UnitFactor, unit_factor
 from reportgen.records.job import Job
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, ControlResult, IssueKind, QualityIssue, RunResult
 
 RIGID_SHARE = 0.4
@@ -51,31 +52,24 @@ def wrong_units(job: Job, run: RunResult) -> tuple[QualityIssue, ...]:
     if run.control is not None and _control_is_wrong(run.control, ratios, off):
         factor = off[0].factor
         assert factor is not None
-        return tuple(
-            _issue(name, f"every sensor reads {off[0].value:.4g} times the control {name} where the structure is rigid",
-                   factor) for name in run.control.channels
-        )  # fmt: skip
-    return tuple(_of_sensors(off))
+        return tuple(_issue(name, _of_control(name, off[0].value, factor)) for name in run.control.channels)
+    return tuple(_issue(each.channel, _of_sensor(each.channel, each.value, each.factor)) for each in off if each.factor)
 
 
-def _of_sensors(off: Sequence[RigidRatio]) -> Iterator[QualityIssue]:
-    for each in off:
-        if each.factor is not None:
-            yield _issue(
-                each.channel,
-                f"{each.channel} reads {each.value:.4g} times the control well below the first resonance",
-                each.factor,
-            )
+def _of_control(name: str, ratio: float, factor: UnitFactor) -> Message:
+    if factor.orientation:
+        return message("quality.unit-control-or-angle", channel=name, ratio=ratio, units=factor.units)
+    return message("quality.unit-control", channel=name, ratio=ratio, units=factor.units)
 
 
-def _issue(channel: str, what: str, factor: UnitFactor) -> QualityIssue:
-    angle = "; a sensor at an angle would read so, too" if factor.orientation else ""
-    return QualityIssue(
-        kind=IssueKind.WRONG_UNIT,
-        message=f"{what}: that is the ratio of {factor.what}{angle}; correct the unit of the column",
-        channel=channel,
-        spoils=True,
-    )
+def _of_sensor(name: str, ratio: float, factor: UnitFactor) -> Message:
+    if factor.orientation:
+        return message("quality.unit-sensor-or-angle", channel=name, ratio=ratio, units=factor.units)
+    return message("quality.unit-sensor", channel=name, ratio=ratio, units=factor.units)
+
+
+def _issue(channel: str, what: Message) -> QualityIssue:
+    return QualityIssue(kind=IssueKind.WRONG_UNIT, message=what, channel=channel, spoils=True)
 
 
 def _control_is_wrong(control: ControlResult, ratios: Sequence[RigidRatio], off: Sequence[RigidRatio]) -> bool:

@@ -14,6 +14,7 @@ from reportgen.compute.sweep.transmissibility import acceleration_of, is_motion
 from reportgen.errors import ComputeError
 from reportgen.records.job import ControlStrategy, Notch, Profile
 from reportgen.records.log import Floats, SweepLog
+from reportgen.records.message import Message, message
 from reportgen.records.result import ControlResult, NotchResult, NotJudged, NotJudgedCause
 
 Mask = NDArray[np.bool_]
@@ -33,13 +34,14 @@ def combine_control(log: SweepLog, control: Sequence[str], strategy: ControlStra
     which any control channel has no reading is NaN. Raises ComputeError where a channel is missing or no motion.
     """
     if not control:
-        raise ComputeError(f"{log.path}: no control channel is named; give one the role control, or the run a control")
+        raise ComputeError(message("error.at", where=log.path, what=message("control.none-named")))
     levels = []
     for channel in control:
         trace = log.trace(channel)
         if trace is None:
-            held = ", ".join(each.channel for each in log.traces) or "none"
-            raise ComputeError(f"{log.path}: control channel {channel} is not in the log; it holds {held}")
+            held = tuple(each.channel for each in log.traces)
+            missing = message("control.not-in-log", channel=channel, held=held)
+            raise ComputeError(message("error.at", where=log.path, what=missing))
         levels.append(acceleration_of(trace, log.frequency_hz))
     stack = np.vstack(levels)
     if strategy is ControlStrategy.MAXIMUM:
@@ -62,11 +64,11 @@ def control_result(
     f = log.frequency_hz
     level = combine_control(log, control, strategy)
     if profile is None:
-        return _unjudged(log, level, control, strategy, "the run names no profile")
+        return _unjudged(log, level, control, strategy, message("run.no-profile"))
     required = profile_level(profile, f)
     if not np.isfinite(required).any():
         low, high = profile.breakpoints[0].text[0], profile.breakpoints[-1].text[0]
-        return _unjudged(log, level, control, strategy, f"no row lies inside the profile, {low} to {high}")
+        return _unjudged(log, level, control, strategy, message("control.outside-profile", low=low, high=high))
     near = _near_jumps(profile, f)
     lower, upper = tolerance_limits(profile.tolerance, required, f)
     abort_lower, abort_upper = tolerance_limits(profile.abort, required, f)
@@ -93,7 +95,7 @@ def control_result(
         outside_bands=bands_of(outside, f),
         outside_share=_share(outside, judged, weight) if lower is not None else None,
         aborted_bands=bands_of(judged & (_below(level, abort_lower) | _above(level, abort_upper)), f),
-        reason=None if worst is not None else "no row has both a control level and a profile level",
+        reason=None if worst is not None else message("control.no-level"),
         channels=tuple(control),
         strategy=str(strategy),
         not_judged_bands=_not_judged(profile, f, near, level, required),
@@ -104,7 +106,7 @@ def control_result(
 
 
 def _unjudged(
-    log: SweepLog, level: Floats, control: Sequence[str], strategy: ControlStrategy, reason: str
+    log: SweepLog, level: Floats, control: Sequence[str], strategy: ControlStrategy, reason: Message
 ) -> ControlResult:
     return ControlResult(
         frequency_hz=log.frequency_hz,
@@ -239,11 +241,11 @@ def _notch_result(log: SweepLog, notch: Notch, deviation_db: Floats) -> NotchRes
     lowest = float(low.min()) if low.size and low.min() < -SMALLEST_NOTCH_DB else None
     reason = None
     if trace is None:
-        reason = f"channel {notch.channel} is not in the log"
+        reason = message("notch.not-in-log", channel=notch.channel)
     elif level is None:
-        reason = f"channel {notch.channel} is a {trace.dimension}, the limit a {notch.dimension}"
+        reason = message("notch.other-dimension", channel=notch.channel, found=trace.dimension, limit=notch.dimension)
     elif not known.any():
-        reason = f"channel {notch.channel} has no reading between {notch.from_hz:g} and {notch.to_hz:g} Hz"
+        reason = message("notch.no-reading", channel=notch.channel, from_hz=notch.from_hz, to_hz=notch.to_hz)
     highest = None if level is None or reason else int(np.argmax(np.where(known, level, -np.inf)))
     return NotchResult(
         channel=notch.channel,

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import DwellResult
 
 AT_LEVEL_DB = 3.0
@@ -50,18 +51,18 @@ def dwell_result(sweep: SweptResponse) -> DwellResult:
 
 
 def _with_flags(
-    result: DwellResult, frequency: Floats, seconds: Floats | None, interruptions: int, reason: str | None
+    result: DwellResult, frequency: Floats, seconds: Floats | None, interruptions: int, reason: Message | None
 ) -> DwellResult:
     flags = []
     if seconds is None:
-        flags.append("the log has no time: duration and cycles cannot be had")
+        flags.append(message("dwell.no-time"))
     if interruptions:
-        flags.append(f"interrupted {interruptions} time{'s' * (interruptions != 1)}; the gaps are not counted")
+        flags.append(message("dwell.interrupted", times=interruptions))
     if float(np.ptp(frequency)) > TRACKED * result.frequency_hz:
         first, last = _ends(frequency)
-        flags.append(f"the frequency was tracked, from {first:.5g} Hz to {last:.5g} Hz ({last / first - 1:+.2%})")
+        flags.append(message("dwell.tracked", first_hz=first, last_hz=last, change=last / first - 1))
     if result.response_drift_db is not None and abs(result.response_drift_db) > DROP_DB:
-        flags.append(f"response over control changed by {result.response_drift_db:+.1f} dB during the dwell")
+        flags.append(message("dwell.response-changed", change_db=result.response_drift_db))
     if reason is not None:
         flags.append(reason)
     return replace(result, flags=tuple(flags))
@@ -119,12 +120,12 @@ def _drift_deg(phase_deg: Floats | None) -> float | None:
     return float(np.degrees(last - first))
 
 
-def _build_up(ratio: Floats | None) -> tuple[float | None, str | None]:
+def _build_up(ratio: Floats | None) -> tuple[float | None, Message | None]:
     """Share of the steady response reached at the first counted row, 1 − e^{−πN/Q} as the log shows it."""
     if ratio is None:
-        return None, "no response channel: how far the vibration had built up cannot be told"
+        return None, message("dwell.no-response")
     known = ratio[np.isfinite(ratio)]
     if len(known) < 10:
-        return None, "fewer than ten rows with a response: how far the vibration had built up cannot be told"
+        return None, message("dwell.few-rows")
     steady = float(np.median(known[len(known) // 10 : max(len(known) // 2, len(known) // 10 + 1)]))
-    return (min(1.0, float(known[0]) / steady), None) if steady > 0 else (None, "the response is zero")
+    return (min(1.0, float(known[0]) / steady), None) if steady > 0 else (None, message("dwell.response-zero"))

@@ -16,6 +16,7 @@ import numpy as np
 from reportgen.errors import ComputeError
 from reportgen.records.job import Breakpoint, Profile, ToleranceBand
 from reportgen.records.log import Floats
+from reportgen.records.message import message
 from reportgen.units import acceleration_amplitude
 
 DB_PER_OCTAVE = 20.0 * math.log10(2.0)
@@ -55,15 +56,14 @@ def segments(profile: Profile) -> tuple[Segment, ...]:
     Raises ComputeError where frequencies fall or an amplitude is not positive.
     """
     if len(profile.breakpoints) < 2:
-        raise ComputeError(f"profile {profile.id} needs at least two breakpoints to have a level in between")
+        raise ComputeError(message("profile.one-breakpoint", profile=profile.id))
     found: list[Segment] = []
     for low, high in pairwise(profile.breakpoints):
         if high.frequency_hz < low.frequency_hz:
-            raise ComputeError(
-                f"profile {profile.id}: breakpoint {high.text[0]} follows {low.text[0]}; frequencies must rise"
-            )
+            falls = message("profile.falls", profile=profile.id, breakpoint=high.text[0], before=low.text[0])
+            raise ComputeError(falls)
         if not (low.amplitude > 0 and high.amplitude > 0 and low.frequency_hz > 0):
-            raise ComputeError(f"profile {profile.id}: frequency and amplitude of every breakpoint must be positive")
+            raise ComputeError(message("profile.not-positive", profile=profile.id))
         if high.frequency_hz > low.frequency_hz:
             found += _between(low, high)
     return tuple(found)

@@ -18,6 +18,7 @@ from reportgen.compute.sweep.level_step import level_steps, step_between
 from reportgen.compute.sweep.pieces import Piece, holes, pieces_of, resumed, rows_of
 from reportgen.records.job import Profile
 from reportgen.records.log import Floats, SweepLog
+from reportgen.records.message import Message, message
 from reportgen.records.result import SweepFacts
 
 OCTAVES_PER_MINUTE = "oct/min"
@@ -81,7 +82,7 @@ def sweep_facts(
         return _with(common, rate_unit=hint, rate_reason=reason, holds=held, level_steps=steps)
     legs, holds = _all_legs(parts)
     if not legs:
-        return _with(common, rate_unit=hint, rate_reason="too few rows with different times", level_steps=steps)
+        return _with(common, rate_unit=hint, rate_reason=message("sweep.few-times"), level_steps=steps)
     unit = _law(legs, hint)
     rate, std = _rate(legs, unit)
     course = _course(legs, unit, rate)
@@ -116,10 +117,10 @@ def _with(facts: SweepFacts, **changed: object) -> SweepFacts:
     return replace(facts, **changed)  # type: ignore[arg-type]
 
 
-def _no_rate_reason(log: SweepLog, still: bool) -> str:
+def _no_rate_reason(log: SweepLog, still: bool) -> Message:
     if log.time_s is None:
-        return "the log has no time"
-    return "the frequency was held" if still else "fewer than three rows"
+        return message("sweep.no-time")
+    return message("sweep.held") if still else message("sweep.few-rows")
 
 
 def _extent(log: SweepLog, pieces: tuple[Piece, ...], parts: list[SweepLog], still: bool) -> SweepFacts:

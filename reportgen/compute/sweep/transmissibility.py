@@ -6,6 +6,7 @@ import numpy as np
 
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, Trace
+from reportgen.records.message import message
 
 _DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
 """How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
@@ -30,9 +31,7 @@ def acceleration_of(trace: Trace, frequency_hz: Floats) -> Floats:
     Raises ComputeError for a channel that is no motion.
     """
     if not is_motion(trace):
-        raise ComputeError(
-            f"channel {trace.channel} is a {trace.dimension}; an acceleration, velocity or displacement is needed here"
-        )
+        raise ComputeError(message("control.no-motion", channel=trace.channel, found=trace.dimension))
     return np.asarray(trace.amplitude * (2.0 * np.pi * frequency_hz) ** _DIFFERENTIATIONS[trace.dimension])
 
 

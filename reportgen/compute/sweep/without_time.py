@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.records.job import Profile, SweepRate
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Resonance
 
 HARDLY_MATTERS = 0.1
@@ -19,8 +20,8 @@ HARDLY_MATTERS = 0.1
 FASTEST_OCT_PER_MIN = 4.0
 """Rate taken where none is stated: IEC 60068-2-6 knows 1 oct/min, surveys in use go up to four times as fast (from
 memory)."""
-FLAG = "doubtful: without time the effect of the sweep on this mode cannot be told"
-NO_UNCERTAINTY = "the log has no time, and what the sweep did to this mode is not known"
+FLAG = message("sweep.mode-doubtful")
+NO_UNCERTAINTY = message("sweep.no-uncertainty")
 _UNCERTAINTIES = ("frequency_std_hz", "q_std", "amplification_std", "amplification_std_fit")
 
 
