@@ -117,6 +117,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     """
     from reportgen.archive.publish import issued_early, publish
     from reportgen.archive.sources import marked_names
+    from reportgen.render.catalogue import told
 
     inputs = read_inputs(path, progress)
     target = out or inputs.job.folder / "report"
@@ -134,7 +135,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
         inputs.watched.still_the_same()
     published = publish(outputs, target, _set_of(report, outputs, how, missing_pdf))
     lines = [f"{report.job.report.number} rev. {report.job.report.revision}: {report.overall}"]
-    lines += [f"  {verdict.requirement}: {verdict.outcome} – {verdict.reason}" for verdict in report.verdicts]
+    lines += [f"  {verdict.requirement}: {verdict.outcome} – {told(verdict.reason)}" for verdict in report.verdicts]
     lines += _places(target, outputs, published)
     return Built(folder=target, lines=tuple(lines), outcome=report.overall, missing_pdf=missing_pdf)
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.check import Check
+from reportgen.records.job import RunKind
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.render.catalogue import said
 from reportgen.units import Quantity
@@ -28,8 +31,8 @@ def amplification(case: Case) -> None:
     case.weigh_holes(run)
     for channel in case.responses(run):
         if channel.dimension != "ratio":
-            text = f"channel {channel.id} of run {run.id} is no motion and has no amplification"
-            (case.gap if case.requirement.channel == channel.id else case.remark)(text)
+            no_motion = message("judge.no-motion", channel=channel.id, run=run.id)
+            (case.gap if case.requirement.channel == channel.id else case.remark)(no_motion)
             continue
         _lay_channel(case, run, channel, limit)
     _lay_missing_modes(case, run)
@@ -39,33 +42,41 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
     resonances = case.resonances(run, channel)
     for each in resonances:
         if each.amplification is None:
-            why = said(dict(each.reasons).get("amplification", "unknown"))
-            case.gap(f"amplification at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} is not known: {why}")
+            where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+            why = dict(each.reasons).get("amplification", message("judge.unknown"))
+            case.gap(message("judge.amplification-unknown", where=where, why=why))
         else:
             case.items.append(_item(run, channel, each, each.amplification, limit))
     for f, height in unexplained_peaks(channel, above=HALF * limit.si, in_band=case.in_band):
-        case.gap(
-            f"channel {channel.id} of run {run.id} reaches {height:.3g} at {f:.4g} Hz, and no resonance explains it"
-        )
+        case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
     if not resonances and case.requirement.mode is not None:
-        case.gap(f"mode {case.requirement.mode} was not identified on {channel.id} of run {run.id}")
+        case.gap(message("judge.mode-not-found", mode=case.requirement.mode, channel=channel.id, run=run.id))
     elif not resonances:
         _lay_curve(case, run, channel, limit)
 
 
 def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float, limit: Quantity) -> Item:
-    factor, std = limit.unit.factor, _std(each)
+    what = message("judge.amplification", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+    reading = _reading(value, _std(each), limit)
     return Item(
-        text=f"amplification at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} is",
-        measured=value / factor,
-        std=None if std is None else std / factor,
-        tolerance=Tolerance(high=limit.value),
-        unit="" if limit.unit.symbol == "1" else limit.unit.symbol,
+        text=what,
+        said=message("judge.amplification-is", what=what, held=reading.against()),
+        reading=reading,
         run=run.id,
         channel=channel.id,
         mode=each.mode,
         frequency_hz=each.frequency_hz,
         flags=tuple(map(said, each.flags)),
+    )
+
+
+def _reading(value: float, std: float | None, limit: Quantity) -> Reading:
+    factor = limit.unit.factor
+    return Reading(
+        measured=value / factor,
+        std=None if std is None else std / factor,
+        tolerance=Tolerance(high=limit.value),
+        unit="" if limit.unit.symbol == "1" else limit.unit.symbol,
     )
 
 
@@ -78,19 +89,20 @@ def _lay_curve(case: Case, run: RunResult, channel: ChannelResult, limit: Quanti
     """No resonance: the recorded curve itself is the evidence."""
     inside = np.isfinite(channel.magnitude) & np.array([case.in_band(f) for f in channel.frequency_hz], dtype=bool)
     if not inside.any():
-        case.gap(f"channel {channel.id} of run {run.id} has no reading")
+        case.gap(message("judge.channel-without-reading", channel=channel.id, run=run.id))
         return
     row = int(np.argmax(np.where(inside, channel.magnitude, -np.inf)))
+    frequency_hz = float(channel.frequency_hz[row])
+    what = message("judge.highest-ratio", channel=channel.id, run=run.id, frequency_hz=frequency_hz)
+    reading = _reading(float(channel.magnitude[row]), None, limit)
     case.items.append(
         Item(
-            text=f"no resonance on {channel.id} of run {run.id}; the highest recorded ratio, "
-            f"at {channel.frequency_hz[row]:.4g} Hz, is",
-            measured=float(channel.magnitude[row]) / limit.unit.factor,
-            tolerance=Tolerance(high=limit.value),
-            unit="" if limit.unit.symbol == "1" else limit.unit.symbol,
+            text=what,
+            said=message("judge.highest-ratio-is", what=what, held=reading.against()),
+            reading=reading,
             run=run.id,
             channel=channel.id,
-            frequency_hz=float(channel.frequency_hz[row]),
+            frequency_hz=frequency_hz,
         )
     )
 
@@ -107,6 +119,17 @@ def _lay_missing_modes(case: Case, run: RunResult) -> None:
             continue
         for channel in mode.channels:
             if channel in scope and (channel, mode.mode) not in present and case.in_band(mode.frequency_hz):
-                case.gap(
-                    f"mode {mode.mode} at {mode.frequency_hz:.4g} Hz has no resonance on {channel} of run {run.id}"
-                )
+                where = message("judge.place", frequency_hz=mode.frequency_hz, channel=channel, run=run.id)
+                case.gap(message("judge.mode-without-resonance", mode=mode.mode, where=where))
+
+
+AMPLIFICATION = Check(
+    name="amplification",
+    needs=(("run",), ("limit",)),
+    limit_dimensions=("ratio",),
+    limit_example="25",
+    limit_in_percent=False,
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
+    compares=message("check.amplification"),
+    function=amplification,
+)

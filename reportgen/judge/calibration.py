@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item
+from reportgen.records.check import Check
 from reportgen.records.job import ChannelRole, Instrument, RunPlan
+from reportgen.records.message import message
 from reportgen.records.verdict import Outcome
 
 
@@ -11,14 +13,21 @@ def calibration(case: Case) -> None:
     """Items: every instrument on every run's day; the day it falls due is still in date."""
     runs = [run for run in case.job.runs if case.requirement.run in (None, run.id)]
     if not runs:
-        case.gap("there is no run, so no day of use" if not case.job.runs else f"no run {case.requirement.run}")
+        _weigh_no_run(case)
     if not case.job.instruments:
-        case.gap("the job names no instrument; write [[instrument]] with id, calibrated and due")
+        case.gap(message("judge.no-instrument"))
     _weigh_channels(case)
-    case.on_pass = f"all {len(case.job.instruments)} instruments in date on the day of each of {len(runs)} runs"
+    case.on_pass = message("judge.all-in-date", instruments=len(case.job.instruments), runs=len(runs))
     for instrument in case.job.instruments:
         for run in runs:
             _lay_use(case, instrument, run)
+
+
+def _weigh_no_run(case: Case) -> None:
+    if case.requirement.run is None or not case.job.runs:
+        case.gap(message("judge.no-day-of-use"))
+    else:
+        case.gap(message("judge.no-such-run", run=case.requirement.run))
 
 
 def _weigh_channels(case: Case) -> None:
@@ -28,34 +37,40 @@ def _weigh_channels(case: Case) -> None:
     """
     for run in case.runs.values():
         if case.plan(run) is None:
-            case.gap(f"run {run.id} is not in the job, so the day of use is not known")
+            case.gap(message("judge.day-unknown-not-in-job", run=run.id))
         used = (*(run.control.channels if run.control else ()), *(each.id for each in run.channels))
         for name in used:
             if case.job.channel(name) is None:
-                case.gap(f"channel {name} of run {run.id} is not in the job; write it in [[channel]]")
+                case.gap(message("judge.channel-not-in-job", channel=name, run=run.id))
     for channel in case.job.channels:
         if channel.role is ChannelRole.DRIVE and channel.instrument is None:
             continue
         if channel.instrument is None:
-            case.gap(f'channel {channel.id} names no instrument; write instrument = "…" in [[channel]]')
+            case.gap(message("judge.channel-without-instrument", channel=channel.id))
         elif case.job.instrument(channel.instrument) is None:
-            case.gap(f'channel {channel.id} names instrument "{channel.instrument}", which is not in the job')
+            case.gap(message("judge.instrument-not-in-job", channel=channel.id, instrument=channel.instrument))
 
 
 def _lay_use(case: Case, instrument: Instrument, run: RunPlan) -> None:
     if run.started is None:
-        case.gap(f"run {run.id} has no started, so the day of use is not known")
+        case.gap(message("judge.day-unknown", run=run.id))
         return
-    if instrument.due is None or instrument.calibrated is None:
-        missing = "due" if instrument.due is None else "calibrated"
-        case.gap(f"instrument {instrument.id} has no {missing}")
-    day = run.started.date()
-    reason, outcome = "in date", Outcome.PASS
-    if instrument.due is not None and day > instrument.due:
-        reason, outcome = f"calibration fell due on {instrument.due}, before its use on {day}", Outcome.FAIL
-    elif instrument.calibrated is not None and day < instrument.calibrated:
-        reason, outcome = f"calibrated on {instrument.calibrated} only, after its use on {day}", Outcome.FAIL
-    elif instrument.due is None or instrument.calibrated is None:
+    if instrument.due is None:
+        case.gap(message("judge.instrument-without-due", instrument=instrument.id))
+    elif instrument.calibrated is None:
+        case.gap(message("judge.instrument-without-calibrated", instrument=instrument.id))
+    day, due, calibrated = run.started.date(), instrument.due, instrument.calibrated
+    used = message("judge.instrument-in-run", instrument=instrument.id, run=run.id)
+    outcome = Outcome.FAIL
+    if due is not None and day > due:
+        text = message("judge.calibration-overdue", used=used, due=due, day=day)
+    elif calibrated is not None and day < calibrated:
+        text = message("judge.calibrated-after-use", used=used, calibrated=calibrated, day=day)
+    elif due is not None and calibrated is not None:
+        text, outcome = message("judge.in-date", used=used), Outcome.PASS
+    else:
         return
-    text = f"instrument {instrument.id} in run {run.id}"
-    case.items.append(Item(text=text, measured=None, outcome=outcome, reason=reason, run=run.id))
+    case.items.append(Item(text=text, outcome=outcome, run=run.id))
+
+
+CALIBRATION = Check(name="calibration", compares=message("check.calibration"), function=calibration)

@@ -7,16 +7,16 @@ not) and remarks. The worst item decides. A gap never passes: with one the resul
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
 
 from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
+from reportgen.records.message import Amount, Message, Said, message
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
-from reportgen.records.rounding import beside_limit, noted_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.catalogue import said
 from reportgen.units import Quantity, example
@@ -36,43 +36,67 @@ class Side(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Item:
-    """One measured value held against its limits, or a fact that decides by itself."""
+class Reading:
+    """A measured value and the limits it is held against, all in ``unit``."""
 
-    text: str
-    """What was measured, where: the subject of the verdict's sentence."""
-    measured: float | None
-    """In ``unit``."""
+    measured: float
     std: float | None = None
-    """Standard uncertainty in ``unit``; None where it is not known."""
+    """Standard uncertainty; None where it is not known."""
     tolerance: Tolerance = NO_LIMITS
     unit: str = ""
     resolution: float | None = None
-    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
+    """Step of the last digit of a value noted by hand; None for one that was computed."""
+
+    def against(self) -> Message:
+        """Value against limits, so that what is printed never contradicts the result."""
+        low, high = self.tolerance.low, self.tolerance.high
+        measured = Amount(self.measured, self.unit, self._nearest(), self.resolution)
+        if low is not None and high is not None:
+            if low == -high:
+                return message("judge.within", measured=measured, limit=Amount(high, self.unit))
+            return message("judge.between", measured=measured, low=low, high=high, unit=self.unit)
+        if high is not None:
+            return message("judge.at-most", measured=measured, limit=Amount(high, self.unit))
+        if low is not None:
+            return message("judge.at-least", measured=measured, limit=Amount(low, self.unit))
+        return message("judge.no-limit", measured=measured)
+
+    def _nearest(self) -> float | None:
+        limits = [limit for limit in (self.tolerance.high, self.tolerance.low) if limit is not None]
+        return min(limits, key=lambda limit: abs(self.measured - limit), default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One measured value held against its limits, or a fact that decides by itself."""
+
+    text: Message
+    """What was measured or seen, and where."""
+    said: Message | None = None
+    """The sentence of the verdict, with value and limits; None where ``text`` says it all."""
+    reading: Reading | None = None
+    """None for a fact."""
     run: str | None = None
     channel: str | None = None
     mode: int | None = None
     frequency_hz: float | None = None
     outcome: Outcome | None = None
     """Given for facts, such as a failed inspection."""
-    spoken: str | None = None
-    """The value with its unit as it is said, where that is not the number and its unit: 33 min 20 s."""
-    reason: str | None = None
-    """Why that outcome."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Said, ...] = ()
     """What the identification says about the resonance; told where the item decides."""
 
     def evidence(self) -> Evidence:
         """The item as the verdict cites it."""
+        reading = self.reading
         return Evidence(
-            text=self.text if self.reason is None else f"{self.text}: {self.reason}",
+            text=self.text,
             run=self.run,
             channel=self.channel,
             mode=self.mode,
             frequency_hz=self.frequency_hz,
-            measured=self.measured,
-            unit="" if self.measured is None else self.unit,
-            resolution=self.resolution,
+            measured=reading.measured if reading else None,
+            unit=reading.unit if reading else "",
+            resolution=reading.resolution if reading else None,
         )
 
 
@@ -87,19 +111,19 @@ class Case:
     shifts: tuple[RunShift, ...]
     notes: tuple[Note, ...]
     items: list[Item] = field(default_factory=list)
-    gaps: list[str] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
+    gaps: list[Message] = field(default_factory=list)
+    remarks: list[Message] = field(default_factory=list)
     bands_hz: tuple[tuple[float, float], ...] = ()
     side: Side = Side.AT_MOST
-    on_pass: str | None = None
+    on_pass: Message | None = None
     """What a pass rests on, where that is all items together and not the worst of them."""
 
-    def gap(self, reason: str) -> None:
+    def gap(self, reason: Message) -> None:
         """Lay down that evidence is missing or worthless."""
         if reason not in self.gaps:
             self.gaps.append(reason)
 
-    def remark(self, text: str) -> None:
+    def remark(self, text: Message) -> None:
         """Lay down what the reader should know beside the result."""
         if text not in self.remarks:
             self.remarks.append(text)
@@ -107,14 +131,14 @@ class Case:
     def run(self, run_id: str | None, key: str = "run") -> RunResult | None:
         """The result of a run the requirement names, or None with the gap laid down."""
         if run_id is None:
-            self.gap(f'the requirement names no run; write {key} = "…" with one of {self._run_names()}')
+            self.gap(message("judge.no-run-named", key=key, runs=self._run_names()))
             return None
         if self.job.run(run_id) is None:
-            self.gap(f'run "{run_id}" is not in the job; write {key} = "…" with one of {self._run_names()}')
+            self.gap(message("judge.run-not-in-job", run=run_id, key=key, runs=self._run_names()))
             return None
         result = self.runs.get(run_id)
         if result is None:
-            self.gap(f"run {run_id} has no result")
+            self.gap(message("judge.run-without-result", run=run_id))
             return None
         self._weigh_quality(result)
         return result
@@ -127,21 +151,23 @@ class Case:
         plan = self.plan(run)
         return plan.axis if plan is not None else run.axis
 
-    def _run_names(self) -> str:
-        return ", ".join(f'"{run.id}"' for run in self.job.runs) or "the job's runs (it has none)"
+    def _run_names(self) -> Message:
+        if not self.job.runs:
+            return message("judge.job-without-runs")
+        return message("judge.runs-of-job", runs=tuple(run.id for run in self.job.runs))
 
     def _weigh_quality(self, run: RunResult) -> None:
         for issue in run.quality:
             if issue.spoils and issue.channel is None:
-                self.gap(f"run {run.id} carries no evidence: {said(issue.message)}")
+                self.gap(message("judge.run-without-evidence", run=run.id, why=issue.message))
             elif not issue.spoils and issue.kind in _REMARKED:
-                self.remark(f"run {run.id}: {said(issue.message)}")
+                self.remark(message("judge.of-run", run=run.id, what=issue.message))
 
     def weigh_clock(self, run: RunResult) -> bool:
         """Whether durations, rates and counts of cycles can be trusted; a clock that ran backwards leaves none."""
         wrong = [issue for issue in run.quality if issue.kind is IssueKind.CLOCK]
         for issue in wrong:
-            self.gap(f"run {run.id}: {said(issue.message)}")
+            self.gap(message("judge.of-run", run=run.id, what=issue.message))
         return not wrong
 
     def weigh_holes(self, run: RunResult, low_hz: float = 0.0, high_hz: float = math.inf) -> None:
@@ -151,24 +177,21 @@ class Case:
         for issue in run.quality:
             hole = issue.band_hz if issue.kind is IssueKind.HOLE else None
             if hole is not None and hole[0] < high and hole[1] > low:
-                self.gap(f"run {run.id}: {said(issue.message)}")
+                self.gap(message("judge.of-run", run=run.id, what=issue.message))
 
     def weigh_steady_state(self, run: RunResult) -> bool:
         """Whether the modes of a run can carry evidence: steady state that was only assumed may have made them up."""
         modes = [each for channel in run.channels for each in channel.resonances if each.rejected is None]
         doubtful = sum(each.doubtful for each in modes)
         if doubtful:
-            self.gap(
-                f"steady state was assumed for run {run.id}, whose log has no time, and {doubtful} of its {len(modes)} "
-                "resonances are doubtful for it"
-            )
+            self.gap(message("judge.steady-state-assumed", run=run.id, doubtful=doubtful, all=len(modes)))
         return not doubtful
 
     def weigh_channel(self, run: RunResult, channel: str) -> bool:
         """Whether a channel of a run can carry evidence; where not, the gap is laid down."""
         spoiled = [issue for issue in run.quality if issue.spoils and issue.channel == channel]
         for issue in spoiled:
-            self.gap(f"channel {channel} of run {run.id} carries no evidence: {said(issue.message)}")
+            self.gap(message("judge.channel-without-evidence", channel=channel, run=run.id, why=(issue.message,)))
         return not spoiled
 
     def responses(self, run: RunResult) -> list[ChannelResult]:
@@ -182,23 +205,23 @@ class Case:
             self.gap(why)
         return found
 
-    def sound_and_lost(self, run: RunResult) -> tuple[list[ChannelResult], list[tuple[str, str]]]:
+    def sound_and_lost(self, run: RunResult) -> tuple[list[ChannelResult], list[tuple[str, Message]]]:
         """Channels in scope that carry evidence, and (id, reason) of those that do not."""
         wanted = self._wanted_channels(run)
         if not wanted:
-            self.gap(f"run {run.id} has no response channel")
+            self.gap(message("judge.run-without-response", run=run.id))
         for control in run.control.channels if run.control is not None else ():
             self.weigh_channel(run, control)  # every ratio is one to the control
         by_id = {channel.id: channel for channel in run.channels}
         sound: list[ChannelResult] = []
-        lost: list[tuple[str, str]] = []
+        lost: list[tuple[str, Message]] = []
         for name in wanted:
             spoiled = [issue for issue in run.quality if issue.spoils and issue.channel == name]
             if name not in by_id:
-                lost.append((name, f"channel {name} has no result in run {run.id}"))
+                lost.append((name, message("judge.channel-without-result", channel=name, run=run.id)))
             elif spoiled:
-                why = "; ".join(said(issue.message) for issue in spoiled)
-                lost.append((name, f"channel {name} of run {run.id} carries no evidence: {why}"))
+                why = tuple(issue.message for issue in spoiled)
+                lost.append((name, message("judge.channel-without-evidence", channel=name, run=run.id, why=why)))
             else:
                 sound.append(by_id[name])
         return sound, lost
@@ -230,9 +253,9 @@ class Case:
         """Resonances of a channel that count; rejected ones and those outside the requirement's band are remarked."""
         found = []
         for each in channel.resonances:
-            where = f"{each.frequency_hz:.4g} Hz on {channel.id} of run {run.id}"
+            where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
             if each.rejected is not None:
-                self.remark(f"the resonance at {where} was rejected by the engineer ({each.rejected})")
+                self.remark(message("judge.rejected", where=where, why=each.rejected))
             elif self.in_band(each.frequency_hz) and (not each.doubtful or self.weigh_steady_state(run)):
                 found.append(each)
         wanted = self.requirement.mode
@@ -241,8 +264,8 @@ class Case:
         numbered = [each for each in found if each.mode == wanted]
         for each in found if not numbered else ():
             if each.mode is None:
-                place = f"{each.frequency_hz:.4g} Hz on {channel.id} of run {run.id}"
-                self.gap(f"the resonance at {place} has no mode number, so it cannot be told from mode {wanted}")
+                where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+                self.gap(message("judge.resonance-unnumbered", where=where, mode=wanted))
         return numbered
 
     def in_band(self, frequency_hz: float) -> bool:
@@ -253,12 +276,12 @@ class Case:
     def limit(self, *dimensions: str) -> Quantity | None:
         """The requirement's limit, or None with the gap laid down where it is missing or of the wrong kind."""
         limit = self.requirement.limit
-        wanted = f'write limit = "{example(dimensions[0])}"'
+        wanted = example(dimensions[0])
         if limit is None:
-            self.gap(f"the requirement states no limit; {wanted}")
+            self.gap(message("judge.limit-missing", example=wanted))
             return None
         if limit.dimension not in dimensions:
-            self.gap(f'limit "{limit.text}" is a {limit.dimension}; {wanted}')
+            self.gap(message("judge.limit-of-other-kind", limit=limit.text, dimension=limit.dimension, example=wanted))
             return None
         return limit
 
@@ -280,26 +303,33 @@ class Case:
         rule, confidence = self.job.report.decision_rule, self.job.report.confidence
         judged = [(item, _decision(item, rule, confidence)) for item in self.items]
         if not judged:
-            reason = _sentence(self.gaps or ["nothing was measured"])
+            reason = [*(self.gaps or [message("judge.nothing-measured")]), *self.remarks]
             return self._verdict(Outcome.NOT_EVALUATED, reason, None, None, ())
         judged.sort(key=lambda pair: _badness(*pair))
         item, decision = judged[0]
         outcome = decision.outcome
         if self.gaps and _WORST_FIRST.index(outcome) > _WORST_FIRST.index(Outcome.NOT_EVALUATED):
             outcome = Outcome.NOT_EVALUATED
-        parts = [self.on_pass if self.on_pass and outcome is Outcome.PASS else _say(item, decision)]
+        reason = [self.on_pass if self.on_pass and outcome is Outcome.PASS else _say(item, decision)]
         if item.flags:
-            parts.append(f"flagged: {'; '.join(item.flags)}")
+            reason.append(message("judge.flagged", flags=item.flags))
         if outcome is Outcome.NOT_EVALUATED:
-            parts = [*self.gaps, *parts]
+            reason = [*self.gaps, *reason]
         else:
-            parts += [f"not all evidence could be used: {gap}" for gap in self.gaps]
-        return self._verdict(outcome, _sentence([*parts, *self.remarks]), item, decision, [i for i, _ in judged])
+            reason += [message("judge.not-all-evidence", gap=gap) for gap in self.gaps]
+        return self._verdict(outcome, [*reason, *self.remarks], item, decision, [i for i, _ in judged])
 
     def _verdict(
-        self, outcome: Outcome, reason: str, item: Item | None, decision: Decision | None, evidence: Sequence[Item]
+        self,
+        outcome: Outcome,
+        reason: Sequence[Message],
+        item: Item | None,
+        decision: Decision | None,
+        evidence: Sequence[Item],
     ) -> Verdict:
-        tolerance = item.tolerance if item else self._stated_tolerance()
+        reading = item.reading if item else None
+        tolerance = self._stated_tolerance() if item is None else reading.tolerance if reading else NO_LIMITS
+        unit = self._stated_unit() if item is None else reading.unit if reading else ""
         at_most = tolerance.high is not None
         passed = outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
         return Verdict(
@@ -308,13 +338,13 @@ class Case:
             clause=self.requirement.clause,
             text=self.requirement.text,
             outcome=outcome,
-            reason=reason if item or not self.remarks else _sentence([reason, *self.remarks]),
-            measured=item.measured if item else None,
+            reason=tuple(dict.fromkeys(reason)),
+            measured=reading.measured if reading else None,
             limit=tolerance.high if at_most else tolerance.low,
             limit_low=tolerance.low if at_most else None,
             at_most=at_most or tolerance.low is None,
-            unit=item.unit if item else self._stated_unit(),
-            resolution=item.resolution if item else None,
+            unit=unit,
+            resolution=reading.resolution if reading else None,
             expanded_uncertainty=decision.expanded_uncertainty if decision else None,
             coverage_factor=decision.coverage_factor if decision else None,
             false_acceptance=decision.false_acceptance if decision and passed else None,
@@ -326,59 +356,24 @@ class Case:
 
 
 def _decision(item: Item, rule: DecisionRule, confidence: float) -> Decision:
-    if item.outcome is not None or item.measured is None:
+    reading = item.reading
+    if item.outcome is not None or reading is None:
         return Decision(
             outcome=item.outcome or Outcome.NOT_EVALUATED,
             expanded_uncertainty=None,
             coverage_factor=None,
             false_acceptance=None,
         )
-    return decide(rule, item.measured, item.std, item.tolerance, confidence)
+    return decide(rule, reading.measured, reading.std, reading.tolerance, confidence)
 
 
 def _badness(item: Item, decision: Decision) -> tuple[int, float]:
     """Sorts worst first: by result, then by how much of the tolerance is used; facts before values."""
-    use = item.tolerance.use(item.measured) if item.measured is not None else math.inf
+    use = item.reading.tolerance.use(item.reading.measured) if item.reading is not None else math.inf
     return _WORST_FIRST.index(decision.outcome), -use
 
 
-def _say(item: Item, decision: Decision) -> str:
-    """The deciding item as an engineer would say it, printed so that it never contradicts the result."""
-    if item.measured is None or item.outcome is not None:
-        return item.text if item.reason is None else f"{item.text}: {item.reason}"
-    low, high = item.tolerance.low, item.tolerance.high
-    near = high if low is None or (high is not None and abs(item.measured - high) < abs(item.measured - low)) else low
-    places = _decimals(item.measured) if item.resolution is None else noted_decimals(item.resolution)
-    value = f"{item.measured:.4g}" if near is None else beside_limit(item.measured, near, places)
-    text = f"{item.text} {item.spoken or value + _spaced(item.unit)}"
-    text += f" against {_limits_text(item.tolerance, item.unit)}"
-    return text if decision.reason is None else f"{text}; {decision.reason}"
-
-
-def _decimals(value: float) -> int:
-    """Places that show about three significant digits."""
-    return max(0, 2 - math.floor(math.log10(abs(value)))) if value else 2
-
-
-def _limits_text(tolerance: Tolerance, unit: str) -> str:
-    low, high = tolerance.low, tolerance.high
-    if low is not None and high is not None:
-        if low == -high:
-            return f"±{high:g}{_spaced(unit)}"
-        return f"{low:.4g} to {high:+.4g}{_spaced(unit)}"
-    if high is not None:
-        return f"at most {high:g}{_spaced(unit)}"
-    return f"at least {low:g}{_spaced(unit)}" if low is not None else "no limit"
-
-
-def _spaced(unit: str) -> str:
-    return f" {unit}" if unit and unit != "1" else ""
-
-
-def _sentence(parts: Iterable[str]) -> str:
-    """Parts joined into sentences that begin with a capital and end with a full stop."""
-    sentences = []
-    for part in dict.fromkeys(parts):
-        text = part.strip().rstrip(".")
-        sentences.append(text[:1].upper() + text[1:] + "." if text.split(" ")[0].islower() else text + ".")
-    return " ".join(sentences)
+def _say(item: Item, decision: Decision) -> Message:
+    """What decided, and why where the value alone does not say it."""
+    said = item.said or item.text
+    return said if decision.reason is None else message("judge.with-reason", what=said, why=decision.reason)

@@ -8,10 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import UnitError
-from reportgen.judge.case import Case, Item, Side
+from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.job import Profile, ToleranceBand
+from reportgen.records.check import Check
+from reportgen.records.job import Profile, RunKind, ToleranceBand
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
 from reportgen.render.catalogue import said
@@ -37,14 +39,14 @@ def control_tolerance(case: Case) -> None:
     plan = case.plan(run)
     control, profile = run.control, case.job.profile(plan.profile if plan else None)
     if control is None or control.deviation_db is None or control.required is None or profile is None:
-        why = control.reason if control is not None else None
-        case.gap(f"the control of run {run.id} could not be held against a profile: {said(why or 'there is none')}")
+        why = (control.reason if control is not None else None) or message("judge.none")
+        case.gap(message("judge.control-without-profile", run=run.id, why=why))
         return
     for channel in control.channels:
         case.weigh_channel(run, channel)
     std = _relative_std(case, control)
     if std is None:
-        case.remark("a control channel's instrument states no expanded_uncertainty, so none can be given here")
+        case.remark(message("judge.control-uncertainty-unstated"))
     low, high = _limits_db(case, control, profile)
     _lay_deviations(case, run, profile, control, (low, high), std)
     if run.sweep is None or run.sweep.direction != "hold":
@@ -56,7 +58,7 @@ def control_tolerance(case: Case) -> None:
         for notch in judged:
             _lay_notch(case, run, profile, notch)
         if not judged:
-            case.gap(f"notch {planned.text} on {planned.channel} was not held against the log")
+            case.gap(message("judge.notch-not-held", limit=planned.text, channel=planned.channel))
     _remark_bands(case, control)
     _remark_level_steps(case, run)
 
@@ -86,7 +88,7 @@ def _limits_db(case: Case, control: ControlResult, profile: Profile) -> tuple[Fl
         lower_db, upper_db = _band_of(limit)
         return np.where(_notched(profile, control.frequency_hz), np.nan, lower_db), np.full(shape, upper_db)
     if control.lower is None or control.upper is None:
-        case.gap('the profile has no tolerance; write tolerance = "10 %" or "3 dB" in [[profile]]')
+        case.gap(message("judge.no-tolerance"))
         return None, None
     with np.errstate(divide="ignore", invalid="ignore"):
         return 20.0 * np.log10(control.lower / control.required), 20.0 * np.log10(control.upper / control.required)
@@ -126,7 +128,7 @@ def _lay_deviations(
         row = int(np.argmax(np.where(held, sign * (deviation - limit), -np.inf)))
         case.items.append(_deviation_item(case, run, profile, control, row, (float(low[row]), float(high[row])), std))
     if not (judged & (np.isfinite(low) | np.isfinite(high))).any():
-        case.gap("no row of the control lies where a tolerance holds")
+        case.gap(message("judge.control-outside-tolerance-range"))
 
 
 def _deviation_item(
@@ -144,8 +146,7 @@ def _deviation_item(
     low, high = (each if math.isfinite(each) else None for each in limits_db)
     std_db = None if std is None else DB_PER_RELATIVE * std
     percent = _in_percent(case, profile, f)
-    return Item(
-        text=f"control of run {run.id} at {f:.4g} Hz deviates from the profile by",
+    reading = Reading(
         measured=_percent(deviation) if percent else deviation,
         std=100.0 * std * 10.0 ** (deviation / 20.0) if percent and std is not None else std_db,
         tolerance=Tolerance(
@@ -153,6 +154,11 @@ def _deviation_item(
             high=None if high is None else _as_stated(_percent(high) if percent else high),
         ),
         unit="%" if percent else "dB",
+    )
+    return Item(
+        text=message("judge.control-deviation", run=run.id, frequency_hz=f),
+        said=message("judge.control-deviates", run=run.id, frequency_hz=f, held=reading.against()),
+        reading=reading,
         run=run.id,
         frequency_hz=f,
     )
@@ -185,15 +191,15 @@ def _lay_gaps(case: Case, control: ControlResult, profile: Profile) -> None:
     f = np.unique(control.frequency_hz[np.isfinite(control.deviation_db)])
     f = f[(f >= low) & (f <= high)]
     if f.size == 0:
-        case.gap(f"no row of the control is judged between {low:g} and {high:g} Hz")
+        case.gap(message("judge.control-not-judged", low_hz=low, high_hz=high))
         return
     if f[0] > low * (1 + END_SHARE) and not _excused(low, float(f[0]), excused):
-        case.gap(f"the control was not recorded from {low:g} to {f[0]:.4g} Hz")
+        case.gap(message("judge.control-not-recorded-before", low_hz=low, high_hz=float(f[0])))
     if f[-1] < high * (1 - END_SHARE) and not _excused(float(f[-1]), high, excused):
-        case.gap(f"the control was not recorded from {f[-1]:.4g} to {high:g} Hz")
+        case.gap(message("judge.control-not-recorded-after", low_hz=float(f[-1]), high_hz=high))
     for a, b in _missing(f):
         if not _excused(a, b, excused):
-            case.gap(f"the control has no judged row between {a:.4g} and {b:.4g} Hz")
+            case.gap(message("judge.control-hole", low_hz=a, high_hz=b))
 
 
 def _remark_level_steps(case: Case, run: RunResult) -> None:
@@ -205,8 +211,10 @@ def _remark_level_steps(case: Case, run: RunResult) -> None:
             for fact in note.facts
             if isinstance(fact, LevelChanged) and note.run in (None, run.id) and _tells(fact, step)
         ]
-        told = f"noted in {noted[0]}" if noted else "not noted by the operator"
-        case.remark(f"the level changed by {step:+.1f} dB at {frequency:.4g} Hz, {told}")
+        if noted:
+            case.remark(message("judge.level-changed-noted", by_db=step, frequency_hz=frequency, where=noted[0]))
+        else:
+            case.remark(message("judge.level-changed", by_db=step, frequency_hz=frequency))
 
 
 def _tells(fact: LevelChanged, step_db: float) -> bool:
@@ -218,9 +226,11 @@ def _meets(case: Case, band: tuple[float, float]) -> bool:
     return wanted is None or (band[1] >= wanted[0] and band[0] <= wanted[1])
 
 
-def _listed(bands: tuple[tuple[float, float], ...], most: int = 4) -> str:
-    said = ", ".join(f"{a:.4g} to {b:.4g} Hz" for a, b in bands[:most])
-    return said if len(bands) <= most else f"{said} and {len(bands) - most} more"
+def _listed(bands: tuple[tuple[float, float], ...], most: int = 4) -> Message:
+    said = tuple(message("judge.band", low_hz=low, high_hz=high) for low, high in bands[:most])
+    if len(bands) <= most:
+        return message("judge.bands", bands=said)
+    return message("judge.bands-and-more", bands=said, more=len(bands) - most)
 
 
 def _missing(f: Floats) -> list[tuple[float, float]]:
@@ -244,20 +254,27 @@ def _lay_notch(case: Case, run: RunResult, profile: Profile, notch: NotchResult)
     if not case.weigh_channel(run, notch.channel):
         return
     if notch.highest is None:
-        case.gap(f"notch {notch.text} cannot be judged: {said(notch.reason or 'no reading')}")
+        why = notch.reason or message("judge.no-reading")
+        case.gap(message("judge.notch-not-judged", limit=notch.text, why=why))
         return
     channel = case.job.channel(notch.channel)
     instrument = case.job.instrument(channel.instrument if channel else None)
     relative = instrument.relative_standard_uncertainty if instrument else None
     factor, unit = _unit_of(notch)
+    reading = Reading(
+        measured=notch.highest / factor,
+        std=None if relative is None else relative * notch.highest / factor,
+        tolerance=Tolerance(high=_as_stated(notch.limit / factor)),
+        unit=unit,
+    )
+    what = message(
+        "judge.notch", channel=notch.channel, low_hz=notch.from_hz, high_hz=notch.to_hz, frequency_hz=notch.at_hz
+    )
     case.items.append(
         Item(
-            text=f"notch on {notch.channel}, {notch.from_hz:g} to {notch.to_hz:g} Hz: highest level, "
-            f"at {notch.at_hz:.4g} Hz,",
-            measured=notch.highest / factor,
-            std=None if relative is None else relative * notch.highest / factor,
-            tolerance=Tolerance(high=_as_stated(notch.limit / factor)),
-            unit=unit,
+            text=what,
+            said=message("judge.notch-held", what=what, held=reading.against()),
+            reading=reading,
             run=run.id,
             channel=notch.channel,
             frequency_hz=notch.at_hz,
@@ -265,9 +282,14 @@ def _lay_notch(case: Case, run: RunResult, profile: Profile, notch: NotchResult)
     )
     if notch.lowest_control_db is not None:
         case.remark(
-            f"the input was notched by up to {-notch.lowest_control_db:.1f} dB between {notch.from_hz:g} and "
-            f"{notch.to_hz:g} Hz for {notch.channel}; there it was judged against the notched line, as agreed: "
-            f"{notch.channel} at most {notch.text}"
+            message(
+                "judge.notched-as-agreed",
+                by_db=-notch.lowest_control_db,
+                low_hz=notch.from_hz,
+                high_hz=notch.to_hz,
+                channel=notch.channel,
+                limit=notch.text,
+            )
         )
         _remark_deeper(case, run, profile, notch)
 
@@ -286,10 +308,8 @@ def _remark_deeper(case: Case, run: RunResult, profile: Profile, notch: NotchRes
     row = int(np.argmin(below))
     allowed = _lower_db(case, profile, float(f[row]))
     if allowed is not None and below[row] < allowed:
-        case.remark(
-            f"at {f[row]:.4g} Hz the control lay {-below[row]:.1f} dB below the notched line of {notch.channel}: "
-            "deeper than the agreed notch needs"
-        )
+        below_db, at_hz = -float(below[row]), float(f[row])
+        case.remark(message("judge.notch-deeper", frequency_hz=at_hz, below_db=below_db, channel=notch.channel))
 
 
 def _lower_db(case: Case, profile: Profile, f: float) -> float | None:
@@ -316,13 +336,25 @@ def _remark_bands(case: Case, control: ControlResult) -> None:
     inside = tuple(band for band in control.outside_bands if _meets(case, band))
     if inside and case.requirement.limit is None:
         case.bands_hz = inside
-        share = ""
         if control.outside_share is not None and case.requirement.band_hz is None:
-            share = f", {100 * control.outside_share:.2g} % of the judged sweep"
-        case.remark(f"outside tolerance: {_listed(inside)}{share}")
+            percent = 100.0 * control.outside_share
+            case.remark(message("judge.outside-tolerance-share", bands=_listed(inside), share_percent=percent))
+        else:
+            case.remark(message("judge.outside-tolerance", bands=_listed(inside)))
     aborted = tuple(band for band in control.aborted_bands if _meets(case, band))
     if aborted:
-        case.remark(f"beyond the abort limit: {_listed(aborted)}")
+        case.remark(message("judge.beyond-abort-limit", bands=_listed(aborted)))
     jumps = [each.band_hz for each in control.not_judged_bands if each.cause is NotJudgedCause.JUMP]
     for a, b in jumps:
-        case.remark(f"not judged from {a:.4g} to {b:.4g} Hz, inside a jump of the profile")
+        case.remark(message("judge.inside-jump", low_hz=a, high_hz=b))
+
+
+CONTROL_TOLERANCE = Check(
+    name="control tolerance",
+    needs=(("run",),),
+    limit_dimensions=("ratio", "level"),
+    limit_example="10 %",
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
+    compares=message("check.control-tolerance"),
+    function=control_tolerance,
+)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from reportgen.records.job import DecisionRule
+from reportgen.records.message import Message, message
 from reportgen.records.rounding import FLOATING_POINT, coverage_factor
 from reportgen.records.verdict import Outcome
 
@@ -54,7 +55,7 @@ class Decision:
     coverage_factor: float | None
     false_acceptance: float | None
     """Probability that the item does not conform although it passed; None where it did not pass or u is unknown."""
-    reason: str | None = None
+    reason: Message | None = None
 
 
 def conformance_probability(value: float, std: float, tolerance: Tolerance) -> float:
@@ -101,12 +102,12 @@ def decide(
 def _without_uncertainty(rule: DecisionRule, excess: float) -> Decision:
     reason = None
     if math.isnan(excess):
-        outcome, reason = Outcome.NOT_EVALUATED, "the value is not a number"
+        outcome, reason = Outcome.NOT_EVALUATED, message("judge.not-a-number")
     elif rule is DecisionRule.SIMPLE:
         outcome = Outcome.PASS if excess <= 0 else Outcome.FAIL
     else:
         outcome = Outcome.NOT_EVALUATED if excess <= 0 else Outcome.CONDITIONAL_FAIL
-        reason = "guarded acceptance needs an uncertainty, which is not known here"
+        reason = message("judge.uncertainty-needed")
     return Decision(
         outcome=outcome, expanded_uncertainty=None, coverage_factor=None, false_acceptance=None, reason=reason
     )

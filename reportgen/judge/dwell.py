@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
-from reportgen.judge.case import Case, Item, Side
+from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.check import Check
+from reportgen.records.job import RunKind
+from reportgen.records.message import message
 from reportgen.records.result import DwellResult, Resonance, RunResult
-from reportgen.records.rounding import duration_beside
-from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 LEFT_PHASE_DEG = 45.0
@@ -34,12 +35,15 @@ def _dwell(case: Case, dimension: str) -> None:
     if limit is None or run is None:
         return
     if run.dwell is None:
-        case.gap(f"run {run.id} is a {run.kind} without a dwell")
+        case.gap(message("judge.no-dwell", run=run.id, kind=RunKind(run.kind)))
         return
     dwell = run.dwell
     measured = dwell.duration_s if dimension == "time" else dwell.cycles
+    if measured is None and dimension == "time":
+        case.gap(message("judge.duration-unknown", run=run.id))
+    elif measured is None:
+        case.gap(message("judge.cycles-unknown", run=run.id))
     if measured is None:
-        case.gap(f"the {'duration' if dimension == 'time' else 'cycles'} of run {run.id} cannot be had: no time")
         return
     if not case.weigh_clock(run):
         return
@@ -54,15 +58,21 @@ def _item(
     run: RunResult, dwell: DwellResult, measured: float, std: float | None, limit: Quantity, dimension: str
 ) -> Item:
     factor = limit.unit.factor
-    what = "dwell" if dimension == "time" else "cycles"
-    return Item(
-        text=f"{what} of run {run.id} at {dwell.frequency_hz:.4g} Hz ({dwell.frequency_from_hz:.4g} to "
-        f"{dwell.frequency_to_hz:.4g} Hz):",
+    reading = Reading(
         measured=measured / factor,
         std=None if std is None else std / factor,
         tolerance=Tolerance(low=limit.value),
         unit=limit.unit.symbol,
-        spoken=duration_beside(measured, limit.si) if dimension == "time" else None,
+    )
+    low, high, at = dwell.frequency_from_hz, dwell.frequency_to_hz, dwell.frequency_hz
+    if dimension == "time":
+        what = message("judge.dwell", run=run.id, frequency_hz=at, low_hz=low, high_hz=high)
+    else:
+        what = message("judge.cycles", run=run.id, frequency_hz=at, low_hz=low, high_hz=high)
+    return Item(
+        text=what,
+        said=message("judge.dwell-held", what=what, held=reading.against()),
+        reading=reading,
         run=run.id,
         channel=dwell.channel,
         frequency_hz=dwell.frequency_hz,
@@ -82,21 +92,17 @@ def _weigh_tracking(case: Case, run: RunResult, dwell: DwellResult) -> None:
     if dwell.channel is not None:
         case.weigh_channel(run, dwell.channel)
     if dwell.phase_drift_deg is not None and abs(dwell.phase_drift_deg) > LEFT_PHASE_DEG:
-        case.gap(
-            f"the phase of run {run.id} drifted by {dwell.phase_drift_deg:+.0f}°: the dwell left the resonance by half "
-            "its bandwidth or more, so how long it was at resonance is not known"
-        )
+        case.gap(message("judge.dwell-phase-drifted", run=run.id, drift_deg=dwell.phase_drift_deg))
     elif dwell.phase_drift_deg is None and _has_phase(run, dwell.channel):
-        case.gap(f"run {run.id} has a phase, but how far it drifted is not known")
+        case.gap(message("judge.dwell-phase-unknown", run=run.id))
     elif dwell.phase_drift_deg is None and dwell.response_drift_db is not None:
         if dwell.response_drift_db < -LEFT_RESPONSE_DB:
-            fell = -dwell.response_drift_db
-            case.gap(f"the response of run {run.id} fell by {fell:.1f} dB against the control: off the resonance")
+            case.gap(message("judge.dwell-response-fell", run=run.id, by_db=-dwell.response_drift_db))
     elif dwell.phase_drift_deg is None:
-        case.remark(f"run {run.id} has neither phase nor response to show that the dwell stayed at resonance")
+        case.remark(message("judge.dwell-unwitnessed", run=run.id))
     _weigh_resonance(case, run, dwell)
     for flag in dwell.flags:
-        case.remark(f"run {run.id}: {said(flag)}")
+        case.remark(message("judge.of-run", run=run.id, what=flag))
 
 
 def _has_phase(run: RunResult, channel: str | None) -> bool:
@@ -118,11 +124,34 @@ def _weigh_resonance(case: Case, run: RunResult, dwell: DwellResult) -> None:
         return
     nearest = min(found, key=lambda each: abs(each.frequency_hz / dwell.frequency_hz - 1.0), default=None)
     if case.requirement.mode is not None:
-        case.gap(f"no run shows mode {case.requirement.mode} where run {run.id} dwelt, at {dwell.frequency_hz:.4g} Hz")
+        wanted, at_hz = case.requirement.mode, dwell.frequency_hz
+        case.gap(message("judge.dwell-not-at-mode", mode=wanted, run=run.id, frequency_hz=at_hz))
     elif nearest is not None:
-        case.remark(f"the nearest resonance found on axis {run.axis} lies at {nearest.frequency_hz:.4g} Hz")
+        case.remark(message("judge.dwell-nearest", axis=run.axis, frequency_hz=nearest.frequency_hz))
 
 
 def _half_width(resonance: Resonance) -> float:
     """Half the bandwidth between the half-power points, Hz; 2 % of the frequency where Q is not known."""
     return resonance.frequency_hz / (2.0 * resonance.q) if resonance.q else 0.02 * resonance.frequency_hz
+
+
+DWELL_DURATION = Check(
+    name="dwell duration",
+    needs=(("run",), ("limit",)),
+    limit_dimensions=("time",),
+    limit_example="30 min",
+    limit_in_percent=False,
+    run_kinds=(RunKind.DWELL,),
+    compares=message("check.dwell-duration"),
+    function=dwell_duration,
+)
+DWELL_CYCLES = Check(
+    name="dwell cycles",
+    needs=(("run",), ("limit",)),
+    limit_dimensions=("count",),
+    limit_example="1000000 cycles",
+    limit_in_percent=False,
+    run_kinds=(RunKind.DWELL,),
+    compares=message("check.dwell-cycles"),
+    function=dwell_cycles,
+)

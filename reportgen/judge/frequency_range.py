@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.check import Check
+from reportgen.records.job import RunKind
+from reportgen.records.message import message
 from reportgen.records.result import RunResult, SweepFacts
 
 DEFAULT_LIMIT = 0.01
@@ -23,10 +26,10 @@ def frequency_range(case: Case) -> None:
     plan = case.plan(run)
     profile = case.job.profile(plan.profile if plan else None)
     if profile is None:
-        case.gap(f'run {run.id} names no profile to be held against; write profile = "…" in [[run]]')
+        case.gap(message("judge.range-without-profile", run=run.id))
         return
     if run.sweep is None:
-        case.gap(f"run {run.id} is no sweep log, so no range was swept")
+        case.gap(message("judge.range-no-sweep", run=run.id))
         return
     limit = case.limit("ratio", "frequency") if case.requirement.limit is not None else None
     if case.requirement.limit is not None and limit is None:
@@ -51,12 +54,27 @@ def _ends(sweep: SweepFacts, low: float, high: float) -> list[tuple[float, float
 def _item(run: RunResult, end: float, found: float, spacing: float | None, allowed: float, in_hertz: bool) -> Item:
     """One end. The sweep may have gone on for less than one row, so its end is known to spacing/√12 (GUM 4.3.7)."""
     scale = 1.0 if in_hertz else 100.0 / end
-    return Item(
-        text=f"end of run {run.id} at {found:.5g} Hz misses the profile's {end:g} Hz by",
+    reading = Reading(
         measured=abs(found - end) * scale,
         std=None if spacing is None else spacing / math.sqrt(12.0) * scale,
         tolerance=Tolerance(high=allowed if in_hertz else 100.0 * allowed),
         unit="Hz" if in_hertz else "%",
+    )
+    return Item(
+        text=message("judge.end-of-sweep", run=run.id, found_hz=found, end_hz=end),
+        said=message("judge.end-misses", run=run.id, found_hz=found, end_hz=end, held=reading.against()),
+        reading=reading,
         run=run.id,
         frequency_hz=found,
     )
+
+
+FREQUENCY_RANGE = Check(
+    name="frequency range",
+    needs=(("run",),),
+    limit_dimensions=("ratio",),
+    limit_example="1 %",
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
+    compares=message("check.frequency-range"),
+    function=frequency_range,
+)

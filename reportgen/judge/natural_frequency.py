@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import Case, Item, Side
+from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.check import Check
 from reportgen.records.job import RunKind
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
 from reportgen.units import Quantity
 
@@ -39,19 +41,17 @@ def _runs(case: Case) -> list[RunResult]:
         run = case.run(needed.run)
         return [run] if run is not None else []
     if needed.axis is None:
-        case.gap('the requirement names neither run nor axis; write run = "…" or axis = "X"')
+        case.gap(message("judge.neither-run-nor-axis"))
         return []
     names = [run.id for run in case.job.runs if run.axis == needed.axis and run.kind in _SEARCHES]
     for plan in case.job.runs:
         if plan.axis is None and plan.kind in (RunKind.SURVEY, RunKind.SWEEP):
-            case.gap(
-                f'run {plan.id} names no axis and may belong to axis {needed.axis}; write axis = "…" in its [[run]]'
-            )
+            case.gap(message("judge.run-without-axis", run=plan.id, axis=needed.axis))
     for stray in case.runs.values():
         if stray.axis == needed.axis and case.plan(stray) is None:
-            case.gap(f"run {stray.id} along axis {needed.axis} has a result but is not in the job")
+            case.gap(message("judge.stray-run", run=stray.id, axis=needed.axis))
     if not names:
-        case.gap(f'no survey, sweep or decay was run along axis "{needed.axis}"')
+        case.gap(message("judge.axis-without-run", axis=needed.axis))
     return [run for run in map(case.run, names) if run is not None]
 
 
@@ -62,21 +62,22 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
     _weigh_peakless(case, run, [each for some in found.values() for each in some], limit.si)
     for channel in sound:
         for f, height in unexplained_peaks(channel, below_hz=limit.si, in_band=case.in_band):
-            place = f"{height:.3g} at {f:.4g} Hz, below the limit, that no resonance explains"
-            case.gap(f"channel {channel.id} of run {run.id} has a peak of {place}")
+            case.gap(message("judge.peak-below-limit", channel=channel.id, run=run.id, height=height, frequency_hz=f))
         lowest = min(
             (each for each in found[channel.id] if each.has_peak), key=lambda each: each.frequency_hz, default=None
         )
         if lowest is not None:
+            what = message("judge.lowest", channel=channel.id, run=run.id)
+            reading = _reading(lowest.frequency_hz, lowest.frequency_std_hz, limit)
             case.items.append(
-                _item(
-                    f"lowest natural frequency seen on {channel.id} of run {run.id}",
-                    lowest.frequency_hz,
-                    lowest.frequency_std_hz,
-                    limit,
+                Item(
+                    text=what,
+                    said=message("judge.lowest-held", what=what, held=reading.against()),
+                    reading=reading,
                     run=run.id,
                     channel=channel.id,
                     mode=lowest.mode,
+                    frequency_hz=lowest.frequency_hz,
                 )
             )
         elif covered and not found[channel.id]:
@@ -88,7 +89,7 @@ def _weigh_peakless(case: Case, run: RunResult, found: list[Resonance], limit_hz
     for each in found:
         peaks = [other for other in found if other.has_peak and _same(each, other)]
         if each.frequency_hz < limit_hz and not each.has_peak and not peaks:
-            case.gap(f"run {run.id} was fitted with a mode at {each.frequency_hz:.4g} Hz that has a peak on no channel")
+            case.gap(message("judge.mode-without-peak", run=run.id, frequency_hz=each.frequency_hz))
 
 
 def _same(a: Resonance, b: Resonance) -> bool:
@@ -116,18 +117,18 @@ def _sound_channels(case: Case, run: RunResult, limit_hz: float) -> list[Channel
 def _weigh_range(case: Case, run: RunResult, limit_hz: float) -> bool:
     """Whether the run could have shown a mode just below the limit."""
     if run.sweep is None:
-        case.remark(f"run {run.id} is no sweep: it shows the modes that were plucked")
+        case.remark(message("judge.plucked", run=run.id))
         if not any(channel.resonances for channel in run.channels):
-            case.gap(f"run {run.id} shows no mode")
+            case.gap(message("judge.run-without-mode", run=run.id))
         return False
     if run.sweep.lowest_hz >= limit_hz:
-        case.gap(f"run {run.id} began at {run.sweep.lowest_hz:.4g} Hz and cannot show what lies below the limit")
+        case.gap(message("judge.began-above-limit", run=run.id, frequency_hz=run.sweep.lowest_hz))
         return False
     if run.sweep.highest_hz < limit_hz:
-        case.gap(f"run {run.id} ended at {run.sweep.highest_hz:.4g} Hz, before the limit")
+        case.gap(message("judge.ended-before-limit", run=run.id, frequency_hz=run.sweep.highest_hz))
         return False
     case.weigh_holes(run, high_hz=limit_hz)
-    case.remark(f"below {run.sweep.lowest_hz:.4g} Hz nothing was swept")
+    case.remark(message("judge.nothing-swept-below", frequency_hz=run.sweep.lowest_hz))
     return True
 
 
@@ -136,19 +137,23 @@ def _lay_none_found(case: Case, run: RunResult, channel: ChannelResult, limit: Q
     assert run.sweep is not None
     others = any(each.rejected is None for other in run.channels for each in other.resonances)
     if others:
-        case.remark(f"no resonance was found on {channel.id} of run {run.id}")
+        case.remark(message("judge.no-resonance", channel=channel.id, run=run.id))
         return
     hole = min((low for low, high in run.sweep.holes if high > limit.si), default=None)
-    beyond = "the end of the sweep" if hole is None else "the first band without rows"
+    if hole is None:
+        what = message("judge.lowest-beyond-sweep", channel=channel.id, run=run.id)
+    else:
+        what = message("judge.lowest-beyond-hole", channel=channel.id, run=run.id)
+    end = run.sweep.highest_hz if hole is None else hole
+    reading = _reading(end, run.sweep.last_spacing_hz, limit)
     case.items.append(
-        _item(
-            f"no resonance was found on {channel.id} of run {run.id}; the lowest natural frequency lies beyond "
-            f"{beyond},",
-            run.sweep.highest_hz if hole is None else hole,
-            run.sweep.last_spacing_hz,
-            limit,
+        Item(
+            text=what,
+            said=message("judge.lowest-beyond-held", what=what, held=reading.against()),
+            reading=reading,
             run=run.id,
             channel=channel.id,
+            frequency_hz=end,
         )
     )
 
@@ -168,16 +173,24 @@ def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
             for each in channel.resonances
         )
         if not rejected and _concerns(mode, ids, case.requirement.run is None) and _stands(case, mode):
-            case.items.append(
-                _item(
-                    f"mode of axis {axis} seen in {' and '.join(mode.seen_in) or 'the results'}",
-                    hertz,
-                    mode.frequency_std_hz,
-                    limit,
-                    mode=mode.mode,
-                    resolution_hz=mode.resolution_hz,
-                )
-            )
+            case.items.append(_noted_or_logged(mode, hertz, axis, limit))
+
+
+_SEEN_IN = {"log": message("judge.log"), "notes": message("judge.notes")}
+
+
+def _noted_or_logged(mode: Mode, hertz: float, axis: str | None, limit: Quantity) -> Item:
+    """A mode of the axis, wherever it was seen."""
+    seen = tuple(_SEEN_IN[each] for each in mode.seen_in) or (message("judge.results"),)
+    what = message("judge.mode-of-axis", axis=axis, seen=seen)
+    reading = _reading(hertz, mode.frequency_std_hz, limit, mode.resolution_hz)
+    return Item(
+        text=what,
+        said=message("judge.lowest-held", what=what, held=reading.against()),
+        reading=reading,
+        mode=mode.mode,
+        frequency_hz=hertz,
+    )
 
 
 def _stands(case: Case, mode: Mode) -> bool:
@@ -204,27 +217,24 @@ def _concerns(mode: Mode, runs: set[str], whole_axis: bool) -> bool:
     return whole_axis or not mode.runs or bool(set(mode.runs) & runs)
 
 
-def _item(
-    text: str,
-    frequency_hz: float,
-    std_hz: float | None,
-    limit: Quantity,
-    *,
-    run: str | None = None,
-    channel: str | None = None,
-    mode: int | None = None,
-    resolution_hz: float | None = None,
-) -> Item:
+def _reading(frequency_hz: float, std_hz: float | None, limit: Quantity, resolution_hz: float | None = None) -> Reading:
     factor = limit.unit.factor
-    return Item(
-        text=text,
+    return Reading(
         measured=frequency_hz / factor,
         std=None if std_hz is None else std_hz / factor,
         tolerance=Tolerance(low=limit.value),
         unit=limit.unit.symbol,
-        run=run,
-        channel=channel,
-        mode=mode,
-        frequency_hz=frequency_hz,
         resolution=None if resolution_hz is None else resolution_hz / factor,
     )
+
+
+LOWEST_NATURAL_FREQUENCY = Check(
+    name="lowest natural frequency",
+    needs=(("run", "axis"), ("limit",)),
+    limit_dimensions=("frequency",),
+    limit_example="80 Hz",
+    limit_in_percent=False,
+    run_kinds=_SEARCHES,
+    compares=message("check.lowest-natural-frequency"),
+    function=lowest_natural_frequency,
+)

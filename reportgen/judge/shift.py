@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from reportgen.judge.case import Case, Item
+from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.check import Check
+from reportgen.records.job import RunKind
+from reportgen.records.message import Message, message
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome
@@ -11,7 +14,6 @@ from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 SAME_HZ = 1e-9
-_UNEXPLAINED = {Pairing.VANISHED: "vanished", Pairing.APPEARED: "appeared"}
 
 
 def frequency_shift(case: Case) -> None:
@@ -30,7 +32,7 @@ def _shift(case: Case, quantity: str) -> None:
     if limit is None or before is None or after is None:
         return
     if before.id == after.id:
-        case.gap(f"before and after are the same run, {before.id}")
+        case.gap(message("judge.same-run", run=before.id))
         return
     for run in (before, after):
         case.weigh_holes(run)
@@ -40,12 +42,14 @@ def _shift(case: Case, quantity: str) -> None:
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)
     rows = [row for row in every if row.channel in scope]
     if not rows:
-        case.gap(f"no mode was found in both {before.id} and {after.id} that could be compared")
+        case.gap(message("judge.no-mode-in-both", before=before.id, after=after.id))
     for row in rows:
         if _in_scope(case, row, rows):
             _lay_row(case, row, quantity, limit)
-    if rows and not case.items:
-        case.gap(f"no mode was left of which the {quantity} could be compared")
+    if rows and not case.items and quantity == "frequency":
+        case.gap(message("judge.no-frequency-compared"))
+    elif rows and not case.items:
+        case.gap(message("judge.no-amplification-compared"))
     for run, is_before in ((before, True), (after, False)):
         _lay_uncompared(case, run, rows, scope, is_before)
 
@@ -64,7 +68,7 @@ def _scope(
         if frequency_limit is None or not scope or case.requirement.channel is not None:
             case.gap(why)
         elif any(_objects(row, frequency_limit) for row in rows if row.channel == name):
-            case.gap(f"{why}; it shows what would not conform")
+            case.gap(message("judge.lost-channel-objects", why=why))
         else:
             case.remark(why)
     return scope
@@ -83,14 +87,15 @@ def _in_scope(case: Case, row: RunShift, rows: list[RunShift]) -> bool:
     wanted = case.requirement.mode
     known = any(each.mode == wanted for each in rows if each.channel == row.channel)
     if inside and wanted is not None and row.mode is None and not known:
-        case.gap(f"the mode at {_place(row)} has no number, so it cannot be told from mode {wanted}")
+        case.gap(message("judge.mode-unnumbered", where=_place(row), mode=wanted))
     return inside and (wanted is None or row.mode == wanted)
 
 
-def _place(row: RunShift) -> str:
+def _place(row: RunShift) -> Message:
     frequency = row.before_hz if row.before_hz is not None else row.after_hz
-    number = "" if row.mode is None else f" (mode {row.mode})"
-    return f"{frequency:.4g} Hz on {row.channel}{number}"
+    if row.mode is None:
+        return message("judge.shift-place", frequency_hz=frequency, channel=row.channel)
+    return message("judge.shift-place-of-mode", frequency_hz=frequency, channel=row.channel, mode=row.mode)
 
 
 def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
@@ -100,23 +105,27 @@ def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
     shift = row.frequency_shift if quantity == "frequency" else row.amplification_shift
     std = row.frequency_shift_std if quantity == "frequency" else row.amplification_shift_std
     if shift is None:
-        case.gap(f"the {quantity} shift at {_place(row)} is not known: {'; '.join(map(said, row.flags)) or 'no value'}")
+        _lay_unknown(case, row, quantity)
         return
     if quantity == "amplification" and not row.own_peak:
-        case.remark(f"the mode at {_place(row)} has no peak there in either run, so no amplification was compared")
+        case.remark(message("judge.no-peak-either", where=_place(row)))
         return
     if row.renumbered is not None:
         before, after = row.renumbered
-        case.gap(f"the mode at {_place(row)} was numbered {before} before and {after} after")
+        case.gap(message("judge.mode-renumbered", where=_place(row), before=before, after=after))
     factor = limit.unit.factor
-    values = _values(row, quantity)
+    reading = Reading(
+        measured=abs(shift) / factor,
+        std=None if std is None else std / factor,
+        tolerance=Tolerance(high=limit.value),
+        unit=limit.unit.symbol if limit.unit.symbol != "1" else "",
+    )
+    what = _moved(row, quantity, fell=shift < 0)
     case.items.append(
         Item(
-            text=f"{quantity} of the mode at {_place(row)} {'fell' if shift < 0 else 'rose'}{values} by",
-            measured=abs(shift) / factor,
-            std=None if std is None else std / factor,
-            tolerance=Tolerance(high=limit.value),
-            unit=limit.unit.symbol if limit.unit.symbol != "1" else "",
+            text=what,
+            said=message("judge.moved-by", what=what, held=reading.against()),
+            reading=reading,
             run=row.after,
             channel=row.channel,
             mode=row.mode,
@@ -125,33 +134,57 @@ def _lay_row(case: Case, row: RunShift, quantity: str, limit: Quantity) -> None:
     )
 
 
-def _values(row: RunShift, quantity: str) -> str:
-    if quantity == "frequency" and row.before_hz is not None and row.after_hz is not None:
-        return f" from {row.before_hz:.5g} to {row.after_hz:.5g} Hz,"
-    if row.before_amplification is not None and row.after_amplification is not None:
-        return f" from {row.before_amplification:.4g} to {row.after_amplification:.4g},"
-    return ""
+def _lay_unknown(case: Case, row: RunShift, quantity: str) -> None:
+    """A pair without a value: what the comparison says of it."""
+    why = row.flags or (message("judge.no-value"),)
+    if quantity == "frequency":
+        case.gap(message("judge.frequency-shift-unknown", where=_place(row), why=why))
+    else:
+        case.gap(message("judge.amplification-shift-unknown", where=_place(row), why=why))
+
+
+def _moved(row: RunShift, quantity: str, *, fell: bool) -> Message:
+    """Which way a mode went, and from where to where."""
+    where, a, b = _place(row), row.before_amplification, row.after_amplification
+    if quantity == "frequency" and fell:
+        return message("judge.frequency-fell", where=where, before_hz=row.before_hz, after_hz=row.after_hz)
+    if quantity == "frequency":
+        return message("judge.frequency-rose", where=where, before_hz=row.before_hz, after_hz=row.after_hz)
+    if a is None or b is None:
+        moved = message("judge.amplification-fell-by", where=where)
+        return moved if fell else message("judge.amplification-rose-by", where=where)
+    if fell:
+        return message("judge.amplification-fell", where=where, before=a, after=b)
+    return message("judge.amplification-rose", where=where, before=a, after=b)
 
 
 def _lay_unpaired(case: Case, row: RunShift) -> None:
-    why = "; ".join(map(said, row.flags))
-    if row.pairing in _UNEXPLAINED:
-        case.items.append(
-            Item(
-                text=f"the mode at {_place(row)} {_UNEXPLAINED[row.pairing]} between {row.before} and {row.after}",
-                measured=None,
-                outcome=Outcome.FAIL,
-                reason=f"{why}; this has to be explained",
-                run=row.after if row.pairing is Pairing.APPEARED else row.before,
-                channel=row.channel,
-                mode=row.mode,
-                frequency_hz=row.before_hz if row.before_hz is not None else row.after_hz,
-            )
+    where = _place(row)
+    if row.pairing is Pairing.VANISHED:
+        _lay_unexplained(
+            case, row, message("judge.vanished", where=where, before=row.before, after=row.after, why=row.flags)
+        )
+    elif row.pairing is Pairing.APPEARED:
+        _lay_unexplained(
+            case, row, message("judge.appeared", where=where, before=row.before, after=row.after, why=row.flags)
         )
     elif row.pairing is Pairing.WEAK:
-        case.remark(f"the mode at {_place(row)} is weak there and was compared on another channel")
+        case.remark(message("judge.weak-there", where=where))
     else:
-        case.gap(f"the mode at {_place(row)} cannot be compared: {why}")
+        case.gap(message("judge.not-comparable", where=where, why=row.flags))
+
+
+def _lay_unexplained(case: Case, row: RunShift, text: Message) -> None:
+    case.items.append(
+        Item(
+            text=text,
+            outcome=Outcome.FAIL,
+            run=row.after if row.pairing is Pairing.APPEARED else row.before,
+            channel=row.channel,
+            mode=row.mode,
+            frequency_hz=row.before_hz if row.before_hz is not None else row.after_hz,
+        )
+    )
 
 
 def _lay_uncompared(case: Case, run: RunResult, rows: list[RunShift], scope: list[str], is_before: bool) -> None:
@@ -165,6 +198,25 @@ def _lay_uncompared(case: Case, run: RunResult, rows: list[RunShift], scope: lis
                 name == channel.id and f is not None and abs(f - each.frequency_hz) <= SAME_HZ * each.frequency_hz
                 for name, f in compared
             ):
-                case.gap(
-                    f"the resonance at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} was not compared"
-                )
+                where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+                case.gap(message("judge.not-compared", where=where))
+
+
+FREQUENCY_SHIFT = Check(
+    name="frequency shift",
+    needs=(("before",), ("after",), ("limit",)),
+    limit_dimensions=("ratio",),
+    limit_example="5 %",
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY),
+    compares=message("check.frequency-shift"),
+    function=frequency_shift,
+)
+AMPLIFICATION_SHIFT = Check(
+    name="amplification shift",
+    needs=(("before",), ("after",), ("limit",)),
+    limit_dimensions=("ratio",),
+    limit_example="20 %",
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
+    compares=message("check.amplification-shift"),
+    function=amplification_shift,
+)

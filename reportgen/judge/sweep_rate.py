@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
+from enum import StrEnum
 
-from reportgen.judge.case import Case, Item, Side
+from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.job import SweepRate
-from reportgen.records.message import Said
+from reportgen.records.check import Check
+from reportgen.records.job import RunKind, SweepRate
+from reportgen.records.message import Amount, message
 from reportgen.records.result import RunResult, SweepFacts
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import said
 
 END_SHARE = 0.01
 """A hold within 1 % of an end of the sweep is where it was started or stopped."""
+
+
+class Pace(StrEnum):
+    """Which rate of a sweep."""
+
+    MEAN = "mean"
+    SLOWEST = "slowest"
+    FASTEST = "fastest"
 
 
 def sweep_rate(case: Case) -> None:
@@ -26,11 +36,11 @@ def sweep_rate(case: Case) -> None:
     plan = case.plan(run)
     profile = case.job.profile(plan.profile if plan else None)
     if profile is None or profile.sweep_rate is None:
-        case.gap(f'run {run.id} has no required rate; write sweep_rate = "2 oct/min" in its [[profile]]')
+        case.gap(message("judge.rate-not-required", run=run.id))
         return
     if run.sweep is None or run.sweep.rate is None:
-        why: Said | None = run.sweep.rate_reason if run.sweep is not None else "it is no sweep log"
-        case.gap(f"the sweep rate of run {run.id} cannot be had: {said(why or 'unknown')}")
+        why = run.sweep.rate_reason if run.sweep is not None else message("judge.no-sweep-log")
+        case.gap(message("judge.rate-unknown", run=run.id, why=why or message("judge.unknown")))
         return
     if not case.weigh_clock(run):
         return
@@ -41,32 +51,34 @@ def sweep_rate(case: Case) -> None:
 
 
 def _lay_rates(case: Case, run: RunResult, sweep: SweepFacts, required: SweepRate, allowed: float) -> None:
-    wanted = required.text or f"{required.value:g} {required.unit}"
+    wanted = required.text or Amount(required.value, required.unit)
     if sweep.rate_from is None or sweep.rate_to is None:
-        case.gap(f"the course of the rate of run {run.id} cannot be had; only its mean is known")
-    for name, rate, std in _rates(sweep, required.unit):
-        case.items.append(
-            Item(
-                text=f"{name} sweep rate of run {run.id}, {rate:.4g} {required.unit} for {wanted}, deviates by",
-                measured=100.0 * (rate / required.value - 1.0),
-                std=None if std is None else 100.0 * std / required.value,
-                tolerance=Tolerance(low=-100.0 * allowed, high=100.0 * allowed),
-                unit="%",
-                run=run.id,
-            )
+        case.gap(message("judge.rate-course-unknown", run=run.id))
+    for pace, rate, std in _rates(sweep, required.unit):
+        what = message("judge.rate", pace=pace, run=run.id, rate=rate, unit=required.unit, required=wanted)
+        reading = Reading(
+            measured=100.0 * (rate / required.value - 1.0),
+            std=None if std is None else 100.0 * std / required.value,
+            tolerance=Tolerance(low=-100.0 * allowed, high=100.0 * allowed),
+            unit="%",
         )
+        said = message("judge.rate-deviates", what=what, held=reading.against())
+        case.items.append(Item(text=what, said=said, reading=reading, run=run.id))
 
 
-def _rates(sweep: SweepFacts, unit: str) -> list[tuple[str, float, float | None]]:
-    """(name, rate, standard uncertainty) in the unit required."""
+def _rates(sweep: SweepFacts, unit: str) -> list[tuple[Pace, float, float | None]]:
+    """(which, rate, standard uncertainty) in the unit required."""
     assert sweep.rate is not None
-    rates = [("mean", sweep.rate, sweep.rate_std)]
+    rates = [(Pace.MEAN, sweep.rate, sweep.rate_std)]
     if sweep.rate_from is not None and sweep.rate_to is not None:
-        rates += [("slowest", sweep.rate_from, sweep.local_rate_std), ("fastest", sweep.rate_to, sweep.local_rate_std)]
+        rates += [
+            (Pace.SLOWEST, sweep.rate_from, sweep.local_rate_std),
+            (Pace.FASTEST, sweep.rate_to, sweep.local_rate_std),
+        ]
     if unit == sweep.rate_unit:
         return rates
     slow, fast = _other_law(sweep, unit)
-    return [("slowest", slow, None), ("fastest", fast, None)]
+    return [(Pace.SLOWEST, slow, None), (Pace.FASTEST, fast, None)]
 
 
 def _other_law(sweep: SweepFacts, unit: str) -> tuple[float, float]:
@@ -81,15 +93,18 @@ def _lay_holds(case: Case, run: RunResult, sweep: SweepFacts) -> None:
     for frequency, seconds in sweep.holds:
         at_end = min(abs(frequency / end - 1.0) for end in (sweep.lowest_hz, sweep.highest_hz)) <= END_SHARE
         if at_end:
-            case.remark(f"run {run.id} stood for {seconds:.3g} s at its end, {frequency:.4g} Hz")
+            case.remark(message("judge.held-at-end", run=run.id, seconds=seconds, frequency_hz=frequency))
             continue
-        case.items.append(
-            Item(
-                text=f"run {run.id} stood still at {frequency:.4g} Hz for {seconds:.3g} s",
-                measured=None,
-                outcome=Outcome.FAIL,
-                reason="on the way the rate was zero",
-                run=run.id,
-                frequency_hz=frequency,
-            )
-        )
+        text = message("judge.held-on-the-way", run=run.id, seconds=seconds, frequency_hz=frequency)
+        case.items.append(Item(text=text, outcome=Outcome.FAIL, run=run.id, frequency_hz=frequency))
+
+
+SWEEP_RATE = Check(
+    name="sweep rate",
+    needs=(("run",), ("limit",)),
+    limit_dimensions=("ratio",),
+    limit_example="10 %",
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
+    compares=message("check.sweep-rate"),
+    function=sweep_rate,
+)

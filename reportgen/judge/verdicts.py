@@ -2,37 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 
-from reportgen.judge.amplification import amplification
-from reportgen.judge.calibration import calibration
 from reportgen.judge.case import Case
-from reportgen.judge.control_tolerance import control_tolerance
-from reportgen.judge.dwell import dwell_cycles, dwell_duration
-from reportgen.judge.frequency_range import frequency_range
-from reportgen.judge.inspection import inspection
-from reportgen.judge.natural_frequency import lowest_natural_frequency
-from reportgen.judge.shift import amplification_shift, frequency_shift
-from reportgen.judge.sweep_rate import sweep_rate
-from reportgen.records.job import Job, Requirement
+from reportgen.judge.checks import CHECKS
+from reportgen.records.check import check_named
+from reportgen.records.job import Job
+from reportgen.records.message import message
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import Mode, RunResult
 from reportgen.records.verdict import Verdict
-
-CHECKS: Mapping[str, Callable[[Case], None]] = {
-    "control tolerance": control_tolerance,
-    "frequency range": frequency_range,
-    "sweep rate": sweep_rate,
-    "lowest natural frequency": lowest_natural_frequency,
-    "amplification": amplification,
-    "frequency shift": frequency_shift,
-    "amplification shift": amplification_shift,
-    "dwell duration": dwell_duration,
-    "dwell cycles": dwell_cycles,
-    "calibration": calibration,
-    "inspection": inspection,
-}
 
 
 def judge(
@@ -63,13 +43,10 @@ def judge(
 
 
 def _judge_one(case: Case) -> Verdict:
-    check = CHECKS.get(_name(case.requirement))
+    check = check_named(CHECKS, case.requirement.check)
     if check is None:
-        case.gap(f'there is no check "{case.requirement.check}"; write one of {", ".join(CHECKS)}')
+        known = tuple(each.name for each in CHECKS)
+        case.gap(message("judge.no-such-check", check=case.requirement.check, known=known))
     else:
-        check(case)
+        check.function(case)
     return case.verdict()
-
-
-def _name(requirement: Requirement) -> str:
-    return " ".join(requirement.check.split()).casefold()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, time
 from typing import TypeAlias, Union
 
-Value: TypeAlias = Union[str, int, float, date, time, "Message", "Place", tuple["Value", ...], None]
+Value: TypeAlias = Union[str, int, float, date, time, "Message", "Place", "Amount", tuple["Value", ...], None]
 """What a message may carry. Text is what the user wrote, or a name, and is printed letter for letter; a member of an
 enumeration is a term, and is printed in the words of the language."""
 
@@ -50,3 +50,21 @@ class Place:
 
     def __str__(self) -> str:
         return self.path if self.line is None else f"{self.path}:{self.line}"
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number with its unit and, for one that was held against a limit, what its digits have to show.
+
+    >>> Amount(25.04, "g", limit=25.0)
+    Amount(value=25.04, unit='g', limit=25.0, resolution=None)
+    """
+
+    value: float
+    """In ``unit``."""
+    unit: str = ""
+    """Symbol; empty for a ratio."""
+    limit: float | None = None
+    """The limit that lies nearest, in ``unit``: the printed number has to lie on the same side of it."""
+    resolution: float | None = None
+    """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""

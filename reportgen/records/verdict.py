@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from reportgen.records.message import Message
+
 
 class Outcome(StrEnum):
     """The five results (ILAC-G8:09/2019, 4.2), worst first."""
@@ -31,7 +33,8 @@ def overall(outcomes: Iterable[Outcome]) -> Outcome:
 class Evidence:
     """What a verdict rests on."""
 
-    text: str
+    text: Message
+    """What was measured or seen, and where."""
     run: str | None = None
     channel: str | None = None
     mode: int | None = None
@@ -53,8 +56,8 @@ class Verdict:
     clause: str | None
     text: str | None
     outcome: Outcome
-    reason: str
-    """A sentence an engineer would write."""
+    reason: tuple[Message, ...]
+    """Why that outcome; each is a sentence where it is printed."""
     measured: float | None = None
     limit: float | None = None
     limit_low: float | None = None

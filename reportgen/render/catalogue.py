@@ -5,10 +5,13 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ==========================  =========================================================================================
 ``{channel}``               text letter for letter, a term in the language's word, a number as one would write it
 ``{frequency_hz:.4g}``      a number in that format, with the language's decimal mark and a true minus
-``{share:.0%}``             a fraction in percent, with a narrow space before the sign
+``{share:.0%}``             a fraction in percent, with a no-break space before the sign
 ``{rows:|row|rows}``        a count with its noun in the singular or the plural
 ``{names:and}``             several values: ``A1, A2 and A3``
 ``{reasons:joined; }``      several values with what stands behind ``joined`` between them
+``{limit}``                 an amount: the number as one would write it, with its unit
+``{measured:beside}``       an amount beside the limit it was held against, with as many digits as show on which side
+                            of it the number lies; a length of time in hours, minutes and seconds
 ==========================  =========================================================================================
 
 A value that is itself a message is printed in its own words.
@@ -27,12 +30,20 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.errors import RenderError
-from reportgen.records.message import Message, Place, Said, Value
-from reportgen.render.numbers import Numbers
+from reportgen.records.message import Amount, Message, Place, Said, Value
+from reportgen.records.rounding import noted_decimals
+from reportgen.render.numbers import SECONDS, Numbers
 from reportgen.resources import data_dir
 
 _JOINED = "joined"
+_BESIDE = "beside"
+_DIGITS_BESIDE = 3
+"""Significant digits of a value beside its limit; more where they are needed to tell the two apart."""
+_DIGITS_ALONE = 4
+"""Significant digits of a value that was held against nothing."""
 _AND = {"en": "and", "de": "und"}
+_LARGEST_IN_DIGITS = 1e6
+"""From here on a number with fewer digits than places is printed as a power of ten."""
 _LONGEST_VALUE = 2000
 """Characters; a word of the input can be as long as the input."""
 
@@ -62,12 +73,26 @@ class Catalogue(string.Formatter):
     def sentence(self, message: Message) -> str:
         """The message as a whole sentence: a capital at its start and a full stop at its end.
 
-        What begins with a value keeps its first letter as it was written.
+        What begins with a name or a text of the user keeps its first letter as it was written.
         """
         said = self.say(message)
-        if not self.sentences[message.code].startswith("{"):
+        if self._begins_with_word(message):
             said = said[:1].upper() + said[1:]
         return said if said.endswith((".", "!", "?", "…")) else said + "."
+
+    def text(self, messages: Iterable[Message]) -> str:
+        """Messages as sentences, one after the other; what would be printed twice is printed once."""
+        return " ".join(dict.fromkeys(map(self.sentence, messages)))
+
+    def _begins_with_word(self, message: Message) -> bool:
+        """Whether the catalogue's own words stand first, if need be those of the message that stands first."""
+        literal, name, _, _ = next(iter(string.Formatter().parse(self.sentences[message.code])), ("", None, "", None))
+        if literal or name is None:
+            return True
+        first = message.value(name)
+        if isinstance(first, tuple) and first:
+            first = first[0]
+        return self._begins_with_word(first) if isinstance(first, Message) else isinstance(first, Enum)
 
     def all(self, messages: Iterable[Message]) -> list[str]:
         """Every message as a clause."""
@@ -82,6 +107,8 @@ class Catalogue(string.Formatter):
             return self._several(value, format_spec)
         if isinstance(value, Message):
             return self.say(value)
+        if isinstance(value, Amount):
+            return self._amount(value, format_spec)
         if isinstance(value, Enum):
             return self._terms.get(str(value.value), str(value.value))
         if isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -95,6 +122,26 @@ class Catalogue(string.Formatter):
         *most, last = said or [Numbers.ABSENT]
         return f"{', '.join(most)} {_AND[self.language]} {last}" if most else last
 
+    def _amount(self, amount: Amount, format_spec: str) -> str:
+        if not math.isfinite(amount.value):
+            return Numbers.ABSENT
+        size = SECONDS.get(amount.unit)
+        if format_spec == _BESIDE and size is not None and amount.limit is not None:
+            return self._numbers.duration_beside(size * amount.value, size * amount.limit)
+        unit = self._terms.get(amount.unit, amount.unit)
+        number = self._beside(amount) if format_spec == _BESIDE else self._numbers.plain(amount.value)
+        return f"{number} {unit}" if unit and unit != "1" else number
+
+    def _beside(self, amount: Amount) -> str:
+        value, limit = amount.value, amount.limit
+        if limit is None:
+            return self._number(value, f".{_DIGITS_ALONE}g")
+        if amount.resolution is not None:
+            places = noted_decimals(amount.resolution)
+        else:
+            places = max(0, _DIGITS_BESIDE - 1 - math.floor(math.log10(abs(value)))) if value else _DIGITS_BESIDE - 1
+        return self._numbers.beside_limit(value, limit, places)[0]
+
     def _number(self, value: float, format_spec: str) -> str:
         if not math.isfinite(value):
             return Numbers.ABSENT
@@ -104,7 +151,10 @@ class Catalogue(string.Formatter):
             decimals = int(format_spec.strip("+.%") or 0)
             sign = "+" if format_spec.startswith("+") and round(100 * value, decimals) > 0 else ""
             return sign + self._numbers.percent(value, decimals)
-        return self._numbers.localised(format(value, format_spec))
+        text = format(value, format_spec)
+        if "e+" in text and abs(value) < _LARGEST_IN_DIGITS:  # two digits of 100 are "1e+02"
+            return self._numbers.decimal(float(text), 0)
+        return self._numbers.localised(text)
 
     def _text(self, value: object) -> str:
         match value:
@@ -148,6 +198,11 @@ def said(text: Said) -> str:
     return english().say(text) if isinstance(text, Message) else text
 
 
+def told(messages: Iterable[Message]) -> str:
+    """Messages as English sentences."""
+    return english().text(messages)
+
+
 def as_data(text: Said) -> dict[str, Any]:
     """Code and values of a message for results.json; a finished sentence has no code."""
     if not isinstance(text, Message):
@@ -161,6 +216,8 @@ def _plain(value: Value) -> Any:
             return as_data(value)
         case tuple():
             return [_plain(each) for each in value]
+        case Amount():
+            return {name: getattr(value, name) for name in Amount.__dataclass_fields__}
         case Place() | Enum():
             return str(value)
         case date() | time():

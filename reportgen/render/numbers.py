@@ -12,6 +12,8 @@ from babel.numbers import format_decimal, get_decimal_symbol
 from reportgen.records import rounding
 
 LOCALES = {"en": "en_GB", "de": "de_DE"}
+SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
+"""A length of time is printed in hours, minutes and seconds wherever it stands."""
 _NARROW_SPACE = "\u202f"
 _MINUS = "−"
 _MOST_DECIMALS = 9

@@ -21,8 +21,8 @@ from reportgen.records.result import (
     Resonance,
     RunResult,
 )
-from reportgen.records.verdict import Verdict
-from reportgen.render.catalogue import as_data, said
+from reportgen.records.verdict import Evidence, Verdict
+from reportgen.render.catalogue import as_data, said, told
 
 SCHEMA = 1
 _DIGITS = 10
@@ -247,10 +247,15 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "expanded_uncertainty": verdict.expanded_uncertainty,
         "coverage_factor": verdict.coverage_factor,
         "false_acceptance": verdict.false_acceptance,
-        "reason": verdict.reason,
+        "reason": told(verdict.reason),
+        "reason_messages": [as_data(each) for each in verdict.reason],
         "bands_hz": [list(band) for band in verdict.bands_hz],
-        "evidence": [{name: getattr(e, name) for name in type(e).__dataclass_fields__} for e in verdict.evidence],
+        "evidence": [_evidence(each) for each in verdict.evidence],
     }
+
+
+def _evidence(each: Evidence) -> dict[str, Any]:
+    return {name: getattr(each, name) for name in Evidence.__dataclass_fields__} | _text("text", each.text)
 
 
 _FACT_KINDS = {

@@ -35,6 +35,7 @@ from reportgen.records.log import SweepLog, Trace
 from reportgen.records.result import IssueKind
 from reportgen.records.stretch import stretches
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import told
 from reportgen.units import parse_quantity
 from tests.simulator.course import G, Table, sweep
 from tests.simulator.recorder import Laboratory, Noise
@@ -238,7 +239,7 @@ def test_a_hole_below_the_limit_hides_the_lowest_frequency():
     made = job(requirement("lowest natural frequency", "110 Hz", "frequency", band_hz=(50.0, 200.0)))
     (verdict,) = judge(made, (with_hole(),), (), ())
     assert verdict.outcome is Outcome.NOT_EVALUATED
-    assert "no row between" in verdict.reason
+    assert "no row between" in told(verdict.reason)
 
 
 def test_a_failure_beside_a_hole_stays_one():

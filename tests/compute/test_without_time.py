@@ -88,6 +88,7 @@ def test_doubtful_modes_carry_no_verdict():
     from reportgen.records.job import Job, Party, ReportIdentity, Requirement, RunKind, RunPlan, Specimen
     from reportgen.records.result import RunResult
     from reportgen.records.verdict import Outcome
+    from reportgen.render.catalogue import told as in_words
     from reportgen.units import parse_quantity
 
     channels = doubted((channel((100.0, 50.0)),), FAST)
@@ -107,4 +108,4 @@ def test_doubtful_modes_carry_no_verdict():
     )  # fmt: skip
     for verdict in judge(job, runs, (), (), ()):
         assert verdict.outcome is Outcome.NOT_EVALUATED, verdict
-        assert "steady state was assumed for run PRE" in verdict.reason.casefold().replace("pre", "PRE")
+        assert "steady state was assumed for run PRE" in in_words(verdict.reason).casefold().replace("pre", "PRE")

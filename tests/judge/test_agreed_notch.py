@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import told
 
 _spec = importlib.util.spec_from_file_location("small_job", Path(__file__).parent / "small_job" / "small_job.py")
 small = importlib.util.module_from_spec(_spec)
@@ -38,8 +39,8 @@ def judged(folder, notch=DEEP, faults=(IDEAL,), limit=None, edits=()):
 def test_a_limit_on_control_tolerance_does_not_cancel_the_agreed_notch(limit, tmp_path):
     verdict, control = judged(tmp_path, limit=limit)
     assert np.nanmin(control.deviation_db) < -18.0  # −88 % of the profile, as the notch was agreed
-    assert verdict.outcome is Outcome.PASS, verdict.reason
-    assert "judged against the notched line, as agreed: A1 at most 9 g" in verdict.reason
+    assert verdict.outcome is Outcome.PASS, told(verdict.reason)
+    assert "judged against the notched line, as agreed: A1 at most 9 g" in told(verdict.reason)
 
 
 @pytest.mark.parametrize("rule", ["simple acceptance", "guarded acceptance"])
@@ -87,9 +88,9 @@ def test_several_notches_hold_each_and_where_they_overlap_the_deeper_one(tmp_pat
     second = {"run": "SWEEP", "kind": "ideal notch", "channel": "A2", "from_hz": 140.0, "to_hz": 200, "limit_g": 4.9}
     both = {"run": "SWEEP", "kind": "level", "from_hz": 120, "to_hz": 140, "factor": 0.6}
     verdict, _ = judged(tmp_path, notch=two, faults=(IDEAL, second, both), limit="3 dB")
-    assert verdict.outcome is Outcome.PASS, verdict.reason
-    assert "A1 at most 9 g" in verdict.reason
-    assert "A2 at most 5 g" in verdict.reason
+    assert verdict.outcome is Outcome.PASS, told(verdict.reason)
+    assert "A1 at most 9 g" in told(verdict.reason)
+    assert "A2 at most 5 g" in told(verdict.reason)
     assert {(each.channel, each.unit) for each in verdict.evidence} == {(None, "dB"), ("A1", "g"), ("A2", "g")}
 
 
@@ -97,7 +98,7 @@ def test_a_notch_on_the_control_channel_is_a_limit_of_the_input(tmp_path):
     notch = 'notch = [{ channel = "C1", band = ["100 Hz", "140 Hz"], limit = "1.2 g" }]'
     low = {"run": "SWEEP", "kind": "level", "from_hz": 100, "to_hz": 140, "factor": 0.4}
     verdict, control = judged(tmp_path, notch=notch, faults=(low,), limit="10 %")
-    assert verdict.outcome is Outcome.PASS, verdict.reason
+    assert verdict.outcome is Outcome.PASS, told(verdict.reason)
     assert np.nanmax(control.notched_line) == pytest.approx(1.2 * 9.80665)
     over, _ = judged(tmp_path, notch=notch, faults=({**low, "factor": 0.5},), limit="10 %")
     assert over.outcome is Outcome.FAIL
@@ -110,7 +111,7 @@ def test_tolerance_bands_of_the_profile_keep_the_notch_too(tmp_path):
          '[{ band = ["10 Hz", "120 Hz"], limit = "10 %" }, { band = ["120 Hz", "1000 Hz"], limit = "1 dB" }]'],
     ]  # fmt: skip
     verdict, control = judged(tmp_path, edits=bands)
-    assert verdict.outcome is Outcome.PASS, verdict.reason
+    assert verdict.outcome is Outcome.PASS, told(verdict.reason)
     assert {each.unit for each in verdict.evidence} <= {"%", "dB", "g"}
     assert control.aborted_bands == ()
 
@@ -119,7 +120,7 @@ def test_a_passing_notch_is_not_listed_as_beyond_an_abort_limit(tmp_path):
     abort = [['notch = [{ channel = "A1", band = ["100', 'abort = "3 dB"\nnotch = [{ channel = "A1", band = ["100']]
     verdict, control = judged(tmp_path, limit="10 %", edits=abort)
     assert control.aborted_bands == ()
-    assert "abort" not in verdict.reason
+    assert "abort" not in told(verdict.reason)
     high = {"run": "SWEEP", "kind": "level", "from_hz": 110, "to_hz": 112, "factor": 20.0}
     _, over = judged(tmp_path, faults=(IDEAL, high), limit="10 %", edits=abort)
     assert over.aborted_bands  # above the abort limit a notch excuses nothing
@@ -127,7 +128,7 @@ def test_a_passing_notch_is_not_listed_as_beyond_an_abort_limit(tmp_path):
 
 def test_a_notch_deeper_than_agreed_is_said(tmp_path):
     verdict, _ = judged(tmp_path, faults=({**IDEAL, "deeper_db": 6.0},), limit="10 %")
-    assert "6.0 dB below the notched line of A1: deeper than the agreed notch needs" in verdict.reason
+    assert "6.0 dB below the notched line of A1: deeper than the agreed notch needs" in told(verdict.reason)
 
 
 def test_every_number_of_evidence_carries_its_own_unit(tmp_path):
@@ -145,7 +146,7 @@ def test_the_edges_of_a_notch_are_no_change_of_level_by_hand(tmp_path):
     flat = {"run": "SWEEP", "kind": "level", "from_hz": 100, "to_hz": 140, "factor": 0.1}
     verdict, _ = judged(tmp_path, faults=(flat,), limit="10 %")
     assert verdict.outcome is Outcome.PASS
-    assert "the level changed" not in verdict.reason.casefold()
+    assert "the level changed" not in told(verdict.reason).casefold()
     turned = {"run": "SWEEP", "kind": "level", "from_hz": 300, "to_hz": 1000, "factor": 0.5}
     by_hand, _ = judged(tmp_path, faults=(flat, turned), limit="10 %")
-    assert "The level changed by -6.0 dB at" in by_hand.reason
+    assert "The level changed by −6.0 dB at" in told(by_hand.reason)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from reportgen.judge.decision_rule import Tolerance, conformance_probability, coverage_factor, decide
 from reportgen.records.job import DecisionRule
+from reportgen.records.message import message
 from reportgen.records.verdict import Outcome
 
 SIMPLE, GUARDED = DecisionRule.SIMPLE, DecisionRule.GUARDED
@@ -79,7 +80,7 @@ def test_without_uncertainty():
     assert decide(SIMPLE, 3.0, None, Tolerance(high=2.0)).outcome is Outcome.FAIL
     inside = decide(GUARDED, 1.0, None, Tolerance(high=2.0))
     assert inside.outcome is Outcome.NOT_EVALUATED
-    assert "uncertainty" in inside.reason
+    assert inside.reason == message("judge.uncertainty-needed")
     assert decide(GUARDED, 3.0, None, Tolerance(high=2.0)).outcome is Outcome.CONDITIONAL_FAIL
     for rule in DecisionRule:
         assert decide(rule, math.nan, None, Tolerance(high=2.0)).outcome is Outcome.NOT_EVALUATED

@@ -14,6 +14,7 @@ from reportgen.judge.verdicts import judge
 from reportgen.records.job import DecisionRule
 from reportgen.records.result import IssueKind, QualityIssue
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import told
 
 _spec = importlib.util.spec_from_file_location("small_job", Path(__file__).parent / "small_job" / "small_job.py")
 small = importlib.util.module_from_spec(_spec)
@@ -126,7 +127,7 @@ def assert_no_flip_passes(found, names):
     count = 0
     for what, other in flips(strict):
         for verdict in judge(other.job, other.runs, other.modes, other.shifts):
-            assert verdict.outcome not in PASSED, f"{what} makes {verdict.requirement} pass: {verdict.reason}"
+            assert verdict.outcome not in PASSED, f"{what} makes {verdict.requirement} pass: {told(verdict.reason)}"
         count += 1
     assert count > 50
 

@@ -10,6 +10,7 @@ import pytest
 
 from reportgen.judge.verdicts import judge
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import told
 
 _spec = importlib.util.spec_from_file_location("small_job", Path(__file__).parent / "small_job" / "small_job.py")
 small = importlib.util.module_from_spec(_spec)
@@ -46,8 +47,9 @@ def test_a_limit_on_control_tolerance_is_stated_on_both_sides(tmp_path):
 def test_a_dwell_is_said_in_hours_minutes_and_seconds(tmp_path):
     """Fault: 33.333 min beside 33 min 20 s; and rounding must not hide a side of the limit."""
     longer = {"run": "DWELL", "kind": "dwell", "seconds": 2000.0}
-    assert "33 min 20 s against at least 10 min" in small.small_job(tmp_path, (), [longer]).verdicts()["TIME"].reason
+    verdict = small.small_job(tmp_path, (), [longer]).verdicts()["TIME"]
+    assert "33 min 20 s against at least 10 min" in told(verdict.reason)
     shorter = {"run": "DWELL", "kind": "dwell", "seconds": 599.5}
     verdict = small.small_job(tmp_path, (), [shorter]).verdicts()["TIME"]
     assert verdict.outcome is Outcome.FAIL
-    assert "9 min 59.5 s" in verdict.reason
+    assert "9 min 59.5 s" in told(verdict.reason)

@@ -40,6 +40,7 @@ from reportgen.records.job import (
     ToleranceBand,
     TrackingFilter,
 )
+from reportgen.records.message import Amount, Message, message
 from reportgen.records.note import LevelChanged, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import Amendment, Change, InputFile, Report, RunShift
 from reportgen.records.result import (
@@ -552,12 +553,46 @@ def _job(folder: Path, language: str, paper: str, rule: DecisionRule) -> Job:
     )
 
 
+def _within(measured: float, limit: float) -> Message:
+    return message("judge.within", measured=Amount(measured, "dB", limit), limit=Amount(limit, "dB"))
+
+
+def _at_least(measured: float, limit: float, unit: str) -> Message:
+    return message("judge.at-least", measured=Amount(measured, unit, limit), limit=Amount(limit, unit))
+
+
+def _at_most(measured: float, limit: float, unit: str = "") -> Message:
+    return message("judge.at-most", measured=Amount(measured, unit, limit), limit=Amount(limit, unit))
+
+
+def _lowest(run: str) -> Message:
+    return message("judge.lowest", channel="A1", run=run)
+
+
+def _fell(before_hz: float, after_hz: float) -> Message:
+    where = message("judge.shift-place-of-mode", frequency_hz=before_hz, channel="A1", mode=1)
+    return message("judge.frequency-fell", where=where, before_hz=before_hz, after_hz=after_hz)
+
+
+def _changed() -> Message:
+    where = message("judge.shift-place-of-mode", frequency_hz=117.4, channel="A2", mode=2)
+    return message("judge.amplification-rose-by", where=where)
+
+
+def _amplification() -> Message:
+    return message("judge.amplification", frequency_hz=18.42, channel="A1", run="X-PRE")
+
+
+def _dwelt() -> Message:
+    return message("judge.dwell", run="X-DWELL", frequency_hz=18.41, low_hz=18.40, high_hz=18.42)
+
+
 def _verdicts() -> tuple[Verdict, ...]:
     def verdict(
-        requirement: str, check: str, clause: str, text: str, outcome: Outcome, reason: str, **more: object
+        requirement: str, check: str, clause: str, text: str, outcome: Outcome, reason: Message, **more: object
     ) -> Verdict:
         return Verdict(
-            requirement=requirement, check=check, clause=clause, text=text, outcome=outcome, reason=reason, **more
+            requirement=requirement, check=check, clause=clause, text=text, outcome=outcome, reason=(reason,), **more
         )  # type: ignore[arg-type]
 
     return (
@@ -567,7 +602,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             "7.3.1",
             "Control shall stay within 10 % of the profile.",
             Outcome.FAIL,
-            "Control left the band by 0.31 dB at 116.1 Hz, over 114.2 Hz to 117.9 Hz.",
+            message("judge.control-deviates", run="X-QUAL", frequency_hz=116.1, held=_within(1.138, 0.828)),
             measured=1.138,
             limit=0.828,
             limit_low=-0.915,
@@ -576,7 +611,11 @@ def _verdicts() -> tuple[Verdict, ...]:
             bands_hz=((114.2, 117.9),),
             evidence=(
                 Evidence(
-                    text="worst deviation of control", run="X-QUAL", frequency_hz=116.1, measured=1.138, unit="dB"
+                    text=message("judge.control-deviation", run="X-QUAL", frequency_hz=116.1),
+                    run="X-QUAL",
+                    frequency_hz=116.1,
+                    measured=1.138,
+                    unit="dB",
                 ),
             ),
         ),
@@ -586,7 +625,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             "5.2",
             "No natural frequency below 15 Hz.",
             Outcome.PASS,
-            "The lowest natural frequency is 18.310 Hz, 3.310 Hz above the limit.",
+            message("judge.lowest-held", what=_lowest("X-DECAY"), held=_at_least(18.31, 15.0, "Hz")),
             measured=18.31,
             limit=15.0,
             at_most=False,
@@ -596,7 +635,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             run="X-DECAY",
             evidence=(
                 Evidence(
-                    text="mode 1 on A1",
+                    text=_lowest("X-DECAY"),
                     run="X-DECAY",
                     channel="A1",
                     mode=1,
@@ -605,7 +644,7 @@ def _verdicts() -> tuple[Verdict, ...]:
                     unit="Hz",
                 ),
                 Evidence(
-                    text="mode 1 on A1",
+                    text=_lowest("X-PRE"),
                     run="X-PRE",
                     channel="A1",
                     mode=1,
@@ -621,7 +660,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             "7.4.2",
             "No natural frequency shall shift by more than 5 % between the surveys before and after the test.",
             Outcome.PASS,
-            "Mode 1 moved most, by 0.56 %.",
+            message("judge.moved-by", what=_fell(18.42, 18.32), held=_at_most(0.56, 5.0, "%")),
             measured=0.56,
             limit=5.0,
             unit="%",
@@ -631,7 +670,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             run="X-POST",
             evidence=(
                 Evidence(
-                    text="mode 1 on A1, before and after",
+                    text=_fell(18.42, 18.32),
                     run="X-POST",
                     channel="A1",
                     mode=1,
@@ -647,7 +686,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             "5.3",
             "Amplification shall not exceed 100.",
             Outcome.CONDITIONAL_PASS,
-            "95.6 lies below the limit by less than its expanded uncertainty.",
+            message("judge.amplification-is", what=_amplification(), held=_at_most(95.6, 97.0)),
             measured=95.6,
             limit=97.0,
             unit="",
@@ -656,7 +695,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             false_acceptance=0.127,
             run="X-PRE",
             evidence=(
-                Evidence(text="mode 1 on A1", run="X-PRE", channel="A1", mode=1, frequency_hz=18.42, measured=95.6),
+                Evidence(text=_amplification(), run="X-PRE", channel="A1", mode=1, frequency_hz=18.42, measured=95.6),
             ),
         ),
         verdict(
@@ -665,14 +704,14 @@ def _verdicts() -> tuple[Verdict, ...]:
             "7.3.4",
             "Dwell at the first resonance for at least 30 minutes.",
             Outcome.PASS,
-            "The dwell lasted 1800 s.",
+            message("judge.dwell-held", what=_dwelt(), held=_at_least(1800.0, 1800.0, "s")),
             measured=1800.0,
             limit=1800.0,
             at_most=False,
             unit="s",
             run="X-DWELL",
             evidence=(
-                Evidence(text="dwell", run="X-DWELL", channel="A1", frequency_hz=18.41, measured=1800.0, unit="s"),
+                Evidence(text=_dwelt(), run="X-DWELL", channel="A1", frequency_hz=18.41, measured=1800.0, unit="s"),
             ),
         ),
         verdict(
@@ -681,16 +720,23 @@ def _verdicts() -> tuple[Verdict, ...]:
             "6.1",
             "Every instrument in date.",
             Outcome.NOT_EVALUATED,
-            "STR-02 has no date of calibration.",
+            message("judge.instrument-without-calibrated", instrument="STR-02"),
         ),
-        verdict("R7", "inspection", "7.5", "No damage visible.", Outcome.PASS, "Both inspections passed."),
+        verdict(
+            "R7",
+            "inspection",
+            "7.5",
+            "No damage visible.",
+            Outcome.PASS,
+            message("judge.all-inspections", inspections=2),
+        ),
         verdict(
             "R8",
             "amplification shift",
             "7.4.3",
             "Amplification at A2 shall not change by more than 20 %.",
             Outcome.CONDITIONAL_FAIL,
-            "20.4 % lies above the limit by less than its expanded uncertainty.",
+            message("judge.moved-by", what=_changed(), held=_at_most(20.4, 20.0, "%")),
             measured=20.4,
             limit=20.0,
             unit="%",
@@ -699,7 +745,7 @@ def _verdicts() -> tuple[Verdict, ...]:
             run="X-POST",
             evidence=(
                 Evidence(
-                    text="mode 2 on A2", run="X-POST", channel="A2", mode=2, frequency_hz=117.1, measured=20.4, unit="%"
+                    text=_changed(), run="X-POST", channel="A2", mode=2, frequency_hz=117.1, measured=20.4, unit="%"
                 ),
             ),
         ),

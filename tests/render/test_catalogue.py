@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from reportgen.errors import RenderError
-from reportgen.records.message import Place, message
+from reportgen.records.message import Amount, Place, message
 from reportgen.render.catalogue import Catalogue, catalogue, fields_of
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -71,13 +71,59 @@ def test_values_are_printed_as_their_kind_asks():
         {"survey": "Suchlauf"},
     )
     said = german.say(message("a", name="clause 5.3", f=-17.25, share=0.0125, n=1, none=None))
-    assert said == "clause 5.3: −17,25 Hz, 1,2\u202f%, 1 Zeile, –"
+    assert said == "clause 5.3: −17,25 Hz, 1,2\u00a0%, 1 Zeile, –"
     inner = message("c", name="a1")
     said = german.say(
         message("b", names=("A1", "A2", "A3"), kind=Kind.SURVEY, inner=inner, day=date(2026, 3, 5), place=Place("x", 3))
     )
     assert said == "A1, A2 und A3 in Suchlauf; a1 fehlt; 5. März 2026; x:3"
     assert german.sentence(inner) == "a1 fehlt.", "what the user wrote keeps its letters"
+
+
+@pytest.mark.parametrize(
+    "amount, english, german",
+    [
+        (Amount(25.04, "g", limit=25.0), "25.04 g", "25,04 g"),
+        (Amount(24.0, "g", limit=25.0), "24.0 g", "24,0 g"),
+        (Amount(9.96, "%", limit=10.0), "9.96 %", "9,96 %"),
+        (Amount(-12.0, "%", limit=-10.0), "−12.0 %", "−12,0 %"),
+        (Amount(70.3, "Hz", limit=80.0, resolution=0.01), "70.30 Hz", "70,30 Hz"),
+        (Amount(1799.96 / 60.0, "min", limit=30.0), "29 min 59.96 s", "29 min 59,96 s"),
+        (Amount(54000.0, "cycles", limit=1e6), "54\u202f000 cycles", "54\u202f000 Schwingspiele"),
+        (Amount(1.25, "", limit=None), "1.25", "1,25"),
+    ],
+)
+def test_a_value_beside_its_limit_lies_on_its_own_side_of_it(amount, english, german):
+    """As records.rounding.beside_limit says: 25.04 is beyond 25 on paper, too; a time is in hours, minutes, seconds."""
+    sentences = {"a": "{measured:beside}"}
+    said = message("a", measured=amount)
+    assert Catalogue("en", sentences).say(said) == english
+    assert Catalogue("de", sentences, {"cycles": "Schwingspiele"}).say(said) == german
+
+
+def test_a_limit_is_printed_as_it_is_stated():
+    catalogue = Catalogue("de", {"a": "mindestens {limit}"})
+    assert catalogue.say(message("a", limit=Amount(30.0, "min"))) == "mindestens 30 min"
+    assert catalogue.say(message("a", limit=Amount(0.5, "1"))) == "mindestens 0,5"
+
+
+def test_a_hundred_to_two_digits_is_a_hundred():
+    """Fault: "1e+02 % of the judged sweep"."""
+    catalogue = Catalogue("en", {"a": "{share:.2g} %", "b": "{f:.4g} Hz", "c": "{f:.2g}"})
+    assert catalogue.say(message("a", share=100.0)) == "100 %"
+    assert catalogue.say(message("b", f=21520.4)) == "21\u202f520 Hz"
+    assert catalogue.say(message("c", f=2.04e7)) == "2·10⁷"
+
+
+def test_a_sentence_begins_with_a_capital_unless_a_name_stands_first():
+    catalogue = Catalogue(
+        "en", {"a": "{what} is {held}", "b": "amplification of {x}", "c": "{pace} rate", "d": "{x} ends"}
+    )
+    inner = message("b", x="a1")
+    assert catalogue.sentence(message("a", what=inner, held=1)) == "Amplification of a1 is 1."
+    assert catalogue.sentence(message("c", pace=Kind.SURVEY)) == "Survey rate."
+    assert catalogue.sentence(message("a", what=message("d", x="a1"), held=1)) == "a1 ends is 1."
+    assert catalogue.text([inner, message("d", x="a1"), inner]) == "Amplification of a1. a1 ends."
 
 
 def test_a_message_without_a_sentence_is_an_error():

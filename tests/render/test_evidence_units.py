@@ -10,17 +10,25 @@ from dataclasses import replace
 
 import pytest
 
+from reportgen.records.message import message
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.html import render_html
 from reportgen.render.results import results
 
-DEVIATION = Evidence(text="control", run="X-QUAL", frequency_hz=300.0, measured=2.213, unit="%")
-RESPONSE = Evidence(text="notch on A1", run="X-QUAL", channel="A1", frequency_hz=117.0, measured=33.2, unit="g")
+NOTCH = message("judge.notch", channel="A1", low_hz=110.0, high_hz=125.0, frequency_hz=117.0)
+DEVIATION = Evidence(
+    text=message("judge.control-deviation", run="X-QUAL", frequency_hz=300.0),
+    run="X-QUAL",
+    frequency_hz=300.0,
+    measured=2.213,
+    unit="%",
+)
+RESPONSE = Evidence(text=NOTCH, run="X-QUAL", channel="A1", frequency_hz=117.0, measured=33.2, unit="g")
 
 
 def mixed(first, second):
     return Verdict(
-        requirement="R1", check="control tolerance", clause="7.3", text=None, outcome=Outcome.PASS, reason="Said.",
+        requirement="R1", check="control tolerance", clause="7.3", text=None, outcome=Outcome.PASS, reason=(),
         measured=first.measured, limit=35.0, unit=first.unit, evidence=(first, second),
     )  # fmt: skip
 
@@ -38,6 +46,6 @@ def test_a_deviation_in_percent_and_a_response_in_g_keep_their_units(report, tem
 
 
 def test_a_fact_without_a_number_has_no_unit(report, templates):
-    fact = Evidence(text="instrument STR-02", run="X-QUAL")
+    fact = Evidence(text=message("judge.instrument-in-run", instrument="STR-02", run="X-QUAL"), run="X-QUAL")
     told = replace(report, verdicts=(mixed(DEVIATION, fact),))
-    assert "instrument STR-02<" in render_html(told, templates=templates)
+    assert "nstrument STR-02 in run X-QUAL<" in render_html(told, templates=templates)

@@ -10,11 +10,10 @@ from reportgen.records.report import Report
 from reportgen.records.rounding import noted_decimals, uncertainty_decimals
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
+from reportgen.render.numbers import SECONDS
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import steady_state_sentence
 
-_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
-"""A length of time is printed in hours, minutes and seconds wherever it stands."""
 _MOST_EVIDENCE = 4
 """Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
 
@@ -103,7 +102,7 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
         "uncertainty": _uncertainty(each, language),
         "risk": _risk(each, language),
         "outcome": outcome(each.outcome, language),
-        "reason": language.sentence(each.reason),
+        "reason": language.text(each.reason),
         "bands": ", ".join(language.band(band) for band in each.bands_hz),
         "evidence": [_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]],
         "more_evidence": str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
@@ -131,8 +130,8 @@ def _measured(each: Verdict, language: Language) -> str:
     if each.measured is None or not math.isfinite(each.measured):
         return language.numbers.ABSENT
     limits = [limit for limit in (each.limit, each.limit_low) if limit is not None]
-    if each.unit in _SECONDS:
-        size = _SECONDS[each.unit]
+    if each.unit in SECONDS:
+        size = SECONDS[each.unit]
         return language.numbers.duration_beside(size * each.measured, size * (limits or [0.0])[0])
     shown = language.numbers.decimal(each.measured, _places(each))
     for limit in limits:
@@ -154,9 +153,9 @@ def _limit(each: Verdict, language: Language) -> str:
 def _uncertainty(each: Verdict, language: Language) -> str:
     if not each.expanded_uncertainty or each.measured is None:
         return language.numbers.ABSENT
-    if each.unit in _SECONDS:
-        wide = _SECONDS[each.unit] * each.expanded_uncertainty
-        return f"{language.numbers.with_uncertainty(_SECONDS[each.unit] * each.measured, wide)[1]}\u00a0s"
+    if each.unit in SECONDS:
+        wide = SECONDS[each.unit] * each.expanded_uncertainty
+        return f"{language.numbers.with_uncertainty(SECONDS[each.unit] * each.measured, wide)[1]}\u00a0s"
     return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each, language)
 
 
@@ -174,8 +173,6 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     if item.frequency_hz:
         place.append(f"{language.numbers.significant(item.frequency_hz, 4)} Hz")
     text = " · ".join(place) if len(place) > 1 else language.sentence(item.text)
-    for opening in (", deviates by", " is", ":"):
-        text = text.removesuffix(opening)
     if item.measured is not None and math.isfinite(item.measured):
         text += f": {_at_evidence(item, item.measured, verdict, language)}"
     return {"text": text, "anchor": _evidence_anchor(report, item)}
@@ -187,8 +184,8 @@ def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: La
     What was noted by hand keeps its digits, a length of time is in hours, minutes and seconds.
     """
     numbers, own = language.numbers, item.unit == verdict.unit
-    if item.unit in _SECONDS:
-        size = _SECONDS[item.unit]
+    if item.unit in SECONDS:
+        size = SECONDS[item.unit]
         return numbers.duration_beside(size * measured, size * (verdict.limit or 0.0) if own else 0.0)
     if item.resolution is not None:
         shown = numbers.noted(measured, item.resolution)

@@ -42,6 +42,10 @@ class Language:
         """What another room has to say, in this language."""
         return [self.sentence(text) for text in texts]
 
+    def text(self, messages: Iterable[Message]) -> str:
+        """Messages as sentences, one after the other."""
+        return self.catalogue.text(messages)
+
     def pairs(self, *pairs: tuple[str, object]) -> list[Row]:
         """Label and value, in order; what was not stated is left out."""
         return [
