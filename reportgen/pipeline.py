@@ -19,6 +19,7 @@ from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.log import Log, SweepLog
+from reportgen.records.message import message
 from reportgen.records.note import Note, describe_fact
 from reportgen.records.report import InputFile, Report
 from reportgen.records.result import RunResult
@@ -407,7 +408,7 @@ def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path
         trusted=trusted,
     )
     if any(report.draft for report in computed.values()):
-        told = Line(kind=Kind.NOTE, text="this is a DRAFT: no issued report, and nothing that may be signed")
+        told = Line(kind=Kind.NOTE, what=message("verify.draft"))
         return replace(verified, found=(told, *verified.found))
     return verified
 

@@ -29,9 +29,9 @@ class InputFile:
 class Change:
     """One number, verdict or text that differs from the superseded revision (ISO/IEC 17025:2017, 7.8.8)."""
 
-    what: str
-    before: str
-    after: str
+    what: Said
+    before: Said
+    after: Said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -279,7 +279,9 @@ def _amendment(report: Report) -> dict[str, Any] | None:
         "number": amendment.number,
         "revision": amendment.revision,
         "sha256": amendment.sha256,
-        "changes": [{"what": c.what, "before": c.before, "after": c.after} for c in amendment.changes],
+        "changes": [
+            {**_text("what", c.what), "before": said(c.before), "after": said(c.after)} for c in amendment.changes
+        ],
     }
 
 
