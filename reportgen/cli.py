@@ -30,7 +30,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = command(options)
         sys.stdout.flush()
     except ReportError as error:
-        first, *more = error.lines
+        from reportgen.render.terminal import error_lines
+
+        first, *more = error_lines(error)
         for line in (f"reportgen: {first}", *more):
             _complain(line)
         return NO_PDF if isinstance(error, PdfUnavailableError) else WRONG
