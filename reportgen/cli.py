@@ -30,9 +30,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = command(options)
         sys.stdout.flush()
     except ReportError as error:
-        from reportgen.render.catalogue import said
+        from reportgen.render.terminal import error_lines
 
-        first, *more = said(error.said), *error.more
+        first, *more = error_lines(error)
         for line in (f"reportgen: {first}", *more):
             _complain(line)
         return NO_PDF if isinstance(error, PdfUnavailableError) else WRONG

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reportgen.errors import ReportError
+from reportgen.records.finding import Finding
 from reportgen.records.message import Said
 
 
@@ -13,3 +14,8 @@ def reason_of(problem: BaseException) -> Said:
     if isinstance(problem, OSError) and problem.strerror:
         return str(problem.strerror)
     return str(problem) or type(problem).__name__
+
+
+def all_of(error: ReportError) -> tuple[Said, ...]:
+    """An error with what belongs below it."""
+    return (error.said, *(each.whole if isinstance(each, Finding) else each for each in error.more))

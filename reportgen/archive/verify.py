@@ -15,6 +15,7 @@ from reportgen.archive.compare import Difference, compare_results
 from reportgen.archive.digest import sha256
 from reportgen.archive.manifest import BRANDING, PRINTING, other_version, versions
 from reportgen.archive.open_archive import NoSourcesError, OpenedArchive, Trouble, open_archive, plain_name
+from reportgen.archive.reason import all_of
 from reportgen.archive.sign import SignatureCheck, certificates, read_signatures
 from reportgen.errors import ArchiveError, ReportError
 from reportgen.records.message import Message, Said, message
@@ -230,7 +231,7 @@ def _compare_numbers(
     try:
         recomputed = recompute(archive.job_folder)
     except ReportError as problem:
-        what = message("verify.not-recomputed", reason=(problem.said, *problem.more))
+        what = message("verify.not-recomputed", reason=all_of(problem))
         lines.append(_unchecked(message("verify.part-numbers-and-pages"), what))
         return ()
     differences = tuple(each for each in compare_results(reported, recomputed) if each.where != "software")
@@ -274,7 +275,7 @@ def _printed_again(archive: OpenedArchive, rebuild: Rebuild | None, lines: list[
     try:
         return rebuild(archive.job_folder)
     except ReportError as problem:
-        what = message("verify.cannot-print", reason=(problem.said, *problem.more))
+        what = message("verify.cannot-print", reason=all_of(problem))
         lines.append(_unchecked(message("verify.part-pages"), what))
         return None
 

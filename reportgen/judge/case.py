@@ -320,7 +320,7 @@ class Case:
             evidence=tuple(each.evidence() for each in evidence),
             bands_hz=self.bands_hz,
             run=self.requirement.run or (item.run if item else None),
-            where=self.requirement.where,
+            where=str(self.requirement.where),
         )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.records.log import Floats
-from reportgen.records.message import Said
+from reportgen.records.message import Place, Said
 from reportgen.records.note import MotionKind
 
 NO_PEAK = "no peak of its own"
@@ -321,7 +321,7 @@ class Mode:
     """From beam theory fitted to the numbered modes; a witness, never a correction."""
     residual: float | None = None
     """frequency / expected − 1."""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Place, ...] = ()
     """``notes.txt:12`` of each observation."""
     flags: tuple[Said, ...] = ()
     missing: bool = False

@@ -193,7 +193,7 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "expected_positions": list(mode.expected_positions),
         "expected_hz": mode.expected_hz,
         "missing": mode.missing,
-        "notes": list(mode.notes),
+        "notes": [str(place) for place in mode.notes],
         **_flags(mode.flags),
     }
 
@@ -257,7 +257,7 @@ _FACT_KINDS = {
 
 def _note(note: Note) -> dict[str, Any]:
     return {
-        "where": note.where,
+        "where": str(note.where),
         "text": note.text,
         "when": note.when and note.when.isoformat(),
         "run": note.run,
