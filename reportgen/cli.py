@@ -30,7 +30,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = command(options)
         sys.stdout.flush()
     except ReportError as error:
-        first, *more = error.lines
+        from reportgen.render.terminal import error_lines
+
+        first, *more = error_lines(error)
         for line in (f"reportgen: {first}", *more):
             _complain(line)
         return NO_PDF if isinstance(error, PdfUnavailableError) else WRONG
@@ -215,21 +217,23 @@ def _inspect(options: argparse.Namespace) -> int:
 def _verify(options: argparse.Namespace) -> int:
     from reportgen.pipeline import verify_archive
     from reportgen.progress import Progress
+    from reportgen.render.catalogue import english
 
     progress = Progress()
     verified = verify_archive(options.file, progress, trusted=options.trust or ())
     progress.done()
-    for line in verified.lines:
+    for line in english().all(verified.said):
         _say(line)
     return verified.exit_code
 
 
 def _sign(options: argparse.Namespace) -> int:
     from reportgen.archive.sign import sign_report
+    from reportgen.render.catalogue import said
 
     out = options.out or options.pdf.with_name(f"{options.pdf.stem}-signed{options.pdf.suffix}")
     for line in sign_report(options.pdf, out, options.key, options.password_file, reason=options.reason):
-        _say(line)
+        _say(said(line))
     return OK
 
 

@@ -33,3 +33,4 @@ def end_with_parent() -> None:
 
 
 _PR_SET_PDEATHSIG = 1
+"""Option of prctl(2), as in <linux/prctl.h>."""

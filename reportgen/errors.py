@@ -1,10 +1,14 @@
-"""The error family. Whatever is raised outside it is a bug and keeps its traceback."""
+"""The error family. Whatever is raised outside it is a bug and keeps its traceback.
+
+An error carries a message; its words are made where it is shown (``reportgen/render/terminal.py``).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import Self
 
+from reportgen.records.finding import Finding
 from reportgen.records.message import Message, Place, Said, message
 
 
@@ -15,21 +19,13 @@ class ReportError(Exception):
         super().__init__(f"{said.code} {dict(said.values)}" if isinstance(said, Message) else said)
         self.said = said
 
-    more: tuple[str, ...] = ()
-    """Lines that belong below the message, such as each of several findings; none holds a line end that counts."""
+    more: tuple[Finding | Said, ...] = ()
+    """What belongs below the message, such as each of several findings."""
 
-    def listing(self, lines: Iterable[object]) -> Self:
-        """The same error with such lines."""
-        self.more = tuple(map(str, lines))
+    def listing(self, more: Iterable[Finding | Said]) -> Self:
+        """The same error with what belongs below it."""
+        self.more = tuple(more)
         return self
-
-    @property
-    def lines(self) -> tuple[str, ...]:
-        """The message and what belongs below it, line by line."""
-        return (Exception.__str__(self), *self.more)
-
-    def __str__(self) -> str:
-        return "\n".join(self.lines)
 
 
 class UnitError(ReportError):

@@ -19,6 +19,7 @@ from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.log import Log, SweepLog
+from reportgen.records.message import message
 from reportgen.records.note import Note, describe_fact
 from reportgen.records.report import InputFile, Report
 from reportgen.records.result import RunResult
@@ -41,7 +42,7 @@ class JobInError(ReportError):
         self.findings = findings
         errors = [finding for finding in findings if finding.severity is Severity.ERROR]
         super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written")
-        self.listing(f"  {finding}" for finding in errors)
+        self.listing(errors)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,14 +190,15 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
+    from reportgen.render.terminal import finding_lines
 
     before = stamp_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
-        return Checked(lines=tuple(map(str, findings)), findings=findings)
+        return Checked(lines=tuple(finding_lines(findings)), findings=findings)
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     findings = (*inputs.findings, *photo_findings(inputs.job))
-    lines = [str(finding) for finding in findings]
+    lines = finding_lines(findings)
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
         lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
@@ -408,7 +410,7 @@ def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path
         trusted=trusted,
     )
     if any(report.draft for report in computed.values()):
-        told = Line(kind=Kind.NOTE, text="this is a DRAFT: no issued report, and nothing that may be signed")
+        told = Line(kind=Kind.NOTE, what=message("verify.draft"))
         return replace(verified, found=(told, *verified.found))
     return verified
 
@@ -442,7 +444,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
     computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
     log, controls, findings = read()
     if log is None:
-        raise ReadError(str(path), str(findings[0]) if findings else "holds no sweep").listing(findings[1:])
+        raise ReadError(str(path), findings[0].whole if findings else "holds no sweep").listing(findings[1:])
     progress("finding resonances")
     from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
 
@@ -500,7 +502,7 @@ def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[Ru
 
     run = decay_if_any(_bare_job(path, ()).runs[0], log)
     if run is None:
-        raise ReadError(str(path), str(findings[0]) if findings else "holds no free decay").listing(findings[1:])
+        raise ReadError(str(path), findings[0].whole if findings else "holds no free decay").listing(findings[1:])
     told = note(
         f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
     )

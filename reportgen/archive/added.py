@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 from reportgen.archive.bounded import bounded
+from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, message
 
 _CATALOG = {"/AcroForm", "/DSS", "/Extensions", "/Metadata", "/Version"}
 """Entries of the catalog that signing may add or change; the metadata are compared by themselves."""
@@ -48,6 +50,11 @@ _FRAME = (
 """Attributes of the frame in which properties are written, which are none themselves."""
 
 _MOST_PAGES = 10_000
+"""A report has up to some hundred."""
+_LONGEST_WORD = 200
+"""Characters of a name in a PDF that are shown."""
+_MOST_NAMES = 20
+"""Names shown of a dictionary; of those that signing touches none has more."""
 _MOST_FIELDS = 100
 """A report is signed by a handful of people."""
 
@@ -67,10 +74,11 @@ class Start:
 class Added:
     """What stands behind the start besides signatures."""
 
-    changes: tuple[str, ...]
+    changes: tuple[Message, ...]
     """What is another document by it."""
-    stamps: tuple[str, ...]
-    """Signatures that paint: what their stamps show, and cover, is not compared with anything."""
+    stamps: tuple[str | None, ...]
+    """Names of signatures that paint, None for one without: what their stamps show, and cover, is not compared with
+    anything."""
 
 
 def added_behind(pdf: Path, start: Start) -> Added:
@@ -86,8 +94,17 @@ def _added(pdf: Path, start: Start) -> Added:
     try:
         comparison = _Comparison(PdfFileReader(io.BytesIO(content)), start)
         changes = [*comparison.start_differs(content), *comparison.changes(), *comparison.strays(content)]
-    except (PdfError, ElementTree.ParseError, ValueError, KeyError, TypeError, AttributeError, IndexError) as problem:
-        raise ArchiveError(f"{pdf}: what was added behind the pages cannot be read: {problem}") from problem
+    except (
+        ArchiveError,
+        PdfError,
+        ElementTree.ParseError,
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        IndexError,
+    ) as problem:
+        raise ArchiveError(message("added.cannot-read", pdf=str(pdf), reason=reason_of(problem))) from problem
     return Added(changes=tuple(dict.fromkeys(changes)), stamps=tuple(dict.fromkeys(comparison.stamps)))
 
 
@@ -98,9 +115,9 @@ class _Comparison:
         self._reader, self._start = reader, start
         self._old = reader.get_historical_resolver(start.revision)
         self._pages = dict(_pages(self._old))
-        self.stamps: list[str] = []
+        self.stamps: list[str | None] = []
 
-    def start_differs(self, content: bytes) -> Iterator[str]:
+    def start_differs(self, content: bytes) -> Iterator[Message]:
         """Whether the revision of that number is what stands in those first bytes."""
         from pyhanko.pdf_utils.reader import PdfFileReader
 
@@ -110,43 +127,43 @@ class _Comparison:
         if last != self._start.revision or any(
             alone.get_startxref_for_revision(n) != here.get_startxref_for_revision(n) for n in range(last + 1)
         ):
-            yield "the file does not go on from the pages that stand at its start"
+            yield message("added.other-start")
 
-    def changes(self) -> Iterator[str]:
+    def changes(self) -> Iterator[Message]:
         """What each later revision changes."""
         for number in range(self._start.revision + 1, self._reader.xrefs.total_revisions):
             new = self._reader.get_historical_resolver(number)
             if new.refs_freed_in_revision():
-                yield f"revision {number} removes objects of the report"
+                yield message("added.removes", revision=number)
             if new.root_ref != self._old.root_ref:
-                yield f"revision {number} brings a catalog of its own"
+                yield message("added.own-catalog", revision=number)
                 continue
             yield from self._of_revision(new, number)
 
-    def _of_revision(self, new: Any, number: int) -> Iterator[str]:
+    def _of_revision(self, new: Any, number: int) -> Iterator[Message]:
         widgets = {}
         for reference, field, problem in _fields(new):
             widgets[reference] = field
             if problem:
-                yield f"revision {number}: {problem}"
+                yield message("added.of-revision", revision=number, what=problem)
             elif _paints(field):
-                self.stamps.append(_words(field, "/T") or "of no name")
+                self.stamps.append(_words(field, "/T") or None)
         for page in self._pages.values():
             if problem := _annotations_differ(self._old(page), new(page), widgets):
-                yield f"revision {number} changes what is on a page: {problem}"
+                yield message("added.changes-page", revision=number, what=problem)
         for reference in sorted(new.explicit_refs_in_revision(), key=lambda each: each.idnum):
             if not self._old.is_ref_unassignable(reference):
                 yield from self._replaced(reference, new, number)
 
-    def _replaced(self, reference: Any, new: Any, number: int) -> Iterator[str]:
+    def _replaced(self, reference: Any, new: Any, number: int) -> Iterator[Message]:
         """What is wrong with an object of the start that a revision replaces."""
         before, after = self._old(reference), new(reference)
         if _same(before, after):
             return
         role = self._role(reference)
-        problem = role(before, after) if role is not None else "it is none that a signature changes"
+        problem = role(before, after) if role is not None else message("added.not-of-signatures")
         if problem:
-            yield f"revision {number} replaces object {reference.idnum} of the report: {problem}"
+            yield message("added.replaces", revision=number, object=int(reference.idnum), what=problem)
 
     def _role(self, reference: Any) -> Any:
         """The comparison that an object of the start asks for; None where it must stay as it is."""
@@ -164,7 +181,7 @@ class _Comparison:
             roles[_reference(old.root["/AcroForm"], "/Fields")] = _list_differs
         return roles.get(reference)
 
-    def strays(self, content: bytes) -> Iterator[str]:
+    def strays(self, content: bytes) -> Iterator[Message]:
         """Objects of the report that are written anew behind it without being entered in its tables."""
         known = {
             (each.idnum, each.generation)
@@ -174,7 +191,7 @@ class _Comparison:
         for found in _OBJECT.finditer(content, self._start.length):
             identity = (int(found.group(1)), int(found.group(2)))
             if identity not in known:
-                yield f"object {identity[0]} is written behind the pages, but entered nowhere"
+                yield message("added.entered-nowhere", object=identity[0])
 
 
 def _pages(old: Any) -> Iterator[tuple[int, Any]]:
@@ -185,7 +202,7 @@ def _pages(old: Any) -> Iterator[tuple[int, Any]]:
     while waiting:
         node = waiting.pop()
         if not isinstance(node, IndirectObject) or node.reference in seen or len(seen) > _MOST_PAGES:
-            raise ValueError("its pages are no tree")
+            raise ArchiveError(message("added.no-page-tree"))
         seen.add(node.reference)
         entry = old(node.reference)
         if "/Kids" in entry:
@@ -194,30 +211,31 @@ def _pages(old: Any) -> Iterator[tuple[int, Any]]:
             yield len(seen), node.reference
 
 
-def _fields(new: Any) -> Iterator[tuple[Any, Any, str | None]]:
+def _fields(new: Any) -> Iterator[tuple[Any, Any, Message | None]]:
     """Each signature field and widget of a form with its reference, and what is wrong with it."""
     root = new.root
     if "/AcroForm" not in root:
         return
     form = root["/AcroForm"]
     if more := set(form) - _FORM:
-        yield None, {}, f"a form with {', '.join(sorted(more))}"
+        yield None, {}, message("added.form-with", names=_sorted(more))
     fields = list(_items(form, "/Fields"))
     if len(fields) > _MOST_FIELDS:
-        raise ValueError(f"it has {len(fields)} form fields")
+        raise ArchiveError(message("added.many-fields", fields=len(fields)))
     for raw in fields:
         yield from _field(new, raw)
 
 
-def _field(new: Any, raw: Any) -> Iterator[tuple[Any, Any, str | None]]:
+def _field(new: Any, raw: Any) -> Iterator[tuple[Any, Any, Message | None]]:
     field, reference = _taken(new, raw)
     yield reference, field, _field_fault(field, "/Sig")
     kids = list(_items(field, "/Kids"))
     if len(kids) > _MOST_FIELDS:
-        raise ValueError(f"a form field has {len(kids)} widgets")
+        raise ArchiveError(message("added.many-widgets", widgets=len(kids)))
     for kid in kids:
         widget, its = _taken(new, kid)
-        fault = "a form field within another" if "/Kids" in widget or "/T" in widget else _field_fault(widget, None)
+        nested = "/Kids" in widget or "/T" in widget
+        fault = message("added.field-in-field") if nested else _field_fault(widget, None)
         yield its, widget, fault
 
 
@@ -226,19 +244,24 @@ def _taken(new: Any, raw: Any) -> tuple[Any, Any]:
     from pyhanko.pdf_utils.generic import DictionaryObject, IndirectObject
 
     if not isinstance(raw, IndirectObject):
-        raise ValueError("a form field is no object of its own")
+        raise ArchiveError(message("added.field-no-object"))
     found = new(raw.reference)
     if not isinstance(found, DictionaryObject):
-        raise ValueError("a form field is none")
+        raise ArchiveError(message("added.no-field"))
     return found, raw.reference
 
 
-def _field_fault(field: Any, kind: str | None) -> str | None:
-    if kind is not None and _words(field, "/FT") != kind:
-        return f"a form field that is no signature ({_words(field, '/FT') or 'of no kind'})"
+def _field_fault(field: Any, kind: str | None) -> Message | None:
+    if kind is not None and (found := _words(field, "/FT")) != kind:
+        return message("added.other-field", kind=found) if found else message("added.field-of-no-kind")
     if more := set(map(str, field)) - _FIELD:
-        return f"a signature field with {', '.join(sorted(more))[:200]}"
+        return message("added.field-with", names=_sorted(more))
     return None
+
+
+def _sorted(names: Iterable[Any]) -> tuple[str, ...]:
+    """Names in order, not more and not longer than can be read; anybody may have written them."""
+    return tuple(name[:_LONGEST_WORD] for name in sorted(map(str, names))[:_MOST_NAMES])
 
 
 def _paints(field: Any) -> bool:
@@ -250,14 +273,14 @@ def _paints(field: Any) -> bool:
 
 
 def _words(holder: Any, key: str) -> str:
-    return str(holder[key])[:200] if key in holder else ""
+    return str(holder[key])[:_LONGEST_WORD] if key in holder else ""
 
 
 def _items(holder: Any, key: str) -> tuple[Any, ...]:
     """Raw entries of a list in a dictionary; none where there is no such list."""
     found = holder[key] if key in holder else ()  # noqa: SIM401 - get() gives references as they stand
     if not isinstance(found, list | tuple):
-        raise ValueError(f"{key} is no list")
+        raise ArchiveError(message("added.no-list", key=key))
     return tuple(found)
 
 
@@ -283,50 +306,50 @@ def _differing(before: Any, after: Any) -> set[str]:
     return {key for key in keys if key not in before or key not in after or before.raw_get(key) != after.raw_get(key)}
 
 
-def _catalog_differs(before: Any, after: Any) -> str | None:
+def _catalog_differs(before: Any, after: Any) -> Message | None:
     if more := _differing(before, after) - _CATALOG:
-        return f"the catalog has another {', '.join(sorted(more))}"
+        return message("added.other-in-catalog", names=_sorted(more))
     moved = "/Metadata" in before and _reference(before, "/Metadata") != _reference(after, "/Metadata")
-    return "its metadata lie elsewhere" if moved else None
+    return message("added.metadata-elsewhere") if moved else None
 
 
-def _page_differs(before: Any, after: Any) -> str | None:
+def _page_differs(before: Any, after: Any) -> Message | None:
     more = _differing(before, after) - {"/Annots"}
-    return f"a page has another {', '.join(sorted(more))}" if more else None
+    return message("added.other-in-page", names=_sorted(more)) if more else None
 
 
-def _annotations_differ(before: Any, after: Any, widgets: Any) -> str | None:
+def _annotations_differ(before: Any, after: Any, widgets: Any) -> Message | None:
     """What is on a page besides its contents: as it was, with widgets of signatures behind it."""
     from pyhanko.pdf_utils.generic import IndirectObject
 
     was, now = _items(before, "/Annots"), _items(after, "/Annots")
     if now[: len(was)] != was:
-        return "its annotations are others"
+        return message("added.other-annotations")
     added = [each for each in now[len(was) :] if not isinstance(each, IndirectObject) or each.reference not in widgets]
-    return "an annotation that belongs to no signature" if added else None
+    return message("added.annotation-of-no-signature") if added else None
 
 
-def _form_differs(before: Any, after: Any) -> str | None:
+def _form_differs(before: Any, after: Any) -> Message | None:
     if more := _differing(before, after) - {"/Fields", "/SigFlags"}:
-        return f"the form has another {', '.join(sorted(more))}"
+        return message("added.other-in-form", names=_sorted(more))
     return _list_differs(_items(before, "/Fields"), _items(after, "/Fields"))
 
 
-def _list_differs(before: Any, after: Any) -> str | None:
-    return None if list(after[: len(before)]) == list(before) else "what it lists is not kept"
+def _list_differs(before: Any, after: Any) -> Message | None:
+    return None if list(after[: len(before)]) == list(before) else message("added.list-not-kept")
 
 
-def _nothing_differs(before: Any, after: Any) -> str | None:
+def _nothing_differs(before: Any, after: Any) -> Message | None:
     return None
 
 
-def _info_differs(before: Any, after: Any) -> str | None:
+def _info_differs(before: Any, after: Any) -> Message | None:
     more = _differing(before, after) - _INFO
-    return f"the document information has another {', '.join(sorted(more))}" if more else None
+    return message("added.other-information", names=_sorted(more)) if more else None
 
 
-def _metadata_differ(before: Any, after: Any) -> str | None:
-    return None if _metadata(before) == _metadata(after) else "its metadata say something else"
+def _metadata_differ(before: Any, after: Any) -> Message | None:
+    return None if _metadata(before) == _metadata(after) else message("added.other-metadata")
 
 
 def _metadata(stream: Any) -> list[tuple[str, str]]:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from reportgen.archive.bag import JOB, RESULTS
 from reportgen.archive.changes import changes
 from reportgen.archive.open_archive import digest_of, open_archive, read_json
+from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, Said, Value, message
 from reportgen.records.report import Amendment, Change, Report
 
 SUPERSEDED = "supersedes.json"
@@ -21,6 +23,7 @@ LONGEST_REVISION = 40
 """Characters, as the job file has it; beyond, nothing is counted up."""
 
 _TEXT = (".toml", ".txt", ".md", ".csv")
+"""Endings of job file and notes that are compared line by line."""
 
 
 def amendment_of(superseded: Path, report: Report, results: Mapping[str, Any]) -> Amendment:
@@ -31,20 +34,20 @@ def amendment_of(superseded: Path, report: Report, results: Mapping[str, Any]) -
     """
     with open_archive(superseded) as archive:
         if archive.problems:
-            raise ArchiveError(
-                f"{superseded} is not what was archived ({archive.problems[0].text}); an amendment needs the original"
-            )
+            what = archive.problems[0].what
+            raise ArchiveError(message("amend.not-the-original", archive=str(superseded), what=what))
         old = archive.json(RESULTS)
         texts = _texts_of(report)
         names = {*texts, *(name.removeprefix(JOB) for name in archive.found if _is_text(name))}
         old_texts = {name: text for name in names if (text := archive.text(JOB + name)) is not None}
     number, revision = _identity(old, superseded)
     if is_draft(old):
-        raise ArchiveError(f"{superseded} is a draft, which was never issued: there is nothing to amend. Build anew")
+        raise ArchiveError(message("amend.draft", archive=str(superseded)))
     if number != report.job.report.number:
+        found = report.job.report.number
+        file = report.job.file.name
         raise ArchiveError(
-            f"{superseded} is report {number}; found {report.job.report.number} in {report.job.file.name}. An "
-            f"amendment keeps the number and gets the next revision"
+            message("amend.other-report", archive=str(superseded), number=number, found=found, file=file)
         )
     return Amendment(
         number=number,
@@ -96,7 +99,7 @@ def _identity(results: Any, superseded: Path) -> tuple[str, str]:
     match found:
         case (str(number), str(revision)) if len(revision) <= LONGEST_REVISION:
             return number, revision
-    raise ArchiveError(f"{superseded}: {RESULTS} does not say which report it is")
+    raise ArchiveError(message("amend.no-number", archive=str(superseded), name=RESULTS))
 
 
 def _texts_of(report: Report) -> dict[str, str]:
@@ -136,16 +139,58 @@ def next_revision(revision: str) -> str:
 
 def amendment_json(record: Amendment) -> bytes:
     """``supersedes.json``: the amendment as the archive keeps it."""
-    return (json.dumps(asdict(record), indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode()
+    fields = {
+        "number": record.number,
+        "revision": record.revision,
+        "sha256": record.sha256,
+        "changes": [
+            {"what": _kept(each.what), "before": _kept(each.before), "after": _kept(each.after)}
+            for each in record.changes
+        ],
+    }
+    return (json.dumps(fields, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode()
+
+
+def _kept(value: Value) -> Any:
+    """A message as code and values, in whatever depth; its words are made anew in the language of the report."""
+    match value:
+        case Message():
+            return {"code": value.code, "values": {name: _kept(each) for name, each in value.values}}
+        case tuple():
+            return [_kept(each) for each in value]
+        case None | int() | float() | str():
+            return value
+    raise TypeError(f"a change holds {value!r}, which supersedes.json cannot")
 
 
 def read_amendment(text: str, where: str) -> Amendment:
     """The amendment that an archive keeps. Raises ArchiveError."""
     fields = read_json(text, where)
     try:
-        found = Amendment(**{**fields, "changes": tuple(Change(**each) for each in fields["changes"])})
-    except (TypeError, KeyError) as problem:
-        raise ArchiveError(f"{where} is not what a build writes: {problem}") from problem
+        found = Amendment(**{**fields, "changes": tuple(_change(each) for each in fields["changes"])})
+    except (TypeError, KeyError, AttributeError) as problem:
+        raise ArchiveError(message("archive.not-of-a-build", where=where, reason=reason_of(problem))) from problem
     if not isinstance(found.revision, str) or len(found.revision) > LONGEST_REVISION:
-        raise ArchiveError(f"{where} is not what a build writes: its revision is no text of {LONGEST_REVISION} at most")
+        raise ArchiveError(message("amend.long-revision", where=where, most=LONGEST_REVISION))
+    return found
+
+
+def _change(fields: dict[str, Any]) -> Change:
+    return Change(**{name: _said(value) for name, value in fields.items()})
+
+
+def _said(value: Any) -> Said:
+    """What ``_kept`` wrote; a finished sentence, as versions up to 0.6 wrote it, stays one. Raises TypeError."""
+    found = _value(value)
+    if not isinstance(found, Message | str):
+        raise TypeError(f"{str(value)[:80]!r} is neither a text nor a message")
+    return found
+
+
+def _value(value: Any) -> Value:
+    if isinstance(value, dict):
+        return Message(str(value["code"]), tuple((str(name), _value(each)) for name, each in value["values"].items()))
+    if isinstance(value, list):
+        return tuple(_value(each) for each in value)
+    found: Value = value
     return found

@@ -23,6 +23,7 @@ from reportgen.archive.digest import BLOCK, Content, blocks, sha256, size
 from reportgen.archive.manifest import MANIFEST, manifest_text
 from reportgen.archive.readme import README, readme_text
 from reportgen.errors import ArchiveError
+from reportgen.records.message import message
 
 PAYLOAD = "data/"
 JOB = "job/"
@@ -32,13 +33,18 @@ TAG_MANIFEST = "tagmanifest-sha256.txt"
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 SEAL = b"Vibration test report with its sources, BagIt 1.0. SHA-256 of all bytes before this value: "
 SEAL_DIGITS = 64
+"""Of a SHA-256 in hexadecimal (FIPS 180-4)."""
 
 _EPOCH = (1980, 1, 1, 0, 0, 0)
+"""Time of every file in the zip: the first that the format knows (APPNOTE 4.4.6), so that no clock is in the bytes."""
 _LEVEL = 2
 """Of deflate: six times as fast as the usual 6, and logs are only an eighth larger."""
 _ALWAYS_ALLOWED = 1 << 30
+"""Bytes that any archive may unpack to: they fit on every disk."""
 _LARGEST_RATIO = 50
+"""Of unpacked to packed bytes beyond that; text of logs is packed to a third or a tenth, a zip bomb a thousandfold."""
 _COMPRESSED = (".pdf", ".png", ".jpg", ".jpeg", ".webp", ".xlsx", ".zip", ".gz")
+"""Endings of files that are packed already."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,10 +116,7 @@ def _write_zip(contents: Mapping[str, Content], stream: BinaryIO, method: int) -
 def _check_unchanged(digests: Mapping[str, str], expected: Mapping[str, str]) -> None:
     for name, digest in expected.items():
         if digests.get(name) != digest:
-            raise ArchiveError(
-                f"{name.removeprefix(JOB)} was changed after it was read; nothing was written. Build again, so that "
-                f"results and archive rest on the same file"
-            )
+            raise ArchiveError(message("archive.input-changed", path=name.removeprefix(JOB)))
 
 
 def _tag_files(digests: Mapping[str, str], total: int, info: ArchiveInfo) -> dict[str, bytes]:

@@ -22,7 +22,9 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any, TypeVar
 
+from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, message
 
 T = TypeVar("T")
 
@@ -52,6 +54,7 @@ SECONDS = 60.0
 SECONDS_A_MEGABYTE = 1.0
 """An archive of 200 MB is unpacked and checked in 2.7 s; this leaves seventy times as long."""
 MEMORY = 1 << 30
+"""Bytes: the libraries themselves, loaded, take 200 MB."""
 MEMORY_A_BYTE = 6
 """The libraries hold a PDF up to four times: as bytes, as a stream over them, and as a copy that is hashed."""
 
@@ -74,10 +77,10 @@ def bounded(work: Callable[..., T], path: Path, *arguments: object) -> T:
     """
     try:
         if path.exists() and not path.is_file():
-            raise ArchiveError(f"{path} is not a file; expected an archive zip or a report.pdf")
+            raise ArchiveError(message("archive.no-file", path=str(path)))
         bounds = bounds_of(path)
     except OSError as problem:
-        raise ArchiveError(f"{path}: {problem.strerror or problem}") from problem
+        raise ArchiveError(message("error.at", where=str(path), what=reason_of(problem))) from problem
     context = get_context("fork") if sys.platform == "linux" else get_context("spawn")
     here, there = context.Pipe(duplex=False)
     process = context.Process(target=_answer, args=(there, bounds, os.getpid(), work, path, *arguments), daemon=True)
@@ -96,34 +99,38 @@ def bounded(work: Callable[..., T], path: Path, *arguments: object) -> T:
 def _result(here: Connection, process: BaseProcess, path: Path, bounds: Bounds) -> Any:
     """The answer of the other process. Raises ArchiveError."""
     if not here.poll(bounds.seconds):
-        raise BoundError(f"{path} is not read: opening it takes more than {bounds.seconds:.0f} s; no build writes such")
+        raise _not_read(path, message("bounds.time", seconds=bounds.seconds))
     try:
         outcome, answer = pickle.loads(here.recv_bytes())
     except (EOFError, OSError) as problem:
         process.join(_DYING)
-        raise BoundError(f"{path} is not read: {_why(process.exitcode, bounds)}") from problem
+        raise _not_read(path, _why(process.exitcode, bounds)) from problem
     match outcome:
         case Outcome.DONE:
             return answer
         case Outcome.REFUSED:
             raise answer
         case Outcome.MEMORY:
-            raise BoundError(f"{path} is not read: {_out_of_memory(bounds)}")
+            raise _not_read(path, _out_of_memory(bounds))
     raise RuntimeError(answer)  # a fault of ours, with the traceback it had in the other process
+
+
+def _not_read(path: Path, reason: Message) -> BoundError:
+    return BoundError(message("archive.not-read", path=str(path), reason=reason))
 
 
 _DYING = 5.0
 """Seconds that a process whose pipe is closed is given to be gone."""
 
 
-def _why(code: int | None, bounds: Bounds) -> str:
+def _why(code: int | None, bounds: Bounds) -> Message:
     if code is not None and code in (-signal.SIGABRT, -signal.SIGKILL):
         return _out_of_memory(bounds)  # as C++ ends where memory is refused, and the kernel where it is short
-    return f"the process that opened it died ({code}), as none does over a document that a build wrote"
+    return message("bounds.died", exit_code=code)
 
 
-def _out_of_memory(bounds: Bounds) -> str:
-    return f"opening it takes more than {bounds.memory // 1_000_000} MB of memory; no build writes such"
+def _out_of_memory(bounds: Bounds) -> Message:
+    return message("bounds.memory", megabytes=bounds.memory // 1_000_000)
 
 
 def _answer(pipe: Connection, bounds: Bounds, parent: int, work: Callable[..., object], *arguments: object) -> None:
@@ -138,7 +145,8 @@ def _answer(pipe: Connection, bounds: Bounds, parent: int, work: Callable[..., o
     except MemoryError:
         answer = (Outcome.MEMORY, None)
     except RecursionError as problem:
-        answer = (Outcome.REFUSED, ArchiveError(f"{arguments[0]} is not read: it is nested without end ({problem})"))
+        reason = message("bounds.nested", reason=str(problem))
+        answer = (Outcome.REFUSED, ArchiveError(message("archive.not-read", path=str(arguments[0]), reason=reason)))
     except Exception:
         answer = (Outcome.FAULT, traceback.format_exc())
     pipe.send_bytes(pickle.dumps(answer))
@@ -174,6 +182,10 @@ def _end_with(parent: int) -> None:
     if sys.platform == "linux":
         import ctypes
 
-        ctypes.CDLL(None).prctl(1, signal.SIGKILL)
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
         if os.getppid() != parent:
             os._exit(1)
+
+
+_PR_SET_PDEATHSIG = 1
+"""Option of prctl(2), as in <linux/prctl.h>."""

@@ -1,4 +1,4 @@
-"""Changes: every difference of two results and their texts, told in words (ISO/IEC 17025:2017, 7.8.8)."""
+"""Changes: every difference of two results and their texts, as messages (ISO/IEC 17025:2017, 7.8.8)."""
 
 from __future__ import annotations
 
@@ -10,11 +10,14 @@ from typing import Any
 from reportgen.archive.compare import ORDER, Difference, Step, compare_results
 from reportgen.archive.moved_lines import LineMoved, changed_blocks, moved_lines, with_lines_moved
 from reportgen.archive.pairing import ABSENT, Entry, paired
+from reportgen.records.message import Message, Place, Said, Value, message
 from reportgen.records.report import Change
 
 _JOB_FILE = "job.toml"
 _NOT_A_CHANGE = ("software", "schema", "job.revision", "supersedes", "inputs")
+"""Places in results that say nothing of the test, or are told by themselves."""
 _NOTHING = "—"
+"""Stands where there is no value on that side."""
 
 
 def changes(
@@ -25,8 +28,8 @@ def changes(
 ) -> tuple[Change, ...]:
     """Every number, verdict, input and text that changed: verdicts first, then numbers, the job file, the notes.
 
-    >>> changes({"runs": [{"id": "X", "q": 38.1}]}, {"runs": [{"id": "X", "q": 40.0}]}, {}, {})
-    (Change(what='run X: Q', before='38.1', after='40.0'),)
+    >>> changes({"job": {"title": "Box"}}, {"job": {"title": "Boom"}}, {}, {})[0].after
+    'Boom'
     """
     told_by_line = {*old_texts, *new_texts}
     in_new_lines = with_lines_moved(old_results, moved_lines(old_texts, new_texts))
@@ -45,7 +48,14 @@ def changes(
 
 def _is_change(each: Difference) -> bool:
     """Whether a difference says something of the test: another order, program or revision does not."""
-    return each.steps[0] not in _NOT_A_CHANGE and each.where not in _NOT_A_CHANGE and each.steps[-1] != ORDER
+    if each.steps[0] in _NOT_A_CHANGE or each.where in _NOT_A_CHANGE or each.steps[-1] == ORDER:
+        return False
+    return not any(isinstance(step, str) and _repeats_a_text(step) for step in each.steps)
+
+
+def _repeats_a_text(key: str) -> bool:
+    """Whether a key of results holds code and values of a text that stands beside it in words."""
+    return key in ("code", "values") or key.endswith(("_message", "_messages"))
 
 
 def _told(each: Difference, told_by_line: Collection[str]) -> bool:
@@ -70,16 +80,18 @@ def _result_changes(each: Difference) -> Iterator[Change]:
         yield from _coming_and_going(above, last, one, other)
     elif isinstance(one, dict | list) or isinstance(other, dict | list):
         for path in _paths_that_differ(each):
-            yield Change(what=in_words(path.steps), before=_shown(path.reported), after=_shown(path.recomputed))
+            yield Change(what=place_said(path.steps), before=_shown(path.reported), after=_shown(path.recomputed))
     else:
-        yield Change(what=in_words(each.steps), before=_shown(one), after=_shown(other))
+        yield Change(what=place_said(each.steps), before=_shown(one), after=_shown(other))
 
 
 def _coming_and_going(above: Sequence[Step], entry: Entry, one: Any, other: Any) -> Iterator[Change]:
     """An entry that came or went, with all its values; the entries inside it each by itself."""
-    present, word = (one, "removed") if other is ABSENT else (other, "added")
-    context = in_words(above[:-1])
-    what = f"{context}{': ' if context else ''}{_one_of(above[-1])}{_label(entry, place_counts=False)} {word}"
+    present = one if other is ABSENT else other
+    which = _entry([_one_of(above[-1])], entry, place_counts=False)
+    what = message("change.removed", which=which) if other is ABSENT else message("change.added", which=which)
+    if len(above) > 1:
+        what = message("change.within", place=place_said(above[:-1]), what=what)
     values = _listed(present)
     yield Change(what=what, before=values if other is ABSENT else _NOTHING, after=values if one is ABSENT else _NOTHING)
     for name in _INSIDE:
@@ -94,97 +106,205 @@ def _tables(entry: Any, name: str) -> list[dict[str, Any]]:
     return [each for each in inner if isinstance(each, dict)] if isinstance(inner, list) else []
 
 
-def _listed(entry: Any) -> str:
+def _listed(entry: Any) -> Said:
     """All that an entry says, on one line: ``frequency (Hz) 240.0; Q 38.1``; what it does not know is left out."""
     if not isinstance(entry, dict):
         return _shown(entry)
     values = [
         (steps, value)
         for key, member in entry.items()
-        if not _tables(entry, key) or key not in _INSIDE
+        if (not _tables(entry, key) or key not in _INSIDE) and not _repeats_a_text(key)
         for steps, value in _values((key,), member)
         if value not in (None, "", [], {})
     ]
-    return "; ".join(f"{in_words(steps)} {_shown(value)}" for steps, value in values) or _NOTHING
+    if not values:
+        return _NOTHING
+    told = (message("change.value", name=place_said(steps), value=_shown(value)) for steps, value in values)
+    return message("change.values", values=tuple(told))
 
 
-def in_words(steps: Sequence[Step]) -> str:
-    """A place in results.json in words.
-
-    >>> in_words(("runs", Entry(place=0, name="X-PRE"), "channels", Entry(place=0, name="A1"), "resonances",
-    ...           Entry(place=0, frequency_hz=70.2958, number=2), "frequency_std_hz"))
-    'run X-PRE, channel A1, resonance at 70.296 Hz (mode 2): standard uncertainty of frequency (Hz)'
-    >>> in_words(("verdicts", Entry(place=2, name="R3"), "result"))
-    'requirement R3: result'
-    """
-    places: list[str] = []
-    fields: list[str] = []
+def place_said(steps: Sequence[Step]) -> Message:
+    """A place in results.json, as in ``run X-PRE, channel A1, resonance at 70.296 Hz (mode 2): Q``."""
+    places: list[Message] = []
+    fields: list[Value] = []
     for step, following in zip_longest(steps, steps[1:]):
         if isinstance(step, Entry):
             continue
         if isinstance(following, Entry):
-            places.append(f"{', '.join([*fields, _one_of(step)])}{_label(following)}")
+            places.append(_entry([*fields, _one_of(step)], following))
             fields = []
         else:
             fields.append(_field(step))
-    return ", ".join(places) + (": " if places and fields else "") + ", ".join(fields)
+    if not places:
+        return message("change.field", fields=tuple(fields))
+    if not fields:
+        return message("change.place", places=tuple(places))
+    return message("change.place-field", places=tuple(places), fields=tuple(fields))
 
 
-def _label(entry: Entry, *, place_counts: bool = True) -> str:
-    """What tells an entry from its neighbours, after the word for it."""
+def _entry(kinds: Sequence[Value], entry: Entry, *, place_counts: bool = True) -> Message:
+    """An entry by its kind and what tells it from its neighbours."""
+    label = tuple(_label(entry)) or ((str(entry.place + 1),) if place_counts else ())
+    if not label:
+        return message("change.field", fields=tuple(kinds))
+    return message("change.entry", kinds=tuple(kinds), label=label)
+
+
+def _label(entry: Entry) -> Iterator[Value]:
+    """What tells an entry from its neighbours."""
     if entry.name is not None or entry.where is not None:
-        return f" {entry}"
-    label = f" {', '.join(entry.about)}" if entry.about else ""
+        yield str(entry)
+        return
+    if entry.about:
+        about = (message("change.axis", axis=text) if key == "axis" else text for key, text in entry.about)
+        yield message("change.about", about=tuple(about))
     if entry.frequency_hz is not None:
-        label += f" at {entry.frequency_hz:.5g} Hz"
+        yield message("change.at", frequency_hz=entry.frequency_hz)
     if entry.number is not None:
-        label += f" (mode {entry.number})"
-    return label or (f" {entry.place + 1}" if place_counts else "")
+        yield message("change.mode", mode=entry.number)
 
 
-def _one_of(name: Step) -> str:
-    return _ONE.get(str(name), str(name).replace("_", " "))
+def _one_of(name: Step) -> Value:
+    return _ONE.get(str(name)) or str(name).replace("_", " ")
 
 
 _INSIDE = ("channels", "resonances")
 """Lists inside an entry that came or went whose entries are told each by itself."""
 _ORDER = ("overall", "verdicts", "job", "modes", "runs", "shifts", "level_dependence", "beams", "findings")
+"""Order in which changes are told, by the first step of their place."""
 _ONE = {
-    "runs": "run",
-    "channels": "channel",
-    "resonances": "resonance",
-    "verdicts": "requirement",
-    "modes": "mode",
-    "beams": "beam fit",
-    "shifts": "shift",
-    "level_dependence": "level dependence",
-    "findings": "finding",
-    "notes": "note",
-    "flags": "flag",
-    "reasons": "reason",
-    "facts": "reading",
-    "quality": "fault of data",
-    "holds": "hold",
-    "level_steps": "level step",
-    "outside_bands": "band outside tolerance",
-    "aborted_bands": "band outside abort limits",
-    "bands_hz": "band",
-    "alternatives": "other boundary",
-    "node_positions": "node position",
-    "expected_positions": "expected node position",
-    "seen_in": "seen in",
+    "runs": message("one.run"),
+    "channels": message("one.channel"),
+    "resonances": message("one.resonance"),
+    "verdicts": message("one.requirement"),
+    "modes": message("one.mode"),
+    "beams": message("one.beam-fit"),
+    "shifts": message("one.shift"),
+    "level_dependence": message("one.level-dependence"),
+    "findings": message("one.finding"),
+    "notes": message("one.note"),
+    "flags": message("one.flag"),
+    "reasons": message("one.reason"),
+    "facts": message("one.reading"),
+    "quality": message("one.fault-of-data"),
+    "holds": message("one.hold"),
+    "level_steps": message("one.level-step"),
+    "outside_bands": message("one.band-outside-tolerance"),
+    "aborted_bands": message("one.band-outside-abort-limits"),
+    "bands_hz": message("one.band"),
+    "alternatives": message("one.other-boundary"),
+    "node_positions": message("one.node-position"),
+    "expected_positions": message("one.expected-node-position"),
+    "seen_in": message("one.seen-in"),
 }
-_UNITS = {"_hz": " (Hz)", "_db": " (dB)", "_deg": " (°)", "_s": " (s)", "_mps2": " (m/s²)"}
+"""One entry of a list of results.json; what stands not here bears the list's own name."""
+_FIELDS = {
+    "overall": message("field.overall"),
+    "verdicts": message("field.verdicts"),
+    "modes": message("field.modes"),
+    "runs": message("field.runs"),
+    "channels": message("field.channels"),
+    "findings": message("field.findings"),
+    "notes": message("field.notes"),
+    "resonances": message("field.resonances"),
+    "frequency": message("field.frequency"),
+    "q": message("field.q"),
+    "damping ratio": message("field.damping-ratio"),
+    "decrement": message("field.decrement"),
+    "amplification": message("field.amplification"),
+    "phase": message("field.phase"),
+    "observed": message("field.observed"),
+    "mode": message("field.mode"),
+    "nodes": message("field.nodes"),
+    "motion": message("field.motion"),
+    "result": message("field.result"),
+    "measured": message("field.measured"),
+    "limit": message("field.limit"),
+    "limit low": message("field.limit-low"),
+    "unit": message("field.unit"),
+    "expanded uncertainty": message("field.expanded-uncertainty"),
+    "coverage factor": message("field.coverage-factor"),
+    "false acceptance": message("field.false-acceptance"),
+    "reason": message("field.reason"),
+    "check": message("field.check"),
+    "clause": message("field.clause"),
+    "evidence": message("field.evidence"),
+    "axis": message("field.axis"),
+    "kind": message("field.kind"),
+    "direction": message("field.direction"),
+    "sweep rate": message("field.sweep-rate"),
+    "sweep rate unit": message("field.sweep-rate-unit"),
+    "first": message("field.first"),
+    "last": message("field.last"),
+    "rows": message("field.rows"),
+    "duration": message("field.duration"),
+    "cycles": message("field.cycles"),
+    "control": message("field.control"),
+    "dwell": message("field.dwell"),
+    "method": message("field.method"),
+    "criterion": message("field.criterion"),
+    "noise floor": message("field.noise-floor"),
+    "flags": message("field.flags"),
+    "spoils": message("field.spoils"),
+    "message": message("field.message"),
+    "text": message("field.text"),
+    "severity": message("field.severity"),
+    "where": message("field.where"),
+    "title": message("field.title"),
+    "date": message("field.date"),
+    "decision rule": message("field.decision-rule"),
+    "confidence": message("field.confidence"),
+    "expected": message("field.expected"),
+    "missing": message("field.missing"),
+    "boundary": message("field.boundary"),
+    "tip mass ratio": message("field.tip-mass-ratio"),
+    "rms residual": message("field.rms-residual"),
+    "worst residual": message("field.worst-residual"),
+    "worst deviation": message("field.worst-deviation"),
+    "outside share": message("field.outside-share"),
+    "strategy": message("field.strategy"),
+    "steady state assumed": message("field.steady-state-assumed"),
+    "rejected": message("field.rejected"),
+    "doubtful": message("field.doubtful"),
+    "count": message("field.count"),
+    "run": message("field.run"),
+    "channel": message("field.channel"),
+    "before": message("field.before"),
+    "after": message("field.after"),
+    "survey": message("field.survey"),
+    "sweep": message("field.sweep"),
+    "pairing": message("field.pairing"),
+    "frequency shift": message("field.frequency-shift"),
+    "amplification shift": message("field.amplification-shift"),
+    "frequency change": message("field.frequency-change"),
+    "q change": message("field.q-change"),
+    "level": message("field.level"),
+    "at": message("field.at"),
+    "id": message("field.id"),
+    "peak": message("field.peak"),
+    "resolution": message("field.resolution"),
+    "half power q": message("field.half-power-q"),
+    "half power reason": message("field.half-power-reason"),
+    "seen in": message("field.seen-in"),
+    "positions": message("field.positions"),
+    "number": message("field.number"),
+}
+"""Fields of results.json without their unit; what stands not here bears its own name."""
+_UNITS = {"_hz": "Hz", "_db": "dB", "_deg": "°", "_s": "s", "_mps2": "m/s²"}
+"""Units by the end of a field's name, as README of the archive tells them."""
 
 
-def _field(name: str) -> str:
-    """A field of results.json in words: its unit in brackets, ``std`` spelt out."""
-    unit = next((unit for unit in _UNITS if name.endswith(unit)), "")
-    plain = name.removesuffix(unit)
-    plain, std, part = plain.partition("_std")
-    words = "Q" if plain == "q" else plain.replace("_", " ")
-    whose = f" ({part.removeprefix('_').replace('_', ' ')})" if part else ""
-    return ("standard uncertainty of " if std else "") + words + whose + _UNITS.get(unit, "")
+def _field(name: str) -> Value:
+    """A field of results.json: its unit in brackets, ``std`` spelt out."""
+    ending = next((ending for ending in _UNITS if name.endswith(ending)), "")
+    plain, std, part = name.removesuffix(ending).partition("_std")
+    plain = plain.replace("_", " ")
+    field: Value = _FIELDS.get(plain) or plain
+    if std and part:
+        field = message("field.std-part", field=field, part=part.removeprefix("_").replace("_", " "))
+    elif std:
+        field = message("field.std", field=field)
+    return message("field.with-unit", field=field, unit=_UNITS[ending]) if ending else field
 
 
 def _paths_that_differ(each: Difference) -> Iterator[Difference]:
@@ -212,7 +332,7 @@ def _input_changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[Chang
     """Files that came, went or hold something else, each told once by its digest."""
     before, after = _digests(old), _digests(new)
     return [
-        Change(what=f"file {path}", before=_digest(before.get(path)), after=_digest(after.get(path)))
+        Change(what=message("change.file", path=path), before=_digest(before.get(path)), after=_digest(after.get(path)))
         for path in sorted({*before, *after})
         if before.get(path) != after.get(path)
     ]
@@ -228,8 +348,12 @@ def _digests(results: Mapping[str, Any]) -> dict[str, str]:
     }
 
 
-def _digest(digest: str | None) -> str:
-    return _NOTHING if digest is None else f"SHA-256 {digest[:16]}…"
+_DIGITS_SHOWN = 16
+"""Of a digest: 64 bits tell any two files apart that are not made to deceive; all 64 digits stand in the archive."""
+
+
+def _digest(digest: str | None) -> Said:
+    return _NOTHING if digest is None else f"SHA-256 {digest[:_DIGITS_SHOWN]}…"
 
 
 def _text_changes(name: str, old: str | None, new: str | None) -> list[Change]:
@@ -249,7 +373,11 @@ def _key_changes(old: dict[str, Any], new: dict[str, Any]) -> list[Change]:
         {**{key: [] for key in (*old, *new) if _is_tables(old.get(key, new.get(key)))}, **each} for each in (old, new)
     )
     return [
-        Change(what=f"job.toml {each.where}", before=_listed(each.reported), after=_listed(each.recomputed))
+        Change(
+            what=message("change.job-key", file=_JOB_FILE, key=each.where),
+            before=_listed(each.reported),
+            after=_listed(each.recomputed),
+        )
         for each in compare_results(old, new)
         if each.where != "report.revision" and each.steps[-1] != ORDER
     ]
@@ -262,18 +390,24 @@ def _is_tables(value: Any) -> bool:
 def _line_changes(name: str, old: list[str], new: list[str]) -> Iterator[Change]:
     for first, last, new_first, new_last in changed_blocks(old, new):
         yield Change(
-            what=f"{name}:{(new_first if new_last > new_first else first) + 1}",
+            what=str(Place(name, (new_first if new_last > new_first else first) + 1)),
             before="\n".join(old[first:last]) or _NOTHING,
             after="\n".join(new[new_first:new_last]) or _NOTHING,
         )
 
 
-def _shown(value: Any) -> str:
+def _shown(value: Any) -> Said:
+    """A value letter for letter, numbers with all their digits."""
     match value:
         case LineMoved():
             return value.written
+        case None | []:
+            return message("change.none")
+        case dict() if not value:
+            return message("change.none")
         case list():
-            return ", ".join(map(_shown, value)) or "none"
+            return message("change.list", values=tuple(map(_shown, value)))
         case dict():
-            return "; ".join(f"{key} {_shown(each)}" for key, each in value.items()) or "none"
-    return _NOTHING if value is ABSENT else "none" if value is None else str(value)
+            pairs = (message("change.value", name=str(key), value=_shown(each)) for key, each in value.items())
+            return message("change.values", values=tuple(pairs))
+    return _NOTHING if value is ABSENT else str(value)

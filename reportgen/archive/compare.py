@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from reportgen.archive.pairing import ABSENT, Entry, paired
+from reportgen.records.message import Message, message
 
 RELATIVE_TOLERANCE = 5e-9
 ABSOLUTE_TOLERANCE = 1e-12
@@ -19,7 +21,8 @@ more digits than any reported uncertainty needs.
 """
 
 ORDER = "(order)"
-"""Last step to a difference that is none of values: a list holds the same entries in another order."""
+"""Last step to a difference that is none of values: a list holds the same entries in another order. No key of results
+has brackets."""
 
 Step = str | Entry
 """A member of a table by its name, or an entry of a list by what it is about."""
@@ -35,7 +38,7 @@ class Difference:
 
     @property
     def where(self) -> str:
-        """The place, as ``runs[X-PRE].channels[A1].resonances[at 70.3 Hz, mode 2].q``."""
+        """The place, as ``runs[X-PRE].channels[A1].resonances[70.3Hz,mode=2].q``."""
         return place_of(self.steps)
 
     @property
@@ -50,9 +53,18 @@ class Difference:
         except (ZeroDivisionError, OverflowError):
             return None
 
-    def __str__(self) -> str:
-        by = "" if self.relative is None else f", off by {100.0 * self.relative:.2g} %"
-        return f"{self.where}: reported {_shown(self.reported)}, recomputed {_shown(self.recomputed)}{by}"
+    @property
+    def said(self) -> Message:
+        """The difference as a message; values as results.json writes them."""
+        if self.reported is ABSENT:
+            return message("difference.only-recomputed", where=self.where, recomputed=_shown(self.recomputed))
+        if self.recomputed is ABSENT:
+            return message("difference.only-reported", where=self.where, reported=_shown(self.reported))
+        where, one, other = self.where, _shown(self.reported), _shown(self.recomputed)
+        if self.relative is None:
+            return message("difference.values", where=where, reported=one, recomputed=other)
+        percent = 100.0 * self.relative
+        return message("difference.numbers", where=where, reported=one, recomputed=other, percent=percent)
 
 
 def place_of(steps: Sequence[Step]) -> str:
@@ -71,8 +83,8 @@ def compare_results(reported: Any, recomputed: Any) -> tuple[Difference, ...]:
     paired by what they are about (``pairing``), so that one more or less is one difference.
 
     >>> one = {"runs": [{"id": "X-PRE", "q": 38.1}]}
-    >>> print(*compare_results(one, {"runs": [{"id": "X-PRE", "q": 40.0}]}))
-    runs[X-PRE].q: reported 38.1, recomputed 40.0, off by 5 %
+    >>> [(each.where, each.relative) for each in compare_results(one, {"runs": [{"id": "X-PRE", "q": 40.0}]})]
+    [('runs[X-PRE].q', 0.04986876640419946)]
     """
     return tuple(_differences((), reported, recomputed))
 
@@ -118,7 +130,9 @@ def same(one: Any, other: Any) -> bool:
 
 
 def _shown(value: Any) -> str:
-    if value is None:
-        return "null"
-    text = repr(value)
-    return text if len(text) <= 80 else f"{text[:77]}…"
+    text = json.dumps(value, ensure_ascii=False, default=repr)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[: _LONGEST_SHOWN - 1]}…"
+
+
+_LONGEST_SHOWN = 80
+"""Characters of a value in a line of the terminal."""

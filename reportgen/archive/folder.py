@@ -17,6 +17,7 @@ from typing import BinaryIO, Self
 
 from reportgen.archive.digest import BLOCK, blocks
 from reportgen.errors import ArchiveError
+from reportgen.records.message import message
 
 Output = bytes | Path | Callable[[BinaryIO], None]
 """An output: its bytes, a file to copy, or a function that writes it to a file open for reading and writing."""
@@ -87,12 +88,12 @@ class Folder:
 
     @contextlib.contextmanager
     def reading(self, path: str) -> Iterator[BinaryIO]:
-        """A plain file, open for reading; OSError for anything else, which is not waited for either."""
+        """A plain file, open for reading; ArchiveError for anything else, which is not waited for either."""
         with self._around(path) as (holder, last):
             descriptor = os.open(last, _READ, dir_fd=holder)
         with os.fdopen(descriptor, "rb") as stream:
             if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-                raise OSError(0, "this is no plain file", path)
+                raise ArchiveError(message("publish.special-file", name=path))
             yield stream
 
     def read(self, path: str, limit: int) -> bytes:
@@ -188,7 +189,7 @@ def _copy(holder: int, last: str, other: int, name: str) -> None:
         os.symlink(os.readlink(last, dir_fd=holder), name, dir_fd=other)
         return
     if not stat.S_ISREG(status.st_mode):
-        raise ArchiveError(f"{last} is neither a file nor a folder and cannot be carried along; move it away")
+        raise ArchiveError(message("publish.special-file", name=last))
     with (
         os.fdopen(os.open(last, _READ, dir_fd=holder), "rb") as source,
         os.fdopen(os.open(name, _CREATE, 0o600, dir_fd=other), "w+b") as goal,

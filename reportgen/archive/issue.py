@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.archive.amendment import next_revision
-from reportgen.archive.manifest import safe_name
+from reportgen.archive.manifest import other_version, safe_name
 from reportgen.archive.open_archive import read_json
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, Value, message
 
 MARKER = "reportgen-sets.json"
 """File by which a folder is known as a build's own: every set in it, with the digest of every file."""
@@ -77,8 +78,10 @@ class ReportSet:
         """SHA-256 of its archive; empty where it has none."""
         return self.files.get(self.archive, "")
 
-    def __str__(self) -> str:
-        return f"report {self.number} rev. {self.revision}"
+    @property
+    def named(self) -> Message:
+        """Which report it is of."""
+        return message("issue.report", number=self.number, revision=self.revision)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,13 +125,15 @@ def decide(present: Sequence[ReportSet], new: ReportSet, target: Path) -> Decisi
             return Decision(moved=main)
         if main is not None and main.standing is Standing.ISSUED:
             raise ArchiveError(
-                f"{target}: {main} is issued and stands here; nothing was written. Revision {new.revision} names "
-                f"what it replaces: --supersedes {target / main.archive}. {_TRY}"
+                message(
+                    "issue.needs-supersedes",
+                    target=str(target),
+                    issued=main.named,
+                    revision=new.revision,
+                    archive=str(target / main.archive),
+                )
             )
     return _replacing(main, new, target)
-
-
-_TRY = "To try something out build a draft (--draft), which stands beside it"
 
 
 def _issued_as(each: ReportSet, new: ReportSet) -> bool:
@@ -138,20 +143,22 @@ def _issued_as(each: ReportSet, new: ReportSet) -> bool:
 def _refuse_other_report(present: Sequence[ReportSet], new: ReportSet, target: Path) -> None:
     for each in present:
         if each.standing is Standing.ISSUED and each.number != new.number:
-            raise ArchiveError(
-                f"{target}: {each} is issued and stands here; nothing was written. Report {new.number} needs a folder "
-                f"of its own: name one with --out"
-            )
+            raise ArchiveError(message("issue.other-report", target=str(target), issued=each.named, number=new.number))
 
 
 def _again(known: ReportSet, newest: ReportSet, new: ReportSet, target: Path) -> Decision:
     """The same number and revision once more: the same content is no new issue, any other is refused."""
     if known.files == new.files:
         return Decision(same=known)
-    following = next_revision(newest.revision)
     raise ArchiveError(
-        f"{target}: {known} is issued and is never overwritten; nothing was written. {why_other(known, new)}. For "
-        f"revision {following} build with --supersedes {target / newest.archive}. {_TRY}"
+        message(
+            "issue.never-overwritten",
+            target=str(target),
+            issued=known.named,
+            why=why_other(known, new),
+            revision=next_revision(newest.revision),
+            archive=str(target / newest.archive),
+        )
     )
 
 
@@ -160,8 +167,7 @@ def _beside_issued(issued: ReportSet, new: ReportSet, target: Path) -> Decision:
     if _part_of(new, issued):
         return Decision(same=issued)
     raise ArchiveError(
-        f"{target}: {issued} is issued and is never overwritten; nothing was written. {why_other(issued, new)}. Build "
-        f"a draft (--draft), which stands beside it, or name another folder with --out"
+        message("issue.only-draft-beside", target=str(target), issued=issued.named, why=why_other(issued, new))
     )
 
 
@@ -172,10 +178,7 @@ def _replacing(old: ReportSet | None, new: ReportSet, target: Path) -> Decision:
     if new.alone and not old.alone and len(old.files) > len(new.files):
         if _part_of(new, old):
             return Decision(same=old)
-        raise ArchiveError(
-            f"{target} holds a whole report ({old.standing}) whose results differ; results alone would not belong to "
-            f"it and nothing was written. Build it without --results-only, or name another folder with --out"
-        )
+        raise ArchiveError(message("issue.whole-report", target=str(target), standing=old.standing))
     return Decision(replaced=(old,))
 
 
@@ -192,22 +195,28 @@ def forbid_early(present: Sequence[ReportSet], new: ReportSet, target: Path) -> 
             _again(known, main or known, new, target)
 
 
-def why_other(old: ReportSet, new: ReportSet) -> str:
+def why_other(old: ReportSet, new: ReportSet) -> Message:
     """Why the content of two sets differs, as far as that can be told from what they were made from."""
     if changed := _differing(old.inputs, new.inputs):
-        return f"Changed since then: {_some(changed)}"
+        return message("issue.inputs-changed", names=_some(changed))
     if changed := _differing(old.versions, new.versions):
-        what = [f"{name} was {old.versions.get(name, 'none')}, is {new.versions.get(name, 'none')}" for name in changed]
-        return f"The inputs are the same, but other software or templates give other content: {_some(what, '; ')}"
-    return f"Inputs and software are the same, but these outputs differ: {_some(_differing(old.files, new.files))}"
+        versions = [other_version(name, old.versions.get(name), new.versions.get(name)) for name in changed]
+        return message("issue.other-software", versions=_some(versions))
+    return message("issue.outputs-differ", names=_some(_differing(old.files, new.files)))
 
 
 def _differing(one: Mapping[str, str], other: Mapping[str, str]) -> list[str]:
     return sorted(name for name in {*one, *other} if one.get(name) != other.get(name))
 
 
-def _some(names: Sequence[str], between: str = ", ") -> str:
-    return between.join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+_MOST_NAMED = 5
+"""Files or versions named in a refusal; further ones are counted."""
+
+
+def _some(names: Sequence[Value]) -> Message:
+    if len(names) > _MOST_NAMED:
+        return message("issue.some", names=tuple(names[:_MOST_NAMED]), more=len(names) - _MOST_NAMED)
+    return message("issue.all", names=tuple(names))
 
 
 def sets_json(sets: Sequence[ReportSet]) -> bytes:
@@ -228,20 +237,22 @@ def read_sets(text: str, where: str) -> tuple[ReportSet, ...]:
     found = read_json(text, where)
     try:
         if found["format"] != _FORMAT:
-            raise ValueError(f"found the format {str(found['format'])[:40]!r}, expected {_FORMAT!r}")
-        return tuple(_set_of(each) for each in found["sets"])
+            raise ArchiveError(
+                message("archive.other-format", where=where, found=str(found["format"])[:40], expected=_FORMAT)
+            )
+        return tuple(_set_of(each, where) for each in found["sets"])
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
-        raise ArchiveError(f"{where} is not what a build writes: {problem}") from problem
+        raise ArchiveError(message("archive.not-of-a-build", where=where, reason=str(problem))) from problem
 
 
-def _set_of(fields: dict[str, Any]) -> ReportSet:
+def _set_of(fields: dict[str, Any], where: str) -> ReportSet:
     made = ReportSet(**{**fields, "standing": Standing(fields["standing"])})
     texts = (made.number, made.revision, made.archive, made.supersedes, made.folder)
     if not all(isinstance(each, str) for each in texts) or not isinstance(made.alone, bool):
-        raise ValueError("a field of a set is not of its kind")
+        raise ArchiveError(message("issue.field-of-other-kind", where=where))
     for table in (made.inputs, made.versions, made.files):
         if not all(isinstance(each, str) for pair in table.items() for each in pair):
-            raise ValueError("a table of a set holds something else than text")
+            raise ArchiveError(message("issue.table-not-text", where=where))
     if any(not safe_name(made.place(name)) or not _DIGEST.fullmatch(digest) for name, digest in made.files.items()):
-        raise ValueError("a file of a set has no name or no digest that a build writes")
+        raise ArchiveError(message("issue.no-name-or-digest", where=where))
     return made

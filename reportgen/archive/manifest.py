@@ -19,19 +19,24 @@ from pathlib import Path
 import reportgen
 from reportgen.archive.digest import sha256
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, Place, message
 
 MANIFEST = "manifest-sha256.txt"
 MAX_NAME = 1_000
 """Longest name of a file in an archive."""
 
 _LINE = re.compile(r"^([0-9a-fA-F]{64})[ \t]+\*?(.+)$")
-_COMPUTING = ("h5py", "numpy", "pandas", "pyuff", "python-calamine", "scipy", "soundfile")
+_COMPUTING = ("h5py", "numpy", "pandas", "python-calamine", "scipy", "soundfile")
+"""Packages by which numbers are read and computed."""
 _PRINTING = ("babel", "fonttools", "jinja2", "matplotlib", "pikepdf", "pillow", "pydyf", "weasyprint")
+"""Packages by which pages are printed."""
 _LIBRARIES = (
     ("pango", "libpango-1.0.so.0", "pango_version_string"),
     ("harfbuzz", "libharfbuzz.so.0", "hb_version_string"),
 )
+"""Name, shared library and function that states the version: they set the lines of a PDF."""
 BRANDING = "branding"
+"""Name in ``versions.json`` of the digest of the laboratory's own templates."""
 PRINTING = frozenset({*_PRINTING, "zlib", "pango", "harfbuzz", BRANDING})
 """Names in ``versions()`` that weigh on the pages but not on the numbers."""
 
@@ -63,10 +68,10 @@ def read_manifest(text: str, where: str) -> dict[str, str]:
             continue
         match = _LINE.match(line.rstrip("\r"))
         if match is None:
-            raise ArchiveError(f"{where}:{number}: found {line[:80]!r}; expected a SHA-256 digest, two spaces, a path")
+            raise ArchiveError(message("archive.no-manifest-line", where=Place(where, number), found=line[:80]))
         name = _decoded(match.group(2))
         if name in found:
-            raise ArchiveError(f"{where}:{number}: {name!r} is listed twice")
+            raise ArchiveError(message("archive.listed-twice", where=Place(where, number), name=name))
         found[name] = match.group(1).lower()
     return found
 
@@ -82,12 +87,28 @@ def safe_name(name: str) -> bool:
     return plain and all(part not in ("", ".", "..") for part in parts) and not re.match(r"^[A-Za-z]:", name)
 
 
-def versions() -> dict[str, str]:
+def other_version(name: str, before: str | None, now: str | None) -> Message:
+    """That a version is another one, or is there in one place only."""
+    if before is None:
+        return message("version.new", name=name, now=now)
+    if now is None:
+        return message("version.gone", name=name, before=before)
+    return message("version.other", name=name, before=before, now=now)
+
+
+def versions(branding: Path | None = None) -> dict[str, str]:
     """Name to version of everything that a number or a page of the report depends on.
 
-    Nothing about the machine itself stands here: the same inputs and versions give the same bytes elsewhere.
+    Nothing about the machine itself stands here: the same inputs and versions give the same bytes elsewhere. Of a
+    laboratory's own templates the digest stands for the version; they are no source of a number and do not travel with
+    the report.
     """
-    return dict(_versions())
+    found = dict(_versions())
+    if branding is not None:
+        files = sorted(path for path in branding.rglob("*") if path.is_file())
+        digests = {path.relative_to(branding).as_posix(): sha256(path) for path in files}
+        found[BRANDING] = sha256(manifest_text(digests).encode())
+    return found
 
 
 @functools.cache
@@ -115,13 +136,5 @@ def _library_version(library: str, function: str) -> str | None:
 
 
 def versions_json(branding: Path | None = None) -> bytes:
-    """``versions.json`` of this environment, with the digest of the laboratory's own templates where it has some.
-
-    The templates themselves are no source of a number and do not travel with the report.
-    """
-    found = versions()
-    if branding is not None:
-        files = sorted(path for path in branding.rglob("*") if path.is_file())
-        digests = {path.relative_to(branding).as_posix(): sha256(path) for path in files}
-        found[BRANDING] = sha256(manifest_text(digests).encode())
-    return (json.dumps(found, indent=1, sort_keys=True) + "\n").encode()
+    """``versions.json`` of this environment, and of the laboratory's own templates where it has some."""
+    return (json.dumps(versions(branding), indent=1, sort_keys=True) + "\n").encode()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from reportgen.errors import ArchiveError
+from reportgen.records.message import message
 
 
 def new_job(template: Path, folder: Path) -> None:
@@ -23,4 +24,4 @@ def new_job(template: Path, folder: Path) -> None:
         for name in ("logs", "photos"):
             (folder / name).mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ArchiveError(f"{folder}: cannot make the job folder: {error.strerror}") from error
+        raise ArchiveError(message("new.cannot-make", folder=str(folder), reason=str(error.strerror))) from error

@@ -27,10 +27,16 @@ from reportgen.archive import bag
 from reportgen.archive.bounded import bounded
 from reportgen.archive.digest import BLOCK, sha256
 from reportgen.archive.manifest import MANIFEST, read_manifest, safe_name
+from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, Value, message
 
 MAX_FILES = 10_000
+"""Files of an archive; a job of a hundred runs has some 300."""
+
 MAX_PDF_BYTES = 1 << 30
+"""Bytes of a PDF; those of a build carry inputs up to 20 MB (``sources.LARGEST_IN_PDF``)."""
+
 MAX_TEXT_BYTES = 64 << 20
 """Largest manifest or results file that is taken into memory."""
 
@@ -55,7 +61,7 @@ class Problem:
     """One thing that is wrong, and with which file."""
 
     trouble: Trouble
-    text: str
+    what: Message
     name: str | None = None
 
 
@@ -91,26 +97,26 @@ class OpenedArchive:
         """A JSON file of the archive. Raises ArchiveError where it is not there or is no JSON."""
         text = self.text(name)
         if text is None:
-            raise ArchiveError(f"{self.path}: {name} is missing, so there is nothing to compare with")
+            raise ArchiveError(message("archive.missing", path=str(self.path), name=name))
         return read_json(text, f"{self.path}: {name}")
 
-    def report(self, trouble: Trouble, text: str, name: str | None = None) -> None:
+    def report(self, trouble: Trouble, what: Message, name: str | None = None) -> None:
         """Note something that is wrong."""
-        self.problems.append(Problem(trouble=trouble, text=text, name=name))
+        self.problems.append(Problem(trouble=trouble, what=what, name=name))
 
 
 def read_json(text: str, where: str) -> Any:
     """Strict JSON: no NaN, no nesting without end. Raises ArchiveError."""
 
     def refuse(word: str) -> None:
-        raise ValueError(f"{word} is not a number that JSON knows")
+        raise ArchiveError(message("archive.json-number", where=where, word=word))
 
     try:
         value = json.loads(text, parse_constant=refuse)
-        if _nested_deeper(value, MAX_DEPTH):
-            raise ValueError(f"it is nested more than {MAX_DEPTH} deep, as nothing that a build writes")
     except (ValueError, RecursionError) as problem:
-        raise ArchiveError(f"{where} cannot be read as JSON: {problem}") from problem
+        raise ArchiveError(message("archive.no-json", where=where, reason=str(problem))) from problem
+    if _nested_deeper(value, MAX_DEPTH):
+        raise ArchiveError(message("archive.json-nested", where=where, deepest=MAX_DEPTH))
     return value
 
 
@@ -129,26 +135,25 @@ class NoSourcesError(ArchiveError):
 
 
 def _no_sources(path: Path, title: str) -> NoSourcesError:
-    what = f"{path} ({title})" if title else f"{path}"
-    return NoSourcesError(
-        f"{what} carries no sources, so nothing in it can be recomputed. If it is a summary it is sound without: a "
-        f"summary is two pages drawn from its report. Verify {_neighbours(path)}"
-    )
+    what: Value = message("archive.titled", path=str(path), title=title) if title else str(path)
+    if names := _neighbours(path):
+        return NoSourcesError(message("archive.no-sources-beside", what=what, names=names))
+    return NoSourcesError(message("archive.no-sources", what=what))
 
 
-def _neighbours(path: Path) -> str:
-    """What to verify instead of a summary, by name where it lies beside it."""
+def _neighbours(path: Path) -> tuple[str, ...]:
+    """What can be verified instead of a summary, and lies beside it."""
     try:
         names = sorted(each.name for each in path.parent.iterdir() if each.suffix == ".zip" or _is_report(each))
     except OSError:
-        names = []
-    if not names:
-        return "the report.pdf or the archive zip that was made with it"
-    return f"what was made with it and lies beside it: {', '.join(names[:_MOST_NEIGHBOURS])}"
+        return ()
+    return tuple(names[:_MOST_NEIGHBOURS])
 
 
 _MOST_NEIGHBOURS = 5
+"""Files named as what to verify instead: a folder of reports can hold hundreds."""
 _LONGEST_TITLE = 200
+"""Characters of a title that are shown; anybody may have written it."""
 
 
 def _is_report(path: Path) -> bool:
@@ -171,7 +176,7 @@ def _unpack_file(path: Path, folder: Path) -> OpenedArchive:
         with path.open("rb") as stream:
             return _unpack(path, stream, folder)
     except OSError as problem:
-        raise ArchiveError(f"{path}: {problem.strerror or problem}") from problem
+        raise ArchiveError(message("error.at", where=str(path), what=reason_of(problem))) from problem
 
 
 def _unpack(path: Path, stream: BinaryIO, folder: Path) -> OpenedArchive:
@@ -197,7 +202,7 @@ def _unpack_zip(archive: OpenedArchive, stream: BinaryIO) -> None:
                 _unpack_entry(archive, source, entry, base)
     except (zipfile.BadZipFile, NotImplementedError, UnicodeDecodeError, EOFError, ValueError) as problem:
         raise ArchiveError(
-            f"{archive.path} is not an archive of a report, or is damaged beyond reading: {problem}"
+            message("archive.no-archive", path=str(archive.path), reason=reason_of(problem))
         ) from problem
     _check_tags(archive)
 
@@ -210,61 +215,65 @@ def _check_seal(archive: OpenedArchive, stream: BinaryIO) -> None:
         stream.seek(end - len(bag.SEAL))
         tail = stream.read()
     if not tail.startswith(bag.SEAL):
-        archive.report(
-            Trouble.ALTERED, "the digest that closes the archive is not at its end: bytes were changed, cut or added"
-        )
+        archive.report(Trouble.ALTERED, message("archive.no-seal"))
     elif tail[len(bag.SEAL) :] != bag.digest_up_to(stream, end).encode():
-        archive.report(Trouble.ALTERED, "bytes of the archive were changed since it was written")
+        archive.report(Trouble.ALTERED, message("archive.broken-seal"))
 
 
 def _check_entries(archive: OpenedArchive, entries: list[zipfile.ZipInfo], packed: int) -> str:
     """The name of the one folder that holds everything. Raises ArchiveError at whatever no build writes."""
     refuse = _refusal(archive.path)
     if not entries:
-        refuse("it is empty")
+        refuse(message("archive.empty"))
     if len(entries) > MAX_FILES:
-        refuse(f"it holds {len(entries)} files; at most {MAX_FILES} are read")
+        refuse(message("archive.many-files", files=len(entries), most=MAX_FILES))
     total = sum(entry.file_size for entry in entries)
     if total > bag.unpacked_limit(packed):
-        refuse(f"{packed} bytes would unpack to {total}: a zip bomb")
+        refuse(message("archive.zip-bomb", packed=packed, total=total))
     if total > shutil.disk_usage(archive.folder).free:
-        refuse(f"it would unpack to {total} bytes, more than the disk of {archive.folder} has free")
+        refuse(message("archive.no-room", total=total, folder=str(archive.folder)))
     bases = {entry.filename.split("/")[0] for entry in entries}
     if len(bases) != 1:
-        refuse(f"it holds {len(bases)} folders at its top; expected one")
+        refuse(message("archive.several-folders", folders=len(bases)))
     if twice := [name for name, count in Counter(entry.filename for entry in entries).items() if count > 1]:
-        refuse(f"{twice[0]!r} is in it twice")
+        refuse(message("archive.twice", name=twice[0]))
     for entry in entries:
         _check_entry(entry, refuse)
     _check_overlap(entries, refuse)
     return bases.pop()
 
 
-def _refusal(path: Path) -> Callable[[str], None]:
-    def refuse(reason: str) -> None:
-        raise ArchiveError(f"{path} is not read: {reason}")
+def _refusal(path: Path) -> Callable[[Message], None]:
+    def refuse(reason: Message) -> None:
+        raise ArchiveError(message("archive.not-read", path=str(path), reason=reason))
 
     return refuse
 
 
-def _check_entry(entry: zipfile.ZipInfo, refuse: Callable[[str], None]) -> None:
+def _check_entry(entry: zipfile.ZipInfo, refuse: Callable[[Message], None]) -> None:
     name = entry.filename
     if name != entry.orig_filename or not safe_name(name) or "/" not in name:
-        refuse(f"the name {entry.orig_filename[:200]!r} is not that of a file inside a folder")
-    if entry.flag_bits & 0x41:
-        refuse(f"{name!r} is encrypted")
+        refuse(message("archive.odd-name", name=entry.orig_filename[:_LONGEST_TITLE]))
+    if entry.flag_bits & _ENCRYPTED:
+        refuse(message("archive.entry-encrypted", name=name))
     if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-        refuse(f"{name!r} is compressed by a method that no build uses")
+        refuse(message("archive.other-compression", name=name))
     if stat.S_IFMT(entry.external_attr >> 16) not in (0, stat.S_IFREG):
-        refuse(f"{name!r} is a link or a special file")
+        refuse(message("archive.entry-special", name=name))
 
 
-def _check_overlap(entries: list[zipfile.ZipInfo], refuse: Callable[[str], None]) -> None:
+_ENCRYPTED = 0x41
+"""Flag bits 0 and 6 of an entry: encrypted, and strongly so (APPNOTE 4.4.4)."""
+_LOCAL_HEADER = 30
+"""Bytes before the name of an entry (APPNOTE 4.3.7)."""
+
+
+def _check_overlap(entries: list[zipfile.ZipInfo], refuse: Callable[[Message], None]) -> None:
     """Two entries that share bytes are a way to make a small file unpack to a huge one."""
     ordered = sorted(entries, key=lambda entry: entry.header_offset)
     for entry, following in itertools.pairwise(ordered):
-        if entry.header_offset + 30 + entry.compress_size > following.header_offset:
-            refuse(f"{entry.filename!r} and {following.filename!r} overlap")
+        if entry.header_offset + _LOCAL_HEADER + entry.compress_size > following.header_offset:
+            refuse(message("archive.overlap", first=entry.filename, second=following.filename))
 
 
 def _unpack_entry(archive: OpenedArchive, source: zipfile.ZipFile, entry: zipfile.ZipInfo, base: str) -> None:
@@ -282,7 +291,8 @@ def _unpack_one(archive: OpenedArchive, name: str, content: Iterator[bytes], lim
         _store(archive, name, content, limit)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ArchiveError) as problem:
         (archive.folder / name).unlink(missing_ok=True)
-        archive.report(Trouble.ALTERED, f"{plain_name(name)} cannot be unpacked: {problem}", name)
+        what = message("archive.cannot-unpack", name=plain_name(name), reason=reason_of(problem))
+        archive.report(Trouble.ALTERED, what, name)
 
 
 def _store(archive: OpenedArchive, name: str, content: Iterator[bytes], limit: int) -> None:
@@ -294,7 +304,7 @@ def _store(archive: OpenedArchive, name: str, content: Iterator[bytes], limit: i
         for block in content:
             limit -= len(block)
             if limit < 0:
-                raise ArchiveError("it holds more bytes than it states")
+                raise ArchiveError(message("archive.more-bytes"))
             digest.update(block)
             stream.write(block)
     archive.found[name] = digest.hexdigest()
@@ -312,7 +322,7 @@ def _check_tags(archive: OpenedArchive) -> None:
     _compare(archive, tags, {**listed, bag.TAG_MANIFEST: tags.get(bag.TAG_MANIFEST, "")})
     archive.listed = {name.removeprefix(bag.PAYLOAD): each for name, each in _manifest(archive, MANIFEST).items()}
     if (archive.folder / "bagit.txt").is_file() and archive.text("bagit.txt") != bag.DECLARATION.decode():
-        archive.report(Trouble.ALTERED, "bagit.txt does not declare BagIt 1.0", "bagit.txt")
+        archive.report(Trouble.ALTERED, message("archive.not-declared", name="bagit.txt"), "bagit.txt")
     archive.found = {
         name.removeprefix(bag.PAYLOAD): digest for name, digest in archive.found.items() if name.startswith(bag.PAYLOAD)
     }
@@ -323,12 +333,12 @@ def _manifest(archive: OpenedArchive, name: str) -> dict[str, str]:
     """A manifest of the archive; empty, with the problem noted, where it is missing or spoilt."""
     text = archive.text(name)
     if text is None:
-        archive.report(Trouble.MISSING, f"{name} is missing: there are no checksums to hold the files against", name)
+        archive.report(Trouble.MISSING, message("archive.no-manifest", name=name), name)
         return {}
     try:
         return read_manifest(text, name)
     except ArchiveError as problem:
-        archive.report(Trouble.ALTERED, str(problem), name)
+        archive.report(Trouble.ALTERED, message("archive.spoilt", reason=reason_of(problem)), name)
         return {}
 
 
@@ -343,14 +353,12 @@ def _compare(archive: OpenedArchive, found: dict[str, str], listed: dict[str, st
         if name in noted or bag.PAYLOAD + name in noted:
             continue
         if name not in found:
-            archive.report(Trouble.MISSING, f"{plain_name(name)} is listed but not there", name)
+            archive.report(Trouble.MISSING, message("archive.not-there", name=plain_name(name)), name)
         elif found[name] != listed[name]:
-            archive.report(
-                Trouble.ALTERED, f"{plain_name(name)} is not the file that was archived (SHA-256 differs)", name
-            )
+            archive.report(Trouble.ALTERED, message("archive.other-file", name=plain_name(name)), name)
     for name in sorted(found.keys() - listed.keys()):
         if name not in noted:
-            archive.report(Trouble.EXTRA, f"{plain_name(name)} is there but not listed", name)
+            archive.report(Trouble.EXTRA, message("archive.not-listed", name=plain_name(name)), name)
 
 
 def _unpack_pdf(archive: OpenedArchive) -> None:
@@ -359,18 +367,18 @@ def _unpack_pdf(archive: OpenedArchive) -> None:
 
     refuse = _refusal(archive.path)
     if archive.path.stat().st_size > MAX_PDF_BYTES:
-        refuse(f"a PDF of more than {MAX_PDF_BYTES} bytes is not opened")
+        refuse(message("archive.large-pdf", most=MAX_PDF_BYTES))
     try:
         with pikepdf.open(archive.path, suppress_warnings=True) as pdf:
             if pdf.is_encrypted:
-                refuse("it is encrypted")
+                refuse(message("archive.encrypted"))
             _note_repairs(archive, pdf)
             title = str(pdf.docinfo.get("/Title", ""))[:_LONGEST_TITLE]
             _unpack_attachments(archive, pdf, refuse)
     except (ArchiveError, OSError, MemoryError, RecursionError):
         raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
-        raise ArchiveError(f"{archive.path} cannot be read as a PDF: {problem}") from problem
+        raise ArchiveError(message("archive.no-pdf", path=str(archive.path), reason=reason_of(problem))) from problem
     if MANIFEST not in archive.found:
         raise _no_sources(archive.path, title)
     archive.listed = _manifest(archive, MANIFEST)
@@ -383,22 +391,22 @@ def _unpack_pdf(archive: OpenedArchive) -> None:
 def _note_repairs(archive: OpenedArchive, pdf: Any) -> None:
     """What had to be repaired to read the file was not written so."""
     for warning in pdf.get_warnings():
-        archive.report(Trouble.DAMAGED, f"the PDF had to be repaired to be read: {warning}")
+        archive.report(Trouble.DAMAGED, message("archive.repaired", reason=str(warning)))
 
 
-def _unpack_attachments(archive: OpenedArchive, pdf: Any, refuse: Callable[[str], None]) -> None:
+def _unpack_attachments(archive: OpenedArchive, pdf: Any, refuse: Callable[[Message], None]) -> None:
     # The specification objects die with the Pdf: everything is taken out while it is open.
     keys = list(pdf.attachments)
     if len(keys) > MAX_FILES:
-        refuse(f"it carries {len(keys)} attachments; at most {MAX_FILES} are read")
+        refuse(message("archive.many-attachments", attachments=len(keys), most=MAX_FILES))
     limit = bag.unpacked_limit(archive.path.stat().st_size)
     for key in keys:
         # Their keys in the PDF are bytes of no stated encoding; the file's own name is text (ISO 32000-1, 7.11.3).
         name = pdf.attachments[key].filename
         if not safe_name(name):
-            refuse(f"the attachment name {name[:200]!r} is not that of a file inside a folder")
+            refuse(message("archive.odd-name", name=name[:_LONGEST_TITLE]))
         if name in archive.found:
-            refuse(f"the attachment {name!r} is in it twice")
+            refuse(message("archive.twice", name=name))
         _unpack_one(archive, name, _attached(pdf.attachments[key].obj.EF.F), limit)
         limit -= (archive.folder / name).stat().st_size if name in archive.found else 0
 
@@ -407,7 +415,7 @@ def _attached(stream: Any) -> Iterator[bytes]:
     """An embedded file in pieces. Raises ArchiveError where it is packed as no build packs, or is cut."""
     filters = str(stream.get("/Filter", ""))
     if filters not in ("", "/FlateDecode") or "/DecodeParms" in stream:
-        raise ArchiveError(f"it is packed by {filters[:80]}, which no build uses")
+        raise ArchiveError(message("archive.other-filter", filters=filters[:_LONGEST_TITLE]))
     raw = stream.read_raw_bytes()
     if not filters:
         yield raw
@@ -417,10 +425,10 @@ def _attached(stream: Any) -> Iterator[bytes]:
         block = packed.decompress(raw, BLOCK)
         raw = packed.unconsumed_tail
         if not block and not raw:
-            raise ArchiveError("it is cut short")
+            raise ArchiveError(message("archive.cut-short"))
         yield block
     if packed.unused_data:
-        raise ArchiveError("bytes were added to it")
+        raise ArchiveError(message("archive.bytes-added"))
 
 
 def digest_of(path: Path) -> str:
@@ -428,4 +436,4 @@ def digest_of(path: Path) -> str:
     try:
         return sha256(path)
     except OSError as problem:
-        raise ArchiveError(f"{path}: {problem.strerror or problem}") from problem
+        raise ArchiveError(message("error.at", where=str(path), what=reason_of(problem))) from problem

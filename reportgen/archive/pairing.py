@@ -1,10 +1,9 @@
 """Pairing: which entry of a list is which of another, so that one entry more or less shifts none of those behind it.
 
-Entries that have a name of their own are paired by it. Any others are paired by what they are about, step by step,
-each step among those that are still alone: equal in everything; the same frequency; the same mode number within
-``WINDOW``; the nearest frequency within ``WINDOW``; the same mode number at any frequency; the same words; the same
-words with other numbers in them; half of their members in common. An entry that stays alone came or went. Entries that
-are about nothing of that kind, such as bare numbers, are told apart by their place.
+Entries that have a name of their own are paired by it, those that are equal with each other. Of any others the nearest
+are paired first: the same frequency; within ``WINDOW`` of it, before others those of the same mode number; the same
+mode number; the same words, or but for numbers in them; half of their members in common. An entry that stays alone came
+or went. Entries that are about nothing of that kind, such as bare numbers, are told apart by their place.
 """
 
 from __future__ import annotations
@@ -13,9 +12,9 @@ import json
 import math
 import re
 from collections import defaultdict, deque
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property
 from typing import Any
 
 WINDOW = 0.05
@@ -24,14 +23,21 @@ tracking filter, model or version moves a frequency of the same log. Two modes t
 since equal and nearer ones are paired first."""
 
 _SAME = 1e-6
+"""|ln| of the ratio of two frequencies that are one: far below what any log resolves."""
+_HALF = 0.5
+"""Share of members that differ up to which two entries may be the same one changed, such as a person renamed."""
 _KEYS = ("id", "requirement", "path")
 """Fields that name an entry, where every entry has one and no two the same."""
 _ABOUT = ("axis", "before", "after", "survey", "sweep", "run", "channel", "kind")
 """Fields that two entries must have in common to be about the same thing."""
 _FREQUENCIES = ("frequency_hz", "before_hz", "after_hz", "survey_hz", "sweep_hz", "at_hz")
+"""Fields of which the first that is there is the frequency of an entry."""
 _WORDS = ("message", "text", "what", "name", "file", "boundary")
-_MOST_COMPARED = 40_000
+"""Fields of which the first that is there is what an entry says."""
+_MOST_COMPARED = 1_000_000
+"""Pairs that are looked at, which takes some seconds; no list of a report is that long."""
 _NUMBER = re.compile(r"[-+−]?\d+(?:[.,]\d+)*(?:[eE][-+]?\d+)?")
+"""A number in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,23 +46,24 @@ class Entry:
 
     place: int
     name: str | None = None
-    about: tuple[str, ...] = ()
+    about: tuple[tuple[str, str], ...] = ()
+    """Field and value."""
     number: int | None = None
     frequency_hz: float | None = None
     where: str | None = None
 
     def __str__(self) -> str:
-        """As in ``resonances[at 70.3 Hz, mode 2]``."""
+        """As in ``resonances[X-PRE,70.3Hz,mode=2]``: the address of an entry, the same in every language."""
         if self.name is not None:
             return self.name
         if self.where is not None:
             return self.where
-        known = [*self.about]
+        known = [f"{key}={text}" if key == "axis" else text for key, text in self.about]
         if self.frequency_hz is not None:
-            known.append(f"at {self.frequency_hz:.5g} Hz")
+            known.append(f"{self.frequency_hz:.5g}Hz")
         if self.number is not None:
-            known.append(f"mode {self.number}")
-        return ", ".join(known) or str(self.place)
+            known.append(f"mode={self.number}")
+        return ",".join(known) or str(self.place)
 
 
 class _Absent:
@@ -78,7 +85,7 @@ class Pair:
     other: Any
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class _Known:
     """An entry with all that it can be paired by."""
 
@@ -86,6 +93,11 @@ class _Known:
     value: Any
     whole: str
     words: str | None
+
+    @cached_property
+    def words_alike(self) -> str | None:
+        """The words without their numbers."""
+        return None if self.words is None else _NUMBER.sub("#", self.words)
 
     @property
     def alone_by_place(self) -> bool:
@@ -98,7 +110,7 @@ def paired(one: Sequence[Any], other: Sequence[Any]) -> tuple[tuple[Pair, ...], 
 
     >>> pairs, _ = paired([{"mode": 1, "at_hz": 10.0}, {"mode": 2, "at_hz": 70.0}], [{"mode": 1, "at_hz": 70.2}])
     >>> [str(pair.entry) for pair in pairs if pair.other is ABSENT]
-    ['at 10 Hz, mode 1']
+    ['10Hz,mode=1']
     """
     if (named := _by_name(one, other)) is not None:
         return named, False
@@ -136,9 +148,7 @@ def _known(place: int, value: Any) -> _Known:
     whole = json.dumps(value, sort_keys=True, default=repr)
     if not isinstance(value, Mapping):
         return _Known(entry=_bare(place, value), value=value, whole=whole, words=value if _is_text(value) else None)
-    about = tuple(
-        f"{key} {text}" if key == "axis" else text for key in _ABOUT if _is_text(text := value.get(key)) and text
-    )
+    about = tuple((key, text) for key in _ABOUT if _is_text(text := value.get(key)) and text)
     number, frequency = value.get("mode"), _first(value, _FREQUENCIES, is_frequency)
     entry = Entry(
         place=place,
@@ -169,59 +179,64 @@ def is_frequency(value: Any) -> bool:
     return isinstance(value, float | int) and not isinstance(value, bool) and 0 < value < 1e300
 
 
-_Step = Callable[[list[_Known], list[_Known]], Iterator[tuple[_Known, _Known]]]
-
-
 def _matched(left: list[_Known], right: list[_Known]) -> dict[int, _Known]:
-    """Place in the first list to the entry of the second that belongs to it."""
+    """Place in the first list to the entry of the second that belongs to it: the nearest of all first."""
     if len(left) == len(right) and all(each.alone_by_place for each in (*left, *right)):
         return dict(enumerate(right))
-    found: dict[int, _Known] = {}
-    for step in _STEPS:
-        for one, other in step(left, right):
-            found[one.entry.place] = other
-        taken = {each.entry.place for each in found.values()}
-        left = [each for each in left if each.entry.place not in found]
-        right = [each for each in right if each.entry.place not in taken]
+    found = _equal(left, right)
+    taken = {each.entry.place for each in found.values()}
+    left = [each for each in left if each.entry.place not in found]
+    right = [each for each in right if each.entry.place not in taken]
+    for _, place, other in sorted(_near(left, right), key=lambda near: (*near[:2], near[2].entry.place)):
+        if place not in found and other.entry.place not in taken:
+            found[place] = other
+            taken.add(other.entry.place)
     return found
 
 
-def _by(key: Callable[[_Known], Hashable], left: list[_Known], right: list[_Known]) -> Iterator[tuple[_Known, _Known]]:
-    """Entries with the same key, first with first; a key of None pairs nothing."""
-    waiting: dict[Hashable, deque[_Known]] = defaultdict(deque)
+def _equal(left: list[_Known], right: list[_Known]) -> dict[int, _Known]:
+    """Entries that are equal in everything, first with first."""
+    waiting: dict[str, deque[_Known]] = defaultdict(deque)
     for each in right:
-        waiting[key(each)].append(each)
-    for each in left:
-        if key(each) is not None and waiting[key(each)]:
-            yield each, waiting[key(each)].popleft()
+        waiting[each.whole].append(each)
+    return {each.entry.place: waiting[each.whole].popleft() for each in left if waiting[each.whole]}
 
 
-def _numbered(each: _Known) -> Hashable:
-    return None if each.entry.number is None else (each.entry.about, each.entry.number)
+_Nearness = tuple[int, float]
+"""How an entry can be known again, from the surest way down, and within each way how near it is."""
 
 
-def _worded(each: _Known) -> Hashable:
-    return None if each.words is None else (each.entry.about, each.words)
-
-
-def _worded_alike(each: _Known) -> Hashable:
-    return None if each.words is None else (each.entry.about, _NUMBER.sub("#", each.words))
-
-
-def _by_frequency(
-    window: float, numbered: bool, left: list[_Known], right: list[_Known]
-) -> Iterator[tuple[_Known, _Known]]:
-    """Nearest frequencies first, up to ``window`` apart; ``numbered``: of the same mode number alone."""
-    near: list[tuple[float, int, int, _Known, _Known]] = []
-    groups: dict[Hashable, list[_Known]] = defaultdict(list)
-    for each in right:
-        groups[each.entry.about].append(each)
+def _near(left: list[_Known], right: list[_Known]) -> Iterator[tuple[_Nearness, int, _Known]]:
+    """Pairs that may belong together; of lists without end only those at the same place."""
+    if len(left) * len(right) > _MOST_COMPARED:
+        yield from (((0, 0.0), one.entry.place, other) for one, other in zip(left, right, strict=False))
+        return
     for one in left:
-        for other in groups[one.entry.about]:
-            apart = _apart(one.entry, other.entry)
-            if apart <= window and (not numbered or _numbered(one) == _numbered(other) is not None):
-                near.append((apart, one.entry.place, other.entry.place, one, other))
-    yield from _nearest_first(near)
+        for other in right:
+            if (nearness := _nearness(one, other)) is not None:
+                yield nearness, one.entry.place, other
+
+
+def _nearness(one: _Known, other: _Known) -> _Nearness | None:
+    """How near two entries are; None where they are not about the same thing."""
+    if one.entry.about == other.entry.about:
+        apart = _apart(one.entry, other.entry)
+        same_number = one.entry.number is not None and one.entry.number == other.entry.number
+        if apart <= _SAME:
+            return (0, apart)
+        if apart <= WINDOW:
+            return (1 if same_number else 2, apart)
+        if same_number:
+            return (3, 0.0)
+        if one.words is not None and one.words == other.words:
+            return (4, 0.0)
+        if one.words_alike is not None and one.words_alike == other.words_alike:
+            return (5, 0.0)
+    if one.entry.frequency_hz is None and other.entry.frequency_hz is None:
+        unlike = 1.0 - _likeness(one.value, other.value)
+        if unlike <= _HALF:
+            return (6, unlike)
+    return (7, 0.0) if one.alone_by_place and other.alone_by_place else None
 
 
 def _apart(one: Entry, other: Entry) -> float:
@@ -231,29 +246,6 @@ def _apart(one: Entry, other: Entry) -> float:
     return abs(math.log(one.frequency_hz / other.frequency_hz))
 
 
-def _nearest_first(near: list[tuple[float, int, int, _Known, _Known]]) -> Iterator[tuple[_Known, _Known]]:
-    left: set[int] = set()
-    right: set[int] = set()
-    for _, place, other_place, one, other in sorted(near, key=lambda each: each[:3]):
-        if place not in left and other_place not in right:
-            left.add(place)
-            right.add(other_place)
-            yield one, other
-
-
-def _by_likeness(left: list[_Known], right: list[_Known]) -> Iterator[tuple[_Known, _Known]]:
-    """Entries without a frequency that have half of their members in common, the likest first."""
-    if len(left) * len(right) > _MOST_COMPARED:
-        return
-    near = []
-    for one in left:
-        for other in right:
-            if one.entry.frequency_hz is None and other.entry.frequency_hz is None:
-                apart = 1.0 - _likeness(one.value, other.value)
-                near.append((apart, one.entry.place, other.entry.place, one, other))
-    yield from _nearest_first([each for each in near if each[0] <= 0.5])
-
-
 def _likeness(one: Any, other: Any) -> float:
     """Share of the members, of those that say anything, that are the same."""
     if not (isinstance(one, Mapping) and isinstance(other, Mapping)):
@@ -261,22 +253,3 @@ def _likeness(one: Any, other: Any) -> float:
     left, right = ({k: v for k, v in each.items() if v not in (None, "", [], {})} for each in (one, other))
     keys = left.keys() | right.keys()
     return sum(key in left and key in right and left[key] == right[key] for key in keys) / len(keys) if keys else 1.0
-
-
-def _by_place(left: list[_Known], right: list[_Known]) -> Iterator[tuple[_Known, _Known]]:
-    yield from zip(
-        (each for each in left if each.alone_by_place), (each for each in right if each.alone_by_place), strict=False
-    )
-
-
-_STEPS: tuple[_Step, ...] = (
-    partial(_by, lambda each: each.whole),
-    partial(_by_frequency, _SAME, False),
-    partial(_by_frequency, WINDOW, True),
-    partial(_by_frequency, WINDOW, False),
-    partial(_by, _numbered),
-    partial(_by, _worded),
-    partial(_by, _worded_alike),
-    _by_likeness,
-    _by_place,
-)

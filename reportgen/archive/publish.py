@@ -41,6 +41,7 @@ from reportgen.archive.issue import (
 )
 from reportgen.archive.manifest import MANIFEST, manifest_text, safe_name
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, message
 
 __all__ = ["Output", "Published", "issued_early", "publish", "write_whole"]
 
@@ -51,9 +52,19 @@ JOURNAL = ".reportgen-writing"
 """Stands in a folder that is being written, first of all, and lists what is written there."""
 
 _OWN = (MARKER, MANIFEST, JOURNAL)
+"""Files that a build writes for itself."""
+
 _MAX_OWN_BYTES = 16 << 20
+"""Most of a marker or journal that is read: some 100,000 files; a larger one is no build's."""
+
+_LOCK_POLL_S = 0.05
+"""Between two looks at a lock: not noticed by a person, and no load."""
+
 _RENAME_EXCHANGE = 2
+"""Flag of renameat2(2): both names are exchanged in one step."""
+
 _NO_EXCHANGE = {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}
+"""Errors by which a system or file system says that it cannot exchange (renameat2(2))."""
 
 UNSTATED = ReportSet()
 """A set that was made by nobody and is not issued."""
@@ -88,9 +99,7 @@ def publish(
     before then still stands as it was.
     """
     if odd := [name for name in outputs if not safe_name(name) or name.split("/")[0] in _OWN]:
-        raise ArchiveError(
-            f"{target}: {odd[0]!r} cannot be the name of an output: it leads out of this folder or is taken"
-        )
+        raise ArchiveError(message("publish.output-name", target=str(target), name=odd[0]))
     try:
         target = _in_real_folder(target)
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -156,11 +165,9 @@ def _survey(parent: Folder, target: Path) -> Present:
     if status is None:
         return Present()
     if stat.S_ISLNK(status.st_mode):
-        raise ArchiveError(
-            f"{target} is a link, which a build does not follow; nothing was written. Name the folder itself with --out"
-        )
+        raise ArchiveError(message("publish.target-is-link", target=str(target)))
     if not stat.S_ISDIR(status.st_mode):
-        raise ArchiveError(f"{target} is a file; the outputs need a folder. Name another one with --out")
+        raise ArchiveError(message("publish.target-is-file", target=str(target)))
     with parent.inner(target.name) as folder:
         entries = folder.entries()
         if not entries:
@@ -186,17 +193,18 @@ def _sets(folder: Folder, where: Path) -> tuple[ReportSet, ...]:
 
 def _refuse_foreign(entries: Entries, target: Path) -> None:
     present = sorted(name for name in entries if "/" not in name)
-    shown = ", ".join(present[:3]) + (" …" if len(present) > 3 else "")
-    raise ArchiveError(
-        f"{target} holds files that no build wrote ({shown}), or the report of an earlier version: no {MARKER} says "
-        f"what is a build's own. Nothing was written. Name an empty or a new folder with --out, or move this one away"
-    )
+    names = (*present[:_MOST_NAMED], *(("…",) if len(present) > _MOST_NAMED else ()))
+    raise ArchiveError(message("publish.foreign-files", target=str(target), names=names, marker=MARKER))
+
+
+_MOST_NAMED = 3
+"""Files named in a refusal: enough to know the folder by; it can hold thousands."""
 
 
 def _refuse_other_disk(status: os.stat_result, entries: Entries, target: Path) -> None:
     for path, each in entries.items():
         if each.st_dev != status.st_dev:
-            raise ArchiveError(f"{target / path} lies on another disk; nothing was written. Unmount it and build again")
+            raise ArchiveError(message("publish.other-disk", path=str(target / path)))
 
 
 def _lacks(which: ReportSet, new: ReportSet, present: Present) -> bool:
@@ -314,10 +322,7 @@ def _same_as_written(path: str, new: ReportSet, decision: Decision) -> bool:
 
 
 def _in_the_way(path: Path) -> ArchiveError:
-    return ArchiveError(
-        f"{path} was not written by a build, or was changed since, and would be replaced; nothing was written. Move it "
-        f"away first"
-    )
+    return ArchiveError(message("publish.in-the-way", path=str(path)))
 
 
 # Taking its place ----------------------------------------------------------------------------------------------------
@@ -377,10 +382,7 @@ def _sets_of_own(folder: Folder, where: Path) -> tuple[ReportSet, ...]:
     """The sets of a folder beside the target. Raises ArchiveError where no build wrote it."""
     status = folder.status(MARKER)
     if status is None or not stat.S_ISREG(status.st_mode):
-        raise ArchiveError(
-            f"{where} holds files that no build wrote; builds need that name for what they are writing. Nothing was "
-            f"written; move it away"
-        )
+        raise ArchiveError(message("publish.leftover-foreign", path=str(where)))
     return _sets(folder, where)
 
 
@@ -388,11 +390,10 @@ def _is_leftover(parent: Folder, target: Path, name: str) -> bool:
     """Whether there is a folder of that name. Raises ArchiveError where it is a link or a file."""
     status = parent.status(name)
     if status is not None and not stat.S_ISDIR(status.st_mode):
-        what = "a link" if stat.S_ISLNK(status.st_mode) else "a file"
-        raise ArchiveError(
-            f"{target.parent / name} is {what}, which no build left there: builds need that name and follow no link. "
-            f"Nothing was written; move it away"
-        )
+        path = str(target.parent / name)
+        if stat.S_ISLNK(status.st_mode):
+            raise ArchiveError(message("publish.leftover-is-link", path=path))
+        raise ArchiveError(message("publish.leftover-is-file", path=path))
     return status is not None
 
 
@@ -472,8 +473,7 @@ class _Discard:
         for path in files:
             if not self._may_go(path, self.entries[path]):
                 raise ArchiveError(
-                    f"{self.where / path} stands nowhere else and was not written by a build as it is; nothing was "
-                    f"written. Move it out of {self.where.name}, which builds clear away"
+                    message("publish.leftover-only-copy", path=str(self.where / path), folder=self.where.name)
                 )
             self.leftover.remove(path)
         for path in reversed([path for path, each in self.entries.items() if stat.S_ISDIR(each.st_mode)]):
@@ -519,11 +519,8 @@ def _locked(parent: Folder, target: Path, wait_s: float) -> Iterator[None]:
     until = time.monotonic() + wait_s
     while (held := _try_lock(parent, name, target)) is None:
         if time.monotonic() >= until:
-            raise ArchiveError(
-                f"{target}: another build has been writing here for {wait_s:.0f} s; nothing was written and the "
-                f"earlier report is untouched. Wait until it has ended and build again"
-            )
-        time.sleep(0.05)
+            raise ArchiveError(message("publish.other-build", target=str(target), wait_s=wait_s))
+        time.sleep(_LOCK_POLL_S)
     try:
         yield
     finally:
@@ -539,10 +536,7 @@ def _try_lock(parent: Folder, name: str, target: Path) -> int | None:
     """
     status = parent.status(name)
     if status is not None and not (stat.S_ISREG(status.st_mode) and status.st_size == 0):
-        raise ArchiveError(
-            f"{target.parent / name} is not the empty file that a build would have left there; builds need that name "
-            f"and follow no link. Nothing was written; move it away"
-        )
+        raise ArchiveError(message("publish.lock-foreign", path=str(target.parent / name)))
     flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK
     descriptor = os.open(name, flags, 0o666, dir_fd=parent.descriptor)
     try:
@@ -582,24 +576,25 @@ def write_whole(path: Path, content: bytes) -> None:
         raise ArchiveError(_explain(problem, path)) from problem
 
 
-_UNTOUCHED = "nothing was written and what stood there before is untouched"
-_ELSEWHERE = f"{_UNTOUCHED}. Name a folder that can be written with --out"
+_NO_PERMISSION = message("publish.no-permission")
 _REASONS = {
-    errno.ENOSPC: f"the disk is full; {_UNTOUCHED}. Free some space and build again",
-    errno.EDQUOT: f"your disk quota is used up; {_UNTOUCHED}. Free some space and build again",
-    errno.EFBIG: f"a file would grow larger than this file system allows; {_UNTOUCHED}",
-    errno.EROFS: f"the file system is read-only; {_ELSEWHERE}",
-    errno.EACCES: f"there is no permission to write here; {_ELSEWHERE}",
-    errno.EPERM: f"there is no permission to write here; {_ELSEWHERE}",
-    errno.EBUSY: f"this is a mount point or in use and cannot be replaced; {_UNTOUCHED}. Name a folder inside it",
-    errno.EXDEV: f"this folder cannot be replaced as a whole on this file system; {_ELSEWHERE}",
-    errno.ENAMETOOLONG: f"a name is longer than this file system allows; {_UNTOUCHED}",
-    errno.EIO: f"the disk reported a fault; {_UNTOUCHED} as far as the disk can be trusted",
+    errno.ENOSPC: message("publish.disk-full"),
+    errno.EDQUOT: message("publish.quota-used-up"),
+    errno.EFBIG: message("publish.file-too-large"),
+    errno.EROFS: message("publish.read-only"),
+    errno.EACCES: _NO_PERMISSION,
+    errno.EPERM: _NO_PERMISSION,
+    errno.EBUSY: message("publish.in-use"),
+    errno.EXDEV: message("publish.across-disks"),
+    errno.ENAMETOOLONG: message("publish.name-too-long"),
+    errno.EIO: message("publish.disk-fault"),
 }
+"""By number of the error (errno(3)): what stopped the writing, the state of what stood there before, what to do."""
 
 
-def _explain(problem: OSError, target: Path) -> str:
-    """What stopped the writing, in words; the state of what stood there before."""
-    reason = _REASONS.get(problem.errno or 0, f"{problem.strerror or problem}; {_UNTOUCHED}")
-    place = f" (at {problem.filename})" if problem.filename and str(problem.filename) != str(target) else ""
-    return f"{target}: {reason}{place}"
+def _explain(problem: OSError, target: Path) -> Message:
+    """What stopped the writing, and the state of what stood there before."""
+    reason = _REASONS.get(problem.errno or 0) or message("publish.stopped", reason=str(problem.strerror or problem))
+    if problem.filename and str(problem.filename) != str(target):
+        return message("publish.failed-at", target=str(target), reason=reason, place=os.fsdecode(problem.filename))
+    return message("error.at", where=str(target), what=reason)

@@ -19,7 +19,9 @@ from reportgen.archive.amendment import is_draft
 from reportgen.archive.bag import RESULTS
 from reportgen.archive.bounded import bounded
 from reportgen.archive.publish import write_whole
+from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
+from reportgen.records.message import Message, Said, message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,11 +39,12 @@ class SignatureCheck:
     """One signature of a PDF and what it is worth."""
 
     field: str
+    """Name in the PDF; empty where the file could not even be read for its signatures."""
     signer: str
     fingerprint: str
     """SHA-256 of the signer's certificate, to compare with what the signer has given out."""
-    when: str
-    """As the signer's own clock had it."""
+    when: str | None
+    """As the signer's own clock had it (ISO 8601); None where the signature does not state it."""
     intact: bool
     """The signed bytes are those that were signed, and the signature is of the certificate's key."""
     covers_all: bool
@@ -49,7 +52,7 @@ class SignatureCheck:
     trusted: bool
     """The certificate descends from one that is trusted here."""
     self_signed: bool
-    problem: str | None = None
+    problem: Said | None = None
     trusted_by: tuple[int, ...] = ()
     """Which of the certificates trusted here it descends from, by their place among them."""
     revision: int = 0
@@ -62,21 +65,33 @@ class SignatureCheck:
         """Whether the file is what was signed; who signed it is another question, see ``trusted``."""
         return self.intact and self.covers_all and self.problem is None
 
-    def __str__(self) -> str:
+    @property
+    def said(self) -> Message:
+        """All of it, as a message."""
         if self.problem is not None:
-            return f"signature {self.field}: cannot be checked: {self.problem}"
-        state = "the signed bytes are unchanged" if self.intact else "the signed bytes were CHANGED after signing"
-        added = "" if self.covers_all else ", and something else than a signature was added after signing"
-        return f"signature {self.field} by {self.signer}, {self.when}: {state}{added}; {self._trust()}"
-
-    def _trust(self) -> str:
-        if self.trusted:
-            return "the certificate descends from one that is trusted here"
-        why = "is self-signed" if self.self_signed else "does not descend from one that is trusted here"
-        return (
-            f"the certificate {why}: the signer is unknown, who signed is not proven, and an unknown signer vouches "
-            f"for nothing; its SHA-256 is {self.fingerprint}"
+            if not self.field:
+                return message("signature.file-cannot-check", reason=self.problem)
+            return message("signature.cannot-check", field=self.field, reason=self.problem)
+        return message(
+            "signature.checked",
+            field=self.field,
+            signer=self.signer,
+            when=message("signature.no-time") if self.when is None else message("signature.time", when=self.when),
+            state=self._state(),
+            trust=self._trust(),
         )
+
+    def _state(self) -> Message:
+        if self.intact:
+            return message("signature.unchanged") if self.covers_all else message("signature.unchanged-but-added")
+        return message("signature.changed") if self.covers_all else message("signature.changed-and-added")
+
+    def _trust(self) -> Message:
+        if self.trusted:
+            return message("signature.trusted")
+        if self.self_signed:
+            return message("signature.self-signed", fingerprint=self.fingerprint)
+        return message("signature.untrusted", fingerprint=self.fingerprint)
 
 
 def sign(pdf: Path, out: Path, key: SigningKey, *, reason: str | None = None, location: str | None = None) -> str:
@@ -111,11 +126,11 @@ def _signed(pdf: Path, key: SigningKey, reason: str | None, location: str | None
     except (MemoryError, RecursionError):
         raise
     except OSError as problem:
-        raise ArchiveError(f"{pdf}: {problem.strerror or problem}") from problem
+        raise ArchiveError(message("error.at", where=str(pdf), what=reason_of(problem))) from problem
     except ArchiveError:
         raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
-        raise ArchiveError(f"{pdf} cannot be signed: {problem}") from problem
+        raise ArchiveError(message("sign.cannot", pdf=str(pdf), reason=reason_of(problem))) from problem
     return name, signed.getvalue()
 
 
@@ -131,9 +146,7 @@ def _refuse_draft(pdf: Path, content: bytes) -> None:
         keywords = str(opened.docinfo.get("/Keywords", "")).split(", ")
         carried = [each.get_file().read_bytes() for name, each in opened.attachments.items() if name == RESULTS]
     if DRAFT_KEYWORD in keywords or any(_says_draft(each) for each in carried):
-        raise ArchiveError(
-            f"{pdf} is a draft, which is not signed; nothing was written. Issue the report: build it without --draft"
-        )
+        raise ArchiveError(message("sign.draft", pdf=str(pdf)))
 
 
 def _says_draft(results: bytes) -> bool:
@@ -156,22 +169,17 @@ def _signer(key: SigningKey) -> Any:
         simple: Any = signers.SimpleSigner  # its loaders carry no types
         signer = simple.load_pkcs12_data(content, other_certs=[], passphrase=passphrase)
     except OSError as problem:
-        raise ArchiveError(f"{problem.filename}: {problem.strerror}; expected a key or a certificate") from problem
-    except (ValueError, TypeError) as problem:
-        raise ArchiveError(f"{key.key} cannot be opened as a signing key: {problem}; {_EXPECTED_KEY}") from problem
+        file = str(problem.filename)
+        raise ArchiveError(message("sign.no-key-file", file=file, reason=reason_of(problem))) from problem
+    except (ArchiveError, ValueError, TypeError) as problem:
+        raise ArchiveError(message("sign.no-key-because", key=str(key.key), reason=reason_of(problem))) from problem
     if signer is None:
-        raise ArchiveError(f"{key.key} cannot be opened as a signing key; {_EXPECTED_KEY}")
+        raise ArchiveError(message("sign.no-key", key=str(key.key)))
     return signer
 
 
-_EXPECTED_KEY = (
-    "expected a PKCS #12 file (.p12, .pfx), or a PEM file with the private key and its certificate, and the "
-    "passphrase where it has one"
-)
-
-
 def _pkcs12_of_pem(pem: bytes, certificates: bytes, passphrase: bytes | None) -> bytes:
-    """Key and certificates as PKCS #12 in memory. Raises ValueError, TypeError."""
+    """Key and certificates as PKCS #12 in memory. Raises ArchiveError, ValueError, TypeError."""
     from cryptography import x509
     from cryptography.hazmat.primitives.serialization import NoEncryption, load_pem_private_key, pkcs12
 
@@ -179,31 +187,30 @@ def _pkcs12_of_pem(pem: bytes, certificates: bytes, passphrase: bytes | None) ->
     chain = x509.load_pem_x509_certificates(certificates)
     own = next((each for each in chain if each.public_key() == key.public_key()), None)
     if own is None:
-        raise ValueError("none of the certificates is that of the key")
+        raise ArchiveError(message("sign.no-certificate-of-key"))
     others = [each for each in chain if each is not own]
     return pkcs12.serialize_key_and_certificates(None, key, own, others, NoEncryption())
 
 
 def sign_report(
     pdf: Path, out: Path, key: Path, passphrase_file: Path | None = None, *, reason: str | None = None
-) -> tuple[str, ...]:
+) -> tuple[Message, ...]:
     """Sign, and say what was done; the passphrase is the first line of its file.
 
     Raises ArchiveError; also where ``out`` is another file that exists: it may be signed, too.
     """
     if out != pdf and (out.exists() or out.is_symlink()) and not (out.exists() and out.samefile(pdf)):
-        raise ArchiveError(f"{out} is there already and is not overwritten; name another file with --out")
+        raise ArchiveError(message("sign.out-exists", out=str(out)))
     passphrase = None
     if passphrase_file is not None:
         try:
             passphrase = passphrase_file.read_bytes().split(b"\n")[0].rstrip(b"\r")
         except OSError as problem:
-            raise ArchiveError(
-                f"{passphrase_file}: {problem.strerror}; expected the passphrase of the key"
-            ) from problem
+            file = str(passphrase_file)
+            raise ArchiveError(message("sign.no-passphrase", file=file, reason=reason_of(problem))) from problem
     field = sign(pdf, out, SigningKey(key=key, passphrase=passphrase), reason=reason)
     check = next(check for check in read_signatures(out) if check.field == field)
-    return (f"{out}: signed", str(check))
+    return (message("sign.done", out=str(out)), check.said)
 
 
 def _free_field(reader: Any) -> str:
@@ -239,7 +246,7 @@ def _read_signatures(pdf: Path, trusted: Sequence[Path]) -> tuple[SignatureCheck
     except (MemoryError, RecursionError):
         raise
     except Exception as problem:  # whatever the PDF library trips over in a file that anybody may have made
-        return (_unreadable("of the file", problem),)
+        return (_unreadable("", problem),)
     sealed = any(_end(signature) == len(content) for signature in signatures)
     found = (_checked(signature, context, content, sealed=sealed) for signature in signatures)
     roots = [{root.sha256.hex() for root in several} for several in each]
@@ -267,7 +274,7 @@ def certificates(paths: Sequence[Path]) -> list[Any]:
     try:
         return list(load([str(path) for path in paths]))
     except (OSError, ValueError) as problem:
-        raise ArchiveError(f"a trusted certificate cannot be read: {problem}") from problem
+        raise ArchiveError(message("sign.no-trusted-certificate", reason=str(problem))) from problem
 
 
 def _checked(signature: Any, context: Any, content: bytes, *, sealed: bool) -> tuple[SignatureCheck, str | None]:
@@ -324,17 +331,17 @@ def _unreadable(field: str, problem: Exception) -> SignatureCheck:
         field=field,
         signer="",
         fingerprint="",
-        when="",
+        when=None,
         intact=False,
         covers_all=False,
         trusted=False,
         self_signed=False,
-        problem=f"{problem}" or type(problem).__name__,
+        problem=reason_of(problem),
     )
 
 
-def _stated_time(moment: Any) -> str:
-    return "at a time it does not state" if moment is None else f"{moment.isoformat()} by the signer's clock"
+def _stated_time(moment: Any) -> str | None:
+    return None if moment is None else str(moment.isoformat())
 
 
 def _covers_all(status: Any) -> bool:

@@ -13,6 +13,7 @@ from reportgen.archive.manifest import MANIFEST, manifest_text, versions_json
 from reportgen.archive.open_archive import HELD_ELSEWHERE
 from reportgen.archive.publish import Output
 from reportgen.errors import ArchiveError
+from reportgen.records.message import message
 from reportgen.records.report import InputFile, Report
 
 LARGEST_IN_PDF = 20_000_000
@@ -103,5 +104,5 @@ def pdf_sources(report: Report, results: bytes, branding: Path | None = None) ->
 def _unchanged(report: Report, path: str, digest: str) -> bytes:
     content = (report.job.folder / path).read_bytes()
     if sha256(content) != digest:
-        raise ArchiveError(f"{path} was changed after it was read; nothing was written. Build again")
+        raise ArchiveError(message("archive.input-changed", path=path))
     return content

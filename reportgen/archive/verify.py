@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
 from pathlib import Path
 from typing import Any
@@ -13,16 +13,18 @@ from reportgen.archive.bag import JOB, RESULTS, VERSIONS, job_name
 from reportgen.archive.bounded import BoundError
 from reportgen.archive.compare import Difference, compare_results
 from reportgen.archive.digest import sha256
-from reportgen.archive.manifest import PRINTING, versions
+from reportgen.archive.manifest import BRANDING, PRINTING, other_version, versions
 from reportgen.archive.open_archive import NoSourcesError, OpenedArchive, Trouble, open_archive, plain_name
+from reportgen.archive.reason import all_of
 from reportgen.archive.sign import SignatureCheck, certificates, read_signatures
 from reportgen.errors import ArchiveError, ReportError
+from reportgen.records.message import Message, Said, message
 
 SUPERSEDES = "supersedes.json"
 """As an amendment names what it replaces."""
 
 MAX_SHOWN = 50
-"""Differences printed one by one; the rest are counted."""
+"""Differences, or files, printed one by one, as many as a screen or two show; the rest are counted."""
 
 Recompute = Callable[[Path], Mapping[str, Any]]
 """Takes the job folder of the archive, gives the results as in results.json. Raises ReportError."""
@@ -47,8 +49,8 @@ class Kind(StrEnum):
     NOTE = "note"
 
 
-_WHOLE = "the whole document"
 _HARMLESS = {Kind.VERSION, Kind.SAME, Kind.NOTE}
+"""What differs in nothing that was reported."""
 
 
 class Outcome(Enum):
@@ -65,12 +67,16 @@ class Line:
     """One thing that was checked and what came of it."""
 
     kind: Kind
-    text: str
-    part: str | None = None
-    """What of the document is not verified, in a few words, where that is what the line says."""
+    what: Said
+    part: Said | None = None
+    """What of the document is not verified, where that is what the line says."""
+    whole: bool = False
+    """That part is all of it."""
 
-    def __str__(self) -> str:
-        return f"{self.kind}: {self.text}"
+    @property
+    def said(self) -> Message:
+        """Kind and content."""
+        return message("verify.line", kind=self.kind, what=self.what)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,48 +103,66 @@ class Verified:
         return self.outcome.value
 
     @property
-    def lines(self) -> tuple[str, ...]:
-        """Everything as text, for the terminal; the last line is the upshot."""
-        return (*map(str, self.found), f"{self.path}: {self._upshot()}")
+    def said(self) -> tuple[Message, ...]:
+        """Every line; the last is the upshot."""
+        return (
+            *(line.said for line in self.found),
+            message("error.at", where=str(self.path), what=self._upshot()),
+        )
 
-    def _upshot(self) -> str:
-        parts = dict.fromkeys(line.part for line in self.found if line.part is not None)
-        left = f"NOT VERIFIED: {'; '.join(parts)}" if parts else ""
+    def _upshot(self) -> Message:
+        parts = tuple(dict.fromkeys(line.part for line in self.found if line.part is not None))
         match self.outcome:
+            case Outcome.DIFFERENT if parts:
+                return message("verify.different-and-not-verified", parts=parts)
             case Outcome.DIFFERENT:
-                return f"NOT as it was reported{'. ' if left else ''}{left}"
+                return message("verify.different")
+            case Outcome.NOT_VERIFIED if any(line.whole for line in self.found):
+                return message("verify.nothing-verified", parts=parts)
             case Outcome.NOT_VERIFIED:
-                return left if _WHOLE in parts else f"{left}. What else is in it is as it was reported"
-        return f"everything is as it was reported{'; it is not signed' if self.unsigned else ''}"
+                return message("verify.partly-verified", parts=parts)
+        return message("verify.all-the-same-unsigned") if self.unsigned else message("verify.all-the-same")
 
 
 def verify(
-    path: Path, recompute: Recompute, rebuild: Rebuild | None = None, *, trusted: Sequence[Path] = ()
+    path: Path,
+    recompute: Recompute,
+    rebuild: Rebuild | None = None,
+    *,
+    trusted: Sequence[Path] = (),
+    branding: Path | None = None,
 ) -> Verified:
     """Check an archive zip or a report.pdf with sources: every checksum, every number, pages and signatures.
 
     ``rebuild`` renders again: by software that is the same to the last version the pages must be the same to the last
     byte, and where other software prints the same bytes they are verified, too. ``trusted`` names certificates (PEM or
-    DER) whose signatures are believed; each must have signed. Never raises for what is wrong with the archive: that is
-    what the lines say. Raises ArchiveError where a certificate of ``trusted`` cannot be read.
+    DER) whose signatures are believed; each must have signed. ``branding`` is the folder of the laboratory's own
+    templates by which ``rebuild`` prints; whether they are those of then is told by their digest. Never raises for what
+    is wrong with the archive: that is what the lines say. Raises ArchiveError where a certificate of ``trusted`` cannot
+    be read.
     """
     certificates(trusted)
     try:
         with open_archive(path) as archive:
-            return _verified(archive, recompute, rebuild, trusted)
+            return _verified(archive, recompute, rebuild, trusted, versions(branding))
     except (NoSourcesError, BoundError) as problem:
-        return Verified(path=path, found=(_unchecked(_WHOLE, str(problem)),))
+        line = replace(_unchecked(message("verify.whole-document"), problem.said), whole=True)
+        return Verified(path=path, found=(line,))
     except ArchiveError as problem:
-        return Verified(path=path, found=(Line(kind=Kind.DAMAGED, text=str(problem)),))
+        return Verified(path=path, found=(Line(kind=Kind.DAMAGED, what=problem.said),))
 
 
 def _verified(
-    archive: OpenedArchive, recompute: Recompute, rebuild: Rebuild | None, trusted: Sequence[Path]
+    archive: OpenedArchive,
+    recompute: Recompute,
+    rebuild: Rebuild | None,
+    trusted: Sequence[Path],
+    now: Mapping[str, str],
 ) -> Verified:
-    lines = [Line(kind=_KIND[problem.trouble], text=problem.text) for problem in archive.problems]
+    lines = [Line(kind=_KIND[problem.trouble], what=problem.what) for problem in archive.problems]
     if not lines:
-        lines.append(_same(f"all {len(archive.found)} files have the checksums they were archived with"))
-    changed = _changed_versions(archive, lines)
+        lines.append(_same(message("verify.same-checksums", files=len(archive.found))))
+    changed = _changed_versions(archive, now, lines)
     differences = _compare_numbers(archive, recompute, lines, changed)
     signatures = read_signatures(archive.path, trusted) if archive.kind == "pdf" else ()
     known = _known_names(archive)
@@ -160,63 +184,71 @@ _KIND = {
 }
 
 
-def _same(text: str) -> Line:
-    return Line(kind=Kind.SAME, text=text)
+def _same(what: Message) -> Line:
+    return Line(kind=Kind.SAME, what=what)
 
 
-def _changed_versions(archive: OpenedArchive, lines: list[Line]) -> dict[str, tuple[str, str]] | None:
-    """Software that is not the one of then, as (then, now); None where the archive does not say."""
+def _changed_versions(archive: OpenedArchive, now: Mapping[str, str], lines: list[Line]) -> frozenset[str] | None:
+    """Names of software that is not the one of then; None where the archive does not say."""
     try:
         then = archive.json(VERSIONS)
     except ArchiveError:
         then = None
     if not isinstance(then, dict):
-        lines.append(_unchecked("the software", f"{VERSIONS} does not say what computed the report"))
+        lines.append(_unchecked(message("verify.part-software"), message("verify.no-versions", name=VERSIONS)))
         return None
-    now = versions()
-    names = sorted({*map(str, then), *now})
-    changed = {n: (str(then.get(n, "none")), now.get(n, "none")) for n in names if then.get(n) != now.get(n)}
-    for name, (before, after) in changed.items():
-        weighs = "the pages, not the numbers" if name in PRINTING else "the numbers"
-        text = f"{name} was {before}, is {after} here (it can weigh on {weighs})"
-        lines.append(Line(kind=Kind.VERSION, text=text))
-    return changed
+    changed = [name for name in sorted({*map(str, then), *now}) if then.get(name) != now.get(name)]
+    for name in changed:
+        before = str(then[name]) if name in then else None
+        lines.append(Line(kind=Kind.VERSION, what=_version(name, other_version(name, before, now.get(name)))))
+    if BRANDING in changed and BRANDING in then and BRANDING not in now:
+        lines.append(Line(kind=Kind.NOTE, what=message("verify.branding-needed")))
+    return frozenset(changed)
+
+
+def _version(name: str, other: Message) -> Message:
+    if name in PRINTING:
+        return message("verify.version-of-pages", version=other)
+    return message("verify.version-of-numbers", version=other)
 
 
 def _compare_numbers(
-    archive: OpenedArchive, recompute: Recompute, lines: list[Line], changed: Mapping[str, object] | None
+    archive: OpenedArchive, recompute: Recompute, lines: list[Line], changed: frozenset[str] | None
 ) -> tuple[Difference, ...]:
     """Recompute from the logs inside and list what differs."""
     if archive.held_elsewhere:
-        shown = ", ".join(archive.held_elsewhere)
-        text = f"the numbers: {shown} is too large for a PDF and lies in the archive zip; verify that"
-        lines.append(_unchecked("the numbers and the pages", text))
+        what = message("verify.held-elsewhere", names=archive.held_elsewhere)
+        lines.append(_unchecked(message("verify.part-numbers-and-pages"), what))
         return ()
     if RESULTS not in archive.found:
-        lines.append(_unchecked("the numbers", f"{RESULTS} is missing, so there is nothing to compare with"))
+        lines.append(_unchecked(message("verify.part-numbers"), message("verify.no-results", name=RESULTS)))
         return ()
     try:
         reported = archive.json(RESULTS)
     except ArchiveError as problem:
-        lines.append(Line(kind=Kind.DAMAGED, text=str(problem)))
+        lines.append(Line(kind=Kind.DAMAGED, what=problem.said))
         return ()
     try:
         recomputed = recompute(archive.job_folder)
     except ReportError as problem:
-        lines.append(_unchecked("the numbers and the pages", f"the numbers cannot be recomputed: {problem}"))
+        what = message("verify.not-recomputed", reason=all_of(problem))
+        lines.append(_unchecked(message("verify.part-numbers-and-pages"), what))
         return ()
     differences = tuple(each for each in compare_results(reported, recomputed) if each.where != "software")
     if not differences:
-        lines.append(_same("every number, verdict and finding follows from the logs inside"))
-    why = " (by other software than then)" if changed else ""
-    lines += [Line(kind=Kind.NUMBER, text=f"{each}{why}") for each in differences[:MAX_SHOWN]]
+        lines.append(_same(message("verify.numbers-follow")))
+    lines += [Line(kind=Kind.NUMBER, what=_number(each, changed)) for each in differences[:MAX_SHOWN]]
     if len(differences) > MAX_SHOWN:
-        lines.append(Line(kind=Kind.NUMBER, text=f"and {len(differences) - MAX_SHOWN} more"))
+        lines.append(Line(kind=Kind.NUMBER, what=message("verify.more-numbers", more=len(differences) - MAX_SHOWN)))
     return differences
 
 
-def _unchecked(part: str, text: str) -> Line:
-    return Line(kind=Kind.UNCHECKED, text=text, part=part)
+def _number(difference: Difference, changed: frozenset[str] | None) -> Message:
+    return message("verify.by-other-software", what=difference.said) if changed else difference.said
+
+
+def _unchecked(part: Said, what: Said) -> Line:
+    return Line(kind=Kind.UNCHECKED, what=what, part=part)
 
 
 def _known_names(archive: OpenedArchive) -> set[str] | None:
@@ -238,12 +270,13 @@ def _known_names(archive: OpenedArchive) -> set[str] | None:
 def _printed_again(archive: OpenedArchive, rebuild: Rebuild | None, lines: list[Line]) -> Mapping[str, bytes] | None:
     """The pages as the sources print them here and now; None, with the reason said, where they cannot be printed."""
     if rebuild is None:
-        lines.append(_unchecked("the pages", "the pages were not printed again"))
+        lines.append(_unchecked(message("verify.part-pages"), message("verify.not-printed")))
         return None
     try:
         return rebuild(archive.job_folder)
     except ReportError as problem:
-        lines.append(_unchecked("the pages", f"the pages cannot be printed again: {problem}"))
+        what = message("verify.cannot-print", reason=all_of(problem))
+        lines.append(_unchecked(message("verify.part-pages"), what))
         return None
 
 
@@ -252,7 +285,7 @@ def _compare_pages(
     printed: Mapping[str, bytes] | None,
     signatures: Sequence[SignatureCheck],
     lines: list[Line],
-    changed: Mapping[str, object] | None,
+    changed: frozenset[str] | None,
 ) -> None:
     """Hold the pages against what their sources print, byte by byte, and a PDF against who signed it."""
     if archive.kind == "pdf":
@@ -262,25 +295,24 @@ def _compare_pages(
 
 
 def _compare_files(
-    archive: OpenedArchive, printed: Mapping[str, bytes], lines: list[Line], changed: Mapping[str, object] | None
+    archive: OpenedArchive, printed: Mapping[str, bytes], lines: list[Line], changed: frozenset[str] | None
 ) -> None:
     missing = sorted(name for name in printed if name not in archive.found)
-    lines += [_unchecked(name, f"{name}, which its sources print, is not in the archive") for name in missing]
+    lines += [_unchecked(name, message("verify.page-missing", name=name)) for name in missing]
     differ = [name for name, page in printed.items() if archive.found.get(name, sha256(page)) != sha256(page)]
     lines += [_differs(name, changed) for name in differ]
     if not differ and not missing:
         lines.append(_same(_PRINTED_SAME))
 
 
-_PRINTED_SAME = "the pages, printed again, are the same to the last byte"
+_PRINTED_SAME = message("verify.printed-the-same")
 
 
-def _differs(name: str, changed: Mapping[str, object] | None) -> Line:
+def _differs(name: str, changed: frozenset[str] | None) -> Line:
     """A page that its sources do not print today: the same software prints another, other software may."""
     if changed or changed is None:
-        text = f"{name} is not what its sources print today, which can come of the other software: its own checksum is "
-        return _unchecked(name, text + "all that speaks for it, and whoever changes the page changes that, too")
-    return Line(kind=Kind.PAGES, text=f"{name} is not what its sources print today")
+        return _unchecked(name, message("verify.printed-otherwise-by-other-software", name=name))
+    return Line(kind=Kind.PAGES, what=message("verify.printed-otherwise", name=name))
 
 
 def _compare_pdf(
@@ -288,7 +320,7 @@ def _compare_pdf(
     printed: Mapping[str, bytes] | None,
     signatures: Sequence[SignatureCheck],
     lines: list[Line],
-    changed: Mapping[str, object] | None,
+    changed: frozenset[str] | None,
 ) -> None:
     """A PDF is what was printed, with signatures behind it and nothing else; or what somebody trusted signed."""
     page = (printed or {}).get("report.pdf", b"")
@@ -297,10 +329,10 @@ def _compare_pdf(
         lines.append(_same(_PRINTED_SAME))
     elif page and content.startswith(page):
         _compare_behind(archive.path, Start(revision=0, length=len(page)), signatures, lines)
-    elif printed is not None and changed == {}:
+    elif printed is not None and changed == frozenset():
         lines.append(_differs(archive.path.name, changed))  # whoever signed it: its own software prints other pages
     elif vouching := next((check for check in signatures if check.valid and check.trusted), None):
-        lines.append(_same(f"the pages are those that {vouching.signer}, who is trusted here, signed"))
+        lines.append(_same(message("verify.signed-by-trusted", signer=vouching.signer)))
         _compare_behind(archive.path, Start(revision=vouching.revision, length=vouching.end), (), lines)
     elif printed is not None:
         lines.append(_differs(archive.path.name, changed))
@@ -311,50 +343,54 @@ def _compare_behind(path: Path, start: Start, signatures: Sequence[SignatureChec
     try:
         added = added_behind(path, start)
     except BoundError as problem:
-        lines.append(_unchecked("what was added behind the pages", str(problem)))
+        lines.append(_unchecked(message("verify.part-added"), problem.said))
         return
     except ArchiveError as problem:
-        lines.append(Line(kind=Kind.PAGES, text=str(problem)))
+        lines.append(Line(kind=Kind.PAGES, what=problem.said))
         return
-    lines += [Line(kind=Kind.PAGES, text=f"behind the pages something was added: {each}") for each in added.changes]
-    lines += [_unchecked("what stamps show", _STAMP.format(stamp)) for stamp in added.stamps]
+    lines += [Line(kind=Kind.PAGES, what=message("verify.added", what=each)) for each in added.changes]
+    lines += [_unchecked(message("verify.part-stamps"), _stamp(name)) for name in added.stamps]
     if start.revision == 0 and not signatures:
-        lines.append(Line(kind=Kind.PAGES, text="behind the pages something was added that nobody signed"))
+        lines.append(Line(kind=Kind.PAGES, what=message("verify.added-unsigned")))
     elif not added.changes and start.revision == 0:
-        lines.append(_same(f"{_PRINTED_SAME}; behind them stand signatures only"))
+        lines.append(_same(message("verify.printed-the-same-signed")))
 
 
-_STAMP = (
-    "signature {} paints a stamp on a page: what it shows, and what it covers, is not of the report and was compared "
-    "with nothing"
-)
+def _stamp(name: str | None) -> Message:
+    return message("verify.unnamed-stamp") if name is None else message("verify.stamp", name=name)
 
 
 def _unknown_files(archive: OpenedArchive, known: set[str], *, all_known: bool) -> list[Line]:
     """Files that neither belong to the job nor are printed from it; pages are known once they were printed again."""
     left = sorted(name for name in archive.found if name not in known and (all_known or name.startswith(JOB)))
-    more = [_unchecked(f"{len(left) - MAX_SHOWN} more files", "and more such files")] if len(left) > MAX_SHOWN else []
-    return [_unchecked(plain_name(n), _UNKNOWN.format(plain_name(n))) for n in left[:MAX_SHOWN]] + more
+    lines = [_unchecked(plain_name(name), _unknown(name)) for name in left[:MAX_SHOWN]]
+    if len(left) > MAX_SHOWN:
+        part = message("verify.part-more-files", files=len(left) - MAX_SHOWN)
+        lines.append(_unchecked(part, message("verify.more-unknown-files")))
+    return lines
 
 
-_UNKNOWN = "{} is in the archive, but no build reads or writes it: nothing vouches for it"
+def _unknown(name: str) -> Message:
+    return message("verify.unknown-file", name=plain_name(name))
 
 
 def _signature_line(check: SignatureCheck) -> Line:
     if not check.valid:
-        return Line(kind=Kind.SIGNATURE, text=str(check))
+        return Line(kind=Kind.SIGNATURE, what=check.said)
     if check.trusted:
-        return Line(kind=Kind.NOTE, text=str(check))
-    return _unchecked(f"who made signature {check.field} (name a certificate with --trust)", str(check))
+        return Line(kind=Kind.NOTE, what=check.said)
+    return _unchecked(message("verify.part-signer", field=check.field), check.said)
 
 
 def _without_signature(signatures: Sequence[SignatureCheck], trusted: Sequence[Path], kind: str) -> list[Line]:
     """What is said where a signature is missing: any at all, or one of those that were asked for."""
     if kind != "pdf":
-        return [_unchecked("signatures", "an archive zip carries none; verify the signed PDF")] if trusted else []
+        unsigned = _unchecked(message("verify.part-signatures"), message("verify.zip-unsigned"))
+        return [unsigned] if trusted else []
     signed = {each for check in signatures if check.valid for each in check.trusted_by}
-    lines = [] if signatures else [Line(kind=Kind.NOTE, text="the PDF is not signed: nobody vouches for it")]
+    lines = [] if signatures else [Line(kind=Kind.NOTE, what=message("verify.pdf-unsigned"))]
     for number, path in enumerate(trusted):
         if number not in signed:
-            lines.append(_unchecked(f"a signature by {path.name}", f"nobody signed whom {path} vouches for"))
+            part = message("verify.part-signature-by", name=path.name)
+            lines.append(_unchecked(part, message("verify.nobody-vouched-for", path=str(path))))
     return lines

@@ -18,7 +18,6 @@ from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
 from reportgen.records.verdict import Evidence, Outcome, Verdict
-from reportgen.render.catalogue import said
 from reportgen.units import Quantity, example
 
 _REMARKED = (IssueKind.SHORT_RUN, IssueKind.LEVEL_DIFFERS, IssueKind.RATE_DIFFERS, IssueKind.RESUMED, IssueKind.JUMP)
@@ -351,7 +350,7 @@ class Case:
             evidence=tuple(each.evidence() for each in evidence),
             bands_hz=self.bands_hz,
             run=self.requirement.run or (item.run if item else None),
-            where=self.requirement.where,
+            where=str(self.requirement.where),
         )
 
 

@@ -10,6 +10,7 @@ from reportgen.read.log_columns import likely_controls, looks_like_drive
 from reportgen.read.run_entries import entries_to_paste
 from reportgen.read.time_history import history_of, open_recording
 from reportgen.records.log import SweepLog, TimeHistory
+from reportgen.records.message import Place
 from reportgen.records.stretch import stretches
 
 SweepsOf = Callable[[TimeHistory, str], Sequence[SweepLog]]
@@ -43,7 +44,7 @@ def joined(lines: Iterable[str]) -> str:
 
 def _sweeps(recording: Recording, name: str, sweeps_of: SweepsOf) -> list[str]:
     """Each sweep in words, as the channel shows it that is named like a drive or a control, else the first."""
-    history, _ = history_of(recording, name, where=name)
+    history, _ = history_of(recording, name, where=Place(name))
     if history is None:
         return []
     drives = [each for each in history.channels if looks_like_drive(each)]

@@ -27,6 +27,7 @@ from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Log, SweepLog, TimeHistory
+from reportgen.records.message import Place
 
 
 def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
@@ -160,9 +161,7 @@ def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...
     from reportgen.read.time_history import looks_like_time_history, read_time_history
 
     if looks_like_time_history(path):
-        return read_time_history(
-            path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where or wanted.name
-        )
+        return read_time_history(path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where)
     return read_sweep_log(path, wanted)
 
 
@@ -222,7 +221,7 @@ def with_channels_of_logs(job: Job, logs: Iterable[Log]) -> tuple[Job, tuple[Fin
         for each in channels_of(log):
             if each not in known and each not in added:
                 role = _role_by_name(each, named)
-                added[each] = Channel(id=each, role=role, where=job.file.name)
+                added[each] = Channel(id=each, role=role, where=Place(job.file.name))
     if not added:
         return job, ()
     findings = [

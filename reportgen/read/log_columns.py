@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, error, warning
+from reportgen.records.message import Place
 from reportgen.units import Detector, parse_unit
 
 SHEET_KEY = "sheet"
@@ -37,8 +38,8 @@ class LogWanted:
     split: bool = True
     """False for a dwell or a decay, which are never split."""
     run: str | None = None
-    where: str = ""
-    """Place of the run in the job file."""
+    where: Place | None = None
+    """Place of the run in the job file; None without a job."""
 
     @property
     def sheet(self) -> str | None:

@@ -21,6 +21,7 @@ from reportgen.read.table.mapped_column import StoredUnit, parse_stored_unit, sp
 from reportgen.read.table.table import is_table
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.log import TimeHistory
+from reportgen.records.message import Place
 from reportgen.units import parse_quantity
 
 SAMPLE_RATE_KEY = "sample rate"
@@ -84,7 +85,7 @@ def read_time_history(
     columns: Sequence[tuple[str, str]] = (),
     *,
     wanted: Collection[str] | None = None,
-    where: str | None = None,
+    where: Place | None = None,
 ) -> tuple[TimeHistory | None, tuple[Finding, ...]]:
     """Open a record; samples are read later, in pieces.
 
@@ -98,7 +99,7 @@ def read_time_history(
         return None, (error(fault.where, fault.what),)
     except OSError as fault:
         return None, (error(name, f"cannot be read ({fault.strerror or fault})"),)
-    return history_of(recording, name, columns, wanted=wanted, where=where or name)
+    return history_of(recording, name, columns, wanted=wanted, where=where or Place(name))
 
 
 def history_of(
@@ -107,7 +108,7 @@ def history_of(
     columns: Sequence[tuple[str, str]] = (),
     *,
     wanted: Collection[str] | None = None,
-    where: str,
+    where: Place,
 ) -> tuple[TimeHistory | None, tuple[Finding, ...]]:
     """Apply a mapping to an open recording; see read_time_history."""
     findings: list[Finding] = []
@@ -144,7 +145,7 @@ def _history(recording: Recording, name: str, rate: float, chosen: list[_Chosen]
 
 
 def _sample_rate(
-    recording: Recording, columns: Sequence[tuple[str, str]], name: str, where: str, findings: list[Finding]
+    recording: Recording, columns: Sequence[tuple[str, str]], name: str, where: Place, findings: list[Finding]
 ) -> float | None:
     stated = next((text for key, text in columns if key.casefold() == SAMPLE_RATE_KEY), None)
     if stated is None:
@@ -177,7 +178,7 @@ def _offer(recording: Recording) -> str:
 
 
 def _mapped(
-    recording: Recording, mapping: Sequence[tuple[str, str]], where: str, findings: list[Finding]
+    recording: Recording, mapping: Sequence[tuple[str, str]], where: Place, findings: list[Finding]
 ) -> list[_Chosen]:
     chosen = []
     for key, text in mapping:
@@ -209,7 +210,9 @@ def _by_their_own_names(
     found += [(spoken, place) for place, (spoken, _) in enumerate(names) if place not in taken]
     chosen = []
     for key, place in found:
-        each = _with_unit(recording.channels[place], place, key, None, name, findings, required=wanted is not None)
+        each = _with_unit(
+            recording.channels[place], place, key, None, Place(name), findings, required=wanted is not None
+        )
         if each:
             chosen.append(each)
     return chosen
@@ -220,7 +223,7 @@ def _with_unit(
     place: int,
     key: str,
     unit_text: str | None,
-    where: str,
+    where: Place,
     findings: list[Finding],
     *,
     required: bool,

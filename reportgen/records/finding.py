@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from reportgen.records.message import Message, Place, Said
+from reportgen.records.message import Message, Place, Said, message
 
 
 class Severity(StrEnum):
@@ -18,37 +18,38 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One sentence about one place: what was found, what was expected, what to do."""
+    """One message about one place: what was found, what was expected, what to do."""
 
     severity: Severity
-    where: str
-    """Place, as ``path:line`` with the path as named in the job (``job.toml:13``, ``logs/x_pre.csv:118``)."""
+    where: Place
+    """The path as named in the job (``job.toml``, ``logs/x_pre.csv``), with the line where there is one."""
     message: Said
 
-    def __str__(self) -> str:
-        return f"{self.where}: {self.severity}: {self.message}"
+    @property
+    def line(self) -> int:
+        """Line of its place; 0 where it has none, so that it sorts first."""
+        return self.where.line or 0
+
+    @property
+    def whole(self) -> Message:
+        """Place, severity and message as one message, for terminals and errors."""
+        return message("finding", where=self.where, severity=self.severity, what=self.message)
 
 
-LONGEST_MESSAGE = 2000
-"""Characters; a word of the input can be as long as the input."""
-
-
-def _bounded(message: Said) -> Said:
-    return (
-        message if isinstance(message, Message) or len(message) <= LONGEST_MESSAGE else f"{message[:LONGEST_MESSAGE]} …"
-    )
-
-
-def error(where: Place | str, message: Said) -> Finding:
+def error(where: Place | str, what: Said) -> Finding:
     """Make an error: the build stops."""
-    return Finding(severity=Severity.ERROR, where=str(where), message=_bounded(message))
+    return _finding(Severity.ERROR, where, what)
 
 
-def warning(where: Place | str, message: Said) -> Finding:
+def warning(where: Place | str, what: Said) -> Finding:
     """Make a warning: the build goes on, the report shows it."""
-    return Finding(severity=Severity.WARNING, where=str(where), message=_bounded(message))
+    return _finding(Severity.WARNING, where, what)
 
 
-def note(where: Place | str, message: Said) -> Finding:
+def note(where: Place | str, what: Said) -> Finding:
     """Make a note: worth knowing, nothing to mend."""
-    return Finding(severity=Severity.NOTE, where=str(where), message=_bounded(message))
+    return _finding(Severity.NOTE, where, what)
+
+
+def _finding(severity: Severity, where: Place | str, what: Said) -> Finding:
+    return Finding(severity=severity, where=where if isinstance(where, Place) else Place(where), message=what)

@@ -10,7 +10,11 @@ from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 
+from reportgen.records.message import Place
 from reportgen.units import Detector, Quantity
+
+IN_JOB_FILE = Place("job.toml")
+"""Where a record stands whose line is not known."""
 
 
 class DecisionRule(StrEnum):
@@ -83,7 +87,7 @@ class ReportIdentity:
     photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,7 +115,7 @@ class Beam:
     """Depth of the section in the direction of bending."""
     supports_counted: bool = False
     """True where the operator counted clamps and pins among the nodes."""
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +165,7 @@ class Instrument:
     expanded_uncertainty: Quantity | None = None
     """Relative, coverage factor 2."""
     certificate: str | None = None
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
     @property
     def relative_standard_uncertainty(self) -> float | None:
@@ -180,7 +184,7 @@ class Channel:
     instrument: str | None = None
     position: Quantity | None = None
     """Along a beam, from its first named end: a length or a ratio."""
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,7 +193,7 @@ class Photo:
 
     file: Path
     caption: str
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,7 +205,7 @@ class Inspection:
     result: str
     """``pass`` or ``fail``."""
     remark: str | None = None
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,7 +255,7 @@ class Notch:
     """Peak, SI of ``dimension``."""
     dimension: str
     text: str
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,7 +270,7 @@ class Profile:
     notches: tuple[Notch, ...] = ()
     duration: Quantity | None = None
     source: str | None = None
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,8 +302,8 @@ class RunPlan:
     sweep: int | None = None
     """Which sweep of a log that holds several, from 1; None: the only one."""
     remark: str | None = None
-    where: str = "job.toml"
-    log_where: str = "job.toml"
+    where: Place = IN_JOB_FILE
+    log_where: Place = IN_JOB_FILE
     """Place where the log is named."""
 
 
@@ -321,7 +325,7 @@ class Requirement:
     limit: Quantity | None = None
     band_hz: tuple[float, float] | None = None
     source: str | None = None
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -336,7 +340,7 @@ class Exciter:
     moving_mass: Quantity | None = None
     """Armature, fixture and whatever else moves, without the specimen."""
     name: str | None = None
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -351,7 +355,7 @@ class Correction:
     by: str
     channel: str | None = None
     mode: int | None = None
-    where: str = "job.toml"
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

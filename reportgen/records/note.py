@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 
-from reportgen.records.message import Message
+from reportgen.records.message import Message, Place
 
 
 class MotionKind(StrEnum):
@@ -89,9 +89,9 @@ class Note:
     """Words that look like a fact but could not be read, each with what to write instead."""
 
     @property
-    def where(self) -> str:
+    def where(self) -> Place:
         """Place, as findings name it."""
-        return f"{self.source}:{self.line}"
+        return Place(self.source, self.line)
 
 
 def describe_fact(fact: Fact) -> str:

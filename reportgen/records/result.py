@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.records.log import Floats
-from reportgen.records.message import Message, Said
+from reportgen.records.message import Message, Place, Said
 from reportgen.records.note import MotionKind
 
 
@@ -339,7 +339,7 @@ class Mode:
     """From beam theory fitted to the numbered modes; a witness, never a correction."""
     residual: float | None = None
     """frequency / expected − 1."""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Place, ...] = ()
     """``notes.txt:12`` of each observation."""
     flags: tuple[Message, ...] = ()
     missing: bool = False

@@ -21,6 +21,7 @@ from reportgen.render.rows.input import finding
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import resonance_rows, steady_state_sentence, sweep_sentence
 from reportgen.render.rows.run import quality, sweep_facts
+from reportgen.render.terminal import finding_lines
 
 CONFIDENCE = 0.95
 _COLUMNS = ("channel", "frequency Hz ± 95 %", "Q", "damping %", "amplification", "phase deg", "peak read %")
@@ -30,7 +31,7 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
     """The resonance table as lines of text, after the findings and what the sweep was."""
     numbers = Numbers("en")
     assumed = steady_state_sentence((run,), Language.of("en", _templates()))
-    lines = [*([assumed] if assumed else []), *map(str, findings)]
+    lines = [*([assumed] if assumed else []), *finding_lines(findings)]
     if run.sweep is not None:
         sweep = run.sweep
         rate = f", {numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else ""

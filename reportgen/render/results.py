@@ -195,7 +195,7 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "expected_positions": list(mode.expected_positions),
         "expected_hz": mode.expected_hz,
         "missing": mode.missing,
-        "notes": list(mode.notes),
+        "notes": [str(place) for place in mode.notes],
         **_flags(mode.flags),
     }
 
@@ -269,7 +269,7 @@ _FACT_KINDS = {
 
 def _note(note: Note) -> dict[str, Any]:
     return {
-        "where": note.where,
+        "where": str(note.where),
         "text": note.text,
         "when": note.when and note.when.isoformat(),
         "run": note.run,
@@ -291,7 +291,9 @@ def _amendment(report: Report) -> dict[str, Any] | None:
         "number": amendment.number,
         "revision": amendment.revision,
         "sha256": amendment.sha256,
-        "changes": [{"what": c.what, "before": c.before, "after": c.after} for c in amendment.changes],
+        "changes": [
+            {**_text("what", c.what), "before": said(c.before), "after": said(c.after)} for c in amendment.changes
+        ],
     }
 
 

@@ -71,7 +71,7 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
     by_hand = min(noted, key=lambda mode: mode.place_hz, default=None)
     if by_hand is not None and (low is None or by_hand.place_hz < low.resonance.frequency_hz):
         shown = language.numbers.noted(by_hand.frequency_hz, by_hand.resolution_hz)
-        return _number(language, "Lowest natural frequency", shown, "Hz", ", ".join(by_hand.notes))
+        return _number(language, "Lowest natural frequency", shown, "Hz", ", ".join(map(str, by_hand.notes)))
     if low is None:
         return None
     std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz

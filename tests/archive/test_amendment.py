@@ -25,6 +25,8 @@ from reportgen.errors import ArchiveError
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import said
+from tests.archive.words import telling
 
 JOB = '[report]\nnumber = "VTR-0201"\nrevision = "A"\n[customer]\nname = "Quayside Instruments"\n'
 NOTES = "09:14 X-PRE\n312 Hz: 2 nodes\n"
@@ -92,7 +94,7 @@ def test_everything_that_changed_is_listed_and_nothing_else(tmp_path, original):
     found = amendment_of(original, report, results)
     assert (found.number, found.revision) == ("VTR-0201", "A")
     assert found.sha256 == hashlib.sha256(original.read_bytes()).hexdigest()
-    listed = {each.what: (each.before, each.after) for each in found.changes}
+    listed = {said(each.what): (said(each.before), said(each.after)) for each in found.changes}
     digests = [listed.pop(f"file {name}") for name in ("job.toml", "notes.txt", "logs/x_pre.csv")]
     assert all(before != after for before, after in digests)
     assert listed == {
@@ -113,14 +115,14 @@ def test_a_spoilt_original_or_another_report_is_refused(tmp_path, original):
     report = report_in(tmp_path / "second")
     sound = original.read_bytes()
     original.write_bytes(sound.replace(b"VTR-0201", b"VTR-0202", 1))
-    with pytest.raises(ArchiveError, match="an amendment needs the original"):
+    with telling(ArchiveError, match="an amendment needs the original"):
         amendment_of(original, report, results_of(report))
     other = {"results.json": json.dumps({"job": {"number": "VTR-0999", "revision": "A"}}).encode()}
     for files, words in ((other, "is report VTR-0999"), ({"results.json": b"[]"}, "does not say which report")):
         stream = io.BytesIO()
         write_archive(files, archive_info(report), stream)
         original.write_bytes(stream.getvalue())
-        with pytest.raises(ArchiveError, match=words):
+        with telling(ArchiveError, match=words):
             amendment_of(original, report, results_of(report))
 
 
@@ -188,7 +190,7 @@ def test_a_log_too_large_for_the_pdf_is_named_with_its_digest(tmp_path, monkeypa
 def test_an_input_changed_since_it_was_read_reaches_neither_pdf_nor_archive(tmp_path):
     report = report_in(tmp_path / "job")
     (tmp_path / "job" / "notes.txt").write_text("changed")
-    with pytest.raises(ArchiveError, match=r"notes\.txt was changed after it was read"):
+    with telling(ArchiveError, match=r"notes\.txt was changed after it was read"):
         pdf_sources(report, b"{}")
-    with pytest.raises(ArchiveError, match=r"notes\.txt was changed after it was read"):
+    with telling(ArchiveError, match=r"notes\.txt was changed after it was read"):
         bag_job(report, {})(io.BytesIO())

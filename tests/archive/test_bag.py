@@ -22,6 +22,7 @@ from reportgen.archive.open_archive import open_archive
 from reportgen.archive.readme import readme_text
 from reportgen.errors import ArchiveError
 from tests.archive.bags import INFO, JOB_FILE, LOG, archive_bytes, archive_files, small_zip
+from tests.archive.words import telling
 
 
 def unpacked(path: Path, folder: Path) -> Path:
@@ -130,12 +131,12 @@ def test_an_input_changed_after_reading_is_refused(tmp_path):
     log = files["job/logs/x_pre.csv"]
     assert isinstance(log, Path)
     log.write_bytes(LOG + b"\n")
-    with pytest.raises(ArchiveError, match=r"logs/x_pre\.csv was changed after it was read"):
+    with telling(ArchiveError, match=r"logs/x_pre\.csv was changed after it was read"):
         write_archive(files, INFO, io.BytesIO(), expected=read)
 
 
 def test_an_input_missing_from_the_archive_is_refused():
-    with pytest.raises(ArchiveError, match="logs/gone"):
+    with telling(ArchiveError, match="logs/gone"):
         write_archive({}, INFO, io.BytesIO(), expected={"job/logs/gone.csv": "0" * 64})
 
 
@@ -179,12 +180,12 @@ def test_names_survive_the_archive(tmp_path):
 
 @pytest.mark.parametrize("line", ["nonsense", "0" * 63 + "  a", "0" * 64, "g" * 64 + "  a"])
 def test_a_spoilt_manifest_says_its_line(line):
-    with pytest.raises(ArchiveError, match=r"^m:2: found .*expected a SHA-256"):
+    with telling(ArchiveError, match=r"^m:2: found .*expected a SHA-256"):
         read_manifest(f"{'0' * 64}  fine\n{line}\n", "m")
 
 
 def test_a_name_listed_twice():
-    with pytest.raises(ArchiveError, match="listed twice"):
+    with telling(ArchiveError, match="listed twice"):
         read_manifest(f"{'0' * 64}  a\n{'1' * 64}  a\n", "m")
 
 

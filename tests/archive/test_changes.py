@@ -8,10 +8,12 @@ import time
 import pytest
 
 from reportgen.archive.changes import changes
+from reportgen.render.catalogue import said
 
 
 def listed(one, other, old_texts=None, new_texts=None):
-    return [(each.what, each.before, each.after) for each in changes(one, other, old_texts or {}, new_texts or {})]
+    found = changes(one, other, old_texts or {}, new_texts or {})
+    return [(said(each.what), said(each.before), said(each.after)) for each in found]
 
 
 def run(*modes, **more):

@@ -23,6 +23,7 @@ from reportgen.archive.sign import SigningKey, sign
 from reportgen.archive.verify import Kind, Verified, verify
 from tests.archive.bags import recompute, small_pdf
 from tests.archive.keys import make_keys
+from tests.archive.words import lines, telling, words
 
 
 @pytest.fixture(scope="module")
@@ -165,11 +166,11 @@ def test_an_update_signed_by_any_key_is_never_certified(report, forger, tmp_path
     sign(tmp_path / "forged.pdf", tmp_path / "signed.pdf", key_of(forger))
     found = checked(tmp_path / "signed.pdf", report)
     if forge is other_attachments:
-        assert found.exit_code == 5, found.lines
+        assert found.exit_code == 5, lines(found)
     else:
-        assert found.exit_code == 1, found.lines
-        assert any(line.kind is Kind.PAGES for line in found.found), found.lines
-    assert "everything" not in found.lines[-1]
+        assert found.exit_code == 1, lines(found)
+        assert any(line.kind is Kind.PAGES for line in found.found), lines(found)
+    assert "everything" not in lines(found)[-1]
 
 
 @pytest.mark.parametrize("forge", FORGERIES[:4], ids=lambda each: each.__name__)
@@ -181,7 +182,7 @@ def test_a_forgery_within_the_revision_that_signs_is_found(report, forger, tmp_p
     made = signers.sign_pdf(writer, meta, signer=signing._signer(key_of(forger)))
     (tmp_path / "forged.pdf").write_bytes(made.getvalue())
     found = checked(tmp_path / "forged.pdf", report)
-    assert found.exit_code == 1, found.lines
+    assert found.exit_code == 1, lines(found)
 
 
 @pytest.mark.parametrize("forge", FORGERIES, ids=lambda each: each.__name__)
@@ -189,7 +190,7 @@ def test_a_forgery_between_two_signatures_is_found(signed, report, lab, forger, 
     updated(signed, tmp_path / "forged.pdf", forge)
     sign(tmp_path / "forged.pdf", tmp_path / "both.pdf", key_of(forger))
     found = checked(tmp_path / "both.pdf", report, [lab["certificate"]])
-    assert found.exit_code == (5 if forge is other_attachments else 1), found.lines
+    assert found.exit_code == (5 if forge is other_attachments else 1), lines(found)
 
 
 @pytest.mark.parametrize("forge", FORGERIES, ids=lambda each: each.__name__)
@@ -201,26 +202,26 @@ def test_a_forgery_behind_a_trusted_signature_is_found_without_printing_again(
     sign(tmp_path / "forged.pdf", tmp_path / "both.pdf", key_of(forger))
     found = verify(tmp_path / "both.pdf", recompute, lambda job: {"report.pdf": b"other"}, trusted=[lab["certificate"]])
     # Attachments or the trusted signature itself taken out: nothing is left that could be compared.
-    assert found.exit_code == (5 if forge in (other_attachments, text_field) else 1), found.lines
-    assert "everything" not in found.lines[-1]
+    assert found.exit_code == (5 if forge in (other_attachments, text_field) else 1), lines(found)
+    assert "everything" not in lines(found)[-1]
 
 
 def test_pages_that_the_same_software_prints_otherwise_are_different_whoever_signed(signed, lab):
     found = verify(signed, recompute, lambda job: {"report.pdf": b"other"}, trusted=[lab["certificate"]])
-    assert found.exit_code == 1, found.lines
+    assert found.exit_code == 1, lines(found)
 
 
 def test_a_trusted_signature_vouches_for_pages_that_other_software_printed(signed, lab, other_software):
     found = verify(signed, recompute, lambda job: {"report.pdf": b"other"}, trusted=[lab["certificate"]])
-    assert found.exit_code == 0, found.lines
-    assert any("who is trusted here, signed" in line.text for line in found.found)
+    assert found.exit_code == 0, lines(found)
+    assert any("who is trusted here, signed" in words(line) for line in found.found)
 
 
 def test_an_unsigned_update_is_found(report, signed, tmp_path):
     for source in (report, signed):
         for change in (other_contents, lambda writer: writer.add_object(generic.pdf_string("nothing"))):
             found = checked(updated(source, tmp_path / "forged.pdf", change), report)
-            assert found.exit_code == 1, found.lines
+            assert found.exit_code == 1, lines(found)
 
 
 def test_a_stamp_over_a_page_is_not_called_as_reported(report, forger, tmp_path):
@@ -231,8 +232,8 @@ def test_a_stamp_over_a_page_is_not_called_as_reported(report, forger, tmp_path)
     made = signers.sign_pdf(writer, meta, signer=signing._signer(key_of(forger)))
     (tmp_path / "stamped.pdf").write_bytes(made.getvalue())
     found = checked(tmp_path / "stamped.pdf", report, [forger["certificate"]])
-    assert found.exit_code == 5, found.lines
-    assert "what stamps show" in found.lines[-1]
+    assert found.exit_code == 5, lines(found)
+    assert "what stamps show" in lines(found)[-1]
 
 
 def test_an_object_that_is_entered_nowhere_is_found(report, forger, tmp_path):
@@ -247,7 +248,7 @@ def test_an_object_that_is_entered_nowhere_is_found(report, forger, tmp_path):
     (tmp_path / "hidden.pdf").write_bytes(made.getvalue())
     found = checked(tmp_path / "hidden.pdf", report)
     assert found.exit_code == 1
-    assert f"object {number} is written behind the pages" in " ".join(found.lines)
+    assert f"object {number} is written behind the pages" in " ".join(lines(found))
 
 
 # Who signed ------------------------------------------------------------------------------------------------------
@@ -255,18 +256,18 @@ def test_an_object_that_is_entered_nowhere_is_found(report, forger, tmp_path):
 
 def test_without_trust_the_signer_is_unknown_and_vouches_for_nothing(signed, report):
     found = checked(signed, report)
-    text = " ".join(found.lines)
+    text = " ".join(lines(found))
     assert found.exit_code == 5
     assert "the signer is unknown" in text
     assert "an unknown signer vouches for nothing" in text
-    assert "everything" not in found.lines[-1]
-    assert any("same to the last byte; behind them stand signatures only" in line.text for line in found.found)
+    assert "everything" not in lines(found)[-1]
+    assert any("same to the last byte; behind them stand signatures only" in words(line) for line in found.found)
 
 
 def test_with_trust_everything_is_as_reported(signed, report, lab):
     found = checked(signed, report, [lab["certificate"]])
-    assert found.exit_code == 0, found.lines
-    assert found.lines[-1].endswith("everything is as it was reported")
+    assert found.exit_code == 0, lines(found)
+    assert lines(found)[-1].endswith("everything is as it was reported")
 
 
 def test_somebody_of_the_same_name_is_not_trusted(report, lab, forger, tmp_path):
@@ -278,11 +279,11 @@ def test_a_signed_file_cut_back_is_told_as_unsigned(signed, report, lab, tmp_pat
     path = tmp_path / "cut.pdf"
     path.write_bytes(signed.read_bytes()[: report.stat().st_size])
     found = checked(path, report)
-    assert found.lines[-1].endswith("it is not signed")
-    assert any("the PDF is not signed: nobody vouches for it" in line.text for line in found.found)
+    assert lines(found)[-1].endswith("it is not signed")
+    assert any("the PDF is not signed: nobody vouches for it" in words(line) for line in found.found)
     asked = checked(path, report, [lab["certificate"]])
     assert asked.exit_code == 5
-    assert "a signature by cert.pem" in asked.lines[-1]
+    assert "a signature by cert.pem" in lines(asked)[-1]
 
 
 def test_two_signatures_cut_back_to_one_are_found_where_both_are_asked_for(signed, report, lab, forger, tmp_path):
@@ -406,7 +407,7 @@ def test_revisions_taken_out_of_the_middle_are_found(signed, report, lab, forger
     for mixed in (whole[:page] + whole[one:], whole[:one] + whole[page:one], whole + whole[one:]):
         (tmp_path / "mixed.pdf").write_bytes(mixed)
         found = checked(tmp_path / "mixed.pdf", report, [lab["certificate"], forger["certificate"]])
-        assert found.exit_code == 1, found.lines
+        assert found.exit_code == 1, lines(found)
 
 
 # Work without end ------------------------------------------------------------------------------------------------
@@ -429,8 +430,8 @@ def test_form_fields_that_share_their_children(report, tmp_path, monkeypatch):
 
     path = updated(report, tmp_path / "shared.pdf", shared)
     found = checked(path, report)
-    assert found.exit_code in (1, 5), found.lines
-    assert "everything" not in found.lines[-1]
+    assert found.exit_code in (1, 5), lines(found)
+    assert "everything" not in lines(found)[-1]
     assert added_behind(path, Start(revision=0, length=report.stat().st_size)).changes
 
 
@@ -457,13 +458,13 @@ def test_a_table_of_objects_that_unpacks_without_end(tmp_path):
     assert path.stat().st_size < 10_000_000
     script = (
         "import resource, sys\nfrom pathlib import Path\nfrom reportgen.archive.verify import verify\n"
-        "found = verify(Path(sys.argv[1]), dict)\nprint(found.exit_code, *found.lines, sep='\\n')\n"
+        "found = verify(Path(sys.argv[1]), dict)\nprint(found.exit_code, *found.said, sep='\\n')\n"
         "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n"
     )
     done = subprocess.run([sys.executable, "-c", script, str(path)], capture_output=True, text=True, timeout=120)
-    lines = done.stdout.splitlines()
-    assert lines[0] in ("1", "5"), done.stdout + done.stderr
-    assert int(lines[-1]) * 1024 < 1.5e9, "more memory than a build's own documents ever take"
+    told = done.stdout.splitlines()
+    assert told[0] in ("1", "5"), done.stdout + done.stderr
+    assert int(told[-1]) * 1024 < 1.5e9, "more memory than a build's own documents ever take"
     assert done.stderr == ""
 
 
@@ -474,7 +475,7 @@ def test_a_pipe_and_a_device_are_not_waited_for(tmp_path):
     for path in (tmp_path / "pipe.pdf", Path("/dev/zero"), Path("/dev/tty"), tmp_path):
         found = verify(path, recompute)
         assert found.exit_code == 1
-        assert "is not a file" in " ".join(found.lines)
+        assert "is not a file" in " ".join(lines(found))
 
 
 def test_a_process_that_dies_is_told_from_a_fault_of_ours(tmp_path):
@@ -482,8 +483,8 @@ def test_a_process_that_dies_is_told_from_a_fault_of_ours(tmp_path):
 
     path = tmp_path / "x"
     path.write_bytes(b"x")
-    for work, words in ((_die, "died"), (_take_memory, "of memory")):
-        with pytest.raises(BoundError, match=words):
+    for work, why in ((_die, "died"), (_take_memory, "of memory")):
+        with telling(BoundError, match=why):
             bounded(work, path)
     with pytest.raises(RuntimeError, match="ZeroDivisionError"):
         bounded(_fail, path)

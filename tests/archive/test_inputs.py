@@ -14,6 +14,7 @@ from reportgen.read import log as log_module
 from reportgen.read.input_files import stamp_of_job_file, watch_inputs
 from reportgen.read.job.job_file import read_job
 from reportgen.read.notes import operator_notes
+from tests.archive.words import telling
 from tests.soak.small_job import comma_log, job_of, write_job
 
 ALONE = Settings(results_only=True)
@@ -37,7 +38,7 @@ def after(monkeypatch, module, name: str, then) -> None:
 
 
 def refused(job: Path, name: str) -> None:
-    with pytest.raises(ReadError, match=rf"{name}: was changed, or replaced, while it was being read"):
+    with telling(ReadError, match=rf"{name}: was changed, or replaced, while it was being read"):
         build_job(job, None, ALONE)
     assert not (job / "report").exists()
 
@@ -85,7 +86,7 @@ def test_the_job_file_changed_after_it_was_read(job):
     before = stamp_of_job_file(job)
     read, _ = read_job(job)
     (job / "job.toml").write_bytes((job / "job.toml").read_bytes() + b"# more\n")
-    with pytest.raises(ReadError, match=r"job\.toml: was changed"):
+    with telling(ReadError, match=r"job\.toml: was changed"):
         watch_inputs(read, before)
 
 

@@ -15,8 +15,10 @@ from reportgen.archive.issue import MARKER, ReportSet, Standing, read_sets
 from reportgen.archive.manifest import MANIFEST, manifest_text
 from reportgen.archive.publish import JOURNAL, issued_early, publish, write_whole
 from reportgen.errors import ArchiveError
+from reportgen.render.catalogue import said
 from tests.archive.bags import archive_bytes, archive_files, zip_of
 from tests.archive.test_publish import _publish_dying_at_step, beside, contents
+from tests.archive.words import telling
 
 A = ReportSet(
     number="VTR-0201",
@@ -77,13 +79,13 @@ def snapshot(folder: Path) -> dict[str, tuple[object, ...]]:
 def test_a_build_after_an_edit_overwrote_what_was_issued(target):
     before = snapshot(target)
     edited = replace(A, inputs={**A.inputs, "logs/x.csv": "2"})
-    with pytest.raises(ArchiveError, match=r"VTR-0201 rev\. A is issued and is never overwritten") as caught:
+    with telling(ArchiveError, match=r"VTR-0201 rev\. A is issued and is never overwritten") as caught:
         publish({**FILES_A, "results.json": b"{}"}, target, edited)
-    told = str(caught.value)
+    told = said(caught.value.said)
     assert "Changed since then: logs/x.csv" in told
     assert f"revision B build with --supersedes {target / 'VTR-0201-A.zip'}" in told
     assert "--draft" in told
-    with pytest.raises(ArchiveError, match=r"logs/x\.csv"):
+    with telling(ArchiveError, match=r"logs/x\.csv"):
         issued_early(target, edited)
     assert snapshot(target) == before
     assert beside(target) == []
@@ -97,15 +99,13 @@ def test_the_same_content_is_no_new_issue_and_touches_nothing(target):
 
 
 def test_another_version_of_the_program_is_said_to_be_why(target):
-    with pytest.raises(
-        ArchiveError, match=r"inputs are the same, but other software.*reportgen was 0\.5\.0, is 0\.6\.0"
-    ):
+    with telling(ArchiveError, match=r"inputs are the same, but other software.*reportgen was 0\.5\.0, is 0\.6\.0"):
         publish({**FILES_A, "report.pdf": b"%PDF 6"}, target, replace(A, versions={"reportgen": "0.6.0"}))
     assert contents(target) == FILES_A
 
 
 def test_outputs_that_differ_without_a_reason_are_named(target):
-    with pytest.raises(ArchiveError, match=r"software are the same, but these outputs differ: report\.pdf"):
+    with telling(ArchiveError, match=r"software are the same, but these outputs differ: report\.pdf"):
         publish({**FILES_A, "report.pdf": b"%PDF odd"}, target, A)
 
 
@@ -144,7 +144,7 @@ def test_an_issue_into_the_folder_of_a_draft_leaves_it(tmp_path):
 def test_a_draft_that_somebody_marked_up_is_not_overwritten(target):
     publish(FILES_DRAFT, target, DRAFT)
     (target / "report-draft.pdf").write_bytes(b"%PDF draft with remarks")
-    with pytest.raises(ArchiveError, match=r"report-draft\.pdf was not written by a build, or was changed since"):
+    with telling(ArchiveError, match=r"report-draft\.pdf was not written by a build, or was changed since"):
         publish({**FILES_DRAFT, "report-draft.pdf": b"%PDF draft 2"}, target, DRAFT)
     assert contents(target) == {**FILES_A, **FILES_DRAFT, "report-draft.pdf": b"%PDF draft with remarks"}
 
@@ -152,15 +152,15 @@ def test_a_draft_that_somebody_marked_up_is_not_overwritten(target):
 @pytest.mark.parametrize("standing", list(Standing))
 def test_another_job_built_into_the_folder_of_an_issue_is_refused(target, standing):
     before = snapshot(target)
-    with pytest.raises(ArchiveError, match=r"Report VTR-0999 needs a folder of its own: name one with --out"):
+    with telling(ArchiveError, match=r"Report VTR-0999 needs a folder of its own: name one with --out"):
         publish(FILES_B, target, replace(A, number="VTR-0999", archive="VTR-0999-A.zip", standing=standing))
     assert snapshot(target) == before
 
 
 def test_another_revision_without_saying_what_it_replaces_is_refused(target):
-    with pytest.raises(ArchiveError, match=r"Revision B names what it replaces: --supersedes .*VTR-0201-A\.zip"):
+    with telling(ArchiveError, match=r"Revision B names what it replaces: --supersedes .*VTR-0201-A\.zip"):
         publish(FILES_B, target, replace(B, supersedes=""))
-    with pytest.raises(ArchiveError, match="names what it replaces"):
+    with telling(ArchiveError, match="names what it replaces"):
         publish(FILES_B, target, replace(B, supersedes=sha256(b"another archive")))
     assert contents(target) == FILES_A
 
@@ -201,7 +201,7 @@ def test_the_amendment_and_what_it_replaced_built_again_are_no_new_issues(target
     before = snapshot(target)
     assert publish(FILES_B, target, B).same
     assert publish(FILES_A, target, A).same
-    with pytest.raises(ArchiveError, match=r"For revision C build with --supersedes .*VTR-0201-B\.zip"):
+    with telling(ArchiveError, match=r"For revision C build with --supersedes .*VTR-0201-B\.zip"):
         publish({**FILES_A, "report.pdf": b"%PDF other"}, target, A)
     assert snapshot(target) == before
 
@@ -215,7 +215,7 @@ def test_an_amendment_of_a_set_that_was_not_issued_keeps_what_it_cites(tmp_path)
 def test_a_file_of_somebody_else_where_the_superseded_set_goes_is_not_replaced(target):
     (target / "VTR-0201-A").mkdir()
     (target / "VTR-0201-A" / "report.pdf").write_bytes(b"mine")
-    with pytest.raises(ArchiveError, match=r"VTR-0201-A/report\.pdf was not written by a build"):
+    with telling(ArchiveError, match=r"VTR-0201-A/report\.pdf was not written by a build"):
         publish(FILES_B, target, B)
     assert contents(target) == {**FILES_A, "VTR-0201-A/report.pdf": b"mine"}
 
@@ -254,7 +254,7 @@ def test_a_planted_link_made_a_build_empty_somebody_elses_folder(tmp_path, role,
         publish(FILES_A, target, A)
     (target.parent / f".report.{role}").symlink_to(victim if role != "lock" else victim / "results.json")
     before = snapshot(tmp_path)
-    with pytest.raises(ArchiveError, match=rf"\.report\.{role} is (a link|not the empty file).*follow no link"):
+    with telling(ArchiveError, match=rf"\.report\.{role} is (a link|not the empty file).*follow no link"):
         publish(FILES_DRAFT, target, DRAFT)
     after = snapshot(tmp_path)
     assert {**after, "job": ()} == {**before, "job": ()}  # the lock came and went in it
@@ -265,7 +265,7 @@ def test_a_folder_of_somebody_else_under_a_working_name_was_emptied(tmp_path, ro
     (tmp_path / f".report.{role}").mkdir()
     (tmp_path / f".report.{role}" / "thesis.odt").write_text("mine")
     before = snapshot(tmp_path)
-    with pytest.raises(ArchiveError, match=rf"report\.{role} holds files that no build wrote"):
+    with telling(ArchiveError, match=rf"report\.{role} holds files that no build wrote"):
         publish(FILES_A, tmp_path / "report", A)
     assert snapshot(tmp_path)[f".report.{role}/thesis.odt"] == before[f".report.{role}/thesis.odt"]
 
@@ -284,7 +284,7 @@ def test_plots_as_a_link_was_written_through(target, tmp_path):
     shutil.rmtree(target / "plots")
     (tmp_path / "elsewhere").mkdir()
     (target / "plots").symlink_to(tmp_path / "elsewhere")
-    with pytest.raises(ArchiveError, match=r"report/plots was not written by a build"):
+    with telling(ArchiveError, match=r"report/plots was not written by a build"):
         publish(FILES_B, target, B)
     assert list((tmp_path / "elsewhere").iterdir()) == []
 
@@ -295,7 +295,7 @@ def test_plots_as_a_link_was_written_through(target, tmp_path):
 def test_results_alone_deleted_the_finished_report(target):
     before = snapshot(target)
     assert publish({"results.json": FILES_A["results.json"]}, target, RESULTS).same
-    with pytest.raises(ArchiveError, match=r"is issued and is never overwritten.*draft.*--out"):
+    with telling(ArchiveError, match=r"is issued and is never overwritten.*draft.*--out"):
         publish({"results.json": b"{}"}, target, replace(RESULTS, inputs={}))
     assert snapshot(target) == before
 
@@ -304,7 +304,7 @@ def test_results_alone_do_not_take_a_whole_draft_s_place(target):
     publish(FILES_DRAFT, target, DRAFT)
     alone = replace(DRAFT, alone=True, archive="")
     assert publish({"results-draft.json": b"{}"}, target, alone).same
-    with pytest.raises(ArchiveError, match=r"holds a whole report \(draft\).*without --results-only"):
+    with telling(ArchiveError, match=r"holds a whole report \(draft\).*without --results-only"):
         publish({"results-draft.json": b"other"}, target, alone)
     assert contents(target) == {**FILES_A, **FILES_DRAFT}
 
@@ -374,7 +374,7 @@ def forged_marker(tmp_path: Path) -> Path:
 def test_out_on_a_bag_emptied_its_data(tmp_path, made):
     folder = made(tmp_path)
     before = snapshot(folder)
-    with pytest.raises(ArchiveError, match="holds files that no build wrote"):
+    with telling(ArchiveError, match="holds files that no build wrote"):
         publish(FILES_A, folder, A)
     assert snapshot(folder) == before
     assert beside(folder) == sorted(p.name for p in folder.parent.iterdir() if p != folder)
@@ -382,14 +382,14 @@ def test_out_on_a_bag_emptied_its_data(tmp_path, made):
 
 @pytest.mark.parametrize("text", ["", "{}", "[]", '{"format": "reportgen sets 1", "sets": [{"files": 1}]}', "null"])
 def test_a_marker_that_no_build_wrote(tmp_path, text):
-    with pytest.raises(ArchiveError, match=r"cannot be read as JSON|not what a build writes"):
+    with telling(ArchiveError, match=r"cannot be read as JSON|not what a build writes"):
         read_sets(text, "marker")
 
 
 @pytest.mark.parametrize("name", ["../escaped", "/etc/passwd", "a//b"])
 def test_a_marker_that_lists_files_elsewhere(target, name):
     text = (target / MARKER).read_text().replace('"report.pdf"', f'"{name}"')
-    with pytest.raises(ArchiveError, match="no name or no digest that a build writes"):
+    with telling(ArchiveError, match="no name or no digest that a build writes"):
         read_sets(text, "marker")
 
 
@@ -446,7 +446,7 @@ def test_a_leftover_with_what_stands_nowhere_else_is_kept_and_named(target):
     leftover = target.parent / ".report.new"
     shutil.copytree(target, leftover)
     (leftover / "report.pdf").write_bytes(b"%PDF A, signed by somebody")
-    with pytest.raises(ArchiveError, match=r"\.report\.new/report\.pdf stands nowhere else"):
+    with telling(ArchiveError, match=r"\.report\.new/report\.pdf stands nowhere else"):
         publish(FILES_B, target, B)
     assert (leftover / "report.pdf").read_bytes() == b"%PDF A, signed by somebody"
     assert contents(target) == FILES_A
@@ -454,7 +454,7 @@ def test_a_leftover_with_what_stands_nowhere_else_is_kept_and_named(target):
 
 def test_one_file_is_written_without_removing_what_bears_the_working_name(tmp_path):
     (tmp_path / f".page.html.{os.getpid()}.part").write_text("mine")
-    with pytest.raises(ArchiveError, match="File exists"):
+    with telling(ArchiveError, match="File exists"):
         write_whole(tmp_path / "page.html", b"new")
     assert (tmp_path / f".page.html.{os.getpid()}.part").read_text() == "mine"
 

@@ -23,13 +23,14 @@ from reportgen.archive import open_archive as room
 from reportgen.archive.manifest import safe_name
 from reportgen.archive.open_archive import Trouble, open_archive
 from reportgen.errors import ArchiveError
+from reportgen.render.catalogue import said
 from tests.archive.bags import LOG, archive_bytes, archive_files, job_files, small_pdf, small_zip, zip_of
 
 
 def refused(path: Path) -> str:
     with pytest.raises(ArchiveError) as caught, open_archive(path):
         pytest.fail("was opened")
-    return str(caught.value)
+    return said(caught.value.said)
 
 
 def troubles(path: Path) -> dict[str | None, Trouble]:

@@ -21,6 +21,8 @@ from reportgen.archive.issue import MARKER
 from reportgen.archive.manifest import MANIFEST, read_manifest
 from reportgen.archive.publish import JOURNAL, publish, write_whole
 from reportgen.errors import ArchiveError
+from reportgen.render.catalogue import said
+from tests.archive.words import telling
 
 OLD = {"report.pdf": b"old pdf" * 100, "results.json": b'{"of": "old"}'}
 NEW = {"report.pdf": b"new pdf" * 100, "results.json": b'{"of": "new"}', "figures/one.svg": b"<svg/>"}
@@ -90,7 +92,7 @@ def test_what_no_build_wrote_is_carried_over(tmp_path):
 @pytest.mark.parametrize("holding", ["thesis.odt", "report.pdf"])
 def test_a_folder_of_somebody_else_is_refused(tmp_path, holding):
     (tmp_path / holding).write_text("mine")
-    with pytest.raises(ArchiveError, match=rf"holds files that no build wrote \({holding}\).*--out"):
+    with telling(ArchiveError, match=rf"holds files that no build wrote \({holding}\).*--out"):
         publish(NEW, tmp_path)
     assert contents(tmp_path) == {holding: b"mine"}
 
@@ -99,14 +101,14 @@ def test_a_file_of_somebody_else_is_never_replaced(tmp_path):
     target = tmp_path / "report"
     publish(OLD, target)
     (target / "figures").write_text("mine")
-    with pytest.raises(ArchiveError, match="figures was not written by a build"):
+    with telling(ArchiveError, match="figures was not written by a build"):
         publish(NEW, target)
     assert contents(target) == {**OLD, "figures": b"mine"}
 
 
 def test_a_file_in_the_way_and_an_empty_folder(tmp_path):
     (tmp_path / "file").write_text("")
-    with pytest.raises(ArchiveError, match="is a file; the outputs need a folder"):
+    with telling(ArchiveError, match="is a file; the outputs need a folder"):
         publish(NEW, tmp_path / "file")
     (tmp_path / "empty").mkdir()
     publish(NEW, tmp_path / "empty")
@@ -115,7 +117,7 @@ def test_a_file_in_the_way_and_an_empty_folder(tmp_path):
 
 @pytest.mark.parametrize("name", ["../escaped", "/tmp/escaped", "a/../../escaped", "a\nb", "", MANIFEST])
 def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path, name):
-    with pytest.raises(ArchiveError, match="cannot be the name of an output"):
+    with telling(ArchiveError, match="cannot be the name of an output"):
         publish({name: b""}, tmp_path / "report")
     assert list(tmp_path.iterdir()) == []
 
@@ -124,7 +126,7 @@ def test_a_link_as_report_replaced_what_it_led_to(tmp_path):
     real = tmp_path / "other job" / "report"
     publish(OLD, real)
     (tmp_path / "report").symlink_to(real)
-    with pytest.raises(ArchiveError, match="report is a link, which a build does not follow"):
+    with telling(ArchiveError, match="report is a link, which a build does not follow"):
         publish(NEW, tmp_path / "report")
     assert (tmp_path / "report").is_symlink()
     assert contents(real) == OLD
@@ -145,7 +147,7 @@ def test_a_writer_that_fails_leaves_the_earlier_set(tmp_path):
         stream.write(b"half")
         raise ArchiveError("logs/x.csv was changed after it was read")
 
-    with pytest.raises(ArchiveError, match="was changed after it was read"):
+    with telling(ArchiveError, match="was changed after it was read"):
         publish({"first": b"1", "second": fail}, target)
     assert contents(target) == OLD
     assert beside(target) == []
@@ -168,9 +170,9 @@ def test_a_fault_of_the_disk_is_said_in_words(tmp_path, code, words):
     def fail(stream):
         raise OSError(code, os.strerror(code))
 
-    with pytest.raises(ArchiveError, match=words) as caught:
+    with telling(ArchiveError, match=words) as caught:
         publish({"report.pdf": fail}, target)
-    assert "what stood there before is untouched" in str(caught.value)
+    assert "what stood there before is untouched" in said(caught.value.said)
     assert contents(target) == OLD
     assert beside(target) == []
 
@@ -197,7 +199,7 @@ def test_a_failed_rename_puts_the_earlier_set_back(tmp_path, monkeypatch):
         return move(folder, path, goal, goal_path)
 
     monkeypatch.setattr(Folder, "move", fail_at_the_new_one)
-    with pytest.raises(ArchiveError, match="the disk reported a fault"):
+    with telling(ArchiveError, match="the disk reported a fault"):
         publish(NEW, target)
     assert contents(target) == OLD
 
@@ -226,7 +228,7 @@ def test_a_build_that_waits_too_long_says_so(tmp_path):
     first = threading.Thread(target=publish, args=({"slow": slow}, target))
     first.start()
     assert entered.wait(10)
-    with pytest.raises(ArchiveError, match="another build has been writing here for 0 s"):
+    with telling(ArchiveError, match="another build has been writing here for 0 s"):
         publish(NEW, target, wait_s=0.0)
     leave.set()
     first.join()
@@ -238,7 +240,7 @@ def test_one_file_whole_or_not_at_all(tmp_path):
     write_whole(path, b"one")
     write_whole(path, b"two")
     assert contents(tmp_path) == {"quicklook.html": b"two"}
-    with pytest.raises(ArchiveError, match="No such file"):
+    with telling(ArchiveError, match="No such file"):
         write_whole(tmp_path / "nowhere" / "x", b"")
 
 
@@ -373,7 +375,7 @@ def test_a_disk_of_one_megabyte(small_disk):
     target = small_disk / "report"
     publish(OLD, target)
     big = {"results.json": b"{}", "report.pdf": os.urandom(2_000_000)}
-    with pytest.raises(ArchiveError, match=r"the disk is full.*untouched"):
+    with telling(ArchiveError, match=r"the disk is full.*untouched"):
         publish(big, target)
     assert contents(target) == OLD
     assert beside(target) == []
@@ -388,15 +390,15 @@ def test_a_read_only_disk(small_disk):
     remount_read_only = 32 | 1
     if libc.mount(b"tmpfs", os.fsencode(small_disk), b"tmpfs", remount_read_only, b"") != 0:
         pytest.skip("this system does not let a disk be made read-only")
-    with pytest.raises(ArchiveError, match=r"read-only.*--out"):
+    with telling(ArchiveError, match=r"read-only.*--out"):
         publish(NEW, target)
-    with pytest.raises(ArchiveError, match=r"read-only.*--out"):
+    with telling(ArchiveError, match=r"read-only.*--out"):
         publish(NEW, small_disk / "elsewhere" / "report")
     assert contents(target) == OLD
 
 
 def test_a_mount_point_is_not_replaced(small_disk):
-    with pytest.raises(ArchiveError, match=r"mount point.*Name a folder inside it"):
+    with telling(ArchiveError, match=r"mount point.*Name a folder inside it"):
         publish(OLD, small_disk)
     assert list(small_disk.iterdir()) == []
     assert beside(small_disk) == []
@@ -418,7 +420,9 @@ def test_a_folder_without_write_permission(tmp_path):
             publish(NEW, target)
             os._exit(1)
         except ArchiveError as problem:
-            os._exit(0 if "no permission to write here" in str(problem) and "untouched" in str(problem) else 2)
+            os._exit(
+                0 if "no permission to write here" in said(problem.said) and "untouched" in said(problem.said) else 2
+            )
         except BaseException:
             os._exit(3)
     code = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])

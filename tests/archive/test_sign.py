@@ -17,8 +17,10 @@ from reportgen.archive.open_archive import open_archive
 from reportgen.archive.sign import SigningKey, read_signatures, sign, sign_report
 from reportgen.archive.verify import Kind, verify
 from reportgen.errors import ArchiveError
+from reportgen.render.catalogue import said
 from tests.archive.bags import recompute, small_pdf
 from tests.archive.keys import make_keys
+from tests.archive.words import lines, telling, words
 
 
 @pytest.fixture(scope="module")
@@ -74,11 +76,11 @@ def test_the_sources_are_still_read(signed):
 def test_a_self_signed_certificate_is_said_to_prove_nobody(signed, keys):
     (check,) = read_signatures(signed)
     assert (check.valid, check.trusted, check.self_signed) == (True, False, True)
-    assert "who signed is not proven" in str(check)
+    assert "who signed is not proven" in said(check.said)
     assert "Head of laboratory" in check.signer
     (trusted,) = read_signatures(signed, [keys["certificate"]])
     assert trusted.trusted
-    assert "trusted here" in str(trusted)
+    assert "trusted here" in said(trusted.said)
 
 
 def test_pkcs12_and_signing_in_place(report, keys, tmp_path):
@@ -104,7 +106,7 @@ def test_a_changed_byte_is_found(signed, tmp_path):
     (tmp_path / "changed.pdf").write_bytes(whole)
     (check,) = read_signatures(tmp_path / "changed.pdf")
     assert not check.valid
-    assert "CHANGED after signing" in str(check) or "cannot be checked" in str(check)
+    assert "CHANGED after signing" in said(check.said) or "cannot be checked" in said(check.said)
 
 
 def test_a_page_changed_behind_the_signature_is_found(signed, tmp_path):
@@ -120,7 +122,7 @@ def test_a_page_changed_behind_the_signature_is_found(signed, tmp_path):
         writer.write(goal)
     (check,) = read_signatures(tmp_path / "added.pdf")
     assert (check.intact, check.covers_all, check.valid) == (True, False, False)
-    assert "added after signing" in str(check)
+    assert "added after signing" in said(check.said)
 
 
 def test_verify_reads_the_signature(signed, report, keys, tmp_path):
@@ -128,8 +130,8 @@ def test_verify_reads_the_signature(signed, report, keys, tmp_path):
         return {"report.pdf": report.read_bytes()}
 
     sound = verify(signed, recompute, printed, trusted=[keys["certificate"]])
-    assert sound.exit_code == 0, sound.lines
-    assert any(line.kind is Kind.NOTE and "signature Signature1 by" in line.text for line in sound.found)
+    assert sound.exit_code == 0, lines(sound)
+    assert any(line.kind is Kind.NOTE and "signature Signature1 by" in words(line) for line in sound.found)
     (tmp_path / "more.pdf").write_bytes(signed.read_bytes() + b"\n% more")
     assert verify(tmp_path / "more.pdf", recompute, printed).exit_code == 1
 
@@ -152,7 +154,7 @@ def test_keys_that_cannot_sign(report, keys, tmp_path, key, words):
         "certificate for key": SigningKey(key=keys["certificate"]),
         "certificate of another": SigningKey(key=keys["key"], certificate=make_keys(tmp_path)["certificate"]),
     }
-    with pytest.raises(ArchiveError, match=words):
+    with telling(ArchiveError, match=words):
         sign(report, tmp_path / "signed.pdf", made[key])
     assert not (tmp_path / "signed.pdf").exists()
 
@@ -161,17 +163,17 @@ def test_as_the_command_line_signs(report, keys, tmp_path):
     (tmp_path / "words").write_text("open\nmore")
     both = tmp_path / "both.pem"
     both.write_bytes(keys["key"].read_bytes() + keys["certificate"].read_bytes())
-    for key, words in ((keys["pkcs12"], tmp_path / "words"), (both, None)):
+    for key, passphrase in ((keys["pkcs12"], tmp_path / "words"), (both, None)):
         (tmp_path / "signed.pdf").unlink(missing_ok=True)
-        lines = sign_report(report, tmp_path / "signed.pdf", key, words, reason="Authorised")
-        assert lines[0].endswith("signed.pdf: signed")
-        assert "unchanged" in lines[1]
+        told = sign_report(report, tmp_path / "signed.pdf", key, passphrase, reason="Authorised")
+        assert said(told[0]).endswith("signed.pdf: signed")
+        assert "unchanged" in said(told[1])
 
 
 def test_what_is_no_pdf_cannot_be_signed(pem, tmp_path):
     (tmp_path / "x.pdf").write_bytes(b"no pdf")
-    with pytest.raises(ArchiveError, match="cannot be signed"):
+    with telling(ArchiveError, match="cannot be signed"):
         sign(tmp_path / "x.pdf", tmp_path / "signed.pdf", pem)
-    with pytest.raises(ArchiveError, match="No such file"):
+    with telling(ArchiveError, match="No such file"):
         sign(tmp_path / "nowhere.pdf", tmp_path / "signed.pdf", pem)
     assert [check.valid for check in read_signatures(tmp_path / "x.pdf")] == [False]

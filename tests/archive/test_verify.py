@@ -14,6 +14,7 @@ from reportgen.archive.manifest import manifest_text
 from reportgen.archive.verify import Kind, Verified, verify
 from reportgen.errors import ArchiveError, ComputeError
 from tests.archive.bags import archive_bytes, archive_files, rebuild, recompute, small_pdf, small_zip
+from tests.archive.words import lines, words
 
 
 def kinds(report: Verified) -> set[Kind]:
@@ -40,16 +41,16 @@ def parts(report: Verified) -> list[str | None]:
 
 def test_a_sound_archive(tmp_path):
     report = verify(small_zip(tmp_path), recompute, rebuild)
-    assert report.exit_code == 0, " ".join(report.lines)
+    assert report.exit_code == 0, " ".join(lines(report))
     assert kinds(report) == {Kind.SAME}
-    assert report.lines[-1].endswith("everything is as it was reported")
+    assert lines(report)[-1].endswith("everything is as it was reported")
 
 
 def test_a_sound_pdf_that_nobody_signed_is_told_as_unsigned(tmp_path):
     path = small_pdf(tmp_path)
     report = verify(path, recompute, printed_as(path))
-    assert report.exit_code == 0, " ".join(report.lines)
-    assert report.lines[-1].endswith("everything is as it was reported; it is not signed")
+    assert report.exit_code == 0, " ".join(lines(report))
+    assert lines(report)[-1].endswith("everything is as it was reported; it is not signed")
 
 
 # Not verified ----------------------------------------------------------------------------------------------------
@@ -61,8 +62,8 @@ def test_forged_pages_behind_forged_versions_are_not_verified(tmp_path):
     path = repacked(tmp_path, **{"versions.json": stated, "report.pdf": b"%PDF-1.7 forged"})
     report = verify(path, recompute, rebuild)
     assert (report.exit_code, parts(report)) == (5, ["report.pdf"])
-    assert "everything" not in report.lines[-1]
-    assert "NOT VERIFIED: report.pdf" in report.lines[-1]
+    assert "everything" not in lines(report)[-1]
+    assert "NOT VERIFIED: report.pdf" in lines(report)[-1]
 
 
 def test_pages_that_other_software_prints_alike_are_verified(tmp_path):
@@ -74,7 +75,7 @@ def test_pages_that_other_software_prints_alike_are_verified(tmp_path):
 def test_a_file_added_to_an_archive_with_its_digest_is_named(tmp_path, name):
     report = verify(repacked(tmp_path, **{name: b"approved"}), recompute, rebuild)
     assert (report.exit_code, parts(report)) == (5, [name.removeprefix("job/")])
-    assert "everything" not in report.lines[-1]
+    assert "everything" not in lines(report)[-1]
 
 
 def test_pages_missing_from_an_archive_and_its_manifest_are_named(tmp_path):
@@ -108,14 +109,14 @@ def test_a_summary_says_what_it_is_and_what_to_verify(tmp_path):
     path = folder / "summary.pdf"
     HTML(string="<html lang=en><title>Summary VTR-0201 rev. A: Crane</title><p>pass").write_pdf(path)
     report = verify(path, recompute, rebuild)
-    text = " ".join(report.lines)
+    text = " ".join(lines(report))
     assert report.exit_code == 5
     assert "Summary VTR-0201 rev. A" in text
     assert "Verify the report.pdf or the archive zip" in text
     assert "damaged" not in text
     (folder / "VTR-0201-A.zip").write_bytes(b"")
     (folder / "report.pdf").write_bytes(b"")
-    assert "lies beside it: VTR-0201-A.zip, report.pdf" in " ".join(verify(path, recompute, rebuild).lines)
+    assert "lies beside it: VTR-0201-A.zip, report.pdf" in " ".join(lines(verify(path, recompute, rebuild)))
 
 
 # What differs ----------------------------------------------------------------------------------------------------
@@ -129,15 +130,15 @@ def test_a_number_that_does_not_follow_is_named_and_measured(tmp_path):
     assert report.exit_code == 1
     assert Kind.ALTERED not in kinds(report)
     (line,) = [line for line in report.found if line.kind is Kind.NUMBER]
-    assert "runs[X-PRE].channels[A1].resonances[0].q" in line.text
-    assert "off by 0.99 %" in line.text
+    assert "runs[X-PRE].channels[A1].resonances[0].q" in words(line)
+    assert "off by 0.99 %" in words(line)
 
 
 def test_other_software_is_said_and_is_no_fault_by_itself(tmp_path):
     versions = {**manifest.versions(), "numpy": "1.0", "weasyprint": "1.0"}
     report = verify(repacked(tmp_path, **{"versions.json": json.dumps(versions).encode()}), recompute, rebuild)
     assert report.exit_code == 0
-    said = [line.text for line in report.found if line.kind is Kind.VERSION]
+    said = [words(line) for line in report.found if line.kind is Kind.VERSION]
     assert len(said) == 2
     assert "numpy was 1.0" in said[0]
     assert "the pages, not the numbers" in said[1]
@@ -149,7 +150,7 @@ def test_a_laboratorys_own_templates_are_not_taken_for_damage(tmp_path):
     versions = manifest.versions_json(tmp_path / "own")
     report = verify(repacked(tmp_path, **{"versions.json": versions}), recompute, lambda job: {"report.pdf": b"plain"})
     assert report.exit_code == 5
-    assert [line.text[:12] for line in report.found if line.kind is Kind.VERSION] == ["branding was"]
+    assert [words(line)[:12] for line in report.found if line.kind is Kind.VERSION] == ["branding was"]
 
 
 def test_the_software_named_in_the_results_is_not_a_number(tmp_path):
@@ -165,7 +166,7 @@ def test_numbers_that_cannot_be_recomputed_are_not_called_same(tmp_path):
 
     report = verify(small_zip(tmp_path), fail, fail)
     assert report.exit_code == 5
-    assert any(line.kind is Kind.UNCHECKED and "too short" in line.text for line in report.found)
+    assert any(line.kind is Kind.UNCHECKED and "too short" in words(line) for line in report.found)
 
 
 @pytest.mark.parametrize("results", [b"", b"[", b"NaN", b"[" * 100_000, b"1" * 10_000, b'"text"', b"\xff"])
@@ -184,7 +185,7 @@ def test_many_differences_are_counted(tmp_path):
     path = repacked(tmp_path, **{"results.json": json.dumps(results).encode()})
     report = verify(path, lambda job: {"numbers": [n + 1 for n in range(200)]})
     assert len(report.differences) == 200
-    assert "and 150 more" in " ".join(report.lines)
+    assert "and 150 more" in " ".join(lines(report))
 
 
 def test_no_archive_at_all(tmp_path):
@@ -198,7 +199,7 @@ def test_no_archive_at_all(tmp_path):
 def test_pages_printed_again(tmp_path):
     path = small_zip(tmp_path)
     same = verify(path, recompute, lambda job: {"report.pdf": b"%PDF-1.7 pages"})
-    assert "same to the last byte" in " ".join(same.lines)
+    assert "same to the last byte" in " ".join(lines(same))
     report = verify(path, recompute, lambda job: {"report.pdf": b"%PDF-1.7 other"})
     assert (report.exit_code, Kind.PAGES in kinds(report)) == (1, True)
 
@@ -234,7 +235,7 @@ def test_a_pdf_that_leaves_a_large_log_to_the_archive(tmp_path):
     assert report.exit_code == 5
     assert Kind.MISSING not in kinds(report)
     assert "job/logs/x_long.csv is too large for a PDF and lies in the archive zip; verify that" in " ".join(
-        report.lines
+        lines(report)
     )
 
 

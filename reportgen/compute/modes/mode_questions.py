@@ -26,7 +26,7 @@ from reportgen.compute.modes.mode_number import (
 )
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Beam, Boundary, Job
-from reportgen.records.message import Message, message
+from reportgen.records.message import Message, Place, message
 from reportgen.records.note import MotionKind
 from reportgen.records.result import BeamFit, Mode, RunResult
 
@@ -70,7 +70,7 @@ def numbered(modes: Sequence[Mode]) -> list[Mode]:
     return sorted((mode for mode in modes if mode.mode is not None), key=lambda mode: mode.place_hz)
 
 
-def _where(job: Job, mode: Mode) -> str:
+def _where(job: Job, mode: Mode) -> Place:
     if mode.notes:
         return mode.notes[0]
     beam = job.specimen.beam

@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 from reportgen.compute.modes.mode_number import AT_SUPPORT, SUPPORTED_ENDS
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Job
-from reportgen.records.message import Message, message
+from reportgen.records.message import Message, Place, message
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
 from reportgen.records.result import RunResult
 
@@ -18,7 +18,7 @@ from reportgen.records.result import RunResult
 class Observation:
     """Nodes or a kind of motion seen at a drive frequency."""
 
-    where: str
+    where: Place
     """``notes.txt:12``."""
     drive_hz: float
     reading_hz: float

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from reportgen.compute.modes.strobe import check_strobe
 from reportgen.records.finding import Finding, note, warning
-from reportgen.records.message import message
+from reportgen.records.message import Place, message
 from reportgen.records.note import Note, StrobeSeen
 
 
@@ -15,7 +15,7 @@ def strobe_findings(notes: Iterable[Note]) -> tuple[Finding, ...]:
     return tuple(_finding(each.where, fact) for each in notes for fact in each.facts if isinstance(fact, StrobeSeen))
 
 
-def _finding(where: str, fact: StrobeSeen) -> Finding:
+def _finding(where: Place, fact: StrobeSeen) -> Finding:
     if fact.drive_hz is None:
         return note(where, message("strobe.without-drive", flash_hz=fact.flash_hz))
     check = check_strobe(fact.drive_hz, fact.flash_hz, fact.apparent_hz)

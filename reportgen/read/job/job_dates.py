@@ -18,8 +18,9 @@ from pydantic_core import PydanticCustomError
 from reportgen.read.job.job_values import day_of, moment_of
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
+from reportgen.records.message import Place
 
-At = Callable[..., str]
+At = Callable[..., Place]
 """Place of a key in the job file."""
 _Value = TypeVar("_Value")
 _TESTS = ("sweep", "dwell")
@@ -52,7 +53,6 @@ def date_findings(raw: dict[str, Any], at: At) -> tuple[Finding, ...]:
 
 def dates_to_come(job: Job, today: date) -> tuple[Finding, ...]:
     """Warnings about runs, and a report, of days that have not come on the day of a check."""
-    file = job.file.name
     found = [
         warning(
             run.where,
@@ -72,8 +72,7 @@ def dates_to_come(job: Job, today: date) -> tuple[Finding, ...]:
         if each.calibrated is not None and each.calibrated > today
     ]
     if job.report.date > today:
-        where = job.report.where if ":" in job.report.where else f"{file}:1"
-        found.append(warning(where, f"[report] date {job.report.date} is still to come (today is {today})"))
+        found.append(warning(job.report.where, f"[report] date {job.report.date} is still to come (today is {today})"))
     return tuple(found)
 
 

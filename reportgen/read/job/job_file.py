@@ -49,6 +49,7 @@ from reportgen.records.job import (
     RunPlan,
     Specimen,
 )
+from reportgen.records.message import Place
 
 LARGEST_JOB_FILE = 4_000_000
 """Bytes; above, it is a mistake or an attack."""
@@ -99,7 +100,7 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
 
 
 def _sorted(findings: list[Finding]) -> tuple[Finding, ...]:
-    return tuple(sorted(dict.fromkeys(findings), key=lambda each: int(each.where.rpartition(":")[2] or 0)))
+    return tuple(sorted(dict.fromkeys(findings), key=lambda each: each.line))
 
 
 def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
@@ -295,8 +296,8 @@ class _JobMaker:
             notes_files=self._notes(),
         )
 
-    def _where(self, path: KeyPath) -> str:
-        return f"{self._file.name}:{self._lines.line_of(path)}"
+    def _where(self, path: KeyPath) -> Place:
+        return Place(self._file.name, self._lines.line_of(path))
 
     def _made(self, record: type[Record], table: Table, path: KeyPath, **changes: object) -> Record:
         """A record of the table's values; what the table leaves out keeps the record's own default."""
@@ -350,9 +351,9 @@ def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
     for run in job.runs:
         found += file_fault(job.folder, run.log, run.log_where, f"[[run]] {run.id}: log")
     for index, photo in enumerate(job.photos):
-        place = f"{name}:{lines.line_of(('photo', index, 'file'))}"
+        place = Place(name, lines.line_of(("photo", index, "file")))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
-    place = f"{name}:{lines.line_of(('report', 'notes'))}"
+    place = Place(name, lines.line_of(("report", "notes")))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)
     return found

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from reportgen.read.job.nearest import listed, nearest
 from reportgen.records.finding import Finding, error
+from reportgen.records.message import Place
 
 LARGEST_NOTES_FILE = 20_000_000
 LONGEST_NAME = 500
@@ -19,7 +20,7 @@ def slashed(text: str) -> Path:
     return Path(text.replace("\\", "/"))
 
 
-def file_fault(folder: Path, named: Path, place: str, what: str, largest: int | None = None) -> tuple[Finding, ...]:
+def file_fault(folder: Path, named: Path, place: Place, what: str, largest: int | None = None) -> tuple[Finding, ...]:
     """An error where a file named in the job is not there, too large, or outside the job folder; else nothing."""
     message = _fault(folder, named, largest)
     return (error(place, f"{what} {named.as_posix()!r} {message}"),) if message else ()

@@ -15,6 +15,7 @@ from reportgen.read.job.job_values import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
 from reportgen.read.job.nearest import listed, nearest
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.finding import Finding, error, note, warning
+from reportgen.records.message import Place
 
 _NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "control tolerance": (("run",),),
@@ -55,7 +56,7 @@ def reference_findings(raw: dict[str, Any], lines: TomlLines, file: str) -> tupl
         *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
         *_unused_profiles(book),
     ]  # fmt: skip
-    return tuple(sorted(found, key=lambda finding: int(finding.where.rpartition(":")[2])))
+    return tuple(sorted(found, key=lambda finding: finding.line))
 
 
 class _Book:
@@ -77,9 +78,9 @@ class _Book:
     def ids(self, name: str) -> dict[str, dict[str, Any]]:
         return {str(t["id"]).strip(): t for _, t in self.tables(name) if isinstance(t.get("id"), str | int)}
 
-    def at(self, *path: str | int) -> str:
+    def at(self, *path: str | int) -> Place:
         key: KeyPath = path
-        return f"{self._file}:{self._lines.line_of(key)}"
+        return Place(self._file, self._lines.line_of(key))
 
     def reference(self, name: str, index: int, key: str, known: Iterable[str], what: str) -> Iterator[Finding]:
         """An error where the key names something that is not there."""
@@ -98,7 +99,7 @@ def _duplicates(book: _Book) -> Iterator[Finding]:
         for index, table in book.tables(name):
             own = str(table.get("id", "")).strip()
             if own and own in first:
-                place = book.at(name, first[own], "id").rpartition(":")[2]
+                place = book.at(name, first[own], "id").line
                 yield error(
                     book.at(name, index, "id"),
                     f"[[{name}]] id {own!r} is already used in line {place}; every {name} needs an id of its own",
@@ -265,7 +266,7 @@ def _evidence(book: _Book, index: int, table: dict[str, Any], check: str) -> Ite
         yield warning(book.at("requirement", index, "what"), f"{title}: no [[inspection]] has what = {what!r}{hint}")
 
 
-def _calibration_evidence(book: _Book, place: str, title: str) -> Iterator[Finding]:
+def _calibration_evidence(book: _Book, place: Place, title: str) -> Iterator[Finding]:
     if not book.tables("instrument"):
         yield warning(place, f"{title}: no [[instrument]] is listed, so calibration cannot be evaluated; write one "
                              "[[instrument]] with id, calibrated and due for each")  # fmt: skip

@@ -32,7 +32,7 @@ def finding(each: Finding, language: Language) -> Row:
     return {
         "severity": language.say(str(each.severity)),
         "css": f"is-{each.severity}",
-        "where": each.where,
+        "where": str(each.where),
         "message": language.sentence(each.message),
         "spoken": language.words.language
         if isinstance(each.message, Message) or language.words.knows(each.message)

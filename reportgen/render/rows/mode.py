@@ -34,7 +34,7 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
         "expected": numbers.significant(each.expected_hz, 4),
         "residual": numbers.ABSENT if residual is None else f"{numbers.signed(100 * residual, 2)}\u00a0%",
         "missing": each.missing,
-        "notes": [{"text": note, "anchor": anchor("note", note)} for note in each.notes],
+        "notes": [{"text": str(place), "anchor": anchor("note", str(place))} for place in each.notes],
         "remarks": language.sentences(each.flags),
     }
 

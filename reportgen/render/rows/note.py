@@ -12,9 +12,9 @@ from reportgen.render.rows.language import Language, Row
 def note(each: Note, language: Language) -> Row:
     """One line as it was written, and the facts understood in it."""
     return {
-        "where": each.where,
+        "where": str(each.where),
         "line": str(each.line),
-        "anchor": anchor("note", each.where),
+        "anchor": anchor("note", str(each.where)),
         "text": each.text.strip("\r\n"),
         "run": each.run or "",
         "facts": [language.sentence(describe_fact(fact)) for fact in each.facts],
@@ -25,7 +25,7 @@ def note(each: Note, language: Language) -> Row:
 def remarks(report: Report, heading: str) -> list[Row]:
     """Every ``deviation`` or ``observation`` of the notes, with its place."""
     return [
-        {"text": fact.text, "where": each.where, "anchor": anchor("note", each.where), "run": each.run or ""}
+        {"text": fact.text, "where": str(each.where), "anchor": anchor("note", str(each.where)), "run": each.run or ""}
         for each in report.notes
         for fact in each.facts
         if isinstance(fact, Remark) and fact.heading == heading
@@ -43,5 +43,5 @@ def correction(each: Correction, language: Language) -> Row:
         "action": action,
         "reason": each.reason,
         "by": each.by,
-        "where": each.where,
+        "where": str(each.where),
     }
