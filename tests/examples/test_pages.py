@@ -15,15 +15,12 @@ import html5lib
 import pikepdf
 import pytest
 
-from reportgen.cores import cores
-from reportgen.pipeline import compute_report, read_inputs
 from reportgen.render.html import render_html
 from reportgen.render.pdf import render_pdf
 from reportgen.render.summary import render_summary_pdf
 from reportgen.resources import data_dir
 from tests.render.test_browser import FLAGS
 from tests.render.test_pdf import guard
-from tests.simulator.examples import EXAMPLES
 
 CHROMIUM = shutil.which("chromium")
 SHEETS = [
@@ -34,18 +31,10 @@ SHEETS = [
 ]
 
 
-@pytest.fixture(scope="module")
-def computed():
-    """Each example, computed once."""
-    return {
-        name: compute_report(read_inputs(EXAMPLES / name), cores=cores()) for name in ("sensor_boom", "controller_box")
-    }
-
-
 @pytest.fixture(scope="module", params=SHEETS, ids="-".join)
-def report(request, computed):
+def report(request, example_report):
     name, language, paper = request.param
-    found = computed[name]
+    found = example_report(name)
     identity = replace(found.job.report, language=language, paper=paper)
     return replace(found, job=replace(found.job, report=identity))
 
