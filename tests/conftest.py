@@ -17,6 +17,46 @@ from reportgen.records.report import Report
 from tests.once import once
 from tests.simulator.examples import EXAMPLES
 
+TESTS = Path(__file__).resolve().parent
+SLOW = (
+    "accuracy",
+    "archive/test_forged_pages.py",
+    "archive/test_issue.py",
+    "archive/test_open_archive.py",
+    "archive/test_publish.py",
+    "archive/test_sign.py",
+    "archive/test_verify.py",
+    "compute/test_cross_check.py",
+    "compute/test_decay.py",
+    "compute/test_demodulated_modes.py",
+    "compute/test_demodulation.py",
+    "compute/test_identify.py",
+    "compute/test_identify_start.py",
+    "compute/test_interrupted_sweeps.py",
+    "examples",
+    "judge/test_flips.py",
+    "render/test_branding.py",
+    "render/test_browser.py",
+    "render/test_figures.py",
+    "render/test_html.py",
+    "render/test_page_text.py",
+    "render/test_pdf.py",
+    "render/test_summary_and_quicklook.py",
+    "simulator",
+    "soak",
+    "test_batch.py",
+    "test_cores.py",
+)
+"""Files and folders of tests that take more than two seconds of a processor: ``make check`` leaves them out."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark as slow what stands in ``SLOW``."""
+    slow = {TESTS / each for each in SLOW}
+    for item in items:
+        if slow.intersection((item.path, *item.path.parents)):
+            item.add_marker(pytest.mark.slow)
+
 
 @pytest.fixture(scope="session")
 def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -31,7 +31,16 @@ SHEETS = [
 ]
 
 
-@pytest.fixture(scope="module", params=SHEETS, ids="-".join)
+def sheets(in_make_test: int) -> pytest.MarkDecorator:
+    """The report on each sheet: the first so many in ``make test``, the rest as soak (8 to 15 s a printed one)."""
+    every = [
+        pytest.param(sheet, id="-".join(sheet), marks=[pytest.mark.soak] if k >= in_make_test else [])
+        for k, sheet in enumerate(SHEETS)
+    ]
+    return pytest.mark.parametrize("report", every, indirect=True)
+
+
+@pytest.fixture(scope="module")
 def report(request, example_report):
     name, language, paper = request.param
     found = example_report(name)
@@ -46,12 +55,14 @@ def findings_of(content, tmp_path):
     return [f"{each.rule_id}: {each.message}" for each in pdfua.validate(str(path)).findings]
 
 
+@sheets(in_make_test=1)
 def test_the_report_on_paper(report, tmp_path):
     content = render_pdf(report, templates=data_dir("templates"), attachments={"results.json": b"{}"})
     assert guard(content) == []
     assert findings_of(content, tmp_path) == []
 
 
+@sheets(in_make_test=2)
 def test_the_summary_on_paper(report, tmp_path):
     content = render_summary_pdf(report, templates=data_dir("templates"))
     assert guard(content) == []
@@ -87,6 +98,7 @@ def violations(page):
 
 
 @pytest.mark.browser
+@sheets(in_make_test=2)
 def test_the_report_on_screen(report, page, tmp_path):
     html = render_html(report, templates=data_dir("templates"))
     html5lib.HTMLParser(strict=True).parse(html)
