@@ -37,6 +37,7 @@ SLOW = (
     "judge/test_flips.py",
     "render/test_branding.py",
     "render/test_browser.py",
+    "render/test_draft.py",
     "render/test_figures.py",
     "render/test_html.py",
     "render/test_page_text.py",
