@@ -1,23 +1,36 @@
-# Everything runs in .venv, made from the hash-pinned lock. Two commands matter: make demo, make test.
+# Everything runs in .venv, made from the hash-pinned lock. make demo shows it; make check while you work (a minute),
+# make test before a change goes in (five minutes on two cores), make soak before a release (hours).
 PY ?= python3
 JOBS ?= auto
+# Tests are dealt out among the cores; who has none left takes of another's.
+SPREAD := -n $(JOBS) --dist worksteal
 UV := .tools/bin/uv
 BIN := .venv/bin
 
-.PHONY: demo test lint bench soak lock clean setup
+.PHONY: demo check test lint coverage bench soak lock clean setup
 
 demo: .venv/.stamp
 	@sh .ci/system-packages render
 	@$(BIN)/reportgen demo
 
+check: lint
+	$(BIN)/python -m pytest $(SPREAD) -m "not soak and not slow and not browser"
+
 test: .venv/.stamp
 	@sh .ci/system-packages test
-	$(BIN)/python -m pytest -n $(JOBS) -m "not soak"
+	$(BIN)/python -m pytest $(SPREAD) -m "not soak"
 
 lint: .venv/.stamp
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+
+# One figure, and the twenty files with the largest share that no test of 'make test' runs.
+coverage: .venv/.stamp
+	@sh .ci/system-packages test
+	$(BIN)/python -m pytest $(SPREAD) -m "not soak" --cov --cov-report=
+	@$(BIN)/coverage report --sort=cover --skip-covered | head -n 22
+	@echo "covered: $$($(BIN)/coverage report --format=total) % of statements and branches"
 
 bench: .venv/.stamp
 	$(BIN)/python -m tests.bench

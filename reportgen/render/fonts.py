@@ -26,7 +26,8 @@ def characters(folder: Path) -> frozenset[int]:
     found: set[int] | None = None
     for family, _weight, _style, name in FACES:
         if family == "Report Sans":
-            covered = set(TTFont(folder / name, lazy=True).getBestCmap())
+            with TTFont(folder / name, lazy=True) as font:
+                covered = set(font.getBestCmap())
             found = covered if found is None else found & covered
     return frozenset(found or ())
 

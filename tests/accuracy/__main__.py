@@ -34,8 +34,9 @@ def describe(outcome: Outcome) -> None:
     t = np.linspace(0.0, outcome.scenario.course.duration_s, 20_001)
     f = outcome.scenario.course.frequency(t)
     rate = np.abs(np.gradient(f, t))
+    upward = np.argsort(f, kind="stable")
     for k, mode in enumerate(outcome.scenario.structure.modes):
-        here = float(np.interp(mode.frequency_hz, *zip(*sorted(zip(f, rate, strict=True)), strict=True)))
+        here = float(np.interp(mode.frequency_hz, f[upward], rate[upward]))
         print(f"  true {k}: {mode.frequency_hz:.4f} Hz, Q {mode.q:.2f}, eta {eta(mode, here):.3g}")
     for e in outcome.errors:
         stated = "nothing" if e.stated is None else f"{100 * e.stated:.4f} %"

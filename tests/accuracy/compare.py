@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportgen.compute.identify.sweep import Identification
+from reportgen.records.result import Resonance
 from tests.accuracy.scenarios import Scenario
 from tests.accuracy.truth import Bound, bound
 from tests.simulator.recorder import Recording
@@ -104,7 +105,7 @@ def _pair(scenario: Scenario, found: tuple[float, ...]) -> tuple[dict[int, int],
     return pairs, [f for i, f in enumerate(found) if i not in pairs]
 
 
-def _errors(scenario: Scenario, c: int, k: int, resonance: object, limits: Bound) -> list[Error]:
+def _errors(scenario: Scenario, c: int, k: int, resonance: Resonance, limits: Bound) -> list[Error]:
     structure = scenario.structure
     mode, channel = structure.modes[k], structure.sensors[c].id
     if k not in _inside(scenario):

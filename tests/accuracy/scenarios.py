@@ -79,7 +79,7 @@ def random_modes(
     """Modes at least five bandwidths apart."""
     while True:
         f = np.sort(np.exp(rng.uniform(np.log(low), np.log(high), count)))
-        qs = np.exp(rng.uniform(*np.log(q), count))
+        qs = np.exp(rng.uniform(np.log(q[0]), np.log(q[1]), count))
         width = f / qs
         if np.all(np.diff(f) > 2.5 * (width[1:] + width[:-1])):
             return tuple(TrueMode(float(a), float(b)) for a, b in zip(f, qs, strict=True))

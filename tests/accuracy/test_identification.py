@@ -26,18 +26,27 @@ def outcome_of(scenario) -> Outcome:
     return compare(scenario, recording, identify_modes(scenario.swept(recording)))
 
 
-@pytest.mark.parametrize("kind", KINDS)
+LONG = frozenset({
+    "filter_known", "hold", "quiet", "noisy", "noisy_control", "notched", "many_channels", "irregular_rows", "drop_out",
+    "loose",
+})  # fmt: skip
+"""Kinds whose one run takes more than three seconds of a processor: in ``make soak`` with all their other seeds."""
+
+
+@pytest.mark.parametrize(
+    "kind", [pytest.param(each, marks=pytest.mark.soak) if each in LONG else each for each in KINDS]
+)
 def test_nothing_is_missed_invented_or_wrong(kind):
     assert shortfalls(outcome_of(KINDS[kind](QUICK_SEED))) == []
 
 
-ONCE_WRONG = [
-    ("hand_step", 65), ("hand_step", 67), ("abrupt_step", 4), ("fast", 53), ("magnitude_only", 5),
-    ("magnitude_only", 24),
-]  # fmt: skip
+ONCE_WRONG = [("abrupt_step", 4), ("fast", 53), ("magnitude_only", 5)]
+ONCE_WRONG_AND_LONG = [("hand_step", 65), ("hand_step", 67), ("magnitude_only", 24)]
 
 
-@pytest.mark.parametrize(("kind", "seed"), ONCE_WRONG)
+@pytest.mark.parametrize(
+    ("kind", "seed"), [*ONCE_WRONG, *(pytest.param(*each, marks=pytest.mark.soak) for each in ONCE_WRONG_AND_LONG)]
+)
 def test_runs_that_once_came_out_wrong(kind, seed):
     assert shortfalls(outcome_of(KINDS[kind](seed))) == []
 

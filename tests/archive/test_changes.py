@@ -82,7 +82,7 @@ def test_a_line_put_into_the_notes_is_one_change():
     """The later lines keep their words; that each stands one line lower is no change of the report."""
     found = {"severity": "note", "where": "notes.txt:2", "message": "two nodes are mode 3"}
     old = {"notes": [NOTE, READ], "findings": [found]}
-    put_in = {"where": "notes.txt:2", "text": "cover taken off", "run": None, "facts": []}
+    put_in: dict[str, object] = {"where": "notes.txt:2", "text": "cover taken off", "run": None, "facts": []}
     new = {
         "notes": [NOTE, put_in, {**READ, "where": "notes.txt:3"}],
         "findings": [{**found, "where": "notes.txt:3"}],

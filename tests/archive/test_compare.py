@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -56,7 +57,7 @@ def test_a_number_null_a_count_and_a_flag_are_different_things():
 
 
 def test_entries_are_matched_by_name_not_by_place():
-    other = copy.deepcopy(RESULTS)
+    other: dict[str, Any] = copy.deepcopy(RESULTS)
     other["runs"].reverse()
     assert places(RESULTS, other) == []
     del other["runs"][0]

@@ -19,6 +19,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from reportgen.archive import bag
 from reportgen.archive import open_archive as room
 from reportgen.archive.manifest import safe_name
 from reportgen.archive.open_archive import Trouble, open_archive
@@ -248,7 +249,7 @@ def test_an_attachment_packed_twice_over_is_not_unpacked(tmp_path):
 
 
 def test_an_attachment_that_unpacks_without_end(tmp_path, monkeypatch):
-    monkeypatch.setattr(room.bag, "_ALWAYS_ALLOWED", 1 << 20)
+    monkeypatch.setattr(bag, "_ALWAYS_ALLOWED", 1 << 20)
     with pikepdf.open(small_pdf(tmp_path)) as pdf:
         stream = pdf.attachments["job/notes.txt"].obj.EF.F
         stream.write(zlib.compress(bytes(50_000_000)), filter=pikepdf.Name.FlateDecode)

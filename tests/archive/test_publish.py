@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
@@ -58,7 +59,11 @@ def test_manifest_is_one_that_sha256sum_accepts(tmp_path):
 def test_outputs_may_be_files_and_writers(tmp_path):
     source = tmp_path / "source.bin"
     source.write_bytes(b"x" * 3_000_000)
-    publish({"copied": source, "written": lambda stream: stream.write(b"by function")}, tmp_path / "report")
+
+    def write(stream: BinaryIO) -> None:
+        stream.write(b"by function")
+
+    publish({"copied": source, "written": write}, tmp_path / "report")
     assert contents(tmp_path / "report") == {"copied": source.read_bytes(), "written": b"by function"}
 
 

@@ -59,7 +59,11 @@ def recorded(modes, shares, *, eta=1.0, noise=0.01, span=2.2, seed=1) -> tuple[S
     return structure, swept
 
 
-def usual_script(swept: SweptResponse) -> list[tuple[float, float | None, float]]:
+Found = tuple[float, float | None, float | None]
+"""Frequency (Hz), Q and amplification of a mode."""
+
+
+def usual_script(swept: SweptResponse) -> list[Found]:
     """(frequency, half-power Q, amplification) of every peak that scipy finds on the first channel."""
     from scipy.signal import find_peaks
 
@@ -70,12 +74,12 @@ def usual_script(swept: SweptResponse) -> list[tuple[float, float | None, float]
     ]
 
 
-def identified(swept: SweptResponse) -> list[tuple[float, float | None, float]]:
+def identified(swept: SweptResponse) -> list[Found]:
     """The same of the identification."""
     return [(r.frequency_hz, r.q, r.amplification) for r in identify_modes(swept).channels[0].resonances]
 
 
-def steady_fit(swept: SweptResponse) -> list[tuple[float, float | None, float]]:
+def steady_fit(swept: SweptResponse) -> list[Found]:
     """The same of the fit that takes every row as steady."""
     return identified(replace(swept, time_s=None))
 
@@ -83,7 +87,7 @@ def steady_fit(swept: SweptResponse) -> list[tuple[float, float | None, float]]:
 WAYS = {"identification": identified, "steady-state fit": steady_fit, "usual script": usual_script}
 
 
-def score(structure: Structure, found: list[tuple[float, float | None, float]]) -> tuple[int, int, float, float, float]:
+def score(structure: Structure, found: list[Found]) -> tuple[int, int, float, float, float]:
     """Missed, false, and the largest error (%) of frequency, Q and amplification of the modes that were found."""
     left, worst, missed = list(found), np.zeros(3), 0
     for k, mode in enumerate(structure.modes):
@@ -94,7 +98,11 @@ def score(structure: Structure, found: list[tuple[float, float | None, float]]) 
         best = min(near, key=lambda each: abs(each[0] - mode.frequency_hz))
         left.remove(best)
         peak = structure.peak(0, k)
-        errors = (best[0] / mode.frequency_hz, (best[1] or np.nan) / mode.q, best[2] / peak if peak else 1.0)
+        errors = (
+            best[0] / mode.frequency_hz,
+            (best[1] or np.nan) / mode.q,
+            (best[2] or np.nan) / peak if peak else 1.0,
+        )
         worst = np.fmax(worst, np.abs(np.array(errors) - 1) * 100)
     return missed, len(left), *worst
 

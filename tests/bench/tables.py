@@ -9,6 +9,7 @@ import statistics
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -27,13 +28,13 @@ def run() -> dict[str, float]:
     values = np.random.default_rng(1).normal(size=(ROWS, CHANNELS))
     frame = pd.DataFrame({"time [s]": np.arange(ROWS) / 51_200} | {f"CH{i} [g]": values[:, i] for i in range(CHANNELS)})
     shapes = {"comma and point": (",", ".", "utf-8"), "semicolon and decimal comma": (";", ",", "cp1252")}
-    result = {}
+    result: dict[str, float] = {}
     with tempfile.TemporaryDirectory() as folder:
         for label, (delimiter, decimal, encoding) in shapes.items():
             path = Path(folder) / "table.csv"
             frame.to_csv(path, index=False, sep=delimiter, decimal=decimal, encoding=encoding)
             told = {"sep": delimiter, "decimal": decimal, "encoding": encoding}
-            result |= _compare(label, path, lambda path=path, told=told: pd.read_csv(path, engine="c", **told))
+            result |= _compare(label, path, partial(pd.read_csv, path, engine="c", **told))
     return result
 
 

@@ -346,7 +346,7 @@ def test_modes_from_a_raw_record_are_those_of_the_structure():
         SweptResponse(
             frequency_hz=log.frequency_hz, control=log.trace("C1").amplitude, channels=("A1", "A2"),
             responses=np.column_stack([each.amplitude for each in responses]), dimensions=("acceleration",) * 2,
-            phases_deg=np.column_stack([each.phase_deg for each in responses]), time_s=log.time_s,
+            phases_deg=np.column_stack([np.asarray(each.phase_deg) for each in responses]), time_s=log.time_s,
             drive_cycles=log.drive_cycles,
         )
     )  # fmt: skip

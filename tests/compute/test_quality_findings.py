@@ -11,7 +11,8 @@ from reportgen.pipeline import quicklook
 from reportgen.records.finding import Severity
 from reportgen.records.log import SweepLog
 from reportgen.records.result import IssueKind, QualityIssue, RunResult
-from tests.compute.test_interrupted_sweeps import G, computed, job, resumed_log, swept
+from tests.compute.test_interrupted_sweeps import computed, job, resumed_log, swept
+from tests.simulator.course import G
 
 
 def test_a_channel_that_carries_no_verdict_is_a_finding():

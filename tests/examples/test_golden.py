@@ -13,10 +13,8 @@ from pathlib import Path
 import pytest
 
 from reportgen import __version__
-from reportgen.pipeline import compute_report, read_inputs
 from reportgen.render.html import render_html
 from reportgen.resources import data_dir
-from tests.simulator.examples import EXAMPLES
 
 GOLDEN = Path(__file__).resolve().parents[1] / "golden"
 
@@ -59,9 +57,8 @@ def text_of(html: str) -> str:
 
 
 @pytest.mark.parametrize("name", ["sensor_boom", "controller_box"])
-def test_the_report_reads_as_before(name):
-    report = compute_report(read_inputs(EXAMPLES / name))
-    found = text_of(render_html(report, templates=data_dir("templates")))
+def test_the_report_reads_as_before(name, example_report):
+    found = text_of(render_html(example_report(name), templates=data_dir("templates")))
     golden = GOLDEN / f"{name}.txt"
     if os.environ.get("UPDATE_GOLDEN"):
         golden.parent.mkdir(exist_ok=True)

@@ -15,15 +15,12 @@ import html5lib
 import pikepdf
 import pytest
 
-from reportgen.cores import cores
-from reportgen.pipeline import compute_report, read_inputs
 from reportgen.render.html import render_html
 from reportgen.render.pdf import render_pdf
 from reportgen.render.summary import render_summary_pdf
 from reportgen.resources import data_dir
 from tests.render.test_browser import FLAGS
 from tests.render.test_pdf import guard
-from tests.simulator.examples import EXAMPLES
 
 CHROMIUM = shutil.which("chromium")
 SHEETS = [
@@ -34,18 +31,19 @@ SHEETS = [
 ]
 
 
+def sheets(in_make_test: int) -> pytest.MarkDecorator:
+    """The report on each sheet: the first so many in ``make test``, the rest as soak (8 to 15 s a printed one)."""
+    every = [
+        pytest.param(sheet, id="-".join(sheet), marks=[pytest.mark.soak] if k >= in_make_test else [])
+        for k, sheet in enumerate(SHEETS)
+    ]
+    return pytest.mark.parametrize("report", every, indirect=True)
+
+
 @pytest.fixture(scope="module")
-def computed():
-    """Each example, computed once."""
-    return {
-        name: compute_report(read_inputs(EXAMPLES / name), cores=cores()) for name in ("sensor_boom", "controller_box")
-    }
-
-
-@pytest.fixture(scope="module", params=SHEETS, ids="-".join)
-def report(request, computed):
+def report(request, example_report):
     name, language, paper = request.param
-    found = computed[name]
+    found = example_report(name)
     identity = replace(found.job.report, language=language, paper=paper)
     return replace(found, job=replace(found.job, report=identity))
 
@@ -57,12 +55,14 @@ def findings_of(content, tmp_path):
     return [f"{each.rule_id}: {each.message}" for each in pdfua.validate(str(path)).findings]
 
 
+@sheets(in_make_test=1)
 def test_the_report_on_paper(report, tmp_path):
     content = render_pdf(report, templates=data_dir("templates"), attachments={"results.json": b"{}"})
     assert guard(content) == []
     assert findings_of(content, tmp_path) == []
 
 
+@sheets(in_make_test=2)
 def test_the_summary_on_paper(report, tmp_path):
     content = render_summary_pdf(report, templates=data_dir("templates"))
     assert guard(content) == []
@@ -98,6 +98,7 @@ def violations(page):
 
 
 @pytest.mark.browser
+@sheets(in_make_test=2)
 def test_the_report_on_screen(report, page, tmp_path):
     html = render_html(report, templates=data_dir("templates"))
     html5lib.HTMLParser(strict=True).parse(html)

@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reportgen.judge.decision_rule import Tolerance, conformance_probability, coverage_factor, decide
+from reportgen.judge.decision_rule import Tolerance, conformance_probability, decide
 from reportgen.records.job import DecisionRule
 from reportgen.records.message import message
+from reportgen.records.rounding import coverage_factor
 from reportgen.records.verdict import Outcome
 
 SIMPLE, GUARDED = DecisionRule.SIMPLE, DecisionRule.GUARDED

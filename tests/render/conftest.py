@@ -1,4 +1,4 @@
-"""One sample report for all pages; rendered once a session."""
+"""One sample report for all pages; printed once a run."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pytest
 from reportgen.render.html import render_html
 from reportgen.render.pdf import render_pdf
 from reportgen.resources import data_dir
+from tests.once import once
 from tests.render.sample_report import sample_report
 
 ATTACHED = {
@@ -42,10 +43,10 @@ def german_html(german, templates):
 
 
 @pytest.fixture(scope="session")
-def pdf(report, templates):
-    return render_pdf(report, templates=templates, attachments=ATTACHED)
+def pdf(report, templates, shared_folder):
+    return once(shared_folder, "sample", lambda: render_pdf(report, templates=templates, attachments=ATTACHED))
 
 
 @pytest.fixture(scope="session")
-def german_pdf(german, templates):
-    return render_pdf(german, templates=templates, attachments=ATTACHED)
+def german_pdf(german, templates, shared_folder):
+    return once(shared_folder, "muster", lambda: render_pdf(german, templates=templates, attachments=ATTACHED))

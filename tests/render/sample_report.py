@@ -593,7 +593,7 @@ def _verdicts() -> tuple[Verdict, ...]:
     ) -> Verdict:
         return Verdict(
             requirement=requirement, check=check, clause=clause, text=text, outcome=outcome, reason=(reason,), **more
-        )  # type: ignore[arg-type]
+        )
 
     return (
         verdict(

@@ -49,7 +49,9 @@ class Opened:
     """A page with everything it complained about and asked for."""
 
     def __init__(self, page, path):
-        self.page, self.complaints, self.requests = page, [], []
+        self.page = page
+        self.complaints: list[str] = []
+        self.requests: list[str] = []
         page.on("console", lambda message: self.complaints.append(message.text))
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
         page.on("request", lambda request: self.requests.append(request.url))

@@ -78,7 +78,7 @@ def _object(each):
         yield f"{each.get('/FontName')}: not embedded"
     if kind == "/Annot" and sub != "/Popup" and not int(each.get("/F", 0)) & 4:
         yield f"{sub}: not printable"
-    if each.get("/S") == "/TH" and str(each.get("/A", {}).get("/Scope")) not in ("/Column", "/Row"):
+    if each.get("/S") == "/TH" and str(each.get("/A", pikepdf.Dictionary()).get("/Scope")) not in ("/Column", "/Row"):
         yield "TH without /Scope"
     if each.get("/S") == "/Figure" and "/Alt" not in each and "/ActualText" not in each:
         yield "Figure without Alt"

@@ -73,12 +73,10 @@ def test_an_unknown_language_is_an_error(templates):
 
 @pytest.mark.soak
 @pytest.mark.parametrize("job", ["sensor_boom", "controller_box"])
-def test_the_example_reports_are_german_all_through(job, templates):
+def test_the_example_reports_are_german_all_through(job, templates, example_report):
     """Reasons of verdicts, flags and issues of quality that the example jobs really bring are all known sentences."""
-    from reportgen.pipeline import compute_report, read_inputs
-
     known = words(templates / "words", "de")
-    report = compute_report(read_inputs(ROOT / "example_logs" / job))
+    report = example_report(job)
     said = {verdict.reason for verdict in report.verdicts}
     for run in report.runs:
         said |= {issue.message for issue in run.quality} | {run.method}

@@ -88,7 +88,7 @@ class Motion:
         """Table acceleration (analytic) and drive phase in cycles."""
         cycles = self.course.cycles(t)
         a = self.level(t, self.course.frequency(t))
-        return a * np.exp(2j * np.pi * np.mod(cycles, 1.0)), cycles
+        return (a * np.exp(2j * np.pi * np.mod(cycles, 1.0))).astype(complex), cycles
 
     def __post_init__(self) -> None:
         wk = 2 * np.pi * np.array([m.frequency_hz for m in self.structure.modes])
@@ -118,7 +118,7 @@ class Motion:
         begin = block.start_s + block.step_s * np.arange(steps)
         nodes = (begin[:, None] + block.step_s * GAUSS).ravel()
         a = -self.drive(nodes)[0].reshape(steps, 4)
-        ends = begin + block.step_s
+        ends = (begin + block.step_s).astype(float)
         table, cycles = self.drive(ends)
         sensors = self.direct[:, None] * table
         if len(self.poles):

@@ -51,7 +51,7 @@ class Structure:
     def steady(self, frequency_hz: Floats) -> Complexes:
         """Steady-state response over table, shape (sensors, n): rigid + Σ share · ω²/(ω_k² − ω² + 2iζω_kω)."""
         w = 2 * np.pi * np.asarray(frequency_hz, dtype=float)
-        out = np.array([[sensor.rigid] for sensor in self.sensors], dtype=complex) * np.ones(len(w))
+        out = (np.array([[sensor.rigid] for sensor in self.sensors]) * np.ones(len(w))).astype(complex)
         for k, mode in enumerate(self.modes):
             wk = 2 * np.pi * mode.frequency_hz
             relative = w**2 / (wk**2 - w**2 + 1j * w * wk / mode.q)

@@ -197,7 +197,7 @@ def _swept(log: SweepLog, level: Floats) -> SweptResponse:
     return SweptResponse(
         frequency_hz=log.frequency_hz, control=level, time_s=log.time_s,
         responses=np.column_stack([trace.amplitude for trace in responses]),
-        phases_deg=np.column_stack([trace.phase_deg for trace in responses]),
+        phases_deg=np.column_stack([np.asarray(trace.phase_deg) for trace in responses]),
         channels=tuple(trace.channel for trace in responses), dimensions=tuple("acceleration" for _ in responses),
     )  # fmt: skip
 
