@@ -132,7 +132,7 @@ def catalogue(folder: Path, language: str) -> Catalogue:
     """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises RenderError where there is none."""
     path = folder / f"{language}.toml"
     if not path.is_file():
-        raise RenderError(f"{path}: no catalogue for language {language!r}")
+        raise RenderError(f"{path}: no catalogue for language {language!r}")  # in which nothing can be said
     with path.open("rb") as file:
         words = tomllib.load(file)
     return Catalogue(language, words["messages"], words.get("terms"))
@@ -146,6 +146,15 @@ def english() -> Catalogue:
 def said(text: Said) -> str:
     """A message in English; a finished sentence as it stands."""
     return english().say(text) if isinstance(text, Message) else text
+
+
+def can_say(text: Said) -> bool:
+    """Whether a message that was read from a file, which anybody may have written, has words and all their values."""
+    try:
+        said(text)
+    except (RenderError, LookupError, TypeError, ValueError, AttributeError, RecursionError):
+        return False
+    return True
 
 
 def as_data(text: Said) -> dict[str, Any]:

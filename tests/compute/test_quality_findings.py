@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from reportgen.bare_file import quicklook
 from reportgen.compute.quality.quality_findings import quality_findings
-from reportgen.pipeline import quicklook
 from reportgen.records.finding import Severity
 from reportgen.records.log import SweepLog
 from reportgen.records.result import IssueKind, QualityIssue, RunResult

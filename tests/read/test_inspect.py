@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from reportgen.bare_file import inspect_file
 from reportgen.errors import ReadError
-from reportgen.pipeline import inspect_file
 from reportgen.read.inspect_file import describe_file
 from reportgen.read.log_columns import LogWanted
 from reportgen.read.sweep_log import read_sweep_log
