@@ -23,7 +23,7 @@ from reportgen.records.verdict import Outcome, overall
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
     from reportgen.archive.publish import Output
-    from reportgen.read.input_files import Stamp, Watched
+    from reportgen.read.input_files import Stamps, Watched
 
 
 class JobInError(ReportError):
@@ -149,12 +149,12 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 
 def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
     """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
-    from reportgen.read.input_files import photo_findings, stamp_of_job_file
+    from reportgen.read.input_files import photo_findings, stamps_of_job_file
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
 
-    before = stamp_of_job_file(path)
+    before = stamps_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
         return Checked(findings=findings)
@@ -168,10 +168,10 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build."""
-    from reportgen.read.input_files import stamp_of_job_file
+    from reportgen.read.input_files import stamps_of_job_file
     from reportgen.read.job.job_file import read_job
 
-    before = stamp_of_job_file(path)
+    before = stamps_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
         raise JobInError(path, findings)
@@ -181,7 +181,7 @@ def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     return inputs
 
 
-def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, progress: Say) -> Inputs:
+def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress: Say) -> Inputs:
     """Everything the job names; digests are taken first, and hold where no file has changed by the end.
 
     Raises ReadError, which names the file, where one has.

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 from reportgen.errors import ReadError
+from reportgen.read.job.presets import OWN
 from reportgen.read.photo_metadata import Told, told_by, without_metadata
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Job, PhotoMetadata
@@ -23,6 +26,7 @@ def input_paths(job: Job) -> tuple[Path, ...]:
     named = {
         Path(job.file.name),
         *job.notes_files,
+        *job.preset_files,
         *(run.log for run in job.runs),
         *(photo.file for photo in job.photos),
     }
@@ -61,21 +65,27 @@ def _changed(path: str) -> ReadError:
     )
 
 
-def stamp_of_job_file(path: Path) -> Stamp | None:
-    """State of a job's own file before it is read; None where there is none, which reading it tells."""
-    return _stamp_of(path / "job.toml" if path.is_dir() else path)
+Stamps = Mapping[str, Stamp | None]
+"""By the file's name in the job folder; None where there is none."""
 
 
-def watch_inputs(job: Job, before: Stamp | None = None) -> Watched:
-    """Digest (SHA-256) and size of every input, taken before it is read; ``before``: the job file's own state, earlier.
+def stamps_of_job_file(path: Path) -> Stamps:
+    """State of a job's own file and of its presets before they are read."""
+    file = path / "job.toml" if path.is_dir() else path
+    presets = sorted((file.parent / OWN).glob("*.toml"))
+    return {each.relative_to(file.parent).as_posix(): _stamp_of(each) for each in (file, *presets)}
+
+
+def watch_inputs(job: Job, before: Stamps = MappingProxyType({})) -> Watched:
+    """Digest (SHA-256) and size of every input, taken before it is read; ``before``: state of job file and presets.
 
     Raises ReadError where one cannot be read, or changes meanwhile.
     """
     photos = set() if job.report.photo_metadata is PhotoMetadata.KEEP else {photo.file for photo in job.photos}
     found = {path.as_posix(): (_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job)}
-    name = job.file.name
-    if before is not None and name in found and found[name][1] != before:
-        raise _changed(name)
+    for name, stamp in before.items():
+        if stamp is not None and name in found and found[name][1] != stamp:
+            raise _changed(name)
     return Watched(
         job.folder, tuple(each for each, _ in found.values()), {path: stamp for path, (_, stamp) in found.items()}
     )

@@ -38,7 +38,7 @@ def picture(job: Job, photo: Photo, key: str) -> Picture:
     try:
         content, size = reencode(path)
     except (OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError) as error:
-        what = message("render.photo", where=photo.where, file=photo.file.as_posix(), reason=str(error))
+        what = message("render.photo", where=photo.where, file=str(photo.file), reason=str(error))
         raise RenderError(what) from error
     return Picture(key=key, caption=photo.caption, content=content, mime="image/jpeg", width=size[0], height=size[1])
 

@@ -71,7 +71,7 @@ def test_values_are_printed_as_their_kind_asks():
         {"survey": "Suchlauf"},
     )
     said = german.say(message("a", name="clause 5.3", f=-17.25, share=0.0125, n=1, none=None))
-    assert said == "clause 5.3: −17,25 Hz, 1,2\u202f%, 1 Zeile, –"
+    assert said == "clause 5.3: −17,25 Hz, 1,2\u00a0%, 1 Zeile, –"
     inner = message("c", name="a1")
     said = german.say(
         message("b", names=("A1", "A2", "A3"), kind=Kind.SURVEY, inner=inner, day=date(2026, 3, 5), place=Place("x", 3))

@@ -6,6 +6,7 @@ import dataclasses
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -27,7 +28,7 @@ from reportgen.read.job.job_schema import (
 )
 from reportgen.read.job.job_values import peak_of, shown
 from reportgen.read.job.nearest import nearest
-from reportgen.read.job.presets import expand_presets, preset_folders
+from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import (
@@ -83,6 +84,7 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
         )
     findings = [*_bracket_findings(raw, lines, name), *_number_findings(raw, lines, name)]
     table: JobTable | None = None
+    presets = own_presets(raw, file.parent)
     if not findings:
         raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
         findings += from_presets
@@ -93,7 +95,7 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
     findings += reference_findings(raw, lines, name)
     if table is None:
         return None, _sorted(findings)
-    job = _JobMaker(table, lines, file).job()
+    job = replace(_JobMaker(table, lines, file).job(), preset_files=presets)
     findings += _file_findings(job, lines, name)
     findings += _beam_findings(job)
     return job, _sorted(findings)

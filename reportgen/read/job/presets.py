@@ -15,11 +15,15 @@ Entry = dict[str, Any]
 MARK = "preset:"
 
 
+OWN = Path("presets")
+"""Folder of a job's own presets, relative to the job."""
+
+
 def preset_folders(job_folder: Path) -> tuple[Path, ...]:
     """Where presets are looked for: beside the job first, then those that ship with the program."""
     from reportgen.resources import data_dir
 
-    return (job_folder / "presets", data_dir("templates") / "presets")
+    return (job_folder / OWN, data_dir("templates") / "presets")
 
 
 def expand_presets(
@@ -42,6 +46,19 @@ def expand_presets(
                 fill(each, kind, i, line_of) if isinstance(each, dict) else each for i, each in enumerate(raw[kind])
             ]
     return filled, tuple(expander.findings)
+
+
+def own_presets(raw: Mapping[str, Any], job_folder: Path) -> tuple[Path, ...]:
+    """Preset files beside the job that it names, relative to its folder: they are read before those of the program.
+
+    ``raw`` is what tomllib made of the job file.
+    """
+    named = [each.get("preset") for each in _tables(raw, "requirement")]
+    limits = (each.get(key) for each in _tables(raw, "profile") for key in ("tolerance", "abort"))
+    named += [str(limit).strip()[len(MARK) :] for limit in limits if _is_named(limit)]
+    files = {each.partition("/")[0].strip() for each in named if isinstance(each, str)}
+    paths = (OWN / f"{file}.toml" for file in sorted(files) if file and Path(file).name == file)
+    return tuple(path for path in paths if (job_folder / path).is_file())
 
 
 def _tables(raw: Mapping[str, Any], kind: str) -> list[Entry]:
