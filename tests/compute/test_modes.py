@@ -136,7 +136,7 @@ def test_every_mode_gets_its_number_and_the_gap_is_named():
     assert fit.tip_mass_ratio == pytest.approx(1.3, abs=0.05)
     (gap,) = [each for each in findings if "missing" in each.message]
     assert "1 to 6, 9" in gap.message
-    assert gap.where == "notes.txt:7"
+    assert str(gap.where) == "notes.txt:7"
     for mode in modes[6:8]:
         assert f"{mode.mode} (expected near {mode.expected_hz:.4g} Hz)" in gap.message
         assert mode.seen_in == ()
@@ -241,14 +241,14 @@ def test_two_modes_with_one_number():
 def test_a_number_that_falls_while_frequency_rises():
     seen = ((7.4, 0), (84.0, 2), (268.0, 1))
     _, _, _, findings = join_modes(job_of(), (run_of("X-PRE", [7.4, 84.0, 268.0]),), notes_of(seen))
-    assert any("falls from 3 at 84 Hz" in each.message and each.where == "notes.txt:3" for each in findings)
+    assert any("falls from 3 at 84 Hz" in each.message and str(each.where) == "notes.txt:3" for each in findings)
 
 
 def test_a_number_that_beam_theory_doubts():
     seen = (*PRACTICE[:5], (1450.0, 6))
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", [hz for hz, _ in seen]),), notes_of(seen))
     (doubt,) = [each for each in findings if "uniform beam" in each.message]
-    assert doubt.where == "notes.txt:6"
+    assert str(doubt.where) == "notes.txt:6"
     assert "has mode 6" in doubt.message
     assert seen_near(modes, 1450.0).mode == 7
 
@@ -345,7 +345,7 @@ def test_positions_beside_expected_ones():
     assert modes[2].expected_positions == pytest.approx(modes[2].node_positions, abs=0.02)
     assert not any("node seen" in flag for flag in modes[2].flags)
     (off,) = [each for each in findings if "node seen" in each.message]
-    assert off.where == "notes.txt:4"
+    assert str(off.where) == "notes.txt:4"
     assert "0.300 L" in off.message
 
 
@@ -444,7 +444,7 @@ def test_a_rejected_observation_numbers_nothing():
 
 def test_a_correction_that_matches_nothing_names_the_nearest():
     _, _, _, findings = join_modes(job_of(corrections=[correct("reject", 60.0)]), (run_of("X-PRE", [84.0]),), ())
-    (found,) = [each for each in findings if each.where == "job.toml:90"]
+    (found,) = [each for each in findings if str(each.where) == "job.toml:90"]
     assert str(found.severity) == "warning"
     assert "matches no resonance" in found.message
     assert "84 Hz" in found.message

@@ -52,8 +52,8 @@ def test_the_languages_say_the_same_messages_and_none_is_left_over():
 
 
 def has_words(sentence: str) -> bool:
-    """Whether there is more in a sentence than values and their units."""
-    return re.search(r"[A-Za-z]{3,}", re.sub(r"\{[^}]*\}", "", sentence)) is not None
+    """Whether there is more in a sentence than values, their units and tables of the job file (``[[run]]``)."""
+    return re.search(r"[A-Za-z]{3,}", re.sub(r"\{[^}]*\}|\[+[a-z.]+\]+", "", sentence)) is not None
 
 
 class Kind(StrEnum):
@@ -71,7 +71,7 @@ def test_values_are_printed_as_their_kind_asks():
         {"survey": "Suchlauf"},
     )
     said = german.say(message("a", name="clause 5.3", f=-17.25, share=0.0125, n=1, none=None))
-    assert said == "clause 5.3: −17,25 Hz, 1,2\u202f%, 1 Zeile, –"
+    assert said == "clause 5.3: −17,25 Hz, 1,2\u00a0%, 1 Zeile, –"
     inner = message("c", name="a1")
     said = german.say(
         message("b", names=("A1", "A2", "A3"), kind=Kind.SURVEY, inner=inner, day=date(2026, 3, 5), place=Place("x", 3))
