@@ -188,6 +188,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
+    from reportgen.render.catalogue import said
     from reportgen.render.terminal import finding_lines
 
     before = stamp_of_job_file(path)
@@ -200,7 +201,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     for each in inputs.notes:
         understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
         lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
-    return Checked(lines=(*lines, *report_checklist(job)), findings=findings)
+    return Checked(lines=(*lines, *map(said, report_checklist(job))), findings=findings)
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:

@@ -7,7 +7,7 @@ import os
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from reportgen.errors import ReadError
+from reportgen.errors import ReadError, RecordError
 from reportgen.read.photo_metadata import told_by, without_metadata
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Job, PhotoMetadata
@@ -102,8 +102,9 @@ def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
             stamp = _stamp(os.fstat(stream.fileno()))
             content = stream.read()
         kept = without_metadata(content)
-    except (OSError, ValueError) as problem:
-        what = message("photo.metadata-stays", problem=str(problem))
+    except (OSError, ValueError, RecordError) as problem:
+        why = problem.said if isinstance(problem, RecordError) else str(problem)
+        what = message("photo.metadata-stays", problem=why)
         raise ReadError(Place(path.as_posix()), what) from problem
     own = None if kept == content else kept
     digest = hashlib.sha256(kept).hexdigest()
