@@ -57,8 +57,9 @@ def inspect_file(path: Path) -> str:
     """What a log or record holds, with a mapping to paste, or a run for each sweep where it holds several."""
     from reportgen.compute.sweep.several_sweeps import sweeps_of_record
     from reportgen.read.inspect_file import describe_file
+    from reportgen.render.catalogue import said
 
-    return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
+    return describe_file(path, said, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
 
 
 Bare = tuple[SweepLog, tuple[str, ...]]

@@ -9,11 +9,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
-from reportgen.errors import ReadError
+from reportgen.errors import ReadError, RecordError
 from reportgen.read.job.presets import OWN
-from reportgen.read.photo_metadata import Told, told_by, without_metadata
+from reportgen.read.photo_metadata import told_by, without_metadata
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Job, PhotoMetadata
+from reportgen.records.message import Place, message
 from reportgen.records.report import InputFile
 
 Stamp = tuple[int, int, int, int, int]
@@ -57,12 +58,7 @@ class Watched:
 
 
 def _changed(path: str) -> ReadError:
-    return ReadError(
-        path,
-        "was changed, or replaced, while it was being read: found another state than before; expected one that stays, "
-        "so that numbers and archive rest on the same bytes. Nothing was written. Wait until it is complete and build "
-        "again",
-    )
+    return ReadError(Place(path), message("input.changed"))
 
 
 Stamps = Mapping[str, Stamp | None]
@@ -103,16 +99,10 @@ def photo_findings(job: Job) -> tuple[Finding, ...]:
         path = job.folder / photo.file
         told = told_by(path.read_bytes()) if _is_own(job.folder, photo.file) else ()
         if told and job.report.photo_metadata is PhotoMetadata.KEEP:
-            advice = 'leaves the laboratory with it, as photo_metadata = "keep" says; "remove" takes it out'
-            found.append(warning(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}, and {advice}"))
+            found.append(warning(photo.where, message("photo.tells-and-keeps", photo=photo.file.as_posix(), told=told)))
         elif told:
-            advice = "report and archive hold it without; the original stays as it is"
-            found.append(note(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}; {advice}"))
+            found.append(note(photo.where, message("photo.tells", photo=photo.file.as_posix(), told=told)))
     return tuple(found)
-
-
-def _both(told: tuple[Told, ...]) -> str:
-    return " and ".join(told)
 
 
 def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
@@ -122,9 +112,10 @@ def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
             stamp = _stamp(os.fstat(stream.fileno()))
             content = stream.read()
         kept = without_metadata(content)
-    except (OSError, ValueError) as problem:
-        text = f"its metadata cannot be taken out ({problem}); save it anew as JPEG or PNG"
-        raise ReadError(path.as_posix(), text) from problem
+    except (OSError, ValueError, RecordError) as problem:
+        why = problem.said if isinstance(problem, RecordError) else str(problem)
+        what = message("photo.metadata-stays", problem=why)
+        raise ReadError(Place(path.as_posix()), what) from problem
     own = None if kept == content else kept
     digest = hashlib.sha256(kept).hexdigest()
     return InputFile(path=path.as_posix(), sha256=digest, bytes=len(kept), kept=own), stamp
@@ -139,7 +130,7 @@ def _digest(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
                 raise _changed(path.as_posix())
             return InputFile(path=path.as_posix(), sha256=digest, bytes=stream.tell()), stamp
     except OSError as problem:
-        raise ReadError(path.as_posix(), f"cannot be read ({problem.strerror}); mend its permissions") from problem
+        raise ReadError(Place(path.as_posix()), message("input.not-read", problem=problem.strerror)) from problem
 
 
 def _stamp_of(path: Path) -> Stamp | None:

@@ -9,6 +9,7 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ``{rows:|row|rows}``        a count with its noun in the singular or the plural
 ``{names:and}``             several values: ``A1, A2 and A3``
 ``{reasons:joined; }``      several values with what stands behind ``joined`` between them
+``{names:quoted}``          several values, each in quotes: ``'A1', 'A2'``
 ==========================  =========================================================================================
 
 A value that is itself a message is printed in its own words.
@@ -19,7 +20,7 @@ from __future__ import annotations
 import math
 import string
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, time
 from enum import Enum
 from functools import lru_cache
@@ -32,6 +33,7 @@ from reportgen.render.numbers import Numbers
 from reportgen.resources import data_dir
 
 _JOINED = "joined"
+_QUOTED = "quoted"
 _AND = {"en": "and", "de": "und"}
 _LONGEST_VALUE = 2000
 """Characters; a word of the input can be as long as the input."""
@@ -78,7 +80,7 @@ class Catalogue(string.Formatter):
         if format_spec.startswith("|"):
             singular, plural = format_spec[1:].split("|")
             return f"{self._numbers.count(value)} {singular if value == 1 else plural}"
-        if format_spec == "and" or format_spec.startswith(_JOINED):
+        if format_spec in ("and", _QUOTED) or format_spec.startswith(_JOINED):
             return self._several(value, format_spec)
         if isinstance(value, Message):
             return self.say(value)
@@ -89,7 +91,11 @@ class Catalogue(string.Formatter):
         return self._text(value)
 
     def _several(self, values: Sequence[Any], format_spec: str) -> str:
+        if all(type(value) is str for value in values):  # words of the input, of which there can be without end
+            values = [*_within(values, _LONGEST_VALUE)]
         said = [str(self.format_field(value, "")) for value in values]
+        if format_spec == _QUOTED:
+            return ", ".join(f"'{each}'" for each in said) or Numbers.ABSENT
         if format_spec != "and":
             return format_spec.removeprefix(_JOINED).join(said)
         *most, last = said or [Numbers.ABSENT]
@@ -99,7 +105,8 @@ class Catalogue(string.Formatter):
         if not math.isfinite(value):
             return Numbers.ABSENT
         if not format_spec:
-            return self._numbers.plain(value)
+            # A whole number keeps its digits together: it may be a line or an identification.
+            return f"{value}".replace("-", "−") if isinstance(value, int) else self._numbers.plain(value)
         if format_spec.endswith("%"):
             decimals = int(format_spec.strip("+.%") or 0)
             sign = "+" if format_spec.startswith("+") and round(100 * value, decimals) > 0 else ""
@@ -120,6 +127,16 @@ class Catalogue(string.Formatter):
                 return str(value)
         text = str(value)
         return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]} …"
+
+
+def _within(words: Iterable[str], length: int) -> Iterator[str]:
+    """Words up to that many characters together, and three dots for the rest."""
+    for word in words:
+        length -= len(word)
+        if length < 0:
+            yield "…"
+            return
+        yield word
 
 
 def fields_of(sentence: str) -> set[str]:

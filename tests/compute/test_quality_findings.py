@@ -19,7 +19,7 @@ def test_a_channel_that_carries_no_verdict_is_a_finding():
     noted = QualityIssue(kind=IssueKind.NOISE_FLOOR, message="A2 shows noise", channel="A2")
     run = RunResult(id="R", kind="survey", axis="X", sweep=None, control=None, quality=(lost, noted))
     (finding,) = quality_findings(job(), (run,))
-    assert (finding.severity, finding.where) == (Severity.WARNING, "x.csv:1")
+    assert (finding.severity, str(finding.where)) == (Severity.WARNING, "x.csv:1")
     assert finding.message == "channel A1 of run R is left out: A1 is clipped"
 
 

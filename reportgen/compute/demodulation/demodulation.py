@@ -31,6 +31,7 @@ from reportgen.compute.demodulation.quiet_control import quiet_control
 from reportgen.compute.demodulation.sine_fit import NOISE_BANDWIDTH, Rows, fit_rows
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, SweepLog, TimeHistory, Trace
+from reportgen.records.message import message
 
 _LOCKING_SHARE = 0.25
 """Share of the work, for progress, that following the drive takes."""
@@ -79,9 +80,15 @@ def demodulate(
         traces=tuple(_trace(history, kept, place, reference) for place in range(len(history.channels))),
         effective_bandwidth_hz=NOISE_BANDWIDTH[ENVELOPE] / kept.window_s,
         remarks=(*history.remarks, *_silences(rows, present, history)),
-        layout=f"{history.layout}; demodulated against {drive} in windows of at least {FEWEST_CYCLES:g} cycles "
-        f"that pass no more than {BANDWIDTHS_A_WINDOW:g} half-power bandwidths of Q = {SHARPEST_Q:g}, "
-        f"harmonics 2 to {HARMONICS}; control smoothed where only noise is lost",
+        layout=message(
+            "layout.demodulated",
+            layout=history.layout,
+            drive=drive,
+            cycles=FEWEST_CYCLES,
+            bandwidths=BANDWIDTHS_A_WINDOW,
+            q=SHARPEST_Q,
+            harmonics=HARMONICS,
+        ),
     )
 
 
