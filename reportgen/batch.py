@@ -21,18 +21,21 @@ from typing import TYPE_CHECKING, Any
 
 from reportgen.cores import ONE_THREAD, cores, end_with_parent
 from reportgen.errors import ReportError
+from reportgen.progress import Say
+from reportgen.records.finding import Finding
+from reportgen.records.message import Message, message
 
 if TYPE_CHECKING:
-    from reportgen.pipeline import Settings
+    from reportgen.pipeline import JobInError, Settings  # loaded by the processes that build
 
-Say = Callable[[str], object]
 BUILT, WRONG, REQUIREMENT_FAILED, NO_PDF = 0, 1, 3, 4
 """Exit codes of the contract, as the command line has them for one job."""
 
 CONNECT_S = 10.0
-"""How long to wait for a scheduler to answer."""
+"""Seconds to wait for a scheduler to answer; one on the same network does so in well below one."""
 
-LONGEST_LINE = 400
+MOST_ERRORS = 5
+"""Errors of a job shown on its one line; ``reportgen check`` shows all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +44,7 @@ class Done:
 
     job: Path
     exit_code: int
-    line: str
+    said: Message
     fault: str = ""
     """Traceback of what should not have happened; empty for whatever the user can mend."""
 
@@ -56,13 +59,13 @@ def build_many(
     workers: int | None = None,
     scheduler: str | None = None,
     strict: bool = False,
-    say: Say = print,
+    say: Say,
 ) -> int:
     """Build every job, say one line a job as it ends, and return the exit code: the first of 1, 4, 3 that occurred."""
     unique = list(dict.fromkeys(path.resolve() for path in jobs))
     done = list(_say_each(run_many(unique, partial(build_one, how=how), workers=workers, scheduler=scheduler), say))
     built = sum(each.exit_code != WRONG for each in done)
-    say(f"{built} of {len(done)} jobs built")
+    say(message("batch.done", built=built, jobs=len(done)))
     codes = {each.exit_code for each in done}
     if not strict:
         codes.discard(REQUIREMENT_FAILED)
@@ -71,7 +74,7 @@ def build_many(
 
 def _say_each(results: Iterator[Done], say: Say) -> Iterator[Done]:
     for each in results:
-        say(each.line)
+        say(each.said)
         if each.fault:
             say(each.fault)
         yield each
@@ -79,27 +82,39 @@ def _say_each(results: Iterator[Done], say: Say) -> Iterator[Done]:
 
 def build_one(job: Path, how: Settings) -> Done:
     """Build one job in this process; never raises."""
-    from reportgen.pipeline import build_job
+    from reportgen.pipeline import JobInError, build_job
 
     try:
         built = build_job(job, None, how)
+    except JobInError as problem:
+        return Done(job=job, exit_code=WRONG, said=_in_error(job, problem))
     except ReportError as problem:
-        return Done(job=job, exit_code=WRONG, line=_one_line(job, problem))
+        reasons = (problem.said, *(each.whole if isinstance(each, Finding) else each for each in problem.more))
+        return Done(job=job, exit_code=WRONG, said=message("batch.not-built", job=str(job), reasons=reasons))
     except Exception as problem:  # one job's fault must leave the others alone; it is shown whole
-        line = f"{job}: not built: a fault in the program: {type(problem).__name__}: {problem}"
-        return Done(job=job, exit_code=WRONG, line=line, fault=traceback.format_exc())
-    line = f"{job}: {built.outcome}, {built.folder}"
-    if built.missing_pdf:
-        return Done(job=job, exit_code=NO_PDF, line=f"{line} ({built.missing_pdf})")
-    return Done(job=job, exit_code=BUILT if built.conforms else REQUIREMENT_FAILED, line=line)
+        what = message("batch.fault", job=str(job), kind=type(problem).__name__, reason=_on_one_line(problem))
+        return Done(job=job, exit_code=WRONG, said=what, fault=traceback.format_exc())
+    folder = str(built.folder)
+    if built.missing_pdf is not None:
+        what = message(
+            "batch.built-without-pdf", job=str(job), outcome=built.outcome, folder=folder, why=built.missing_pdf
+        )
+        return Done(job=job, exit_code=NO_PDF, said=what)
+    what = message("batch.built", job=str(job), outcome=built.outcome, folder=folder)
+    return Done(job=job, exit_code=BUILT if built.conforms else REQUIREMENT_FAILED, said=what)
 
 
-def _one_line(job: Path, problem: ReportError) -> str:
-    """What kept a job from being built, on one line; ``reportgen check`` shows all of it."""
-    text = " ".join(str(problem).removeprefix(f"{job}: ").split())
-    if len(text) > LONGEST_LINE:
-        text = f"{text[:LONGEST_LINE]}… ('reportgen check {job}' shows all)"
-    return f"{job}: not built: {text}"
+def _in_error(job: Path, problem: JobInError) -> Message:
+    """The errors of a job on one line, as many as fit."""
+    count = len(problem.errors)
+    errors = tuple(each.whole for each in problem.errors[:MOST_ERRORS])
+    if count > MOST_ERRORS:
+        return message("batch.many-errors", job=str(job), count=count, errors=errors)
+    return message("batch.errors", job=str(job), count=count, errors=errors)
+
+
+def _on_one_line(problem: Exception) -> str:
+    return " ".join(str(problem).split())
 
 
 def run_many(
@@ -126,14 +141,16 @@ def run_many(
     for job in lost:
         with _pool(1) as executor:
             (again,) = _collect(executor, [job], work)
-        yield again if again.exit_code != _LOST else Done(job=job, exit_code=WRONG, line=_killed(job))
+        killed = Done(job=job, exit_code=WRONG, said=message("batch.killed", job=str(job)))
+        yield killed if again.exit_code == _LOST else again
 
 
 _LOST = -1
+"""In place of an exit code: the process died with the job, which is tried once more."""
 
 
-def _killed(job: Path) -> str:
-    return f"{job}: not built: its process was killed (out of memory?); an earlier report is untouched"
+def _lost(job: Path) -> Done:
+    return Done(job=job, exit_code=_LOST, said=message("batch.killed", job=str(job)))
 
 
 def _collect(executor: Executor, jobs: Sequence[Path], work: Work) -> Iterator[Done]:
@@ -143,7 +160,7 @@ def _collect(executor: Executor, jobs: Sequence[Path], work: Work) -> Iterator[D
         try:
             waiting[executor.submit(work, job)] = job
         except BrokenProcessPool:
-            yield Done(job=job, exit_code=_LOST, line="")
+            yield _lost(job)
     for future in as_completed(waiting):
         yield _result(future, waiting[future])
 
@@ -152,10 +169,10 @@ def _result(future: Future[Done], job: Path) -> Done:
     try:
         return future.result()
     except BrokenProcessPool:
-        return Done(job=job, exit_code=_LOST, line="")
+        return _lost(job)
     except Exception as problem:  # a worker of a cluster can be lost in ways that only the cluster knows
-        reason = " ".join(str(problem).split()) or type(problem).__name__
-        return Done(job=job, exit_code=WRONG, line=f"{job}: not built: its worker was lost: {reason}")
+        reason = _on_one_line(problem) or type(problem).__name__
+        return Done(job=job, exit_code=WRONG, said=message("batch.worker-lost", job=str(job), reason=reason))
 
 
 @contextlib.contextmanager
@@ -181,17 +198,13 @@ def _cluster(address: str) -> Iterator[Executor]:
     try:
         import distributed
     except ImportError as problem:
-        raise ReportError(
-            "--scheduler needs the package 'distributed', which is not installed; install reportgen[cluster]"
-        ) from problem
+        raise ReportError(message("batch.no-distributed")) from problem
     try:
         connect: Any = distributed.Client  # it carries no types
         client = connect(address, timeout=CONNECT_S)
     except (OSError, ValueError) as problem:
-        reason = " ".join(str(problem).split())
-        raise ReportError(
-            f"no scheduler answers at {address!r}: {reason}; expected host:port, as it prints"
-        ) from problem
+        what = message("batch.no-scheduler", address=address, reason=_on_one_line(problem))
+        raise ReportError(what) from problem
     with client:
         # Dask takes a call for pure and would give back the result of yesterday for a path it has seen.
         yield client.get_executor(pure=False)

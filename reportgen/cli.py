@@ -7,13 +7,22 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
 
 from reportgen import __version__
-from reportgen.cores import one_thread
+from reportgen.cores import cores, one_thread
 from reportgen.errors import PdfUnavailableError, ReportError
+from reportgen.records.message import Said, message
 from reportgen.terminal import printable
 
+if TYPE_CHECKING:
+    from reportgen.pipeline import Built, Settings
+
+PROGRAM = "reportgen"
 OK, WRONG, USAGE, REQUIREMENT_FAILED, NO_PDF = 0, 1, 2, 3, 4
+"""Exit codes of the contract."""
+STOPPED = 130
+"""As a shell counts a program that was stopped from the keyboard: 128 + SIGINT."""
 READER_GONE = 141
 """As a shell counts a program whose reader, such as ``head``, has gone: 128 + SIGPIPE."""
 
@@ -33,12 +42,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         from reportgen.render.terminal import error_lines
 
         first, *more = error_lines(error)
-        for line in (f"reportgen: {first}", *more):
+        for line in (f"{PROGRAM}: {first}", *more):
             _complain(line)
         return NO_PDF if isinstance(error, PdfUnavailableError) else WRONG
     except KeyboardInterrupt:
-        _complain("reportgen: stopped; nothing was changed")
-        return 130
+        _complain(message("cli.stopped", program=PROGRAM))
+        return STOPPED
     except BrokenPipeError:
         # What is still in the buffer has no reader, and must not become an error as the interpreter ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -46,13 +55,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-def _say(line: object) -> None:
+def _say(line: Said) -> None:
     """Print one line; what a file or a note brings along steers no terminal and begins no line of its own."""
-    print(printable(line, sys.stdout))
+    _print(line, sys.stdout)
 
 
-def _complain(line: object) -> None:
-    print(printable(line, sys.stderr), file=sys.stderr)
+def _complain(line: Said) -> None:
+    _print(line, sys.stderr)
+
+
+def _print(line: Said, stream: TextIO) -> None:
+    from reportgen.render.catalogue import said
+
+    print(printable(said(line), stream), file=stream)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -98,6 +113,9 @@ def _parser() -> argparse.ArgumentParser:
     verify = commands.add_parser("verify", help="recompute every number of an archive or report.pdf and compare")
     verify.add_argument("file", metavar="FILE", type=Path)
     verify.add_argument("--trust", metavar="CERT", type=Path, action="append", help="believe signatures of CERT")
+    verify.add_argument(
+        "--branding", metavar="DIR", type=_folder, help="the laboratory's own templates by which it was printed"
+    )
     verify.set_defaults(command=_verify)
 
     sign = commands.add_parser("sign", help="sign a report.pdf with a key; it stays a valid archive file")
@@ -112,6 +130,18 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--out", metavar="DIR", type=Path, help="where copies of the example jobs are made and built")
     demo.set_defaults(command=_demo)
     return parser
+
+
+def _settings(options: argparse.Namespace) -> Settings:
+    from reportgen.pipeline import Settings
+
+    return Settings(
+        results_only=options.results_only,
+        draft=options.draft,
+        supersedes=options.supersedes and options.supersedes.resolve(),
+        branding=options.branding and options.branding.resolve(),
+        cores=cores() if len(options.jobs) == 1 else 1,
+    )
 
 
 def _folder(text: str) -> Path:
@@ -132,12 +162,13 @@ def _new(options: argparse.Namespace) -> int:
 
     folder: Path = options.folder
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        _complain(f"reportgen new: {folder} exists and has files in it; name an empty or a new folder")
+        _complain(message("cli.new-not-empty", program=PROGRAM, folder=str(folder)))
         return USAGE
     new_job(data_dir("templates") / "job", folder)
-    _say(f"{folder}: a job to fill in. Next: edit {folder / 'job.toml'}, put logs in {folder / 'logs'}, then")
-    _say(f"  reportgen check {folder}")
-    _say(f"  reportgen build {folder}")
+    job_file, logs = str(folder / "job.toml"), str(folder / "logs")
+    _say(message("cli.new-job", folder=str(folder), job_file=job_file, logs=logs))
+    for command in ("check", "build"):
+        _say(f"  {PROGRAM} {command} {folder}")
     return OK
 
 
@@ -145,45 +176,50 @@ def _check(options: argparse.Namespace) -> int:
     from reportgen.pipeline import check_job
     from reportgen.progress import Progress
     from reportgen.records.finding import Severity
+    from reportgen.render.terminal import checked_lines, checked_upshot
 
     progress = Progress()
     checked = check_job(options.job, progress)
     progress.done()
-    for line in checked.lines:
+    for line in checked_lines(checked.findings, checked.notes, checked.open_items):
         _say(line)
-    errors = sum(finding.severity is Severity.ERROR for finding in checked.findings)
-    warnings = sum(finding.severity is Severity.WARNING for finding in checked.findings)
-    _say(f"{options.job}: {errors} error{'s' * (errors != 1)}, {warnings} warning{'s' * (warnings != 1)}")
-    return WRONG if errors else OK
+    _say(checked_upshot(str(options.job), checked.findings))
+    return WRONG if any(finding.severity is Severity.ERROR for finding in checked.findings) else OK
 
 
 def _build(options: argparse.Namespace) -> int:
     if len(options.jobs) > 1 or options.scheduler is not None:
         return _build_many(options)
-    from reportgen.pipeline import build_job, settings
+    from reportgen.pipeline import build_job
     from reportgen.progress import Progress
 
     progress = Progress()
-    built = build_job(options.jobs[0], options.out, settings(options), progress)
+    built = build_job(options.jobs[0], options.out, _settings(options), progress)
     progress.done()
-    for line in built.lines:
-        _say(line)
-    if built.missing_pdf:
-        _complain(f"reportgen: {built.missing_pdf}")
+    _say_built(built)
+    if built.missing_pdf is not None:
         return NO_PDF
     return REQUIREMENT_FAILED if options.strict and not built.conforms else OK
 
 
+def _say_built(built: Built) -> None:
+    from reportgen.render.terminal import built_lines
+
+    for line in built_lines(built.report, built.folder, built.files, built.changed, same=built.same):
+        _say(line)
+    if built.missing_pdf is not None:
+        _complain(message("error.at", where=PROGRAM, what=built.missing_pdf))
+
+
 def _build_many(options: argparse.Namespace) -> int:
     from reportgen.batch import build_many
-    from reportgen.pipeline import settings
 
     if options.out is not None or options.supersedes is not None:
-        _complain("reportgen build: --out and --supersedes go with one job only, and without --scheduler")
+        _complain(message("cli.one-job-only", program=PROGRAM))
         return USAGE
     return build_many(
         options.jobs,
-        settings(options),
+        _settings(options),
         workers=options.workers,
         scheduler=options.scheduler,
         strict=options.strict,
@@ -192,12 +228,12 @@ def _build_many(options: argparse.Namespace) -> int:
 
 
 def _quicklook(options: argparse.Namespace) -> int:
-    from reportgen.pipeline import quicklook
+    from reportgen.bare_file import quicklook
     from reportgen.progress import Progress
 
     progress = Progress()
 
-    def say(line: object) -> None:
+    def say(line: str) -> None:
         progress.done()
         _say(line)
         sys.stdout.flush()
@@ -207,7 +243,7 @@ def _quicklook(options: argparse.Namespace) -> int:
 
 
 def _inspect(options: argparse.Namespace) -> int:
-    from reportgen.pipeline import inspect_file
+    from reportgen.bare_file import inspect_file
 
     for line in inspect_file(options.file).split("\n"):
         _say(line)
@@ -215,32 +251,30 @@ def _inspect(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
-    from reportgen.pipeline import verify_archive
     from reportgen.progress import Progress
-    from reportgen.render.catalogue import english
+    from reportgen.verification import verify_archive
 
     progress = Progress()
-    verified = verify_archive(options.file, progress, trusted=options.trust or ())
+    verified = verify_archive(options.file, progress, trusted=options.trust or (), branding=options.branding)
     progress.done()
-    for line in english().all(verified.said):
+    for line in verified.said:
         _say(line)
     return verified.exit_code
 
 
 def _sign(options: argparse.Namespace) -> int:
     from reportgen.archive.sign import sign_report
-    from reportgen.render.catalogue import said
 
     out = options.out or options.pdf.with_name(f"{options.pdf.stem}-signed{options.pdf.suffix}")
     for line in sign_report(options.pdf, out, options.key, options.password_file, reason=options.reason):
-        _say(said(line))
+        _say(line)
     return OK
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from reportgen.pipeline import demo
+    from reportgen.demo import demo
 
-    return demo(options.out, say=_say)
+    return OK if demo(options.out, say=_say_built) else NO_PDF
 
 
 if __name__ == "__main__":

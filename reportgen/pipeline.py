@@ -2,47 +2,37 @@
 
 from __future__ import annotations
 
-import argparse
-import shutil
-import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reportgen import __version__
-from reportgen.cores import cores, end_with_parent
-from reportgen.errors import PdfUnavailableError, ReadError, ReportError
-from reportgen.progress import silent
-from reportgen.records.finding import Finding, Severity, note
-from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
-from reportgen.records.log import Log, SweepLog
-from reportgen.records.message import message
-from reportgen.records.note import Note, describe_fact
+from reportgen import SOFTWARE
+from reportgen.errors import PdfUnavailableError, ReportError
+from reportgen.processes import compute_runs
+from reportgen.progress import Say, silent
+from reportgen.records.finding import Finding, Severity
+from reportgen.records.job import Job
+from reportgen.records.log import Log
+from reportgen.records.message import Said, message
+from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
-from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome, overall
 
 if TYPE_CHECKING:
-    from reportgen.archive.issue import ReportSet
-    from reportgen.archive.publish import Output, Published
-    from reportgen.archive.verify import Verified
-    from reportgen.read.input_files import Stamp, Watched
-
-Say = Callable[[str], object]
-SOFTWARE = f"reportgen {__version__}"
+    from reportgen.archive.issue import Standing
+    from reportgen.archive.publish import Output
+    from reportgen.read.input_files import Stamps, Watched
 
 
 class JobInError(ReportError):
     """Inputs with errors: nothing was built."""
 
     def __init__(self, path: Path, findings: tuple[Finding, ...]) -> None:
-        self.findings = findings
-        errors = [finding for finding in findings if finding.severity is Severity.ERROR]
-        super().__init__(f"{path}: {len(errors)} error{'s' * (len(errors) != 1)}; nothing was written")
-        self.listing(errors)
+        self.errors = tuple(finding for finding in findings if finding.severity is Severity.ERROR)
+        super().__init__(message("build.job-in-error", path=str(path), errors=len(self.errors)))
+        self.listing(self.errors)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +47,15 @@ class Settings:
     supersedes: Path | None = None
     branding: Path | None = None
     cores: int = 1
+
+    @property
+    def standing(self) -> Standing:
+        """What a whole set built so is worth."""
+        from reportgen.archive.issue import Standing
+
+        if self.draft:
+            return Standing.DRAFT
+        return Standing.INTERIM if self.results_only or self.example else Standing.ISSUED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +80,10 @@ class Inputs:
 class Checked:
     """What ``reportgen check`` has to say."""
 
-    lines: tuple[str, ...]
     findings: tuple[Finding, ...]
+    notes: tuple[Note, ...] = ()
+    open_items: tuple[Said, ...] = ()
+    """Items of the report that the job cannot fill yet."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,25 +91,25 @@ class Built:
     """What a build left behind."""
 
     folder: Path
-    lines: tuple[str, ...]
-    outcome: Outcome
-    missing_pdf: str | None = None
+    report: Report
+    files: tuple[str, ...]
+    """Names of the outputs that matter."""
+    same: bool = False
+    """The same content stood there already: no new issue."""
+    changed: tuple[str, ...] = ()
+    """Outputs that are not what was written, such as a PDF signed in place; they stay as they are."""
+    missing_pdf: Said | None = None
+    """Why there is no PDF, and what to do."""
+
+    @property
+    def outcome(self) -> Outcome:
+        """The verdict on the whole."""
+        return self.report.overall
 
     @property
     def conforms(self) -> bool:
         """Whether every requirement was met by evidence."""
         return self.outcome in (Outcome.PASS, Outcome.CONDITIONAL_PASS)
-
-
-def settings(options: argparse.Namespace) -> Settings:
-    """Settings from the command line."""
-    return Settings(
-        results_only=options.results_only,
-        draft=options.draft,
-        supersedes=options.supersedes and options.supersedes.resolve(),
-        branding=options.branding and options.branding.resolve(),
-        cores=cores() if len(options.jobs) == 1 else 1,
-    )
 
 
 def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), progress: Say = silent) -> Built:
@@ -117,13 +118,14 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     Raises JobInError where the inputs have errors; an earlier report is then untouched.
     """
     from reportgen.archive.publish import issued_early, publish
+    from reportgen.archive.report_set import chief_files, finished_set, stated_set
     from reportgen.archive.sources import marked_names
-    from reportgen.render.catalogue import told
 
     inputs = read_inputs(path, progress)
     target = out or inputs.job.folder / "report"
+    stated = stated_set(inputs.job, inputs.files, how.standing, alone=how.results_only)
     if how.supersedes is None:
-        issued_early(target, _stated(inputs.job, inputs.files, how))
+        issued_early(target, stated)
     report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else _load_layout)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
@@ -131,86 +133,45 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     outputs, missing_pdf = render_outputs(report, how, progress)
     if how.draft:
         outputs = marked_names(report, outputs)
-    progress("writing")
+    progress(message("progress.writing"))
     if inputs.watched is not None:
         inputs.watched.still_the_same()
-    published = publish(outputs, target, _set_of(report, outputs, how, missing_pdf))
-    lines = [f"{report.job.report.number} rev. {report.job.report.revision}: {report.overall}"]
-    lines += [f"  {verdict.requirement}: {verdict.outcome} – {told(verdict.reason)}" for verdict in report.verdicts]
-    lines += _places(target, outputs, published)
-    return Built(folder=target, lines=tuple(lines), outcome=report.overall, missing_pdf=missing_pdf)
-
-
-def _places(target: Path, outputs: Mapping[str, Output], published: Published) -> list[str]:
-    """Where everything is, or that it has been there already."""
-    if not published.same:
-        return [f"  {target / name}" for name in sorted(outputs)]
-    changed = [
-        f"  {target / name} was changed since it was issued (signed, perhaps) and stays" for name in published.changed
-    ]
-    return [f"  {target}: the same content stands there already; this is no new issue", *changed]
-
-
-def _stated(job: Job, files: Sequence[InputFile], how: Settings) -> ReportSet:
-    """What a set is before it is made: which report it is of, what it was made from, and what it is worth."""
-    from reportgen.archive.issue import ReportSet, Standing
-
-    standing = Standing.INTERIM if how.results_only or how.example else Standing.ISSUED
-    return ReportSet(
-        number=job.report.number,
-        revision=job.report.revision,
-        standing=Standing.DRAFT if how.draft else standing,
-        alone=how.results_only,
-        inputs={file.path: file.sha256 for file in files},
-    )
-
-
-def _set_of(report: Report, outputs: Mapping[str, Output], how: Settings, missing_pdf: str | None) -> ReportSet:
-    """What a finished set is: without its PDF it is not issued yet."""
-    import json
-
-    from reportgen.archive.issue import Standing
-    from reportgen.archive.manifest import versions_json
-    from reportgen.archive.sources import archive_info
-
-    stated = _stated(report.job, report.inputs, how)
-    archive = f"{archive_info(report).name}.zip"
-    return replace(
-        stated,
-        standing=Standing.INTERIM if missing_pdf and not how.draft else stated.standing,
-        archive=archive if archive in outputs else "",
-        supersedes=report.amendment.sha256 if report.amendment is not None else "",
-        versions=json.loads(versions_json(how.branding)),
+    published = publish(outputs, target, finished_set(stated, report, outputs, how.branding))
+    return Built(
+        folder=target,
+        report=report,
+        files=chief_files(report, outputs),
+        same=published.same,
+        changed=published.changed,
+        missing_pdf=missing_pdf,
     )
 
 
 def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
     """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
-    from reportgen.read.input_files import photo_findings, stamp_of_job_file
+    from reportgen.read.input_files import photo_findings, stamps_of_job_file
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
-    from reportgen.render.terminal import finding_lines
 
-    before = stamp_of_job_file(path)
+    before = stamps_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
-        return Checked(lines=tuple(finding_lines(findings)), findings=findings)
+        return Checked(findings=findings)
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
-    findings = (*inputs.findings, *photo_findings(inputs.job))
-    lines = finding_lines(findings)
-    for each in inputs.notes:
-        understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
-        lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
-    return Checked(lines=(*lines, *report_checklist(job)), findings=findings)
+    return Checked(
+        findings=(*inputs.findings, *photo_findings(inputs.job)),
+        notes=inputs.notes,
+        open_items=tuple(report_checklist(job)),
+    )
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build."""
-    from reportgen.read.input_files import stamp_of_job_file
+    from reportgen.read.input_files import stamps_of_job_file
     from reportgen.read.job.job_file import read_job
 
-    before = stamp_of_job_file(path)
+    before = stamps_of_job_file(path)
     job, findings = read_job(path)
     if job is None:
         raise JobInError(path, findings)
@@ -220,7 +181,7 @@ def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     return inputs
 
 
-def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, progress: Say) -> Inputs:
+def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress: Say) -> Inputs:
     """Everything the job names; digests are taken first, and hold where no file has changed by the end.
 
     Raises ReadError, which names the file, where one has.
@@ -234,7 +195,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamp | None, pro
     found = list(findings)
     logs: dict[str, Log] = {}
     for run in job.runs:
-        progress(f"reading {run.log.as_posix()}")
+        progress(message("progress.reading", file=run.log.as_posix()))
         log, more = read_log(job, run)
         found += more
         if log is not None:
@@ -266,11 +227,11 @@ def compute_report(
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
-    runs = compare_quality(job, _compute_runs(inputs, progress, cores, meanwhile))
-    progress("joining what was logged with what was seen")
+    runs = compare_quality(job, compute_runs(job, inputs.logs, progress, cores, meanwhile))
+    progress(message("progress.modes"))
     runs, modes, beam_fits, findings = join_modes(job, runs, inputs.notes)
     shifts = run_shifts(job, runs)
-    progress("holding results against requirements")
+    progress(message("progress.judging"))
     verdicts = judge(job, runs, modes, shifts, inputs.notes)
     return Report(
         job=job,
@@ -300,52 +261,7 @@ def _load_layout() -> None:
     load_layout(data_dir("templates"))
 
 
-def _compute_runs(
-    inputs: Inputs, progress: Say, cores: int, meanwhile: Callable[[], object] | None
-) -> tuple[RunResult, ...]:
-    """Every run by itself, on as many cores as there are; the results do not depend on their number."""
-    from concurrent.futures.process import BrokenProcessPool
-
-    job, logs = inputs.job, inputs.logs
-    shared = [run for run in job.runs if isinstance(logs[run.id], SweepLog)]
-    if cores > 1 and len(shared) > 1 and sys.platform == "linux":
-        try:
-            return _compute_in_processes(inputs, shared, progress, cores, meanwhile)
-        except BrokenProcessPool:
-            progress("a process died, out of memory perhaps; computing run by run")
-    return tuple(_compute_run(inputs, run, progress, cores) for run in job.runs)
-
-
-def _compute_in_processes(
-    inputs: Inputs, shared: Sequence[RunPlan], progress: Say, cores: int, meanwhile: Callable[[], object] | None
-) -> tuple[RunResult, ...]:
-    """Sweep logs in processes of their own; records, which are read in pieces and share their work out, here."""
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-    from multiprocessing import get_context
-
-    from reportgen.compute.run import compute_run
-
-    job, logs = inputs.job, inputs.logs
-    fork = get_context("fork")
-    with ProcessPoolExecutor(min(cores, len(shared)), mp_context=fork, initializer=end_with_parent) as pool:
-        begun = {run.id: pool.submit(compute_run, job, run, logs[run.id], silent) for run in shared}
-        here = {run.id: _compute_run(inputs, run, progress, cores) for run in job.runs if run.id not in begun}
-        if meanwhile is not None:
-            meanwhile()
-        for number, future in enumerate(as_completed(begun.values()), start=1):
-            future.result()
-            progress(f"computed {number} of {len(begun)} sweeps")
-        return tuple(begun[run.id].result() if run.id in begun else here[run.id] for run in job.runs)
-
-
-def _compute_run(inputs: Inputs, run: RunPlan, progress: Say, cores: int) -> RunResult:
-    from reportgen.compute.run import compute_run
-
-    progress(f"computing {run.id}")
-    return compute_run(inputs.job, run, inputs.logs[run.id], progress, workers=cores)
-
-
-def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], str | None]:
+def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], Said | None]:
     """Every output file by name; and what to do where the PDF could not be made."""
     from reportgen.archive.sources import archive_info, bag_job, pdf_sources
     from reportgen.render.results import results_json
@@ -365,7 +281,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     document = assemble(report, templates)  # kept for all that follow, in the second process as well
     sources = pdf_sources(report, outputs["results.json"], how.branding)
     load_layout(templates)
-    progress("setting the pages of the report, drawing its figures")
+    progress(message("progress.pages"))
     report_pdf = beside(
         lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
         lambda: dict(document.drawings),
@@ -378,8 +294,8 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
         summary = render_summary_pdf(report, templates=templates, branding=how.branding)
         outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary}
     except PdfUnavailableError as error:
-        missing_pdf = str(error)
-    progress("packing the archive")
+        missing_pdf = error.said
+    progress(message("progress.packing"))
     return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
 
 
@@ -387,35 +303,10 @@ def amend(report: Report, archive: Path) -> Report:
     """The report as the next revision of what ``archive`` holds, with every change listed."""
     from reportgen.archive.amendment import amended, amendment_of
 
-    return amended(report, amendment_of(archive, report, _as_results(report)))
+    return amended(report, amendment_of(archive, report, as_results(report)))
 
 
-def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path] = ()) -> Verified:
-    """Check every digest of an archive or report.pdf, recompute every number and compare."""
-    from reportgen.archive.amendment import kept_amendment, kept_as_draft
-    from reportgen.archive.verify import Kind, Line, verify
-
-    computed: dict[Path, Report] = {}
-
-    def report_of(folder: Path) -> Report:
-        if folder not in computed:
-            found = compute_report(read_inputs(folder, progress), progress, cores=cores())
-            computed[folder] = kept_as_draft(kept_amendment(found))
-        return computed[folder]
-
-    verified = verify(
-        path,
-        lambda folder: _as_results(report_of(folder)),
-        lambda folder: _pages(report_of(folder), progress),
-        trusted=trusted,
-    )
-    if any(report.draft for report in computed.values()):
-        told = Line(kind=Kind.NOTE, what=message("verify.draft"))
-        return replace(verified, found=(told, *verified.found))
-    return verified
-
-
-def _as_results(report: Report) -> dict[str, Any]:
+def as_results(report: Report) -> dict[str, Any]:
     """Results as results.json holds them."""
     import json
 
@@ -423,130 +314,3 @@ def _as_results(report: Report) -> dict[str, Any]:
 
     results: dict[str, Any] = json.loads(results_json(report))
     return results
-
-
-def _pages(report: Report, progress: Say) -> dict[str, bytes]:
-    """The rendered files of a report, without the archive that holds them."""
-    outputs, _ = render_outputs(report, Settings(cores=cores()), progress)
-    return {name: content for name, content in outputs.items() if isinstance(content, bytes)}
-
-
-def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent) -> None:
-    """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
-    from reportgen.archive.publish import write_whole
-    from reportgen.beside import beside
-    from reportgen.compute.quality.quality_findings import quality_findings
-    from reportgen.read.log import read_bare_log
-    from reportgen.resources import data_dir
-
-    progress(f"reading {path.name}")
-    read = cache(partial(read_bare_log, path, control))
-    computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
-    log, controls, findings = read()
-    if log is None:
-        raise ReadError(str(path), findings[0].whole if findings else "holds no sweep").listing(findings[1:])
-    progress("finding resonances")
-    from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
-
-    templates = data_dir("templates")
-    load_drawing(templates)
-    if controls:
-        run = computed() or _compute_bare(path, log, controls, progress, cores())
-        findings = (*findings, *quality_findings(_bare_job(path, controls), (run,)))
-    else:
-        run, findings = _free_decay(path, log, findings)
-    for line in quicklook_lines(run, controls, findings):
-        say(line)
-    progress("drawing the curves")
-    page = path.with_name(path.name + ".quicklook.html")
-    html = render_quicklook(run, log, controls, findings, templates=templates, software=SOFTWARE)
-    write_whole(page, html.encode("utf-8"))
-    say(f"curves: {page}")
-
-
-Bare = tuple[SweepLog, tuple[str, ...]]
-"""A sweep log without a job, and its control channels."""
-
-
-def _if_swept(read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]]) -> Bare | None:
-    """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
-    log, controls, _ = read()
-    return (log, controls) if isinstance(log, SweepLog) and controls else None
-
-
-def _resonances(path: Path, read: Callable[[], Bare | None]) -> RunResult | None:
-    """What a bare sweep log tells; what computes it is loaded while the log is still being read."""
-    import reportgen.compute.run  # noqa: F401
-
-    swept = read()
-    return None if swept is None else _compute_bare(path, *swept, silent, 1)
-
-
-def _compute_bare(path: Path, log: Log, controls: tuple[str, ...], progress: Say, cores: int) -> RunResult:
-    job = _bare_job(path, controls)
-    inputs = Inputs(job=job, logs={job.runs[0].id: log}, notes=(), files=(), findings=())
-    return _compute_run(inputs, job.runs[0], progress, cores)
-
-
-def inspect_file(path: Path) -> str:
-    """What a log or record holds, with a mapping to paste, or a run for each sweep where it holds several."""
-    from reportgen.compute.sweep.several_sweeps import sweeps_of_record
-    from reportgen.read.inspect_file import describe_file
-
-    return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
-
-
-def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
-    """A record without control as a free decay; raises ReadError with what was found wanting where it is none."""
-    from reportgen.compute.run import decay_if_any
-
-    run = decay_if_any(_bare_job(path, ()).runs[0], log)
-    if run is None:
-        raise ReadError(str(path), findings[0].whole if findings else "holds no free decay").listing(findings[1:])
-    told = note(
-        f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
-    )
-    return run, (*(each for each in findings if each.severity is not Severity.ERROR), told)
-
-
-def _bare_job(path: Path, controls: tuple[str, ...]) -> Job:
-    """A job that says nothing but its one run."""
-    kind = RunKind.SURVEY if controls else RunKind.DECAY
-    run = RunPlan(id=path.name, kind=kind, log=Path(path.name), control=controls)
-    identity = ReportIdentity(number="quick look", title=path.name, date=date.min)
-    nobody = Party(name="not stated")
-    return Job(
-        folder=path.parent,
-        file=path,
-        report=identity,
-        laboratory=nobody,
-        customer=nobody,
-        specimen=Specimen(name="not stated"),
-        runs=(run,),
-    )
-
-
-def demo(out: Path | None, say: Say) -> int:
-    """Build copies of the example jobs; returns 0, or 4 where no PDF could be made."""
-    from reportgen.progress import Progress
-    from reportgen.resources import data_dir
-
-    folder = out or Path.cwd() / "example_reports"
-    exit_code = 0
-    for example in sorted(path.parent for path in data_dir("example_logs").glob("*/job.toml")):
-        job = folder / example.name
-        try:
-            shutil.copytree(example, job, dirs_exist_ok=True, ignore=shutil.ignore_patterns("report"))
-        except (OSError, shutil.Error) as problem:
-            raise ReportError(
-                f"{job}: the example cannot be copied there: {problem}; name a folder with --out"
-            ) from problem
-        progress = Progress()
-        built = build_job(job, None, Settings(cores=cores(), example=True), progress)
-        progress.done()
-        for line in built.lines:
-            say(line)
-        if built.missing_pdf:
-            say(f"reportgen: {built.missing_pdf}")
-            exit_code = 4
-    return exit_code

@@ -11,6 +11,9 @@ import pytest
 from reportgen import batch
 from reportgen.batch import WRONG, Done, run_many
 from reportgen.errors import ReportError
+from reportgen.records.message import message
+from reportgen.render.catalogue import said
+from tests.archive.words import telling
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -21,7 +24,8 @@ def work(job: Path) -> Done:
         os._exit(9)
     if job.name == "raises":
         raise MemoryError("as if")
-    return Done(job=job, exit_code=0, line=f"{(job / 'logs' / 'x.csv').read_text()} {os.environ['OMP_NUM_THREADS']}")
+    reason = f"{(job / 'logs' / 'x.csv').read_text()} {os.environ['OMP_NUM_THREADS']}"
+    return Done(job=job, exit_code=0, said=message("batch.not-built", job=job.name, reasons=(reason,)))
 
 
 @pytest.fixture
@@ -46,15 +50,15 @@ def test_every_job_has_one_line_and_one_failure_leaves_the_others(jobs):
     names = ["small", "large", "dies", "middle", "raises"]
     done = {each.job.name: each for each in run_many([jobs / n for n in names], importable_work(), workers=2)}
     assert sorted(done) == sorted(names)
-    assert {n: done[n].line for n in ("small", "middle", "large")} == {
-        "small": "x 1",
-        "middle": "xx 1",
-        "large": "xxx 1",
+    assert {n: done[n].said.value("reasons") for n in ("small", "middle", "large")} == {
+        "small": ("x 1",),
+        "middle": ("xx 1",),
+        "large": ("xxx 1",),
     }
     assert done["dies"].exit_code == WRONG
-    assert "its process was killed" in done["dies"].line
+    assert "its process was killed" in said(done["dies"].said)
     assert done["raises"].exit_code == WRONG
-    assert "as if" in done["raises"].line
+    assert "as if" in said(done["raises"].said)
 
 
 def test_largest_first_on_one_worker(jobs):
@@ -73,7 +77,7 @@ def test_threads_of_the_caller_are_put_back(jobs, monkeypatch):
 def test_no_scheduler_there(monkeypatch):
     pytest.importorskip("distributed")
     monkeypatch.setattr(batch, "CONNECT_S", 0.5)
-    with pytest.raises(ReportError, match=r"no scheduler answers at 'tcp://127\.0\.0\.1:9'"):
+    with telling(ReportError, match=r"no scheduler answers at 'tcp://127\.0\.0\.1:9'"):
         list(run_many([Path("job")], work, scheduler="tcp://127.0.0.1:9"))
 
 
@@ -86,6 +90,6 @@ def test_a_cluster_gives_the_same_and_nothing_stale(jobs, monkeypatch):
         for text in ("first", "second"):
             (jobs / "small" / "logs" / "x.csv").write_text(text)
             (done,) = run_many([jobs / "small"], importable_work(), scheduler=cluster.scheduler_address)
-            assert done.line == f"{text} 1"
+            assert done.said.value("reasons") == (f"{text} 1",)
         (failed,) = run_many([jobs / "raises"], importable_work(), scheduler=cluster.scheduler_address)
         assert failed.exit_code == WRONG

@@ -154,15 +154,14 @@ def test_report_as_a_link_is_refused_before_anything_is_computed(issued, tmp_pat
     assert standing(issued) == before
 
 
-def test_what_each_way_of_building_is_worth(issued):
+def test_what_each_way_of_building_is_worth():
     """An example may be built by the next version of the program, over what this one has built; a report may not."""
-    from reportgen.pipeline import Settings, _stated, read_inputs
+    from reportgen.pipeline import Settings
 
-    job = read_inputs(issued).job
     ways = {
         Standing.ISSUED: Settings(),
         Standing.DRAFT: Settings(draft=True, results_only=True),
         Standing.INTERIM: Settings(example=True),
     }
-    assert {standing: _stated(job, (), how).standing for standing, how in ways.items()} == {s: s for s in Standing}
-    assert _stated(job, (), Settings(results_only=True)).standing is Standing.INTERIM
+    assert {standing: how.standing for standing, how in ways.items()} == {s: s for s in Standing}
+    assert Settings(results_only=True).standing is Standing.INTERIM

@@ -10,29 +10,31 @@ from reportgen.read.log_columns import likely_controls, looks_like_drive
 from reportgen.read.run_entries import entries_to_paste
 from reportgen.read.time_history import history_of, open_recording
 from reportgen.records.log import SweepLog, TimeHistory
-from reportgen.records.message import Place
+from reportgen.records.message import Place, Said
 from reportgen.records.stretch import stretches
 
+Say = Callable[[Said], str]
+"""Words for a message."""
 SweepsOf = Callable[[TimeHistory, str], Sequence[SweepLog]]
 """Sweeps of a record, as the channel of that name shows them."""
 
 
-def describe_record(path: Path, sweeps_of: SweepsOf | None = None) -> str:
+def describe_record(path: Path, say: Say, sweeps_of: SweepsOf | None = None) -> str:
     """Text about a record, with a column mapping, or a run for each of its sweeps, to paste. Raises ReadError."""
     recording = open_recording(path, path.name)
     rate = recording.sample_rate_hz
     duration = f", {recording.samples / rate:.6g} s" if rate else ""
     sweeps = _sweeps(recording, path.name, sweeps_of) if sweeps_of else []
     lines = [
-        f"{path.name}: time history, {recording.layout}",
+        f"{path.name}: time history, {say(recording.layout)}",
         f"  sample rate: {f'{rate:.10g} Hz' if rate else 'not in the file'}",
         f"  samples a channel: {recording.samples}{duration}",
         *(f"  {said}" for said in sweeps),
         "",
         *(f"  {_line_of(channel)}" for channel in recording.channels),
     ]
-    lines += [f"  damaged: {recording.damage}"] if recording.damage else []
-    lines += [f"  not used: {text}" for text in recording.refused]
+    lines += [f"  damaged: {say(recording.damage)}"] if recording.damage else []
+    lines += [f"  not used: {say(text)}" for text in recording.refused]
     lines += [f"  # {text}" for text in recording.remarks]
     return joined([*lines, *entries_to_paste(path.name, sweeps, mapping_lines(recording))])
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
-from reportgen.errors import ReadError
-from reportgen.read.photo_metadata import Told, told_by, without_metadata
+from reportgen.errors import ReadError, RecordError
+from reportgen.read.job.presets import OWN
+from reportgen.read.photo_metadata import told_by, without_metadata
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Job, PhotoMetadata
+from reportgen.records.message import Place, message
 from reportgen.records.report import InputFile
 
 Stamp = tuple[int, int, int, int, int]
@@ -23,6 +27,7 @@ def input_paths(job: Job) -> tuple[Path, ...]:
     named = {
         Path(job.file.name),
         *job.notes_files,
+        *job.preset_files,
         *(run.log for run in job.runs),
         *(photo.file for photo in job.photos),
     }
@@ -53,29 +58,30 @@ class Watched:
 
 
 def _changed(path: str) -> ReadError:
-    return ReadError(
-        path,
-        "was changed, or replaced, while it was being read: found another state than before; expected one that stays, "
-        "so that numbers and archive rest on the same bytes. Nothing was written. Wait until it is complete and build "
-        "again",
-    )
+    return ReadError(Place(path), message("input.changed"))
 
 
-def stamp_of_job_file(path: Path) -> Stamp | None:
-    """State of a job's own file before it is read; None where there is none, which reading it tells."""
-    return _stamp_of(path / "job.toml" if path.is_dir() else path)
+Stamps = Mapping[str, Stamp | None]
+"""By the file's name in the job folder; None where there is none."""
 
 
-def watch_inputs(job: Job, before: Stamp | None = None) -> Watched:
-    """Digest (SHA-256) and size of every input, taken before it is read; ``before``: the job file's own state, earlier.
+def stamps_of_job_file(path: Path) -> Stamps:
+    """State of a job's own file and of its presets before they are read."""
+    file = path / "job.toml" if path.is_dir() else path
+    presets = sorted((file.parent / OWN).glob("*.toml"))
+    return {each.relative_to(file.parent).as_posix(): _stamp_of(each) for each in (file, *presets)}
+
+
+def watch_inputs(job: Job, before: Stamps = MappingProxyType({})) -> Watched:
+    """Digest (SHA-256) and size of every input, taken before it is read; ``before``: state of job file and presets.
 
     Raises ReadError where one cannot be read, or changes meanwhile.
     """
     photos = set() if job.report.photo_metadata is PhotoMetadata.KEEP else {photo.file for photo in job.photos}
     found = {path.as_posix(): (_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job)}
-    name = job.file.name
-    if before is not None and name in found and found[name][1] != before:
-        raise _changed(name)
+    for name, stamp in before.items():
+        if stamp is not None and name in found and found[name][1] != stamp:
+            raise _changed(name)
     return Watched(
         job.folder, tuple(each for each, _ in found.values()), {path: stamp for path, (_, stamp) in found.items()}
     )
@@ -93,16 +99,10 @@ def photo_findings(job: Job) -> tuple[Finding, ...]:
         path = job.folder / photo.file
         told = told_by(path.read_bytes()) if _is_own(job.folder, photo.file) else ()
         if told and job.report.photo_metadata is PhotoMetadata.KEEP:
-            advice = 'leaves the laboratory with it, as photo_metadata = "keep" says; "remove" takes it out'
-            found.append(warning(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}, and {advice}"))
+            found.append(warning(photo.where, message("photo.tells-and-keeps", photo=photo.file.as_posix(), told=told)))
         elif told:
-            advice = "report and archive hold it without; the original stays as it is"
-            found.append(note(photo.where, f"photo {photo.file.as_posix()} tells {_both(told)}; {advice}"))
+            found.append(note(photo.where, message("photo.tells", photo=photo.file.as_posix(), told=told)))
     return tuple(found)
-
-
-def _both(told: tuple[Told, ...]) -> str:
-    return " and ".join(told)
 
 
 def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
@@ -112,9 +112,10 @@ def _photo(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
             stamp = _stamp(os.fstat(stream.fileno()))
             content = stream.read()
         kept = without_metadata(content)
-    except (OSError, ValueError) as problem:
-        text = f"its metadata cannot be taken out ({problem}); save it anew as JPEG or PNG"
-        raise ReadError(path.as_posix(), text) from problem
+    except (OSError, ValueError, RecordError) as problem:
+        why = problem.said if isinstance(problem, RecordError) else str(problem)
+        what = message("photo.metadata-stays", problem=why)
+        raise ReadError(Place(path.as_posix()), what) from problem
     own = None if kept == content else kept
     digest = hashlib.sha256(kept).hexdigest()
     return InputFile(path=path.as_posix(), sha256=digest, bytes=len(kept), kept=own), stamp
@@ -129,7 +130,7 @@ def _digest(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
                 raise _changed(path.as_posix())
             return InputFile(path=path.as_posix(), sha256=digest, bytes=stream.tell()), stamp
     except OSError as problem:
-        raise ReadError(path.as_posix(), f"cannot be read ({problem.strerror}); mend its permissions") from problem
+        raise ReadError(Place(path.as_posix()), message("input.not-read", problem=problem.strerror)) from problem
 
 
 def _stamp_of(path: Path) -> Stamp | None:

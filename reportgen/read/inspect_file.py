@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.errors import ReadError
-from reportgen.read.describe_record import SweepsOf, describe_record, joined
+from reportgen.read.describe_record import Say, SweepsOf, describe_record, joined
 from reportgen.read.log import sweep_layout
 from reportgen.read.log_columns import LogWanted, UnderstoodColumns, looks_like_control, understand_columns
 from reportgen.read.run_entries import entries_to_paste, quoted
@@ -18,60 +18,62 @@ from reportgen.read.table.table import is_compressed, is_table, read_table, reco
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import TableBlock
 from reportgen.read.table.time_column import counted_in
+from reportgen.records.message import Place, message
 from reportgen.records.stretch import stretches
 
 _REMARKS_SHOWN = 8
 
 
-def describe_file(path: Path, sweeps_of: SweepsOf | None = None) -> str:
+def describe_file(path: Path, say: Say, sweeps_of: SweepsOf | None = None) -> str:
     """Text about any file the tool can read: a sweep log, a table, or time histories. Raises ReadError.
 
     The text ends with a mapping that can be pasted into the run's ``[run.columns]`` and needs filling in only where the
     file itself does not say what its numbers mean; where the file holds several sweeps, with a run for each of them.
-    ``sweeps_of`` finds the sweeps of a record by a channel of it; without, a record's sweeps are not looked for.
+    ``say`` puts a message into words; ``sweeps_of`` finds the sweeps of a record by a channel of it; without, a
+    record's sweeps are not looked for.
     """
     name = path.name
     if not path.is_file():
-        what = "is a folder; name a file in it" if path.is_dir() else f"there is no file {path}"
-        raise ReadError(f"{name}:1", what)
+        what = message("inspect.folder") if path.is_dir() else message("log.no-file", path=str(path))
+        raise ReadError(Place(name, 1), what)
     from reportgen.read.time_history import looks_like_time_history
 
     layout = sweep_layout(path, LogWanted(name=name))
     if layout is None:
         if looks_like_time_history(path):
-            return describe_record(path, sweeps_of)
+            return describe_record(path, say, sweeps_of)
         if not is_table(path) and not is_compressed(path):
-            raise ReadError(
-                f"{name}:1", "is neither a table of text, a spreadsheet, nor a known format of time histories"
-            )
+            raise ReadError(Place(name, 1), message("inspect.nothing-known"))
         layout = recognise(path, name)
     columns = understand_columns(layout, LogWanted(name=name))
     block = read_table(path, layout, [i for i in range(layout.columns) if layout.numeric[i]], name=name)
-    return joined(_lines(path, layout, columns, block)) + "\n"
+    return joined(_lines(path, layout, columns, block, say)) + "\n"
 
 
-def _lines(path: Path, layout: TableLayout, columns: UnderstoodColumns, block: TableBlock) -> list[str]:
+def _lines(path: Path, layout: TableLayout, columns: UnderstoodColumns, block: TableBlock, say: Say) -> list[str]:
     size = path.stat().st_size
     what = "a sweep log" if columns.frequency and columns.amplitudes else "a table"
-    lines = [f"{path.name}: {what}, {size} bytes", f"  {layout.sentence}", f"  {_rows(block)}"]
+    lines = [f"{path.name}: {what}, {size} bytes", f"  {say(layout.described)}", f"  {_rows(block, say)}"]
     sweeps = _sweeps(layout, columns, block)
     lines += [f"  {said}" for said in sweeps]
     lines += [f"  remark: {text}" for text in layout.remarks[:_REMARKS_SHOWN]]
     more = len(layout.remarks) - _REMARKS_SHOWN
     lines += [f"  and {more} lines more above the header"] if more > 0 else []
     lines += _other_sheets(path, layout)
-    lines += ["", "Columns", *_column_table(layout, columns, block)]
-    lines += [f"  {finding}" for finding in columns.findings]
+    lines += ["", "Columns", *_column_table(layout, columns, block, say)]
+    lines += [f"  {say(finding.whole)}" for finding in columns.findings]
     return [*lines, *entries_to_paste(path.name, sweeps, _mapping(layout, columns, block))]
 
 
-def _rows(block: TableBlock) -> str:
+def _rows(block: TableBlock, say: Say) -> str:
     parts = [f"{len(block.values)} rows"]
     if len(block.lines):
         parts[0] += f" in lines {block.lines[0]} to {block.lines[-1]}"
     if block.rejected:
         first = block.rejected[0]
-        parts.append(f"lines that are no rows: {len(block.rejected)}, the first is line {first.line}: {first.reason}")
+        parts.append(
+            f"lines that are no rows: {len(block.rejected)}, the first is line {first.line}: {say(first.reason)}"
+        )
     if block.no_reading:
         parts.append(f"cells without a reading: {len(block.no_reading)}")
     return "; ".join(parts)
@@ -102,8 +104,8 @@ def _other_sheets(path: Path, layout: TableLayout) -> list[str]:
     return [f"  other sheets, not read: {', '.join(others)}"] if others else []
 
 
-def _column_table(layout: TableLayout, columns: UnderstoodColumns, block: TableBlock) -> list[str]:
-    reasons = dict(columns.unused)
+def _column_table(layout: TableLayout, columns: UnderstoodColumns, block: TableBlock, say: Say) -> list[str]:
+    reasons = {say(header): say(why) for header, why in columns.unused}
     rows = []
     for place in range(layout.columns):
         if layout.filled[place]:

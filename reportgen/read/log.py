@@ -10,7 +10,7 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.job.job_folder import file_fault
-from reportgen.read.job.nearest import listed, nearest
+from reportgen.read.job.nearest import near_or, nearest
 from reportgen.read.job.same_runs import same_channels
 from reportgen.read.log_columns import (
     LogWanted,
@@ -27,7 +27,7 @@ from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Log, SweepLog, TimeHistory
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 
 
 def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
@@ -62,18 +62,18 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
     may be a free decay.
     """
     if not path.is_file():
-        return None, (), (error(f"{path.name}:1", f"there is no file {path}"),)
+        return None, (), (error(Place(path.name, 1), message("log.no-file", path=str(path))),)
     log, found = _read(path, LogWanted(name=path.name))
     if log is None:
         return None, (), found
     candidates = channels_of(log) if control else _motions(log)
-    chosen, fault = control_among(candidates, control, f"{path.name}:1")
+    chosen, fault = control_among(candidates, control, Place(path.name, 1))
     if chosen is None:
         driven = control is not None or any(map(looks_like_drive, channels_of(log)))
         return (None if driven or isinstance(log, SweepLog) else log), (), (*found, *fault)
     log, turned = _with_phases(log, (chosen,))
     alike = with_its_like(log, chosen) if control is None and isinstance(log, SweepLog) else (chosen,)
-    return log, alike, (*found, *turned, *same_channels(log, f"{path.name}:1"))
+    return log, alike, (*found, *turned, *same_channels(log, Place(path.name, 1)))
 
 
 _SAME_DB = 1.0
@@ -109,20 +109,18 @@ def _is_like(log: SweepLog, control: str, other: str, stem: str) -> bool:
     return bool(np.sum(apart < _SAME_DB) >= _MOST_ROWS * len(read))
 
 
-def control_among(channels: Sequence[str], asked: str | None, where: str) -> tuple[str | None, tuple[Finding, ...]]:
+def control_among(channels: Sequence[str], asked: str | None, where: Place) -> tuple[str | None, tuple[Finding, ...]]:
     """The control channel asked for, or the one whose name says so; an error names the choice where there is none."""
     if asked is not None:
         same = [each for each in channels if folded(each) == folded(asked)]
         if same:
             return same[0], ()
-        hint = nearest(asked, channels) or f"; the log has {listed(channels)}"
-        return None, (error(where, f"there is no channel {asked!r} to take as control{hint}"),)
+        hint = near_or(asked, channels, message("hint.log-has", known=tuple(channels)))
+        return None, (error(where, message("log.no-such-control", channel=asked, hint=hint)),)
     likely = likely_controls(channels)
     if likely:
         return likely[0], ()
-    return None, (
-        error(where, f"no channel is named like a control; the log has {listed(channels)}; name one: --control NAME"),
-    )
+    return None, (error(where, message("log.no-control", there=tuple(channels))),)
 
 
 def channels_of(log: Log) -> tuple[str, ...]:
@@ -172,35 +170,29 @@ def _failed(findings: Iterable[Finding]) -> bool:
 def _channel_findings(job: Job, run: RunPlan, there: Sequence[str]) -> list[Finding]:
     """Channels of the run and of its log, held against each other."""
     found: list[Finding] = []
-    name = run.log.as_posix()
-    absent = [each for each in job.control_of(run) if each not in there]
+    name, there = run.log.as_posix(), tuple(there)
+    absent = tuple(each for each in job.control_of(run) if each not in there)
     if absent and (run.control or len(absent) == len(job.control_of(run))) and run.kind is not RunKind.DECAY:
-        hint = nearest(absent[0], there)
-        found.append(
-            error(
-                run.where,
-                f"[[run]] {run.id}: control channel {listed(absent)} is not in {name}, which has {listed(there)}{hint}"
-                f'; correct control = [...] or map the column under [run.columns]: "{absent[0]}" = "its name / g"',
-            )
-        )
+        found.append(error(run.where, _absent_control(run, absent, there)))
     elif absent and run.kind is not RunKind.DECAY:
-        found.append(warning(run.where, f"[[run]] {run.id}: control channel {listed(absent)} is not in {name}; "
-                                        "the others are used"))  # fmt: skip
-    responses = [each.id for each in job.channels if each.role is ChannelRole.RESPONSE]
+        found.append(warning(run.where, message("log.some-controls-absent", run=run.id, absent=absent, log=name)))
+    responses = tuple(each.id for each in job.channels if each.role is ChannelRole.RESPONSE)
     if responses and not set(responses) & set(there):
-        found.append(
-            warning(
-                run.where,
-                f"[[run]] {run.id}: none of the response channels {listed(responses)} is in {name}, which has "
-                f'{listed(there)}; map them under [run.columns], such as "{responses[0]}" = "{there[-1]} / g"',
-            )
-        )
-    if job.channels:
-        extra = [each for each in there if job.channel(each) is None]
-        if extra:
-            found.append(note(run.where, f"[[run]] {run.id}: {name} has channels that no [[channel]] declares: "
-                                         f"{listed(extra)}"))  # fmt: skip
+        said = message("log.no-response", run=run.id, absent=responses, log=name, there=there, channel=responses[0],
+                       column=there[-1])  # fmt: skip
+        found.append(warning(run.where, said))
+    extra = tuple(each for each in there if job.channel(each) is None)
+    if job.channels and extra:
+        found.append(note(run.where, message("log.undeclared", run=run.id, log=name, channels=extra)))
     return found
+
+
+def _absent_control(run: RunPlan, absent: tuple[str, ...], there: tuple[str, ...]) -> Message:
+    what = message("log.control-absent", run=run.id, absent=absent, log=run.log.as_posix(), there=there)
+    near = nearest(absent[0], there)
+    if near is not None:
+        what = message("log.control-absent-near", what=what, near=near)
+    return message("log.map-control", what=what, channel=absent[0])
 
 
 def _role_by_name(channel: str, controls: Collection[str]) -> ChannelRole:
@@ -225,11 +217,7 @@ def with_channels_of_logs(job: Job, logs: Iterable[Log]) -> tuple[Job, tuple[Fin
     if not added:
         return job, ()
     findings = [
-        note(
-            f"{job.file.name}:1",
-            f"channel {each.id!r} is taken as {each.role}, from its name in the log; declare it: "
-            f'[[channel]] id = "{each.id}", role = "{each.role}"',
-        )
+        note(Place(job.file.name, 1), message("log.channel-taken", channel=each.id, role=str(each.role)))
         for each in added.values()
     ]
     return replace(job, channels=(*job.channels, *added.values())), tuple(findings)

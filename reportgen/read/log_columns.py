@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, error, warning
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 from reportgen.units import Detector, parse_unit
 
 SHEET_KEY = "sheet"
@@ -55,7 +55,7 @@ class UnderstoodColumns:
     time: Column | None
     amplitudes: tuple[Column, ...]
     phases: dict[str, Column]
-    unused: tuple[tuple[str, str], ...]
+    unused: tuple[tuple[str | Message, Message], ...]
     """(header, why)."""
     findings: tuple[Finding, ...]
     frequency_words: str | None = None
@@ -73,12 +73,9 @@ def understand_columns(layout: TableLayout, wanted: LogWanted) -> UnderstoodColu
     return _Columns(layout, wanted).understood()
 
 
-def without_unit(column: Column, unit: str) -> str:
+def without_unit(column: Column, meaning: Meaning, unit: str) -> Message:
     """What is said of a column of time or frequency whose unit is not written."""
-    return (
-        f"column {column.header!r} has no unit; {unit} is taken; write it as '{column.header} [{unit}]', or map it in "
-        f'[run.columns]: {"frequency" if unit == "Hz" else "time"} = "{column.header} / {unit}"'
-    )
+    return message("column.unit-taken", column=column.header, unit=unit, key=str(meaning))
 
 
 class _Columns:
@@ -87,15 +84,15 @@ class _Columns:
     def __init__(self, layout: TableLayout, wanted: LogWanted) -> None:
         self._layout = layout
         self._wanted = wanted
-        self._header_place = f"{wanted.name}:{layout.names_line or layout.data_line}"
+        self._header_place = Place(wanted.name, layout.names_line or layout.data_line)
         self._findings: list[Finding] = []
-        self._unused: list[tuple[str, str]] = []
+        self._unused: list[tuple[str | Message, Message]] = []
         self._other_frequencies: list[Column] = []
         chosen, faults = mapped(
             [each for each in wanted.mapping if each[0].strip().casefold() != SHEET_KEY], layout.names, layout.units
         )
         self._findings += [
-            error(wanted.where or self._header_place, f"[run.columns] {fault.key!r}: {fault.message}")
+            error(wanted.where or self._header_place, message("mapping.fault", key=fault.key, what=fault.message))
             for fault in faults
         ]
         places = {column.place for column in chosen}
@@ -135,7 +132,7 @@ class _Columns:
         if time is None and dates:
             return replace(dates[0], meaning=Meaning.TIME), None
         if time is None or not dates or (self._is_numeric(time) and not self._is_numeric(dates[0])):
-            self._unused += [(each.header, "a date beside times that count on") for each in dates]
+            self._unused += [(each.header, message("unused.date-beside-times")) for each in dates]
             return time, None
         return time, dates[0]
 
@@ -151,28 +148,30 @@ class _Columns:
             self._of(meaning), key=lambda c: (c not in self._chosen, not self._is_numeric(c), c.unit is None)
         )
         if meaning is Meaning.FREQUENCY:
-            self._unused += [(c.header, "holds no numbers") for c in found if not self._is_numeric(c)]
+            self._unused += [(c.header, message("unused.no-numbers")) for c in found if not self._is_numeric(c)]
             found = [c for c in found if self._is_numeric(c)]
         if not found:
             return None
         for other in found[1:]:
-            self._unused.append((other.header, f"a second {meaning.value} beside {found[0].header!r}"))
+            self._unused.append((other.header, message("unused.second", meaning=meaning, first=found[0].header)))
             if meaning is Meaning.FREQUENCY and other.unit is not None:
                 self._other_frequencies.append(other)
         column = found[0]
         if column.unit is None and column.unit_text and self._is_numeric(column):
-            self._findings.append(
-                error(
-                    self._header_place,
-                    f"column {column.header!r} has the unit {column.unit_text!r}, which is no known unit of "
-                    f'{meaning.value}; map it in [run.columns]: {meaning.value} = "{column.header} / '
-                    f'{"Hz" if meaning is Meaning.FREQUENCY else "s"}" with the right unit or factor',
-                )
+            unit = "Hz" if meaning is Meaning.FREQUENCY else "s"
+            unknown = message(
+                "column.unit-unknown",
+                column=column.header,
+                unit=column.unit_text,
+                meaning=meaning,
+                key=str(meaning),
+                example=unit,
             )
+            self._findings.append(error(self._header_place, unknown))
         elif meaning is Meaning.FREQUENCY and column.unit is None:
-            self._findings.append(warning(self._header_place, without_unit(column, "Hz")))
-            unit = parse_unit("Hz")
-            column = replace(column, unit=unit, factor=unit.factor)
+            self._findings.append(warning(self._header_place, without_unit(column, Meaning.FREQUENCY, "Hz")))
+            hertz = parse_unit("Hz")
+            column = replace(column, unit=hertz, factor=hertz.factor)
         return column
 
     def _amplitudes(self) -> tuple[Column, ...]:
@@ -184,20 +183,26 @@ class _Columns:
             channel = column.channel or column.header
             beside = _BOUND.fullmatch(channel)
             if not self._is_numeric(column):
-                self._unused.append((column.header, "holds no numbers"))
+                self._unused.append((column.header, message("unused.no-numbers")))
             elif (
                 beside and column in self._rest and folded(beside["channel"]) in names and folded(channel) not in known
             ):
-                self._unused.append((column.header, f"a limit or an extreme beside {beside['channel']}, no reading"))
+                self._unused.append((column.header, message("unused.limit-beside", channel=beside["channel"])))
             elif column.unit is None:
                 is_channel = folded(channel) in known | with_phase or _CHANNEL_LIKE.fullmatch(channel) is not None
                 self._no_unit(column, channel, is_channel)
             elif not self._can_be_channel(column, folded(channel) in known | with_phase):
-                self._unused.append((column.header, f"{column.unit.dimension}, and no channel of that name"))
+                self._unused.append((column.header, message("unused.dimension", dimension=column.unit.dimension)))
             elif channel in taken:
                 first = taken[channel]
-                said = f"column {column.place + 1}; {channel} is column {first.place + 1}, {first.header!r}"
-                self._unused.append((column.header, said))
+                why = message(
+                    "unused.same-channel",
+                    column=column.place + 1,
+                    channel=channel,
+                    first=first.place + 1,
+                    header=first.header,
+                )
+                self._unused.append((column.header, why))
             else:
                 taken[channel] = replace(column, channel=channel)
         return tuple(taken.values())
@@ -218,26 +223,24 @@ class _Columns:
         for real in self._of(Meaning.REAL):
             other = imaginary.pop(real.channel, None)
             if other is None or real.unit is None or other.unit != real.unit or real.channel in taken:
-                self._unused.append((real.header, "a real part without an imaginary part of the same known unit"))
+                self._unused.append((real.header, message("unused.real-alone")))
                 if other is not None:
-                    self._unused.append((other.header, "an imaginary part without its real part"))
+                    self._unused.append((other.header, message("unused.imaginary-alone")))
             else:
                 pairs.append((real, other))
-        self._unused += [(each.header, "an imaginary part without its real part") for each in imaginary.values()]
+        self._unused += [(each.header, message("unused.imaginary-alone")) for each in imaginary.values()]
         return tuple(pairs)
 
     def _no_unit(self, column: Column, channel: str, is_channel: bool) -> None:
         if not is_channel:
-            self._unused.append((column.header, "no unit, and no channel of that name"))
+            self._unused.append((column.header, message("unused.no-unit")))
             return
-        written = f"has the unit {column.unit_text!r}, which is not known" if column.unit_text else "has no unit"
-        self._findings.append(
-            error(
-                self._header_place,
-                f"column {column.header!r} {written}; write it in the header as '{channel} [g]', or in the job under "
-                f'[run.columns]: "{channel}" = "{column.header} / g"',
-            )
-        )
+        header = column.header
+        if column.unit_text:
+            what = message("column.channel-unit-unknown", column=header, unit=column.unit_text, channel=channel)
+        else:
+            what = message("column.channel-no-unit", column=header, channel=channel)
+        self._findings.append(error(self._header_place, what))
 
     def _phases(self, amplitudes: Sequence[Column]) -> dict[str, Column]:
         channels = {folded(c.channel or ""): c.channel or "" for c in amplitudes}
@@ -245,11 +248,13 @@ class _Columns:
         for column in self._of(Meaning.PHASE):
             channel = self._partner(column, channels)
             if channel is None:
-                self._unused.append((column.header, "a phase without the amplitude it belongs to"))
+                self._unused.append((column.header, message("unused.phase-alone")))
             elif not self._is_numeric(column):
-                self._unused.append((column.header, "holds no numbers"))
+                self._unused.append((column.header, message("unused.no-numbers")))
             elif channel in found:
-                self._unused.append((column.header, f"a second phase of {channel} beside {found[channel].header!r}"))
+                self._unused.append(
+                    (column.header, message("unused.second-phase", channel=channel, first=found[channel].header))
+                )
             else:
                 found[channel] = column
         return found
@@ -274,31 +279,27 @@ class _Columns:
     def _other_columns(self, has_channels: bool) -> None:
         for column in self._rest:
             if column.meaning is Meaning.DEMAND:
-                self._unused.append((column.header, "a demand or a limit, no reading"))
+                self._unused.append((column.header, message("unused.demand")))
             if column.meaning is None and column.unit is not None and column.unit.dimension == "level":
                 self._without_reference(column, has_channels)
             elif column.meaning is None:
-                unit = f"unit {column.unit_text!r}" if column.unit_text else "unknown"
-                self._unused.append((column.header, unit))
+                text = column.unit_text
+                why = message("unused.unit", unit=text) if text else message("unused.unknown")
+                self._unused.append((column.header, why))
         for i, filled in enumerate(self._layout.filled):
             named = self._layout.names[i] or self._layout.units[i]
             if filled and not named and i not in {c.place for c in self._chosen}:
-                self._unused.append((f"column {i + 1}", "has no name"))
+                self._unused.append((message("column.number", number=i + 1), message("unused.no-name")))
 
     def _without_reference(self, column: Column, has_channels: bool) -> None:
         """Decibels of nothing: a fault where they are a channel of the job or the log has no other, else not used."""
         channel = split_unit(column.header)[0]
         declared = folded(channel) in map(folded, self._wanted.channels)
         if not declared and (has_channels or _CHANNEL_LIKE.fullmatch(channel) is None):
-            self._unused.append((column.header, "decibels that do not say what they refer to"))
+            self._unused.append((column.header, message("unused.decibels")))
             return
         self._findings.append(
-            error(
-                self._header_place,
-                f"column {column.header!r} is in decibels and does not say of what; write it as "
-                f"'{channel} [dB re 1 g]', or in the job under [run.columns]: "
-                f'"{channel}" = "{column.header} / (dB re 1 g)"',
-            )
+            error(self._header_place, message("column.decibels", column=column.header, channel=channel))
         )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.log import SweepLog, Trace
+from reportgen.records.message import Place, message
 
 _STANDS_STILL_DEG = 1.0
 """A control whose own phase stays within this is the reference already."""
@@ -21,22 +22,17 @@ def relative_to_control(log: SweepLog, control: Sequence[str]) -> tuple[SweepLog
     (mostly the drive), and the difference is what is wanted. With several controls there is no single one to subtract:
     their phases are left, and a warning says so.
     """
-    place = f"{log.path}:{int(log.row_line[0]) if log.row_line is not None and len(log.row_line) else 1}"
+    place = Place(log.path, int(log.row_line[0]) if log.row_line is not None and len(log.row_line) else 1)
     moving = [trace for trace in log.traces if trace.channel in control and _moves(trace)]
     if not moving:
         return log, ()
-    names = ", ".join(trace.channel for trace in moving)
+    names = tuple(trace.channel for trace in moving)
     if len([trace for trace in log.traces if trace.channel in control]) > 1:
-        message = (
-            f"the control channels have phases of their own ({names}): the phases of this log may be relative to the "
-            "drive; they are taken as relative to the control; name one control channel to have its phase subtracted"
-        )
-        return log, (warning(place, message),)
+        return log, (warning(place, message("phase.several-controls", channels=names)),)
     reference = moving[0].phase_deg
     assert reference is not None
     traces = tuple(_turned(trace, reference) for trace in log.traces)
-    message = f"phases are relative to another signal than the control: the phase of {names} is subtracted from all"
-    return replace(log, traces=traces), (note(place, message),)
+    return replace(log, traces=traces), (note(place, message("phase.subtracted", channels=names)),)
 
 
 def _moves(trace: Trace) -> bool:

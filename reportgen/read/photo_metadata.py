@@ -13,6 +13,9 @@ import zlib
 from collections.abc import Iterator
 from enum import StrEnum
 
+from reportgen.errors import RecordError
+from reportgen.records.message import message
+
 _PNG = b"\x89PNG\r\n\x1a\n"
 _JPEG = b"\xff\xd8"
 _PNG_METADATA = {b"tEXt", b"zTXt", b"iTXt", b"eXIf", b"tIME"}
@@ -58,7 +61,7 @@ def told_by(content: bytes) -> tuple[Told, ...]:
 def without_metadata(content: bytes) -> bytes:
     """The photo without metadata, but for its way up. Of what is neither JPEG nor PNG: the same picture as PNG.
 
-    Raises ValueError, OSError where the photo is damaged so that its parts cannot be told apart.
+    Raises RecordError, ValueError, OSError where the photo is damaged so that its parts cannot be told apart.
     """
     if content.startswith(_JPEG):
         return b"".join(_jpeg(content, _way_up(content)))
@@ -105,7 +108,7 @@ def _jpeg(content: bytes, way_up: int) -> Iterator[bytes]:
     at = 2
     while True:
         if content[at : at + 1] != b"\xff" or at + 4 > len(content):
-            raise ValueError("its segments are damaged")
+            raise RecordError(message("photo.damaged-segments"))
         marker = content[at + 1]
         if marker == 0xFF:
             at += 1
@@ -134,11 +137,11 @@ def _png(content: bytes, way_up: int) -> Iterator[bytes]:
     at = len(_PNG)
     while at < len(content):
         if at + 12 > len(content):
-            raise ValueError("its chunks are damaged")
+            raise RecordError(message("photo.damaged-chunks"))
         length, kind = struct.unpack_from(">I4s", content, at)
         end = at + 12 + length
         if end > len(content):
-            raise ValueError("its chunks are damaged")
+            raise RecordError(message("photo.damaged-chunks"))
         if kind not in _PNG_METADATA:
             yield content[at:end]
         if kind == b"IHDR" and way_up != 1:

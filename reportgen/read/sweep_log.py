@@ -17,13 +17,20 @@ from reportgen.read.table.cells import number_in, split_line
 from reportgen.read.table.clock import read_clock
 from reportgen.read.table.columns import Column, Meaning, understand
 from reportgen.read.table.header_words import begins_a_table
-from reportgen.read.table.row_findings import counted, line_list, missing_readings, negative_amplitudes, rejected_rows
+from reportgen.read.table.row_findings import (
+    line_list,
+    missing_readings,
+    negative_amplitudes,
+    rejected_rows,
+    with_rest,
+)
 from reportgen.read.table.table import read_table, recognise
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import Rejected, TableBlock
 from reportgen.read.table.time_column import counted_in, joined, spread
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.log import Floats, SweepLog, Trace
+from reportgen.records.message import Message, Place, message
 from reportgen.records.stretch import Stretch, stretches
 from reportgen.units import Detector, Unit, parse_unit
 
@@ -33,6 +40,8 @@ LARGEST_LOG = 4_000_000_000
 _HIGHEST_HZ = 1e7
 """No exciter shakes so fast: a number at or above it is damage."""
 _FEWEST_ROWS_OF_A_SWEEP = 3
+_MOST_UNUSED_TOLD = 40
+"""Columns named in the finding about those that are not used; the rest is counted."""
 _FREQUENCY_NAMED = re.compile(r"fr[eé]|hz|fq", re.IGNORECASE)
 
 
@@ -45,7 +54,7 @@ def read_sweep_log(
     """
     try:
         if path.stat().st_size > LARGEST_LOG:
-            raise ReadError(f"{wanted.name}:1", f"has more than {LARGEST_LOG} bytes; split it into one file a sweep")
+            raise ReadError(Place(wanted.name, 1), message("log.too-large", most=LARGEST_LOG))
         return _Reader(path, layout or recognise(path, wanted.name, wanted.sheet), wanted).read()
     except ReadError as failure:
         return None, (error(failure.where, failure.what),)
@@ -92,42 +101,38 @@ class _Reader:
         """The sweep asked for, of the good rows."""
         fewest = _FEWEST_ROWS_OF_A_SWEEP if self.wanted.split else 2
         if not len(rows):
-            self.findings.append(error(self._place(self.layout.data_line), "no row of the log can be used"))
+            self.findings.append(error(self._place(self.layout.data_line), message("log.no-row")))
             return None
         rows, index, count = self._chosen_sweep(frequency, rows, block.lines)
         if len(rows) < fewest:
-            message = f"{counted(len(rows), 'row')} can be used; at least {fewest} are needed"
-            self.findings.append(error(self._place(block.lines[rows[0]]), message))
+            few = message("log.few-rows", rows=len(rows), fewest=fewest)
+            self.findings.append(error(self._place(block.lines[rows[0]]), few))
         rows, time = self._forward(rows, time, block.lines)
         log = self._log(columns, block, places, rows, frequency, time)
         return replace(log, sweep_index=index, sweeps_in_file=count)
 
-    def _place(self, line: int | np.int64) -> str:
-        return f"{self.wanted.name}:{int(line)}"
+    def _place(self, line: int | np.int64) -> Place:
+        return Place(self.wanted.name, int(line))
+
+    @property
+    def _header_place(self) -> Place:
+        return self._place(self.layout.names_line or self.layout.data_line)
 
     def _usable(self, columns: UnderstoodColumns) -> bool:
-        line = self._place(self.layout.names_line or self.layout.data_line)
-        names = ", ".join(repr(each) for each in self.layout.names if each) or "none"
+        place, names = self._header_place, tuple(each for each in self.layout.names if each)
         if self.layout.header_fault and not self.wanted.mapping:
-            self.findings.append(error(line, f"the rows have no header that fits: {self.layout.header_fault}; "
-                                             "write one name a column, each with its unit"))  # fmt: skip
+            self.findings.append(error(place, message("log.header-unfit", why=self.layout.header_fault)))
             return False
-        if not any(self.layout.names) and not self.wanted.mapping:
-            self.findings.append(error(line, "the rows have no header; write one above them, such as: "
-                                             "time [s],frequency [Hz],C1 [g],A1 [g],A1 phase [deg]"))  # fmt: skip
+        if not names and not self.wanted.mapping:
+            self.findings.append(error(place, message("log.no-header")))
             return False
         if columns.frequency is None and columns.frequency_words:
-            self.findings.append(error(line, f"the frequency column {columns.frequency_words!r} holds no numbers; "
-                                             "write plain numbers in the rows and the unit in the header"))  # fmt: skip
+            self.findings.append(error(place, message("log.frequency-words", column=columns.frequency_words)))
         elif columns.frequency is None:
-            self.findings.append(error(line, f"there is no frequency column; the columns are {names}; name it "
-                                             "'frequency [Hz]', or write in the job under [run.columns]: "
-                                             'frequency = "its name / Hz"'))  # fmt: skip
+            self.findings.append(error(place, message("log.no-frequency", columns=names)))
         failed = any(each.severity is Severity.ERROR for each in columns.findings)
         if not columns.amplitudes and not columns.parts and not failed:
-            self.findings.append(error(line, f"there is no amplitude column; the columns are {names}; name one "
-                                             "'C1 [g]', or map it in the job under [run.columns]: "
-                                             '"C1" = "its name / g"'))  # fmt: skip
+            self.findings.append(error(place, message("log.no-amplitude", columns=names)))
         return not any(each.severity is Severity.ERROR for each in self.findings)
 
     def _numbers(self, columns: UnderstoodColumns) -> tuple[TableBlock, dict[int, int]]:
@@ -151,14 +156,8 @@ class _Reader:
             return block
         keep = block.lines < line
         text = next(each.text for each in block.rejected if each.line == line)
-        below = counted(int((~keep).sum()) + sum(each.line > line for each in block.rejected), "row")
-        self.findings.append(
-            warning(
-                self._place(line),
-                f"another table begins here ({text[:60]!r}); its {below} are not read; "
-                "save each table in a file of its own",
-            )
-        )
+        below = int((~keep).sum()) + sum(each.line > line for each in block.rejected)
+        self.findings.append(warning(self._place(line), message("log.another-table", text=text[:60], rows=below)))
         return replace(
             block,
             values=block.values[keep],
@@ -192,12 +191,13 @@ class _Reader:
         if column.unit is not None:
             first = 0.0 if counted_as is None else stored[np.isfinite(stored)][0]
             return np.asarray((stored - first) * column.factor)
-        place = self._place(self.layout.names_line or self.layout.data_line)
         if counted_as is None:
-            self.findings.append(warning(place, without_unit(column, "s")))
+            self.findings.append(warning(self._header_place, without_unit(column, Meaning.TIME, "s")))
             return np.asarray(stored)
-        factor, name = counted_as
-        self.findings.append(note(place, f"column {column.header!r} has no unit; its numbers are {name}"))
+        factor, epoch = counted_as
+        self.findings.append(
+            note(self._header_place, message("column.counts-from-epoch", column=column.header, epoch=epoch))
+        )
         return np.asarray((stored - stored[np.isfinite(stored)][0]) * factor)
 
     def _clock(self, columns: UnderstoodColumns, block: TableBlock) -> Floats | None:
@@ -209,22 +209,15 @@ class _Reader:
         clock = read_clock(words)
         place = self._place(self.layout.data_line)
         if clock is None:
+            first = words[0] if words else ""
             self.findings.append(
-                warning(
-                    place,
-                    f"the times in column {columns.time.header!r} ({words[0] if words else ''!r}) are not "
-                    "understood and not used; write seconds, or 09:14:02.5",
-                )
+                warning(place, message("time.not-understood", column=columns.time.header, first=first))
             )
             return None
         if clock.set_by_an_hour:
             row = clock.set_by_an_hour[0]
-            self.findings.append(
-                warning(
-                    self._place(block.lines[row]),
-                    f"the clock was set by an hour here ({words[row - 1]} to {words[row]}): taken out of the times",
-                )
-            )
+            set_here = message("time.clock-set", before=words[row - 1], after=words[row])
+            self.findings.append(warning(self._place(block.lines[row]), set_here))
         return clock.seconds
 
     def _dated(self, date: Column, times: Sequence[str], dates: Sequence[str]) -> tuple[str, ...]:
@@ -233,31 +226,22 @@ class _Reader:
                      zip(dates, times, strict=True))  # fmt: skip
         if not times or read_clock(both) is not None:
             return both
-        self.findings.append(
-            warning(
-                self._place(self.layout.data_line),
-                f"the dates in column {date.header!r} ({dates[0]!r}) are not understood and not used; the times are; "
-                "write 2026-03-12",
-            )
-        )
+        what = message("time.dates-not-understood", column=date.header, first=dates[0])
+        self.findings.append(warning(self._place(self.layout.data_line), what))
         return tuple(times)
 
     def _good_rows(self, frequency: Floats, block: TableBlock) -> NDArray[np.bool_]:
         """Rows with a positive frequency that does not leap; the others are rejected, each with its reason."""
         keep = np.isfinite(frequency) & (frequency > 0) & (frequency < _HIGHEST_HZ)
         for row in np.flatnonzero(~keep):
-            reason = (
-                "has no frequency" if not np.isfinite(frequency[row]) else f"has the frequency {frequency[row]:g} Hz"
-            )
+            hz = float(frequency[row])
+            reason = message("row.frequency", hz=hz) if np.isfinite(hz) else message("row.no-frequency")
             self.rejected.append(Rejected(int(block.lines[row]), "", reason))
         rows = np.flatnonzero(keep)
         for row in rows[leaps(frequency[rows])]:
             keep[row] = False
-            self.rejected.append(
-                Rejected(
-                    int(block.lines[row]), "", f"has the frequency {frequency[row]:g} Hz between rows that lie far off"
-                )
-            )
+            leap = message("row.frequency-leaps", hz=float(frequency[row]))
+            self.rejected.append(Rejected(int(block.lines[row]), "", leap))
         return keep
 
     def _compare_frequencies(
@@ -268,12 +252,14 @@ class _Reader:
             own = block.values[:, places[other.place]] * other.factor
             off = np.flatnonzero(np.abs(own - frequency) > 1e-3 * np.abs(frequency))
             if len(off):
-                message = (
-                    f"the frequency columns differ: {other.header!r} has {own[off[0]]:g} Hz, "
-                    f"the first one {frequency[off[0]]:g} Hz, in {counted(len(off), 'row')}; export all channels over "
-                    "one column of frequency"
+                differ = message(
+                    "log.frequencies-differ",
+                    column=other.header,
+                    hz=float(own[off[0]]),
+                    first_hz=float(frequency[off[0]]),
+                    rows=len(off),
                 )
-                self.findings.append(error(self._place(block.lines[off[0]]), message))
+                self.findings.append(error(self._place(block.lines[off[0]]), differ))
 
     def _rows_with_time(
         self, time: Floats | None, keep: NDArray[np.bool_], lines: NDArray[np.int64]
@@ -283,15 +269,11 @@ class _Reader:
             return None, keep
         without = keep & ~np.isfinite(time)
         if without.sum() > 0.1 * keep.sum():
-            self.findings.append(
-                warning(
-                    self._place(lines[np.flatnonzero(without)[0]]),
-                    f"{int(without.sum())} rows have no time: it is not used; rate, duration and cycles cannot be had",
-                )
-            )
+            where = self._place(lines[np.flatnonzero(without)[0]])
+            self.findings.append(warning(where, message("time.rows-without", rows=int(without.sum()))))
             return None, keep
         for row in np.flatnonzero(without):
-            self.rejected.append(Rejected(int(lines[row]), "", "has no time"))
+            self.rejected.append(Rejected(int(lines[row]), "", message("row.no-time")))
         return time, keep & ~without
 
     def _chosen_sweep(
@@ -302,28 +284,22 @@ class _Reader:
             return rows, 1, 1
         found = stretches(frequency[rows])
         number = self.wanted.sweep or _widest(found)
-        offers = [f"{i}: {s.direction} {s.first_hz:.4g} to {s.last_hz:.4g} Hz, lines {lines[rows[s.start]]}"
-                  f" to {lines[rows[s.stop - 1]]}" for i, s in enumerate(found, start=1)]  # fmt: skip
+        offers = tuple(_offer(i, each, lines[rows]) for i, each in enumerate(found, start=1))
         where = self.wanted.where or self._place(lines[rows[0]])
-        title = f"[[run]] {self.wanted.run}: " if self.wanted.run else ""
         if number > len(found):
-            self.findings.append(
-                error(
-                    where, f"{title}sweep = {number}, but {self.wanted.name} holds {len(found)} ({'; '.join(offers)})"
-                )
-            )
+            none = message("sweep.not-there", sweep=number, log=self.wanted.name, sweeps=len(found), offers=offers)
+            self.findings.append(error(where, self._of_run(none)))
             return rows, number, len(found)
         if len(found) > 1 and self.wanted.sweep is None:
-            self.findings.append(
-                warning(
-                    where,
-                    f"{title}{self.wanted.name} holds {len(found)} sweeps ({'; '.join(offers)}); sweep {number} is "
-                    f"used; write sweep = {number} in the run, and one [[run]] more on this log for each of the others",
-                )
-            )
+            several = message("sweep.several", log=self.wanted.name, sweeps=len(found), offers=offers, used=number)
+            self.findings.append(warning(where, self._of_run(several)))
         chosen = found[number - 1]
         self._report_returns(found, rows, lines)
         return rows[chosen.start : chosen.stop], number, len(found)
+
+    def _of_run(self, what: Message) -> Message:
+        """What is to be said, with the run it is said of, where there is a job."""
+        return what if self.wanted.run is None else message("log.of-run", run=self.wanted.run, what=what)
 
     def _report_returns(self, found: Sequence[Stretch], rows: NDArray[np.int64], lines: NDArray[np.int64]) -> None:
         inside = np.zeros(len(rows), dtype=bool)
@@ -331,12 +307,8 @@ class _Reader:
             inside[each.start : each.stop] = True
         outside = lines[rows[~inside]]
         if len(outside):
-            self.findings.append(
-                note(
-                    self._place(outside[0]),
-                    f"{counted(len(outside), 'row')} {line_list(outside)} belong to a return between sweeps, not used",
-                )
-            )
+            back = message("sweep.return", rows=len(outside), lines=line_list(outside))
+            self.findings.append(note(self._place(outside[0]), back))
 
     def _log(
         self,
@@ -358,7 +330,7 @@ class _Reader:
             row_line=block.lines[rows],
             remarks=(*self.layout.remarks, *(f"line {line}: {text}" for line, text in block.remarks)),
             rows_skipped=tuple(sorted({each.line for each in self.rejected})),
-            layout=self.layout.sentence,
+            layout=self.layout.described,
         )
 
     def _trace(
@@ -409,34 +381,22 @@ class _Reader:
             return rows, None
         own = time[rows]
         if len(rows) > 2 and (np.diff(own) <= 0).all() and own[-1] < own[0]:
-            self.findings.append(
-                note(
-                    self._place(lines[rows[0]]),
-                    "time runs backwards all through: the rows are taken in the order of time",
-                )
-            )
+            self.findings.append(note(self._place(lines[rows[0]]), message("time.backwards")))
             return rows[::-1], np.ascontiguousarray(own[::-1])
         if len(rows) > 1 and np.ptp(own) == 0:
-            self.findings.append(
-                warning(
-                    self._place(lines[rows[0]]),
-                    f"time stands still at {own[0]:g} s: it is not used; rate, duration and cycles cannot be had",
-                )
-            )
+            still = message("time.stands-still", at_s=float(own[0]))
+            self.findings.append(warning(self._place(lines[rows[0]]), still))
             return rows, None
         latest = np.maximum.accumulate(own)
         back = own < latest
         if not back.any():
             return rows, self._spread(own, lines[rows])
         if back.sum() <= max(1, 0.01 * len(rows)):
-            self.findings.append(
-                warning(
-                    self._place(lines[rows[np.flatnonzero(back)[0]]]),
-                    f"time goes back {_fall(own)}; {counted(int(back.sum()), 'row')} {line_list(lines[rows[back]])} "
-                    "left out",
-                )
+            some = message(
+                "time.some-rows-back", fall=_fall(own), rows=int(back.sum()), lines=line_list(lines[rows[back]])
             )
-            self.rejected += [Rejected(int(lines[row]), "", "time goes back") for row in rows[back]]
+            self.findings.append(warning(self._place(lines[rows[np.flatnonzero(back)[0]]]), some))
+            self.rejected += [Rejected(int(lines[row]), "", message("row.time-back")) for row in rows[back]]
             return rows[~back], self._spread(own[~back], lines[rows[~back]])
         return rows, self._pieces(own, lines[rows])
 
@@ -446,22 +406,10 @@ class _Reader:
         if found is None:
             return np.ascontiguousarray(time)
         if not found.known:
-            self.findings.append(
-                warning(
-                    self._place(lines[0]),
-                    f"the clock goes in steps of {found.step_s:g} s, too few for a rate: time is not used; rate, "
-                    "duration and cycles cannot be had; log the time with more digits",
-                )
-            )
+            self.findings.append(warning(self._place(lines[0]), message("time.coarse", step_s=found.step_s)))
             return None
-        how = "evenly spaced rows explain every stamp" if found.evenly else f"true to about ±{found.step_s / 2:g} s"
-        self.findings.append(
-            warning(
-                self._place(lines[0]),
-                f"the clock goes in steps of {found.step_s:g} s that several rows share; the rows are spread between "
-                f"them ({how}); log the time with more digits",
-            )
-        )
+        how = message("time.even-rows") if found.evenly else message("time.true-to", within_s=found.step_s / 2)
+        self.findings.append(warning(self._place(lines[0]), message("time.spread", step_s=found.step_s, how=how)))
         return found.time_s
 
     def _pieces(self, time: Floats, lines: NDArray[np.int64]) -> Floats | None:
@@ -470,19 +418,10 @@ class _Reader:
         row = int(np.flatnonzero(np.diff(time) < 0)[0]) + 1
         place = self._place(lines[row])
         if found is None:
-            self.findings.append(
-                warning(
-                    place, f"time goes back {_fall(time)}: time is not used; rate, duration and cycles cannot be had"
-                )
-            )
+            self.findings.append(warning(place, message("time.goes-back", fall=_fall(time))))
             return None
-        self.findings.append(
-            warning(
-                place,
-                f"the clock starts anew ({_fall(time)}, {line_list(lines[list(found.starts)])}): the pieces are put "
-                "one after another; how long the pause was is not known and not counted",
-            )
-        )
+        anew = message("time.starts-anew", fall=_fall(time), lines=line_list(lines[list(found.starts)]))
+        self.findings.append(warning(place, anew))
         return found.time_s
 
     def _amplitude(self, column: Column, stored: Floats) -> tuple[Floats, NDArray[np.int64]]:
@@ -502,24 +441,16 @@ class _Reader:
         stored = block.values[rows, places[column.place]]
         if column.unit is not None:
             return np.asarray(stored * (column.factor / parse_unit("°").factor))
-        place = self._place(self.layout.names_line or self.layout.data_line)
+        place, header = self._header_place, column.header
         largest = float(np.nanmax(np.abs(stored))) if np.isfinite(stored).any() else 0.0
-        mend = f"write '{column.header} [deg]' or '{column.header} [rad]'"
         if column.unit_text:
-            self.findings.append(
-                error(
-                    place,
-                    f"phase {column.header!r} has the unit {column.unit_text!r}, which is not known; export it in "
-                    f'degrees or radians, or map it in [run.columns], such as "{column.channel} phase" = '
-                    f'"{column.header} / (360 deg)"',
-                )
-            )
+            unknown = message("phase.unit", column=header, unit=column.unit_text, channel=column.channel)
+            self.findings.append(error(place, unknown))
             return None
         if 0.5 < largest <= 6.3:
-            self.findings.append(error(place, f"phase {column.header!r} has no unit and stays within ±{largest:.2f}, "
-                                              f"which may be radians or degrees; {mend}"))  # fmt: skip
+            self.findings.append(error(place, message("phase.radians-or-degrees", column=header, largest=largest)))
             return None
-        self.findings.append(warning(place, f"phase {column.header!r} has no unit; degrees are taken; {mend}"))
+        self.findings.append(warning(place, message("phase.degrees-taken", column=header)))
         return np.asarray(stored)
 
     def _add(self, finding: Finding | None) -> None:
@@ -537,7 +468,7 @@ class _Reader:
         total = int(np.isnan(block.values[keep][:, read]).sum())
         rejected = {each.line for each in self.rejected}
         cells = [
-            (line, self.layout.names[column] or f"column {column + 1}", word)
+            (line, self.layout.names[column] or message("column.number", number=column + 1), word)
             for line, column, word in block.no_reading
             if line not in rejected
         ]
@@ -545,10 +476,30 @@ class _Reader:
 
     def _report_unused(self, columns: UnderstoodColumns) -> None:
         if columns.unused:
-            text = ", ".join(f"{header!r} ({why})" for header, why in columns.unused)
-            self.findings.append(
-                note(self._place(self.layout.names_line or self.layout.data_line), f"columns that are not used: {text}")
-            )
+            told = columns.unused[:_MOST_UNUSED_TOLD]
+            each = [message("column.unused", column=header, why=why) for header, why in told]
+            unused = with_rest(each, len(columns.unused))
+            self.findings.append(note(self._header_place, message("column.all-unused", columns=unused)))
+
+
+def _offer(number: int, sweep: Stretch, lines: NDArray[np.int64]) -> Message:
+    """A sweep of the log, by its number, for the job to name."""
+    return message(
+        "sweep.offer",
+        number=number,
+        direction=_DIRECTIONS[sweep.direction],
+        first_hz=sweep.first_hz,
+        last_hz=sweep.last_hz,
+        first_line=int(lines[sweep.start]),
+        last_line=int(lines[sweep.stop - 1]),
+    )
+
+
+_DIRECTIONS = {
+    "up": message("sweep.up"),
+    "down": message("sweep.down"),
+    "hold": message("sweep.hold"),
+}
 
 
 def _widest(found: Sequence[Stretch]) -> int:
@@ -557,10 +508,10 @@ def _widest(found: Sequence[Stretch]) -> int:
     return next(i for i, width in enumerate(widths, start=1) if width >= 0.98 * max(widths))
 
 
-def _fall(time: Floats) -> str:
+def _fall(time: Floats) -> Message:
     """Where a time first goes back."""
     row = int(np.flatnonzero(np.diff(time) < 0)[0]) + 1
-    return f"from {time[row - 1]:g} s to {time[row]:g} s"
+    return message("time.fall", from_s=float(time[row - 1]), to_s=float(time[row]))
 
 
 def bare_symbol(unit: Unit) -> str:

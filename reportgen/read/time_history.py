@@ -21,7 +21,7 @@ from reportgen.read.table.mapped_column import StoredUnit, parse_stored_unit, sp
 from reportgen.read.table.table import is_table
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.log import TimeHistory
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 from reportgen.units import parse_quantity
 
 SAMPLE_RATE_KEY = "sample rate"
@@ -64,9 +64,7 @@ def open_recording(path: Path, name: str) -> Recording:
         return _OPENERS[kind](path, name)
     if is_table(path):
         return open_table(path, name)
-    raise ReadError(
-        name, "is no time history known here; expected WAV, HDF5, MAT, dataset 58 or text with a time column"
-    )
+    raise ReadError(Place(name), message("record.not-known"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,7 @@ def read_time_history(
     except ReadError as fault:
         return None, (error(fault.where, fault.what),)
     except OSError as fault:
-        return None, (error(name, f"cannot be read ({fault.strerror or fault})"),)
+        return None, (error(Place(name), message("record.not-read", problem=str(fault.strerror or fault))),)
     return history_of(recording, name, columns, wanted=wanted, where=where or Place(name))
 
 
@@ -117,10 +115,10 @@ def history_of(
     chosen = _mapped(recording, mapping, where, findings)
     chosen += _by_their_own_names(recording, chosen, name, wanted, bool(mapping), findings)
     if recording.damage:
-        findings.append(warning(name, f"damaged: {recording.damage}; what could be read is used"))
-    findings += [note(name, f"not used: {text}") for text in recording.refused]
+        findings.append(warning(Place(name), message("record.damaged", what=recording.damage)))
+    findings += [note(Place(name), message("record.not-used", what=text)) for text in recording.refused]
     if not chosen and not any(each.severity == "error" for each in findings):
-        findings.append(error(name, f"none of the job's channels is in it; {_offer(recording)}"))
+        findings.append(error(Place(name), message("record.no-channel-of-job", offer=_offer(recording))))
     if rate is None or any(each.severity == "error" for each in findings):
         return None, tuple(findings)
     return _history(recording, name, rate, chosen), tuple(findings)
@@ -140,7 +138,7 @@ def _history(recording: Recording, name: str, rate: float, chosen: list[_Chosen]
         start_s=recording.start_s,
         remarks=recording.remarks,
         damage=recording.damage,
-        layout=f"{recording.layout}; {recording.samples} samples at {rate:.10g} Hz",
+        layout=message("layout.record", layout=recording.layout, samples=recording.samples, rate_hz=rate),
     )
 
 
@@ -150,31 +148,29 @@ def _sample_rate(
     stated = next((text for key, text in columns if key.casefold() == SAMPLE_RATE_KEY), None)
     if stated is None:
         if recording.sample_rate_hz is None:
-            findings.append(
-                error(
-                    name,
-                    "says no sample rate, neither as a number nor by evenly spaced times; "
-                    'write it into [run.columns], such as "sample rate" = "51.2 kHz"',
-                )
-            )
+            findings.append(error(Place(name), message("record.no-sample-rate")))
         return recording.sample_rate_hz
     try:
         rate = parse_quantity(stated, "frequency").si
     except UnitError as fault:
-        findings.append(error(where, f"sample rate: {fault}"))
+        findings.append(error(where, message("record.sample-rate", what=fault.said)))
         return None
     own = recording.sample_rate_hz
     if own is not None and abs(rate / own - 1.0) > 1e-4:
-        findings.append(
-            warning(where, f"sample rate stated as {stated}, the file says {own:.10g} Hz; {stated} is used")
-        )
+        differs = message("record.sample-rate-differs", stated=stated, file_hz=own)
+        findings.append(warning(where, differs))
     return rate
 
 
-def _offer(recording: Recording) -> str:
-    names = [channel.name for channel in recording.channels]
-    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
-    return f"the file holds {', '.join(names[:12])}{more}"
+def _offer(recording: Recording) -> Message:
+    names = tuple(channel.name for channel in recording.channels)
+    if len(names) <= _OFFERED:
+        return message("record.holds", names=names)
+    return message("record.holds-more", names=names[:_OFFERED], more=len(names) - _OFFERED)
+
+
+_OFFERED = 12
+"""Channels named in one finding; the rest is counted."""
 
 
 def _mapped(
@@ -185,7 +181,9 @@ def _mapped(
         column, unit_text = split_column(text, lambda column: recording.place(column) is not None)
         place = recording.place(column)
         if place is None:
-            findings.append(error(where, f"{key} = {text!r}: no channel {column!r}; {_offer(recording)}"))
+            findings.append(
+                error(where, message("record.no-channel", key=key, text=text, column=column, offer=_offer(recording)))
+            )
             continue
         if each := _with_unit(recording.channels[place], place, key, unit_text, where, findings, required=True):
             chosen.append(each)
@@ -230,17 +228,14 @@ def _with_unit(
 ) -> _Chosen | None:
     text = unit_text if unit_text is not None else stored.unit
     if text is None:
-        message = (
-            f"{key}: {stored.name} carries no unit; write what its numbers mean into [run.columns], "
-            f'such as "{key}" = "{stored.name} / (50 g)"'
-        )
-        findings.append(error(where, message) if required else warning(where, message))
+        what = message("record.no-unit", key=key, name=stored.name)
+        findings.append(error(where, what) if required else warning(where, what))
         return None if required else _Chosen(key, place, parse_stored_unit("1"), "1")
     try:
         unit = parse_stored_unit(text)
     except UnitError as fault:
-        findings.append(error(where, f"{key}: {fault}"))
+        findings.append(error(where, message("record.channel", key=key, what=fault.said)))
         return None
     if unit_text is None and stored.remark:
-        findings.append(note(where, f"{key}: {stored.remark}"))
+        findings.append(note(where, message("record.channel", key=key, what=stored.remark)))
     return _Chosen(key, place, replace(unit, number=unit.number), unit.unit.symbol)

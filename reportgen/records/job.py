@@ -381,6 +381,8 @@ class Job:
     exciter: Exciter | None = None
     notes_files: tuple[Path, ...] = ()
     """Relative to the job folder."""
+    preset_files: tuple[Path, ...] = ()
+    """Presets of the job's own that it names, relative to its folder."""
 
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""

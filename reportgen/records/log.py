@@ -59,7 +59,7 @@ class SweepLog:
     """Which sweep of the file this is, from 1."""
     sweeps_in_file: int = 1
     layout: Said = ""
-    """How the file was understood: delimiter, decimal sign, encoding, first row; one sentence."""
+    """How the file was understood: delimiter, decimal sign, encoding, first row."""
 
     def __post_init__(self) -> None:
         n = len(self.frequency_hz)
@@ -133,9 +133,9 @@ class TimeHistory:
     source: BlockSource = field(repr=False)
     start_s: float = 0.0
     remarks: tuple[str, ...] = ()
-    damage: str | None = None
+    damage: Said | None = None
     """What of the file could not be read, or None."""
-    layout: str = ""
+    layout: Said = ""
 
     def read(self, start: int = 0, stop: int | None = None) -> Floats:
         """Samples ``start`` to ``stop`` of all channels, shape (samples, channels), SI."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 
-from reportgen.records.message import Message, Place
+from reportgen.records.message import Message, Place, message
 
 
 class MotionKind(StrEnum):
@@ -94,30 +94,34 @@ class Note:
         return Place(self.source, self.line)
 
 
-def describe_fact(fact: Fact) -> str:
-    """What was understood, in a few words: ``312 Hz: 2 nodes at 0.5 L, 0.87 L``.
-
-    >>> describe_fact(NodesSeen(frequency_hz=84.0, count=1, positions=(0.77,)))
-    '84 Hz: 1 node at 0.77 L'
-    """
-    if isinstance(fact, NodesSeen):
-        return _describe_nodes(fact)
-    if isinstance(fact, StrobeSeen):
-        parts = [f"strobe at {fact.flash_hz:g} Hz"]
-        parts += [f"drive at {fact.drive_hz:g} Hz"] if fact.drive_hz is not None else []
-        parts += [f"appears at {fact.apparent_hz:g} Hz"] if fact.apparent_hz is not None else []
-        return ", ".join(parts)
-    at = f" at {fact.frequency_hz:g} Hz" if not isinstance(fact, Remark) and fact.frequency_hz is not None else ""
-    if isinstance(fact, LevelChanged):
-        change = f"by {fact.by_db:+g} dB" if fact.by_db is not None else f"to {fact.to_mps2 or 0.0:.4g} m/s²"
-        return f"level changed {change}{at}"
-    if isinstance(fact, MotionSeen):
-        return f"{fact.motion}{at}"
-    return fact.heading
+def fact_message(fact: Fact) -> Message:
+    """What was understood, as in ``312 Hz: 2 nodes at 0.5 L, 0.87 L``."""
+    match fact:
+        case NodesSeen():
+            return _nodes_message(fact)
+        case StrobeSeen():
+            parts = [message("fact.strobe", flash_hz=fact.flash_hz)]
+            parts += [message("fact.drive", drive_hz=fact.drive_hz)] if fact.drive_hz is not None else []
+            parts += [message("fact.apparent", apparent_hz=fact.apparent_hz)] if fact.apparent_hz is not None else []
+            return message("fact.parts", parts=tuple(parts))
+        case LevelChanged() if fact.by_db is not None:
+            return _at(message("fact.level-by", by_db=fact.by_db), fact.frequency_hz)
+        case LevelChanged():
+            return _at(message("fact.level-to", to_mps2=fact.to_mps2 or 0.0), fact.frequency_hz)
+        case MotionSeen():
+            return _at(message("fact.motion", motion=fact.motion), fact.frequency_hz)
+    return message("fact.deviation") if fact.heading == "deviation" else message("fact.observation")
 
 
-def _describe_nodes(fact: NodesSeen) -> str:
-    text = f"{fact.frequency_hz:g} Hz: {fact.count} node{'s' * (fact.count != 1)}"
+def _at(what: Message, frequency_hz: float | None) -> Message:
+    return what if frequency_hz is None else message("fact.at", what=what, frequency_hz=frequency_hz)
+
+
+def _nodes_message(fact: NodesSeen) -> Message:
+    frequency_hz, count = fact.frequency_hz, fact.count
+    what = message("fact.nodes", frequency_hz=frequency_hz, count=count)
     if fact.positions:
-        text += " at " + ", ".join(f"{position:g} {fact.position_unit}" for position in fact.positions)
-    return text + (f", {fact.motion}" if fact.motion is not None else "")
+        unit = fact.position_unit
+        positions = tuple(message("fact.position", position=each, unit=unit) for each in fact.positions)
+        what = message("fact.nodes-at", frequency_hz=frequency_hz, count=count, positions=positions)
+    return what if fact.motion is None else message("fact.parts", parts=(what, fact.motion))

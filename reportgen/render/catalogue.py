@@ -12,6 +12,7 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ``{limit}``                 an amount: the number as one would write it, with its unit
 ``{measured:beside}``       an amount beside the limit it was held against, with as many digits as show on which side
                             of it the number lies; a length of time in hours, minutes and seconds
+``{names:quoted}``          several values, each in quotes: ``'A1', 'A2'``
 ==========================  =========================================================================================
 
 A value that is itself a message is printed in its own words.
@@ -22,7 +23,7 @@ from __future__ import annotations
 import math
 import string
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime, time
 from enum import Enum
 from functools import lru_cache
@@ -41,6 +42,7 @@ _DIGITS_BESIDE = 3
 """Significant digits of a value beside its limit; more where they are needed to tell the two apart."""
 _DIGITS_ALONE = 4
 """Significant digits of a value that was held against nothing."""
+_QUOTED = "quoted"
 _AND = {"en": "and", "de": "und"}
 _LARGEST_IN_DIGITS = 1e6
 """From here on a number with fewer digits than places is printed as a power of ten."""
@@ -103,7 +105,7 @@ class Catalogue(string.Formatter):
         if format_spec.startswith("|"):
             singular, plural = format_spec[1:].split("|")
             return f"{self._numbers.count(value)} {singular if value == 1 else plural}"
-        if format_spec == "and" or format_spec.startswith(_JOINED):
+        if format_spec in ("and", _QUOTED) or format_spec.startswith(_JOINED):
             return self._several(value, format_spec)
         if isinstance(value, Message):
             return self.say(value)
@@ -116,7 +118,11 @@ class Catalogue(string.Formatter):
         return self._text(value)
 
     def _several(self, values: Sequence[Any], format_spec: str) -> str:
+        if all(type(value) is str for value in values):  # words of the input, of which there can be without end
+            values = [*_within(values, _LONGEST_VALUE)]
         said = [str(self.format_field(value, "")) for value in values]
+        if format_spec == _QUOTED:
+            return ", ".join(f"'{each}'" for each in said) or Numbers.ABSENT
         if format_spec != "and":
             return format_spec.removeprefix(_JOINED).join(said)
         *most, last = said or [Numbers.ABSENT]
@@ -146,7 +152,8 @@ class Catalogue(string.Formatter):
         if not math.isfinite(value):
             return Numbers.ABSENT
         if not format_spec:
-            return self._numbers.plain(value)
+            # A whole number keeps its digits together: it may be a line or an identification.
+            return f"{value}".replace("-", "−") if isinstance(value, int) else self._numbers.plain(value)
         if format_spec.endswith("%"):
             decimals = int(format_spec.strip("+.%") or 0)
             sign = "+" if format_spec.startswith("+") and round(100 * value, decimals) > 0 else ""
@@ -172,6 +179,16 @@ class Catalogue(string.Formatter):
         return text if len(text) <= _LONGEST_VALUE else f"{text[:_LONGEST_VALUE]} …"
 
 
+def _within(words: Iterable[str], length: int) -> Iterator[str]:
+    """Words up to that many characters together, and three dots for the rest."""
+    for word in words:
+        length -= len(word)
+        if length < 0:
+            yield "…"
+            return
+        yield word
+
+
 def fields_of(sentence: str) -> set[str]:
     """Names of the values a sentence needs."""
     return {name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None}
@@ -182,7 +199,7 @@ def catalogue(folder: Path, language: str) -> Catalogue:
     """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises RenderError where there is none."""
     path = folder / f"{language}.toml"
     if not path.is_file():
-        raise RenderError(f"{path}: no catalogue for language {language!r}")
+        raise RenderError(f"{path}: no catalogue for language {language!r}")  # in which nothing can be said
     with path.open("rb") as file:
         words = tomllib.load(file)
     return Catalogue(language, words["messages"], words.get("terms"))
@@ -201,6 +218,15 @@ def said(text: Said) -> str:
 def told(messages: Iterable[Message]) -> str:
     """Messages as English sentences."""
     return english().text(messages)
+
+
+def can_say(text: Said) -> bool:
+    """Whether a message that was read from a file, which anybody may have written, has words and all their values."""
+    try:
+        said(text)
+    except (RenderError, LookupError, TypeError, ValueError, AttributeError, RecursionError):
+        return False
+    return True
 
 
 def as_data(text: Said) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import Any
 from markupsafe import Markup
 
 from reportgen.errors import RenderError
+from reportgen.records.message import message
 from reportgen.render.contents import Contents
 from reportgen.render.document import Document
 from reportgen.render.fonts import FACES
@@ -37,7 +38,7 @@ def style_sheet(templates: Path, branding: Path | None, names: tuple[str, ...], 
         sheets.append(brand.read_text(encoding="utf-8"))
     text = faces + "\n".join(sheets)
     if "</" in text:
-        raise RenderError(f"{brand}: '</' cannot stand in a style sheet")
+        raise RenderError(message("render.tag-in-style", path=str(brand)))
     return text
 
 

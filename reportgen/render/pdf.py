@@ -24,6 +24,7 @@ from xml.etree import ElementTree
 from markupsafe import Markup, escape
 
 from reportgen.errors import PdfUnavailableError, RenderError
+from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
 from reportgen.render.draft import KEYWORD, mark_document, page_css
@@ -223,9 +224,7 @@ def _weasyprint() -> Any:
     try:
         import weasyprint
     except OSError as error:
-        raise PdfUnavailableError(
-            f"no PDF: the text layout library is missing ({error}). Install it: {INSTALL_LINE}"
-        ) from error
+        raise PdfUnavailableError(message("render.no-pdf", reason=str(error), install=INSTALL_LINE)) from error
     return weasyprint
 
 
@@ -253,9 +252,9 @@ class _Collector(logging.Handler):
         self.errors: list[str] = []
 
     def emit(self, record: logging.LogRecord) -> None:
-        message = record.getMessage()
-        if record.levelno >= logging.ERROR or message.startswith("Failed to"):
-            self.errors.append(message)
+        text = record.getMessage()
+        if record.levelno >= logging.ERROR or text.startswith("Failed to"):
+            self.errors.append(text)
 
 
 @contextmanager
@@ -268,11 +267,11 @@ def _logged_errors() -> Iterator[None]:
     try:
         yield
     except FatalURLFetchingError as error:
-        raise RenderError(str(error)) from error
+        raise RenderError(message("render.not-of-the-report", reason=str(error))) from error
     finally:
         logger.removeHandler(collector)
     if collector.errors:
-        raise RenderError("the page could not be set: " + "; ".join(dict.fromkeys(collector.errors)))
+        raise RenderError(message("render.not-set", reasons=tuple(dict.fromkeys(collector.errors))))
 
 
 def _more(language: Language, left: int) -> str:

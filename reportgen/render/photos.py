@@ -11,6 +11,7 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from reportgen.errors import RenderError
 from reportgen.records.job import Job, Photo
+from reportgen.records.message import message
 
 LARGEST_FILE = 40_000_000
 LARGEST_PIXELS = 80_000_000
@@ -37,7 +38,8 @@ def picture(job: Job, photo: Photo, key: str) -> Picture:
     try:
         content, size = reencode(path)
     except (OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError) as error:
-        raise RenderError(f"{photo.where}: photo {photo.file}: {error}; use a JPEG or PNG picture") from error
+        what = message("render.photo", where=photo.where, file=str(photo.file), reason=str(error))
+        raise RenderError(what) from error
     return Picture(key=key, caption=photo.caption, content=content, mime="image/jpeg", width=size[0], height=size[1])
 
 

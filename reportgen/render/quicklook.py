@@ -114,6 +114,7 @@ def _context(
     say = language.say
     keys = {channel.id: anchor("fig", run.id, channel.id) for channel in run.channels if len(channel.magnitude) > 1}
     keys |= {curve.channel: anchor("fig", run.id, "decay", curve.channel) for curve in run.decay}
+    layout = language.sentence(log.layout) if log.layout else None
     skipped = log.rows_skipped if isinstance(log, SweepLog) else ()
     has_control = run.control is not None and len(run.control.frequency_hz) > 1
     return {
@@ -128,7 +129,9 @@ def _context(
         },
         "laboratory": {"name": software},
         "facts": language.pairs(
-            ("File", log.path), ("Layout", log.layout), ("Control", _named(controls, say("average")))
+            ("File", log.path),
+            ("Layout", layout),
+            ("Control", _named(controls, say("average"))),
         )
         + (sweep_facts(run.sweep, language) if run.sweep else [])
         + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),

@@ -12,6 +12,7 @@ from jinja2.exceptions import SecurityError
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from reportgen.errors import RenderError
+from reportgen.records.message import Place, message
 from reportgen.render.words import Words
 
 
@@ -38,17 +39,16 @@ def fill(sandbox: ImmutableSandboxedEnvironment, name: str, context: Mapping[str
     try:
         return sandbox.get_template(name).render(context)
     except TemplateSyntaxError as error:
-        raise RenderError(f"{error.filename or error.name or name}:{error.lineno}: {error.message}") from error
+        place = Place(str(error.filename or error.name or name), error.lineno)
+        raise RenderError(message("error.at", where=place, what=str(error.message))) from error
     except (TemplateError, SecurityError, ArithmeticError, LookupError, TypeError, ValueError) as error:
         where = _place(error)
         if where is None:
-            raise RenderError(f"{name}: {error}") from error
-        raise RenderError(
-            f"{where}: {error}; the names a template may use are listed in templates/README.md"
-        ) from error
+            raise RenderError(message("error.at", where=name, what=str(error))) from error
+        raise RenderError(message("render.template", where=where, reason=str(error))) from error
 
 
-def _place(error: BaseException) -> str | None:
+def _place(error: BaseException) -> Place | None:
     """File and line of the innermost template frame, or None where the error is not a template's."""
     frames = traceback.extract_tb(error.__traceback__)
-    return next((f"{f.filename}:{f.lineno}" for f in reversed(frames) if f.filename.endswith(".j2")), None)
+    return next((Place(f.filename, f.lineno) for f in reversed(frames) if f.filename.endswith(".j2")), None)

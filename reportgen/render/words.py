@@ -9,6 +9,7 @@ from pathlib import Path
 from babel.messages.pofile import read_po
 
 from reportgen.errors import RenderError
+from reportgen.records.message import message
 
 LANGUAGES = ("en", "de")
 NARROW_SPACE = "\u202f"
@@ -88,8 +89,8 @@ def _with_signs(text: str) -> str:
     return _UNGROUPED.sub(lambda m: f"{int(m.group()):,}".replace(",", NARROW_SPACE), _HYPHEN_FOR_MINUS.sub("−", text))
 
 
-def _pattern(message: str) -> re.Pattern[str]:
-    parts = _PLACE.split(message)
+def _pattern(sentence: str) -> re.Pattern[str]:
+    parts = _PLACE.split(sentence)
     literal = (re.escape(part.replace("%%", "%")) for part in parts)
     return re.compile("".join(f"(?P<{parts[i]}>.+?)" if i % 2 else text for i, text in enumerate(literal)))
 
@@ -99,11 +100,11 @@ def words(folder: Path, language: str) -> Words:
     """Words of ``language`` from ``folder`` (``de.po``, ``en.po``). Raises RenderError where there is no catalogue."""
     path = folder / f"{language}.po"
     if language not in LANGUAGES or not path.is_file():
-        raise RenderError(f"{path}: no catalogue for language {language!r}; known are {', '.join(LANGUAGES)}")
+        raise RenderError(message("render.no-language", path=str(path), language=language, known=LANGUAGES))
     with path.open("rb") as file:
         catalogue = read_po(file, locale=language)
     known: dict[str | None, dict[str, str]] = {None: {}, SENTENCE: {}}
-    for message in catalogue:
-        if message.id and message.string:
-            known[message.context or None][str(message.id)] = str(message.string)
+    for entry in catalogue:
+        if entry.id and entry.string:
+            known[entry.context or None][str(entry.id)] = str(entry.string)
     return Words(language, known[None], known[SENTENCE])

@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 
 from reportgen import pipeline
+from reportgen.archive.sources import bag_job
+from reportgen.archive.verify import verify
 from reportgen.errors import ReadError
 from reportgen.pipeline import Settings, build_job
 from reportgen.read import log as log_module
-from reportgen.read.input_files import stamp_of_job_file, watch_inputs
+from reportgen.read.input_files import stamps_of_job_file, watch_inputs
 from reportgen.read.job.job_file import read_job
 from reportgen.read.notes import operator_notes
+from reportgen.render.results import results_json
 from tests.archive.words import telling
 from tests.soak.small_job import comma_log, job_of, write_job
 
@@ -83,7 +86,7 @@ def test_a_log_changed_while_runs_were_computed(job, monkeypatch):
 
 
 def test_the_job_file_changed_after_it_was_read(job):
-    before = stamp_of_job_file(job)
+    before = stamps_of_job_file(job)
     read, _ = read_job(job)
     (job / "job.toml").write_bytes((job / "job.toml").read_bytes() + b"# more\n")
     with telling(ReadError, match=r"job\.toml: was changed"):
@@ -92,4 +95,59 @@ def test_the_job_file_changed_after_it_was_read(job):
 
 def test_inputs_that_stay_are_no_fault(job):
     assert build_job(job, None, ALONE).folder == job / "report"
-    assert build_job(job, None, ALONE).lines[-1].endswith("results.json")
+    assert build_job(job, None, ALONE).files == ("results.json",)
+
+
+PRESET = """[requirement.crane]
+check = "lowest natural frequency"
+limit = "50 Hz"
+source = "invented for this test"
+
+[requirement.other]
+check = "lowest natural frequency"
+limit = "60 Hz"
+source = "invented for this test"
+"""
+USES_PRESET = """
+[[requirement]]
+id = "R1"
+clause = "4"
+text = "as the preset says"
+preset = "yard/crane"
+run = "X-PRE"
+channels = ["A1"]
+"""
+
+
+@pytest.fixture
+def job_with_preset(job):
+    (job / "presets").mkdir()
+    (job / "presets" / "yard.toml").write_text(PRESET, encoding="utf-8")
+    (job / "presets" / "unused.toml").write_text(PRESET, encoding="utf-8")
+    with (job / "job.toml").open("a", encoding="utf-8") as file:
+        file.write(USES_PRESET)
+    return job
+
+
+def test_a_preset_of_the_job_was_read_but_neither_hashed_nor_archived(job_with_preset, tmp_path):
+    """Fault: such a job could be verified in its own folder only."""
+    report = pipeline.compute_report(pipeline.read_inputs(job_with_preset))
+    assert "presets/yard.toml" in [each.path for each in report.inputs]
+    assert "presets/unused.toml" not in [each.path for each in report.inputs]
+    with (tmp_path / "a.zip").open("w+b") as stream:
+        bag_job(report, {"results.json": results_json(report)})(stream)
+    verified = verify(tmp_path / "a.zip", recomputed)
+    assert verified.differences == ()
+    assert "verify.numbers-follow" in [line.what.code for line in verified.found]
+
+
+def recomputed(folder):
+    return pipeline.as_results(pipeline.compute_report(pipeline.read_inputs(folder)))
+
+
+def test_a_preset_changed_after_it_was_read(job_with_preset):
+    before = stamps_of_job_file(job_with_preset)
+    read, _ = read_job(job_with_preset)
+    (job_with_preset / "presets" / "yard.toml").write_text(PRESET.replace("50 Hz", "40 Hz"), encoding="utf-8")
+    with telling(ReadError, match=r"presets/yard\.toml: was changed"):
+        watch_inputs(read, before)

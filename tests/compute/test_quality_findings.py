@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from reportgen.bare_file import quicklook
 from reportgen.compute.quality.quality_findings import quality_findings
-from reportgen.pipeline import quicklook
 from reportgen.records.finding import Severity
 from reportgen.records.log import SweepLog
 from reportgen.records.result import IssueKind, QualityIssue, RunResult
@@ -20,7 +20,7 @@ def test_a_channel_that_carries_no_verdict_is_a_finding():
     noted = QualityIssue(kind=IssueKind.NOISE_FLOOR, message="A2 shows noise", channel="A2")
     run = RunResult(id="R", kind="survey", axis="X", sweep=None, control=None, quality=(lost, noted))
     (finding,) = quality_findings(job(), (run,))
-    assert (finding.severity, finding.where) == (Severity.WARNING, "x.csv:1")
+    assert (finding.severity, str(finding.where)) == (Severity.WARNING, "x.csv:1")
     assert finding.message == "channel A1 of run R is left out: A1 is clipped"
 
 

@@ -57,7 +57,7 @@ def test_entries_of_the_notes():
         Note(source="notes.txt", line=3, text="", facts=(StrobeSeen(flash_hz=86.0),)),
     )
     found = strobe_findings(notes)
-    assert [(str(each.severity), each.where) for each in found] == [
+    assert [(str(each.severity), str(each.where)) for each in found] == [
         ("note", "notes.txt:1"),
         ("warning", "notes.txt:2"),
         ("note", "notes.txt:3"),

@@ -12,6 +12,7 @@ from reportgen.cores import cores
 from reportgen.pipeline import Settings, build_job, check_job
 from reportgen.records.finding import Severity
 from reportgen.render.results import results_json
+from reportgen.render.terminal import finding_line
 from tests.simulator.examples import EXAMPLES, boom, box
 
 JOBS = ("sensor_boom", "controller_box")
@@ -38,7 +39,9 @@ def results(example_report):
 
 @pytest.mark.parametrize("name", JOBS)
 def test_the_job_has_nothing_to_complain_about(name):
-    assert [str(each) for each in check_job(EXAMPLES / name).findings if each.severity is not Severity.NOTE] == []
+    assert [
+        finding_line(each) for each in check_job(EXAMPLES / name).findings if each.severity is not Severity.NOTE
+    ] == []
 
 
 @pytest.mark.parametrize("name", JOBS)

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen import pipeline
+from reportgen import bare_file
 from reportgen.errors import ReadError
 from reportgen.resources import data_dir
 from tests.simulator.course import G, Table, sweep
@@ -22,13 +22,13 @@ def looked(log: Path, control: str | None = None) -> list[tuple[str, bool]]:
     """Lines said of a log, each with whether the page was there when it was said."""
     page = log.with_name(log.name + ".quicklook.html")
     said: list[tuple[str, bool]] = []
-    pipeline.quicklook(log, control, lambda line: said.append((str(line), page.exists())))
+    bare_file.quicklook(log, control, lambda line: said.append((str(line), page.exists())))
     return said
 
 
 @pytest.mark.parametrize("cores", [1, 2])
 def test_the_table_is_said_before_the_page_is_drawn(tmp_path, monkeypatch, cores):
-    monkeypatch.setattr(pipeline, "cores", lambda: cores)
+    monkeypatch.setattr(bare_file, "cores", lambda: cores)
     log = Path(shutil.copy(LOGS / "controller_box" / "logs" / "z_pre.csv", tmp_path))
     *table, last = looked(log)
     assert [there for _, there in table] == [False] * len(table)
@@ -43,7 +43,7 @@ def test_one_core_or_two_say_the_same(tmp_path, monkeypatch):
     log = Path(shutil.copy(LOGS / "controller_box" / "logs" / "z_pre.csv", tmp_path))
     said = []
     for cores in (1, 2):
-        monkeypatch.setattr(pipeline, "cores", lambda n=cores: n)
+        monkeypatch.setattr(bare_file, "cores", lambda n=cores: n)
         said.append([line for line, _ in looked(log)])
     assert said[0] == said[1]
 

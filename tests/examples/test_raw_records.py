@@ -10,7 +10,8 @@ import pytest
 import pyuff
 from scipy.io import wavfile
 
-from reportgen.pipeline import Settings, build_job, quicklook
+from reportgen.bare_file import quicklook
+from reportgen.pipeline import Settings, build_job
 from tests.simulator.course import G, Table, sweep
 from tests.simulator.examples import SURVEY_BOOM, boom
 from tests.simulator.log_file import Dialect, write_sweep_log

@@ -8,6 +8,7 @@ import pytest
 from reportgen.read.log import read_bare_log
 from reportgen.read.table.clock import read_clock
 from reportgen.read.table.time_column import joined, spread
+from reportgen.render.catalogue import said
 
 
 def write(path, times, name="Uhrzeit"):
@@ -30,8 +31,8 @@ def test_whole_seconds_that_several_rows_share(tmp_path, interval):
     off = log.time_s - true
     assert np.ptp(off) < 0.01 + 0.001 * true[-1]
     assert abs(np.polyfit(true, log.time_s, 1)[0] - 1.0) < 1e-3
-    assert "the clock goes in steps of 1 s that several rows share" in findings[0].message
-    assert "evenly spaced rows explain every stamp" in findings[0].message
+    assert "the clock goes in steps of 1 s that several rows share" in said(findings[0].message)
+    assert "evenly spaced rows explain every stamp" in said(findings[0].message)
 
 
 def test_uneven_rows_are_spread_between_the_stamps_they_share():
@@ -48,7 +49,7 @@ def test_too_few_stamps_for_a_rate_are_not_used(tmp_path):
     path = write(tmp_path / "a.csv", [f"12.03.2026 09:{14 + i // 120}" for i in range(600)], "Datum/Zeit")
     log, _, findings = read_bare_log(path, None)
     assert log.time_s is None
-    assert "in steps of 60 s, too few for a rate: time is not used" in findings[0].message
+    assert "in steps of 60 s, too few for a rate: time is not used" in said(findings[0].message)
 
 
 def test_a_fine_clock_is_left_alone():

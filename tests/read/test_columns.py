@@ -7,6 +7,7 @@ import pytest
 from reportgen.read.log_columns import looks_like_control
 from reportgen.read.table.clock import seconds_of
 from reportgen.read.table.columns import Meaning, mapped, split_unit, understand
+from reportgen.render.catalogue import said
 
 T, F, A, P = Meaning.TIME, Meaning.FREQUENCY, Meaning.AMPLITUDE, Meaning.PHASE
 
@@ -148,7 +149,7 @@ def test_mappings_are_quantity_over_unit(key, text, place, factor):
 def test_what_is_wrong_with_a_mapping_is_said(key, text, message):
     columns, faults = mapped([(key, text)], HEADS, ["", "", "", ""])
     assert not columns
-    assert message in faults[0].message
+    assert message in said(faults[0].message)
 
 
 def test_names_of_controls():

@@ -7,6 +7,7 @@ import pytest
 
 from reportgen.read.inspect_file import describe_file
 from reportgen.read.log import read_bare_log
+from reportgen.render.catalogue import said
 
 HEADER = ["time [s]", "frequency [Hz]", "C1 [g]", "A1 [g]", "A1 phase [deg]"]
 WORDS = ["oops", "this", "is", "not", "a"]
@@ -62,9 +63,9 @@ def test_a_row_of_words_is_no_header_of_a_second_table(tmp_path, way, places):
     first = len(header(way)) + places[0] + 1
     expected = tuple(len(header(way)) + place + i + 1 for i, place in enumerate(places))
     assert log.rows_skipped == expected
-    assert [each.where for each in findings] == [f"{path.name}:{first}"]
-    assert (
-        f"{len(places)} row{'s' * (len(places) > 1)} of {COUNT + len(places)} could not be read" in findings[0].message
+    assert [str(each.where) for each in findings] == [f"{path.name}:{first}"]
+    assert f"{len(places)} row{'s' * (len(places) > 1)} of {COUNT + len(places)} could not be read" in said(
+        findings[0].message
     )
 
 
@@ -93,8 +94,8 @@ def test_a_row_of_words_where_the_second_sweep_starts(tmp_path):
     write(path, [HEADER, *rows(), WORDS, *second], "comma")
     log, _, findings = read_bare_log(path, None)
     assert (log.sweeps_in_file, len(log.frequency_hz)) == (2, COUNT)
-    assert f"2: up 20 to 200 Hz, lines {COUNT + 3} to {2 * COUNT + 2}" in findings[1].message
-    assert "sweep 2: up" in describe_file(path)
+    assert f"2: up 20 to 200 Hz, lines {COUNT + 3} to {2 * COUNT + 2}" in said(findings[1].message)
+    assert "sweep 2: up" in describe_file(path, said)
 
 
 def test_a_real_second_table_with_as_many_columns_still_ends_the_first(tmp_path):
@@ -103,7 +104,7 @@ def test_a_real_second_table_with_as_many_columns_still_ends_the_first(tmp_path)
     write(path, [HEADER, *rows(), *peaks], "comma")
     log, _, findings = read_bare_log(path, None)
     assert len(log.frequency_hz) == COUNT
-    assert "another table begins here" in findings[0].message
+    assert "another table begins here" in said(findings[0].message)
 
 
 def test_a_row_of_words_in_a_record_is_named_with_its_line(tmp_path):
@@ -116,4 +117,4 @@ def test_a_row_of_words_in_a_record_is_named_with_its_line(tmp_path):
     log, _, findings = read_bare_log(path, None)
     assert log is not None, findings
     assert log.samples == 2000
-    assert "line 22 'oops' in column 'time [s]' is not a number" in findings[0].message
+    assert "line 22 'oops' in column 'time [s]' is not a number" in said(findings[0].message)

@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from reportgen.bare_file import inspect_file
 from reportgen.errors import ReadError
-from reportgen.pipeline import inspect_file
 from reportgen.read.inspect_file import describe_file
 from reportgen.read.log_columns import LogWanted
 from reportgen.read.sweep_log import read_sweep_log
+from reportgen.render.catalogue import said
 
 ODD = Path(__file__).resolve().parent / "odd_logs"
 READABLE = sorted(
@@ -33,7 +34,7 @@ def mapping_of(text):
 @pytest.mark.parametrize("name", READABLE)
 def test_the_offered_mapping_reads_the_same_log(name):
     path = ODD / name
-    mapping = mapping_of(describe_file(path))
+    mapping = mapping_of(describe_file(path, said))
     plain, _ = read_sweep_log(path, LogWanted(name=name))
     mapped, findings = read_sweep_log(path, LogWanted(name=name, mapping=mapping))
     assert mapped is not None, findings
@@ -50,7 +51,7 @@ def test_the_offered_mapping_reads_the_same_log(name):
 
 
 def test_what_is_inside_is_told():
-    text = describe_file(ODD / "temperature_column.csv")
+    text = describe_file(ODD / "temperature_column.csv", said)
     assert "temperature_column.csv: a sweep log, 436 bytes" in text
     assert "UTF-8, ',' between columns, decimal point, names in line 1, rows from line 2" in text
     assert "12 rows in lines 2 to 13" in text
@@ -71,7 +72,7 @@ def test_every_sweep_of_a_log_is_offered_as_a_run(tmp_path):
     frequency = np.concatenate([up, up[::-1], up])
     rows = "".join(f"{k},{f:.6f},1,{1 + k / 100:.4f}\n" for k, f in enumerate(frequency))
     path.write_text("time [s],frequency [Hz],C1 [g],A1 [g]\n" + rows)
-    text = describe_file(path)
+    text = describe_file(path, said)
     runs = runs_of(text)
     assert [run["sweep"] for run in runs] == [1, 2, 3]
     assert {run["log"] for run in runs} == {"logs/three.csv"}
@@ -110,14 +111,14 @@ def test_every_sweep_of_a_record_is_offered_as_a_run(tmp_path):
 
 
 def test_sweeps_damaged_lines_and_other_sheets_are_told():
-    assert "sweep 3: up, 8.125 to 1650.25 Hz, lines 25 to 35" in describe_file(ODD / "three_sweeps.csv")
-    text = describe_file(ODD / "spreadsheet_with_word.xlsx")
+    assert "sweep 3: up, 8.125 to 1650.25 Hz, lines 25 to 35" in describe_file(ODD / "three_sweeps.csv", said)
+    text = describe_file(ODD / "spreadsheet_with_word.xlsx", said)
     assert "lines that are no rows: 1, the first is line 8: 'ABORT' in column 'frequency' is not a number" in text
     assert "other sheets, not read: 'Cover'" in text
 
 
 def test_what_the_file_does_not_say_is_left_to_fill_in_and_the_rest_can_be_pasted():
-    text = describe_file(ODD / "mapped.csv")
+    text = describe_file(ODD / "mapped.csv", said)
     filled = text[text.index("\n[run.columns]\n") :]
     assert '# "Ch 3" = "Ch 3 / ..."' in filled
     assert '# "Ch 3 phase" = "Ph 3 / deg"' in filled
@@ -131,18 +132,20 @@ def test_what_the_file_does_not_say_is_left_to_fill_in_and_the_rest_can_be_paste
 
 @pytest.mark.parametrize("name", ["empty.csv", "binary.csv", "words_only.txt", "header_only.csv"])
 def test_what_is_no_table_is_an_error_with_a_place(name):
-    with pytest.raises(ReadError, match=f"{name}:\\d+: "):
-        describe_file(ODD / name)
+    with pytest.raises(ReadError) as caught:
+        describe_file(ODD / name, said)
+    assert re.match(f"{name}:\\d+: ", said(caught.value.said))
 
 
 def test_a_file_that_is_not_there():
-    with pytest.raises(ReadError, match="there is no file"):
-        describe_file(ODD / "gone.csv")
+    with pytest.raises(ReadError) as caught:
+        describe_file(ODD / "gone.csv", said)
+    assert "there is no file" in said(caught.value.said)
 
 
 def test_names_with_quotes_can_be_pasted(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text('frequency [Hz];C1 "top" \\x [g]\n5;1\n6;2\n7;3\n', encoding="utf-8")
-    log, findings = read_sweep_log(path, LogWanted(name="log.csv", mapping=mapping_of(describe_file(path))))
+    log, findings = read_sweep_log(path, LogWanted(name="log.csv", mapping=mapping_of(describe_file(path, said))))
     assert log is not None, findings
     assert np.allclose(log.traces[0].amplitude, np.array([1, 2, 3]) * 9.80665)

@@ -11,6 +11,8 @@ from reportgen.pipeline import check_job
 from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_file import read_job
 from reportgen.records.finding import Severity
+from reportgen.render.catalogue import said
+from reportgen.render.terminal import finding_line
 
 ROWS = "time [s],frequency [Hz],C1 [g],A1 [g]\n" + "".join(f"{i},{10 + i},0.5,0.{i}\n" for i in range(10, 40))
 JOB = """[report]
@@ -68,7 +70,11 @@ def findings(folder, **dates):
     for name in "abc":
         (folder / f"{name}.csv").write_text(ROWS, encoding="utf-8")
     _, found = read_job(folder)
-    return [str(each) for each in found if "profile" not in each.message and "control" not in each.message]
+    return [
+        finding_line(each)
+        for each in found
+        if "profile" not in said(each.message) and "control" not in said(each.message)
+    ]
 
 
 def test_sound_dates_say_nothing(tmp_path):
@@ -83,12 +89,12 @@ def test_sound_dates_say_nothing(tmp_path):
         ({"post": "2026-03-12T09:00:00"}, "job.toml:42: error: [[requirement]] R1: run POST, the one after, started at"),
         ({"post": "2026-03-12T09:30:00"}, "job.toml:42: warning: [[requirement]] R1: no sweep or dwell was run between"),
         ({"pre": "2026-03-12T10:30:00"}, "job.toml:42: warning: [[requirement]] R1: no sweep or dwell was run between"),
-        ({"issued": "2026-03-11", "inspected": "2026-03-10"}, "job.toml:25: error: [[run]] PRE started on 2026-03-12"),
-        ({"calibrated": "2026-03-25"}, "job.toml:14: warning: [[instrument]] I1 was calibrated on 2026-03-25, after the"),
-        ({"calibrated": "2026-03-15"}, "job.toml:14: warning: [[instrument]] I1 was calibrated on 2026-03-15, after [["),
-        ({"received": "2026-03-13"}, "job.toml:11: warning: [specimen] was received on 2026-03-13, after [[run]] PRE"),
-        ({"inspected": "2026-04-01"}, "job.toml:17: warning: [[inspection]] 1 is of 2026-04-01, after the report's date"),
-        ({"sweep": "2026-03-12T11:00:00"}, "job.toml:37: warning: [[run]] POST started at 2026-03-12 11:00:00, as [[run]]"),
+        ({"issued": "2026-03-11", "inspected": "2026-03-10"}, "job.toml:25: error: [[run]] PRE started on 12 March 2026"),
+        ({"calibrated": "2026-03-25"}, "job.toml:14: warning: [[instrument]] I1 was calibrated on 25 March 2026, after the"),
+        ({"calibrated": "2026-03-15"}, "job.toml:14: warning: [[instrument]] I1 was calibrated on 15 March 2026, after [["),
+        ({"received": "2026-03-13"}, "job.toml:11: warning: [specimen] was received on 13 March 2026, after [[run]] PRE"),
+        ({"inspected": "2026-04-01"}, "job.toml:17: warning: [[inspection]] 1 is of 1 April 2026, after the report's date"),
+        ({"sweep": "2026-03-12T11:00:00"}, "job.toml:37: warning: [[run]] POST started at 2026-03-12 11:00, as [[run]]"),
     ],
 )  # fmt: skip
 def test_dates_that_contradict_each_other(tmp_path, dates, said):
@@ -98,7 +104,11 @@ def test_dates_that_contradict_each_other(tmp_path, dates, said):
 
 def test_a_run_in_the_future_is_told_by_check_and_does_not_change_a_build(tmp_path):
     assert findings(tmp_path) == []
-    told = [each for each in check_job(tmp_path, today=date(2026, 3, 11)).findings if "still to come" in each.message]
+    told = [
+        each for each in check_job(tmp_path, today=date(2026, 3, 11)).findings if "still to come" in said(each.message)
+    ]
     assert [each.severity for each in told] == [Severity.WARNING] * 4
-    assert "[[run]] PRE started on 2026-03-12, which is still to come (today is 2026-03-11)" in told[0].message
-    assert not [e for e in check_job(tmp_path, today=date(2026, 3, 20)).findings if "still to come" in e.message]
+    assert "[[run]] PRE started on 12 March 2026, which is still to come (today is 11 March 2026)" in said(
+        told[0].message
+    )
+    assert not [e for e in check_job(tmp_path, today=date(2026, 3, 20)).findings if "still to come" in said(e.message)]

@@ -18,6 +18,8 @@ from reportgen.read.job.job_values import LIMIT_DIMENSIONS
 from reportgen.read.job.toml_lines import TomlLines
 from reportgen.records.finding import Severity
 from reportgen.records.job import Boundary, ChannelRole, ControlStrategy, DecisionRule, RunKind
+from reportgen.render.catalogue import said as in_words
+from reportgen.render.terminal import finding_line
 from reportgen.resources import data_dir
 from reportgen.units import Detector
 
@@ -209,7 +211,7 @@ def read(folder, text, name="job.toml"):
 
 
 def said(findings):
-    return "\n".join(map(str, findings))
+    return "\n".join(map(finding_line, findings))
 
 
 def line(text, part):
@@ -304,18 +306,19 @@ def test_an_amplitude_with_a_detector_of_its_own_becomes_a_peak(folder):
 
 def test_places_are_those_of_the_file(folder):
     job, _ = read(folder, WHOLE)
-    assert job.runs[1].where == f"job.toml:{line(WHOLE, '[[run]]' + chr(10) + 'id = ' + chr(34) + 'X-POST')}"
-    assert job.runs[0].log_where == f"job.toml:{line(WHOLE, 'log = ')}"
-    assert job.profiles[0].notches[0].where == f"job.toml:{line(WHOLE, 'notch = ')}"
+    assert str(job.runs[1].where) == f"job.toml:{line(WHOLE, '[[run]]' + chr(10) + 'id = ' + chr(34) + 'X-POST')}"
+    assert str(job.runs[0].log_where) == f"job.toml:{line(WHOLE, 'log = ')}"
+    assert str(job.profiles[0].notches[0].where) == f"job.toml:{line(WHOLE, 'notch = ')}"
     assert (
-        job.requirements[1].where == f"job.toml:{line(WHOLE, '[[requirement]]' + chr(10) + 'id = ' + chr(34) + 'R4')}"
+        str(job.requirements[1].where)
+        == f"job.toml:{line(WHOLE, '[[requirement]]' + chr(10) + 'id = ' + chr(34) + 'R4')}"
     )
 
 
 # what is exchanged in the whole job; the text whose line is named; what the finding must say
 FAULTS = [
     ("confidence = 0.95", "confidnce = 0.95", "confidnce", r"\[report\]: the key 'confidnce' is not known; did you mean 'confidence'\?"),
-    ('tracking_filter = "5 %"', 'stroke = "5 mm"', 'stroke = "5 mm"', r"the key 'stroke' is not known here; it belongs in \[exciter\]"),
+    ('tracking_filter = "5 %"', 'stroke = "5 mm"', 'stroke = "5 mm"', r"the key 'stroke' is not known; it belongs in \[exciter\]"),
     ("[exciter]", "[shakre]", "[shakre]", r"the table \[shakre\] is not known"),
     ("[exciter]", "[[exciter]]", "[[exciter]]", r"has two pairs of brackets; there is only one, write \[exciter\]"),
     ("[[person]]", "[person]", "[person]", r"one pair of brackets; there can be several, write \[\[person\]\]"),
@@ -338,7 +341,7 @@ FAULTS = [
     ('position = "380 mm"', 'position = "480 mm"', '[[channel]]\nid = "A1"', r"position 480 mm lies beyond the beam's length 420 mm"),
     ('position = "0.5 L"', 'position = "1.5 L"', '"1.5 L"', r"lies outside the beam"),
     ('instrument = "ACC-1"', 'instrument = "ACC-2"', '"ACC-2"', r"names no \[\[instrument\]\]; did you mean 'ACC-1'\?"),
-    ("due = 2026-09-01", "due = 2024-09-01", "due = 2024", r"is due on 2024-09-01, before it was calibrated on 2025-09-01"),
+    ("due = 2026-09-01", "due = 2024-09-01", "due = 2024", r"is due on 1 September 2024, before it was calibrated on 1 September 2025"),
     ('expanded_uncertainty = "1.5 %"', 'expanded_uncertainty = "1.5"', '"1.5"', r"percent sign, such as \"1.5 %\""),
     ('id = "A2"', 'id = "A1"', 'id = "A1"\nrole = "response"\nposition = "0.5', r"\[\[channel\]\] id 'A1' is already used in line"),
     ('sweep_rate = "2 oct/min"', 'sweep_rate = "2 oct"', '"2 oct"', r"unit 'oct' is not known.*\"2 oct/min\""),
@@ -398,7 +401,7 @@ def test_all_faults_are_told_at_once(folder):
     job, findings = read(folder, text)
     assert job is None
     assert sum(each.severity is Severity.ERROR for each in findings) == 5, said(findings)
-    lines = [int(each.where.rpartition(":")[2]) for each in findings]
+    lines = [each.line for each in findings]
     assert lines == sorted(lines)
 
 
@@ -502,7 +505,7 @@ def test_the_job_that_is_copied_for_a_new_one_lacks_only_its_log(folder):
     (folder / "job.toml").write_bytes((template / "job.toml").read_bytes())
     job, findings = read_job(folder)
     assert job is not None
-    assert [str(each) for each in findings if "does not exist" not in each.message] == []
+    assert [finding_line(each) for each in findings if "does not exist" not in in_words(each.message)] == []
     assert (template / "logs").is_dir()
     assert (template / "photos").is_dir()
 
@@ -513,7 +516,11 @@ def test_every_key_explained_in_the_job_that_is_copied_is_known(folder):
     text = re.sub(r'(?m)^# (?=(?:\[|"A1|[a-z_]+ = ))', "", text)
     tomllib.loads(text)
     _, findings = read(folder, text)
-    wrong = [str(each) for each in findings if re.search(r"not known|missing|is not|has no unit|needs", str(each))]
+    wrong = [
+        finding_line(each)
+        for each in findings
+        if re.search(r"not known|missing|is not|has no unit|needs", finding_line(each))
+    ]
     assert not wrong
     for check in LIMIT_DIMENSIONS:
         assert f'"{check}"' in text
@@ -582,4 +589,4 @@ def test_no_job_file_crashes_the_reader(tmp_path_factory, content):
     job, findings = read(folder, text)
     assert job is None
     assert any(each.severity is Severity.ERROR for each in findings)
-    assert all(1 <= int(each.where.rpartition(":")[2]) <= text.count("\n") + 1 for each in findings)
+    assert all(1 <= each.line <= text.count("\n") + 1 for each in findings)

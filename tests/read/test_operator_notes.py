@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 
 from reportgen.read.notes.operator_notes import parse_line, read_notes
 from reportgen.records.job import Beam, Boundary, Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
+from reportgen.records.message import Message
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
+from reportgen.render.catalogue import said
 from reportgen.units import parse_quantity
 
 RUNS = ("X-PRE", "X-SWEEP", "X-POST")
@@ -47,9 +49,9 @@ def told(fact: object) -> dict[str, object]:
     return {key: value for key, value in values.items() if value is not None}
 
 
-def quoted(unread: str) -> str:
+def quoted(unread: Message) -> str:
     """The words an unread entry begins with."""
-    return unread.split("': ")[0].removeprefix("'")
+    return unread.value("words")
 
 
 def test_the_collection_is_large_enough():
@@ -70,10 +72,10 @@ def test_a_line_is_read_as_it_was_meant(line):
 
 def test_words_that_could_not_be_read_say_what_to_write():
     (unread,) = read("312 Hz: 3 nods").unread
-    assert "write '3 nodes'" in unread
+    assert "write '3 nodes'" in said(unread)
     (unread,) = read("two nodes").unread
-    assert "drive frequency" in unread
-    assert "Hz" in unread
+    assert "drive frequency" in said(unread)
+    assert "Hz" in said(unread)
 
 
 @pytest.mark.parametrize("order", [(0, 1, 2), (0, 2, 1), (1, 0, 2), (1, 2, 0), (2, 0, 1), (2, 1, 0)])
@@ -107,21 +109,21 @@ def test_a_short_run_id_is_not_found_in_other_words():
 def test_two_runs_on_a_line_belong_to_none():
     note = read("X-PRE and X-POST: 84 Hz, 1 node")
     assert note.run is None
-    assert "one line for each run" in note.unread[0]
+    assert "one line for each run" in said(note.unread[0])
 
 
 def test_a_date_that_can_be_read_in_two_ways_is_not_guessed():
     note = read("03/12/2026 09:14 84 Hz 1 node")
     assert not isinstance(note.when, datetime)
     assert note.day is None
-    assert any("03/12/2026" in each for each in note.unread)
+    assert any("03/12/2026" in said(each) for each in note.unread)
     assert read("25/03/2026 84 Hz 1 node").day == date(2026, 3, 25)
 
 
 def test_positions_from_the_tip_need_the_length():
     note = parse_line("84 Hz 1 node at 90 mm from the tip", length_m=None)
     assert note.facts == (NodesSeen(frequency_hz=84.0, count=1),)
-    assert "length" in note.unread[0]
+    assert "length" in said(note.unread[0])
 
 
 # Properties
@@ -192,7 +194,7 @@ def test_a_line_without_end_is_read_in_bounded_time(piece):
     started = time.process_time()
     note = parse_line(piece * (200_000 // len(piece)), runs=RUNS)
     assert time.process_time() - started < 3.0
-    assert "only the first 2000 characters" in note.unread[-1]
+    assert "only the first 2000 characters" in said(note.unread[-1])
 
 
 # Files
@@ -224,8 +226,8 @@ def test_every_line_of_a_text_file_is_a_note(tmp_path, encoding, end):
         (5, "3 nods"),
     ]
     assert [str(finding.severity) for finding in findings] == ["warning"]
-    assert findings[0].where == "notes.txt:5"
-    assert "3 nods" in findings[0].message
+    assert str(findings[0].where) == "notes.txt:5"
+    assert "3 nods" in said(findings[0].message)
 
 
 @settings(max_examples=60, deadline=None)
@@ -294,7 +296,7 @@ def test_a_workbook(tmp_path):
     book.save(tmp_path / "notes.xlsx")
     notes, findings = read_notes(job_of(tmp_path, "notes.xlsx"))
     assert not findings
-    assert [note.where for note in notes] == [
+    assert [str(note.where) for note in notes] == [
         "notes.xlsx[Sheet]:1", "notes.xlsx[Sheet]:2", "notes.xlsx[Sheet]:4", "notes.xlsx[afternoon]:3",
     ]  # fmt: skip
     assert notes[1].when == datetime(2026, 3, 12, 9, 14)
@@ -310,5 +312,5 @@ def test_a_file_that_is_not_there_or_is_broken_is_an_error(tmp_path):
     notes, findings = read_notes(job_of(tmp_path, "missing.txt", "broken.xlsx"))
     assert notes == ()
     assert [str(finding.severity) for finding in findings] == ["error", "error"]
-    assert findings[0].where.startswith("missing.txt")
-    assert findings[1].where.startswith("broken.xlsx")
+    assert str(findings[0].where).startswith("missing.txt")
+    assert str(findings[1].where).startswith("broken.xlsx")

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from reportgen.read.time_history import looks_like_time_history, read_time_history
+from reportgen.render.catalogue import said
+from reportgen.render.terminal import finding_line
 
 G = 9.80665
 RATE, COUNT = 1000.0, 3000
@@ -67,7 +69,7 @@ def test_labels_too_coarse_to_tell_the_rate_ask_for_it(tmp_path):
     path = write(tmp_path / "a.csv", [f"{np.floor(t):.0f}" for t in TIME])
     history, findings = read_time_history(path, "a.csv")
     assert history is None
-    assert 'write it into [run.columns], such as "sample rate" = "51.2 kHz"' in findings[0].message
+    assert 'write it into [run.columns], such as "sample rate" = "51.2 kHz"' in said(findings[0].message)
     told = [("sample rate", "1 kHz"), ("C1", "C1 [g] / g"), ("A1", "A1 [g] / g")]
     history, findings = read_time_history(path, "a.csv", told)
     assert history is not None, findings
@@ -84,9 +86,9 @@ def test_single_samples_that_were_lost_are_put_in_and_said(tmp_path):
     assert history.samples == COUNT
     assert history.sample_rate_hz == pytest.approx(RATE, rel=1e-9)
     assert history.read()[:, 1] == pytest.approx(MOTION[:, 1] * G, abs=3.0 * G * 1.1e-4)
-    (told,) = [str(each) for each in findings]
+    (told,) = [finding_line(each) for each in findings]
     assert "a.csv: warning: damaged: 3 samples are missing (after lines 41, 700, 2499) and put in" in told
-    assert "good to 1% up to 78.7 Hz" in told
+    assert "good to 1\xa0% up to 78.7 Hz" in told
 
 
 @pytest.mark.parametrize("gap", [(100, 101), (100, 101, 102, 103, 104), (100, 102), tuple(range(100, 1000, 10)), (1,)])
@@ -95,8 +97,8 @@ def test_larger_gaps_are_refused_at_their_line(tmp_path, gap):
     path = write(tmp_path / "a.csv", [f"{t:.4f}" for t in TIME[kept]], motion=MOTION[kept])
     history, findings = read_time_history(path, "a.csv")
     assert history is None
-    assert findings[0].where == f"a.csv:{gap[0] + 2}"
-    assert "export the record without gaps" in findings[0].message
+    assert str(findings[0].where) == f"a.csv:{gap[0] + 2}"
+    assert "export the record without gaps" in said(findings[0].message)
 
 
 def test_a_damaged_sample_amid_a_record_is_put_in(tmp_path):
@@ -107,15 +109,15 @@ def test_a_damaged_sample_amid_a_record_is_put_in(tmp_path):
     history, findings = read_time_history(path, "a.csv")
     assert history.samples == COUNT
     assert history.read()[:, 0] == pytest.approx(MOTION[:, 0] * G, abs=1.1e-4 * G)
-    assert "1 sample is missing" in str(findings[0])
-    assert "line 1501 'oops'" in str(findings[1])
+    assert "1 sample is missing" in finding_line(findings[0])
+    assert "line 1501 'oops'" in finding_line(findings[1])
 
 
 def test_words_that_are_no_times_are_refused(tmp_path):
     path = write(tmp_path / "a.csv", [clock(t) if i != 7 else "late" for i, t in enumerate(TIME)], "Zeit")
     history, findings = read_time_history(path, "a.csv")
     assert history is None
-    assert str(findings[0]).startswith("a.csv:9: error: 'late' is no time")
+    assert finding_line(findings[0]).startswith("a.csv:9: error: 'late' is no time")
 
 
 def test_a_short_record_whose_times_have_just_the_digits_they_need(tmp_path):

@@ -14,6 +14,8 @@ import pytest
 from reportgen.pipeline import check_job
 from reportgen.read.log import read_bare_log
 from reportgen.records.finding import Severity
+from reportgen.render.catalogue import said
+from reportgen.render.terminal import finding_line
 
 HEAD = (
     '[report]\nnumber="1"\ntitle="T"\ndate=2026-03-20\n[laboratory]\nname="L"\n'
@@ -46,7 +48,7 @@ def errors(folder, runs='log="logs/a.csv"', second='log="logs/b.csv"', channels=
         HEAD + channels + f'[[run]]\nid="PRE"\nkind="{kind}"\n{runs}\n[[run]]\nid="POST"\nkind="{kind}"\n{second}\n',
         encoding="utf-8",
     )
-    return [str(each) for each in check_job(folder).findings if each.severity is Severity.ERROR]
+    return [finding_line(each) for each in check_job(folder).findings if each.severity is Severity.ERROR]
 
 
 def test_before_and_after_of_the_same_bytes(tmp_path):
@@ -118,7 +120,7 @@ def test_a_column_copied_within_a_log(tmp_path):
     assert found.startswith("job.toml:23: error: [[run]] PRE: channels A1 and A2 of logs/a.csv hold the same numbers")
     _, _, findings = read_bare_log(tmp_path / "logs" / "a.csv", None)
     assert [each.severity for each in findings] == [Severity.WARNING]
-    assert "channels A1 and A2 hold the same numbers" in findings[0].message
+    assert "channels A1 and A2 hold the same numbers" in said(findings[0].message)
 
 
 def test_a_dwell_copied_is_found_though_its_frequency_stands_still(tmp_path):

@@ -16,6 +16,8 @@ from scipy.io import wavfile
 
 from reportgen.read.describe_record import describe_record
 from reportgen.read.time_history import looks_like_time_history, read_time_history
+from reportgen.render.catalogue import said
+from reportgen.render.terminal import finding_line
 
 G = 9.80665
 RATE = 51200
@@ -35,7 +37,7 @@ def read_well(path, mapping=(), **options):
 
 
 def errors(findings):
-    return [str(each) for each in findings if each.severity == "error"]
+    return [finding_line(each) for each in findings if each.severity == "error"]
 
 
 # WAV ------------------------------------------------------------------------------------------------------------------
@@ -107,8 +109,8 @@ def test_wav_that_breaks_off_is_read_to_the_break(tmp_path):
     (tmp_path / "a.wav").write_bytes(whole.read_bytes()[: 12 * 3000 + 87])
     history, findings = read(tmp_path / "a.wav", [("A1", "channel 2 / (1 m/s^2)")])
     assert 2990 < history.samples <= 3000
-    assert f"promises {N} samples" in history.damage
-    assert any(each.severity == "warning" and "damaged" in each.message for each in findings)
+    assert f"promises {N} samples" in said(history.damage)
+    assert any(each.severity == "warning" and "damaged" in said(each.message) for each in findings)
     np.testing.assert_allclose(history.read()[:, 0], SIGNAL[: history.samples, 1], atol=1e-7)
 
 
@@ -194,7 +196,7 @@ def test_channels_of_another_rate_are_told_and_left_out(tmp_path):
             file[name].attrs["fs"] = rate
     history, findings = read(tmp_path / "a.h5")
     assert history.channels == ("/A1", "/A2")
-    assert any("/T: 50 samples at 10 Hz" in each.message for each in findings)
+    assert any("/T: 50 samples at 10 Hz" in said(each.message) for each in findings)
 
 
 # MAT ------------------------------------------------------------------------------------------------------------------
@@ -240,7 +242,7 @@ def test_a_variable_too_large_for_memory_is_refused_with_the_way_out(tmp_path, m
     scipy.io.savemat(tmp_path / "a.mat", {"big": SIGNAL, "a1": SIGNAL[:, 0], "fs": float(RATE)}, format="4")
     history, findings = read(tmp_path / "a.mat", [("A1", "a1 / g")])
     assert history is not None
-    assert any("variable 'big' takes" in each.message for each in findings)
+    assert any("variable 'big' takes" in said(each.message) for each in findings)
 
 
 @pytest.mark.parametrize("compressed", [False, True])
@@ -269,7 +271,7 @@ def test_a_large_variable_that_breaks_off_is_told(tmp_path, monkeypatch):
     (tmp_path / "a.mat").write_bytes(whole[: len(whole) - SIGNAL.nbytes // 2])
     monkeypatch.setattr("reportgen.read.formats.mat._LARGEST", 64)
     history, findings = read(tmp_path / "a.mat", [("A1", "a1 / g")])
-    assert history is None or any("'m'" in str(each) for each in findings)
+    assert history is None or any("'m'" in finding_line(each) for each in findings)
     assert findings
 
 
@@ -314,7 +316,7 @@ def test_universal_file_that_breaks_off_is_read_to_the_break(tmp_path, binary, c
     history, findings = read(tmp_path / "a.unv")
     assert history.channels == ("A1", "A2", "A3")
     assert N - 400 < history.samples < N - 100
-    assert "set 3 (A3) breaks off" in history.damage
+    assert "set 3 (A3) breaks off" in said(history.damage)
     np.testing.assert_allclose(history.read(), SIGNAL[: history.samples] * G, atol=2e-10)
     assert not errors(findings)
 
@@ -395,7 +397,7 @@ def test_csv_with_decimal_comma_units_in_a_row_and_a_line_cut_short(tmp_path):
     (tmp_path / "a.csv").write_bytes(text[:-18].replace("\n", "\r\n").encode("cp1252"))
     history, findings = read(tmp_path / "a.csv", [("C1", "Ch 1 / (50 g)"), ("A1", "Ch 2")])
     assert history.samples == 3999
-    assert "breaks off" in history.damage
+    assert "breaks off" in said(history.damage)
     np.testing.assert_allclose(history.read(), SIGNAL[:3999, :2] * [50 * G, 1.0], atol=1e-3)
     assert not errors(findings)
 
@@ -463,7 +465,7 @@ def test_pieces_are_the_whole_in_every_format(tmp_path):
 
 def test_inspection_gives_a_mapping_that_can_be_pasted(tmp_path):
     for path in every_format(tmp_path):
-        text = describe_record(path)
+        text = describe_record(path, said)
         assert f"{N}" in text
         if path.suffix == ".wav":
             assert "# fill in what a stored 1 means" in text

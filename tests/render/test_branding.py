@@ -10,6 +10,7 @@ from PIL import Image
 from reportgen.errors import RenderError
 from reportgen.render.html import render_html
 from reportgen.render.pdf import render_pdf
+from tests.archive.words import telling
 
 
 @pytest.fixture
@@ -61,13 +62,13 @@ def test_a_wrong_name_is_an_error_with_file_and_line(small, templates, branding)
         '{% extends "core/report.html.j2" %}\n\n{% block extra %}\n{{ laboratory.fax }}\n{% endblock %}\n',
         encoding="utf-8",
     )
-    with pytest.raises(RenderError, match=r"branding/report\.html\.j2:4: .*fax"):
+    with telling(RenderError, match=r"branding/report\.html\.j2:4: .*fax"):
         render_html(small, templates=templates, branding=branding)
 
 
 def test_a_slip_of_syntax_is_an_error_with_file_and_line(small, templates, branding):
     (branding / "report.html.j2").write_text('{% extends "core/report.html.j2" %}\n{% blok x %}\n', encoding="utf-8")
-    with pytest.raises(RenderError, match=r"report\.html\.j2:2: "):
+    with telling(RenderError, match=r"report\.html\.j2:2: "):
         render_html(small, templates=templates, branding=branding)
 
 
@@ -93,7 +94,7 @@ def test_the_sandbox_holds(escape, small, templates, branding):
 
 def test_a_style_sheet_cannot_leave_its_element(small, templates, branding):
     (branding / "brand.css").write_text("</style><script>x</script>", encoding="utf-8")
-    with pytest.raises(RenderError, match=r"brand\.css"):
+    with telling(RenderError, match=r"brand\.css"):
         render_html(small, templates=templates, branding=branding)
 
 

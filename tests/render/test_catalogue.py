@@ -52,8 +52,8 @@ def test_the_languages_say_the_same_messages_and_none_is_left_over():
 
 
 def has_words(sentence: str) -> bool:
-    """Whether there is more in a sentence than values and their units."""
-    return re.search(r"[A-Za-z]{3,}", re.sub(r"\{[^}]*\}", "", sentence)) is not None
+    """Whether there is more in a sentence than values, their units and tables of the job file (``[[run]]``)."""
+    return re.search(r"[A-Za-z]{3,}", re.sub(r"\{[^}]*\}|\[+[a-z.]+\]+", "", sentence)) is not None
 
 
 class Kind(StrEnum):

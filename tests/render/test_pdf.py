@@ -16,6 +16,7 @@ from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.render import pdf as module
 from reportgen.render.document import assemble
 from reportgen.render.pdf import render_pdf
+from tests.archive.words import telling
 from tests.render.conftest import ATTACHED
 from tests.render.sample_report import sample_report
 
@@ -193,12 +194,12 @@ def test_nothing_but_the_report_is_fetched(tmp_path, templates):
     branding.mkdir()
     (branding / "brand.css").write_text("body { background: url(file:///etc/hostname) }", encoding="utf-8")
     report = replace(sample_report(tmp_path / "job", points=60), runs=(), shifts=(), modes=(), pictures=())
-    with pytest.raises(RenderError, match="not part of the report"):
+    with telling(RenderError, match="not part of the report"):
         render_pdf(report, templates=templates, branding=branding)
 
 
 def test_what_is_only_logged_becomes_an_error():
-    with pytest.raises(RenderError, match="Failed to load image"), module._logged_errors():
+    with telling(RenderError, match="Failed to load image"), module._logged_errors():
         logging.getLogger("weasyprint").warning("Failed to load image at 'x'")
 
 

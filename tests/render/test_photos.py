@@ -11,6 +11,7 @@ from reportgen.errors import RenderError
 from reportgen.records.job import Photo
 from reportgen.render import photos
 from reportgen.render.photos import picture, reencode
+from tests.archive.words import telling
 
 
 def test_metadata_goes_and_the_picture_stands_upright(tmp_path):
@@ -41,5 +42,5 @@ def test_too_many_pixels_are_refused(tmp_path, monkeypatch):
 def test_what_is_no_picture_is_an_error_with_its_place(report, tmp_path):
     job = report.job
     (job.folder / "photos" / "not.jpg").write_bytes(b"<svg onload=x>")
-    with pytest.raises(RenderError, match=r"job\.toml: photo photos/not\.jpg"):
+    with telling(RenderError, match=r"job\.toml: photo photos/not\.jpg"):
         picture(job, Photo(file="photos/not.jpg", caption="x"), "photo-1")

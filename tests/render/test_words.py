@@ -16,6 +16,7 @@ from reportgen.records.verdict import Outcome
 from reportgen.render import words as module
 from reportgen.render.html import render_html
 from reportgen.render.words import Words, words
+from tests.archive.words import telling
 
 ROOT = Path(__file__).resolve().parents[2]
 ENUMS = (IssueKind, Outcome, DecisionRule, RunKind, ChannelRole, ControlStrategy, Boundary, MotionKind, Severity)
@@ -67,7 +68,7 @@ def test_a_sentence_keeps_its_numbers_and_names():
 
 
 def test_an_unknown_language_is_an_error(templates):
-    with pytest.raises(RenderError, match="no catalogue"):
+    with telling(RenderError, match="no catalogue"):
         module.words(templates / "words", "fr")
 
 

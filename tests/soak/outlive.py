@@ -12,6 +12,8 @@ from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
+from reportgen.render.catalogue import said
+from reportgen.render.terminal import finding_line
 from tests.soak.damage import damaged
 from tests.soak.small_job import LOGS, job_of, write_job
 
@@ -46,9 +48,9 @@ def outcome(folder: Path, *, compute: bool) -> str:
 
     checked = check_job(folder)
     for finding in checked.findings:
-        assert finding.message.strip(), "a finding without words"
-        assert len(str(finding)) < 5000, f"a finding of {len(str(finding))} characters"
-        assert not any(each in finding.message for each in ("Traceback", "dict_keys", "<class", "object at 0x"))
+        assert said(finding.message).strip(), "a finding without words"
+        assert len(finding_line(finding)) < 5000, f"a finding of {len(finding_line(finding))} characters"
+        assert not any(each in said(finding.message) for each in ("Traceback", "dict_keys", "<class", "object at 0x"))
     if any(finding.severity is Severity.ERROR for finding in checked.findings):
         return "findings"
     if not compute:

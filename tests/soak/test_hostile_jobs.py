@@ -21,6 +21,7 @@ from reportgen.cli import main
 from reportgen.errors import RenderError
 from reportgen.pipeline import check_job
 from reportgen.records.finding import Severity
+from reportgen.render.terminal import finding_line
 from tests.soak.small_job import JOB_FILE, comma_log, hdf5_log, job_of, sheet_log, write_job
 
 SECRET = "The harbour master's secret, 5 Hz"
@@ -28,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def errors(folder: Path) -> list[str]:
-    return [str(each) for each in check_job(folder).findings if each.severity is Severity.ERROR]
+    return [finding_line(each) for each in check_job(folder).findings if each.severity is Severity.ERROR]
 
 
 @pytest.fixture
@@ -175,7 +176,7 @@ from pathlib import Path
 resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
 from reportgen.pipeline import check_job
 for line in sys.stdin:
-    errors = [str(each) for each in check_job(Path(json.loads(line))).findings if each.severity == "error"]
+    errors = [finding_line(each) for each in check_job(Path(json.loads(line))).findings if each.severity == "error"]
     print(json.dumps(errors), flush=True)
 """
 
@@ -336,7 +337,7 @@ def test_rows_with_an_impossible_frequency_are_left_out_and_said(job, frequency)
         lines[row] = f"{time},{frequency},{rest}"
     (job / "logs" / "x.csv").write_text("\n".join(lines))
     assert compute_report(read_inputs(job)).runs
-    assert any("logs/x.csv" in each.where for each in check_job(job).findings)
+    assert any("logs/x.csv" in str(each.where) for each in check_job(job).findings)
 
 
 @pytest.mark.parametrize("digits", ["9" * 6000, "0x" + "f" * 6000, "9" * 30, "-" + "1_" * 3000 + "1"])

@@ -82,12 +82,12 @@ def demodulate(
         effective_bandwidth_hz=NOISE_BANDWIDTH[ENVELOPE] / kept.window_s,
         remarks=(*history.remarks, *_silences(rows, present, history)),
         layout=message(
-            "demodulation.layout",
+            "layout.demodulated",
             layout=history.layout,
             drive=drive,
             cycles=FEWEST_CYCLES,
             bandwidths=BANDWIDTHS_A_WINDOW,
-            sharpest_q=SHARPEST_Q,
+            q=SHARPEST_Q,
             harmonics=HARMONICS,
         ),
     )

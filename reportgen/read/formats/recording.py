@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.records.log import Floats
+from reportgen.records.message import Said
 
 BLOCK_VALUES = 1 << 20
 """Values in one block of samples: 8 MB, so that a few of them a core stay far below any memory limit."""
@@ -47,10 +48,10 @@ class Recording:
     fetch: Fetch = field(repr=False)
     start_s: float = 0.0
     remarks: tuple[str, ...] = ()
-    damage: str | None = None
-    layout: str = ""
-    refused: tuple[str, ...] = ()
-    """What else is in the file and why it is no channel, one sentence each."""
+    damage: Said | None = None
+    layout: Said = ""
+    refused: tuple[Said, ...] = ()
+    """What else is in the file and why it is no channel, one message each."""
 
     def place(self, name: str) -> int | None:
         """Place of the channel of that name, case and blanks apart; None where there is none."""

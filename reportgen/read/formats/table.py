@@ -16,11 +16,13 @@ from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate
 from reportgen.read.table.clock import read_clock
 from reportgen.read.table.columns import Column, Meaning, understand
+from reportgen.read.table.row_findings import line_list
 from reportgen.read.table.table import is_table, recognise, table_blocks
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import TableBlock
 from reportgen.read.table.time_column import counted_in
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 
 SLOWEST_HZ = 25.0
 """A table sampled more slowly than this is a log, not a record of the vibration itself."""
@@ -171,9 +173,9 @@ def open_table(path: Path, name: str) -> Recording:
         fetch=lambda start, stop, wanted: rows(start, stop)[:, [signals[each][0] for each in wanted]],
         start_s=0.0 if times is None else times.first,
         remarks=layout.remarks,
-        damage="; ".join(each for each in (refused.damage, _lost(times, rate, layout)) if each) or None,
-        layout=layout.sentence,
-        refused=refused.sentences,
+        damage=_both(refused.damage, _lost(times, rate, layout)),
+        layout=layout.described,
+        refused=refused.told,
     )
 
 
@@ -188,16 +190,24 @@ def _clock_piece(words: list[list[str]], name: str, layout: TableLayout) -> Call
     return lambda start, stop: seconds[start:stop]
 
 
-def _lost(times: _Times | None, rate: float | None, layout: TableLayout) -> str | None:
+def _lost(times: _Times | None, rate: float | None, layout: TableLayout) -> Message | None:
     """What is said of samples that were put in."""
     if times is None or rate is None or not times.lost:
         return None
-    lines = ", ".join(str(layout.data_line + row) for row in times.lost[:4]) + (", …" if len(times.lost) > 4 else "")
-    count = len(times.lost)
-    return (
-        f"{count} sample{'s are' if count > 1 else ' is'} missing (after line{'s' * (count > 1)} {lines}) and put in "
-        f"between their neighbours, good to {_GOOD_TO:.0%} up to {rate / _GOOD_UP_TO:.3g} Hz"
+    return message(
+        "record.samples-put-in",
+        samples=len(times.lost),
+        after=line_list(layout.data_line + row for row in times.lost),
+        good_to=_GOOD_TO,
+        up_to_hz=rate / _GOOD_UP_TO,
     )
+
+
+def _both(one: Message | None, other: Message | None) -> Message | None:
+    """Two damages as one message."""
+    if one is None or other is None:
+        return one or other
+    return message("record.two-damages", one=one, other=other)
 
 
 def _without_gaps(read: Rows, rows: int, lost: list[int]) -> tuple[Rows, int]:
@@ -220,7 +230,7 @@ class _Refusals:
     """Lines that are no rows. At the end of the file they are its damaged tail; a gap elsewhere is told."""
 
     def __init__(self) -> None:
-        self._lines: list[tuple[int, str]] = []
+        self._lines: list[tuple[int, Message]] = []
         self._last_row = -1
 
     def take(self, block: TableBlock, previous: int) -> int:
@@ -230,17 +240,17 @@ class _Refusals:
         return self._last_row
 
     @property
-    def damage(self) -> str | None:
+    def damage(self) -> Message | None:
         """What is wrong after the last row, or None."""
         tail = [each for each in self._lines if each[0] > self._last_row]
-        return f"line {tail[0][0]} {tail[0][1]}; the file breaks off there" if tail else None
+        return message("record.breaks-off", line=tail[0][0], why=tail[0][1]) if tail else None
 
     @property
-    def sentences(self) -> tuple[str, ...]:
+    def told(self) -> tuple[Message, ...]:
         """Rejected lines before the last row, the first ten one by one."""
         inner = [each for each in self._lines if each[0] < self._last_row]
-        told = [f"line {line} {reason}" for line, reason in islice(inner, 10)]
-        more = [f"{len(inner) - 10} further lines that are no rows"] if len(inner) > 10 else []
+        told = [message("rows.line", line=line, why=reason) for line, reason in islice(inner, 10)]
+        more = [message("record.further-lines", lines=len(inner) - 10)] if len(inner) > 10 else []
         return (*told, *more)
 
 

@@ -18,7 +18,7 @@ from pydantic_core import PydanticCustomError
 from reportgen.read.job.job_values import day_of, moment_of
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
-from reportgen.records.message import Place
+from reportgen.records.message import Place, message
 
 At = Callable[..., Place]
 """Place of a key in the job file."""
@@ -54,25 +54,20 @@ def date_findings(raw: dict[str, Any], at: At) -> tuple[Finding, ...]:
 def dates_to_come(job: Job, today: date) -> tuple[Finding, ...]:
     """Warnings about runs, and a report, of days that have not come on the day of a check."""
     found = [
-        warning(
-            run.where,
-            f"[[run]] {run.id} started on {run.started:%Y-%m-%d}, which is still to come (today is {today}); "
-            "correct started",
-        )
+        warning(run.where, message("date.run-to-come", run=run.id, started=run.started.date(), today=today))
         for run in job.runs
         if run.started is not None and run.started.date() > today
     ]
     found += [
         warning(
             each.where,
-            f"[[instrument]] {each.id} was calibrated on {each.calibrated}, which is still to come "
-            f"(today is {today}); correct calibrated",
+            message("date.calibration-to-come", instrument=each.id, calibrated=each.calibrated, today=today),
         )
         for each in job.instruments
         if each.calibrated is not None and each.calibrated > today
     ]
     if job.report.date > today:
-        found.append(warning(job.report.where, f"[report] date {job.report.date} is still to come (today is {today})"))
+        found.append(warning(job.report.where, message("date.report-to-come", date=job.report.date, today=today)))
     return tuple(found)
 
 
@@ -108,35 +103,27 @@ def _issued(issued: date, runs: list[_Run], at: At) -> Iterator[Finding]:
     """A report cannot be older than its test."""
     for run in runs:
         if run.started.date() > issued:
-            yield error(
-                at("run", run.index, "started"),
-                f"[[run]] {run.id} started on {run.started:%Y-%m-%d}, after the report's date {issued}: a report "
-                "cannot be older than its test; correct started, or the date of [report]",
-            )
+            said = message("date.run-after-report", run=run.id, started=run.started.date(), issued=issued)
+            yield error(at("run", run.index, "started"), said)
 
 
 def _pairs(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
     """Before and after of the requirements, in the order they were run, with the test in between."""
     by_id = {run.id: run for run in runs}
     for index, table in _tables(raw, "requirement"):
-        title = f"[[requirement]] {table.get('id', index + 1)}"
+        own = str(table.get("id", index + 1))
         before, after = (by_id.get(str(table.get(key, "")).strip()) for key in ("before", "after"))
         if before is None or after is None or before is after:
             continue
+        place = at("requirement", index, "after")
         if after.started <= before.started:
-            yield error(
-                at("requirement", index, "after"),
-                f"{title}: run {after.id}, the one after, started at {after.started:%Y-%m-%d %H:%M}, not after "
-                f"{before.id}, the one before ({before.started:%Y-%m-%d %H:%M}); exchange before and after, or correct "
-                "started",
-            )
+            said = message("date.after-before-before", requirement=own, after=after.id, after_at=after.started,
+                           before=before.id, before_at=before.started)  # fmt: skip
+            yield error(place, said)
         elif not _has_test_between(before, after, runs):
-            yield warning(
-                at("requirement", index, "after"),
-                f"{title}: no sweep or dwell was run between {before.id} ({before.started:%Y-%m-%d %H:%M}) and "
-                f"{after.id} ({after.started:%Y-%m-%d %H:%M}), so they do not show what the test did; name the survey "
-                "after the test, or correct started",
-            )
+            said = message("date.no-test-between", requirement=own, before=before.id, before_at=before.started,
+                           after=after.id, after_at=after.started)  # fmt: skip
+            yield warning(place, said)
 
 
 def _has_test_between(before: _Run, after: _Run, runs: list[_Run]) -> bool:
@@ -153,11 +140,8 @@ def _same_moment(runs: list[_Run], at: At) -> Iterator[Finding]:
         other = first.setdefault(run.started, run)
         dated_only = (run.started.hour, run.started.minute, run.started.second) == (0, 0, 0)
         if other is not run and other.log != run.log and not dated_only:
-            yield warning(
-                at("run", run.index, "started"),
-                f"[[run]] {run.id} started at {run.started:%Y-%m-%d %H:%M:%S}, as [[run]] {other.id} did; two runs "
-                "cannot start at one moment: correct one of them",
-            )
+            said = message("date.same-moment", run=run.id, started=run.started, other=other.id)
+            yield warning(at("run", run.index, "started"), said)
 
 
 def _calibrated(raw: dict[str, Any], runs: list[_Run], issued: date | None, at: At) -> Iterator[Finding]:
@@ -167,24 +151,23 @@ def _calibrated(raw: dict[str, Any], runs: list[_Run], issued: date | None, at: 
         calibrated = _day(table, "calibrated")
         if calibrated is None:
             continue
-        title = f"[[instrument]] {table.get('id', index + 1)} was calibrated on {calibrated}"
+        place, own = at("instrument", index, "calibrated"), str(table.get("id", index + 1))
         if issued is not None and calibrated > issued:
-            yield warning(at("instrument", index, "calibrated"), f"{title}, after the report's date {issued}; correct "
-                          "calibrated, or name the calibration that was in force")  # fmt: skip
+            said = message("date.calibrated-after-report", instrument=own, calibrated=calibrated, issued=issued)
+            yield warning(place, said)
         elif first is not None and calibrated > first.started.date():
-            yield warning(at("instrument", index, "calibrated"), f"{title}, after [[run]] {first.id} of "
-                          f"{first.started:%Y-%m-%d}; name the calibration that was in force in the test")  # fmt: skip
+            day = first.started.date()
+            said = message("date.calibrated-after-run", instrument=own, calibrated=calibrated, run=first.id, day=day)
+            yield warning(place, said)
 
 
 def _received(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
     received = _day(raw.get("specimen"), "received")
     early = [run for run in runs if received is not None and run.started.date() < received]
     if early:
-        yield warning(
-            at("specimen", "received"),
-            f"[specimen] was received on {received}, after [[run]] {early[0].id} of {early[0].started:%Y-%m-%d}; "
-            "correct received, or started",
-        )
+        day = early[0].started.date()
+        said = message("date.received-after-run", received=received, run=early[0].id, day=day)
+        yield warning(at("specimen", "received"), said)
 
 
 def _inspected(raw: dict[str, Any], issued: date, at: At) -> Iterator[Finding]:
@@ -193,8 +176,5 @@ def _inspected(raw: dict[str, Any], issued: date, at: At) -> Iterator[Finding]:
         days = [_day({"day": each}, "day") for each in _ISO_DAY.findall(str(table.get("when", "")))]
         late = [day for day in days if day is not None and day > issued]
         if late:
-            yield warning(
-                at("inspection", index, "when"),
-                f"[[inspection]] {index + 1} is of {late[0]}, after the report's date {issued}; correct when, or the "
-                "date of [report]",
-            )
+            said = message("date.inspected-after-report", number=index + 1, day=late[0], issued=issued)
+            yield warning(at("inspection", index, "when"), said)

@@ -6,6 +6,7 @@ import dataclasses
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,9 +26,9 @@ from reportgen.read.job.job_schema import (
     RunTable,
     Table,
 )
-from reportgen.read.job.job_values import peak_of, shown
-from reportgen.read.job.nearest import nearest
-from reportgen.read.job.presets import expand_presets, preset_folders
+from reportgen.read.job.job_values import REFUSED, peak_of, shown
+from reportgen.read.job.nearest import near_or, nearest
+from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import (
@@ -49,7 +50,7 @@ from reportgen.records.job import (
     RunPlan,
     Specimen,
 )
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 
 LARGEST_JOB_FILE = 4_000_000
 """Bytes; above, it is a mistake or an attack."""
@@ -78,11 +79,10 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
     except ValueError:  # more digits than Python reads (sys.get_int_max_str_digits)
         return None, (_endless_number(text, name),)
     except RecursionError:
-        return None, (
-            error(f"{name}:1", "lists or tables stand in one another without end; no key needs more than three"),
-        )
+        return None, (error(Place(name, 1), message("job.nested")),)
     findings = [*_bracket_findings(raw, lines, name), *_number_findings(raw, lines, name)]
     table: JobTable | None = None
+    presets = own_presets(raw, file.parent)
     if not findings:
         raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
         findings += from_presets
@@ -93,7 +93,7 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
     findings += reference_findings(raw, lines, name)
     if table is None:
         return None, _sorted(findings)
-    job = _JobMaker(table, lines, file).job()
+    job = replace(_JobMaker(table, lines, file).job(), preset_files=presets)
     findings += _file_findings(job, lines, name)
     findings += _beam_findings(job)
     return job, _sorted(findings)
@@ -104,39 +104,33 @@ def _sorted(findings: list[Finding]) -> tuple[Finding, ...]:
 
 
 def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
-    place = f"{name}:1"
+    place = Place(name, 1)
     if not file.is_file():
-        return None, (
-            error(place, f"there is no {file}; name a folder with a job.toml, or make one with: reportgen new DIR"),
-        )
+        return None, (error(place, message("job.absent", path=str(file))),)
     if file.is_symlink() and not file.resolve().is_relative_to(file.parent.resolve()):
-        return None, (error(place, "the file is a link that leads out of the job folder; copy it there instead"),)
+        return None, (error(place, message("job.link-leads-out")),)
     if file.stat().st_size > LARGEST_JOB_FILE:
-        return None, (
-            error(place, f"the file has {file.stat().st_size} bytes; a job file has at most {LARGEST_JOB_FILE}"),
-        )
+        return None, (error(place, message("job.too-large", bytes=file.stat().st_size, most=LARGEST_JOB_FILE)),)
     content = file.read_bytes()
     if not content.strip():
-        return None, (error(place, "the file is empty; copy the commented one that: reportgen new DIR makes"),)
+        return None, (error(place, message("job.empty")),)
     try:
         return content.decode("utf-8-sig").replace("\r\n", "\n"), ()
     except UnicodeDecodeError as failure:
         line = content.count(b"\n", 0, failure.start) + 1
-        return None, (
-            error(f"{name}:{line}", f"byte {content[failure.start]:#04x} is not UTF-8; save the file as UTF-8"),
-        )
+        return None, (error(Place(name, line), message("job.no-utf-8", byte=f"{content[failure.start]:#04x}")),)
 
 
 def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> Finding:
-    message = str(failure)
-    match = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", message)
+    said = str(failure)
+    match = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", said)
     line = int(match.group(1)) if match and match.group(1) else text.rstrip("\n").count("\n") + 1
-    what = re.sub(r"\s*\(at .*\)$", "", message)
+    what = re.sub(r"\s*\(at .*\)$", "", said)
     written = text.split("\n")[line - 1].strip() if line <= text.count("\n") + 1 else ""
-    advice = 'one key to a line, text in quotes: number = "VTR-0147"'
+    advice = message("job.toml-one-key-a-line")
     if re.match(r"^[\w.-]+\s*=\s*[^\s\"'\[{]", written) and "value" in what.lower():
-        advice = f'text and quantities stand in quotes: {written.split("=")[0].strip()} = "{_bare_value(written)}"'
-    return error(f"{name}:{line}", f"not valid TOML: {what} in {shown(written)}; {advice}")
+        advice = message("job.toml-quotes", key=written.split("=")[0].strip(), value=_bare_value(written))
+    return error(Place(name, line), message("job.no-toml", problem=what, text=shown(written), advice=advice))
 
 
 _DIGITS = re.compile(r"\d[\d_]*+")
@@ -149,7 +143,7 @@ def _endless_number(text: str, name: str) -> Finding:
     longest = max(_DIGITS.finditer(text), key=lambda each: each.end() - each.start())
     line = text.count("\n", 0, longest.start()) + 1
     digits = longest.end() - longest.start()
-    return error(f"{name}:{line}", f"found a number of {digits} digits; a number of TOML has at most 19; shorten it")
+    return error(Place(name, line), message("job.many-digits", digits=digits))
 
 
 def _number_findings(raw: object, lines: TomlLines, name: str, path: KeyPath = ()) -> Iterator[Finding]:
@@ -158,8 +152,8 @@ def _number_findings(raw: object, lines: TomlLines, name: str, path: KeyPath = (
         for key, value in raw.items() if isinstance(raw, dict) else enumerate(raw):
             yield from _number_findings(value, lines, name, (*path, key))
     elif isinstance(raw, int) and not -_LARGEST_WHOLE <= raw < _LARGEST_WHOLE:
-        found = f"found a whole number of {raw.bit_length()} bits for {path[-1]!r}; TOML knows 64; write a smaller one"
-        yield error(f"{name}:{lines.line_of(path)}", found)
+        found = message("job.large-number", bits=raw.bit_length(), key=str(path[-1]))
+        yield error(Place(name, lines.line_of(path)), found)
 
 
 def _bare_value(written: str) -> str:
@@ -169,11 +163,11 @@ def _bare_value(written: str) -> str:
 def _bracket_findings(raw: dict[str, Any], lines: TomlLines, name: str) -> Iterator[Finding]:
     """One bracket where two are meant, and the other way round."""
     for key, value in raw.items():
-        place = f"{name}:{lines.line_of((key,))}"
+        place = Place(name, lines.line_of((key,)))
         if key in ARRAYS and isinstance(value, dict):
-            yield error(place, f"[{key}] has one pair of brackets; there can be several, write [[{key}]]")
+            yield error(place, message("job.one-bracket", key=key))
         elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list):
-            yield error(place, f"[[{key}]] has two pairs of brackets; there is only one, write [{key}]")
+            yield error(place, message("job.two-brackets", key=key))
 
 
 def _own_errors(failure: ValidationError, raw: dict[str, Any]) -> Iterator[ErrorDetails]:
@@ -187,11 +181,11 @@ def _names(loc: KeyPath) -> tuple[str, ...]:
     return tuple(part for part in loc if isinstance(part, str))
 
 
-def _title(loc: KeyPath) -> str:
+def _title(loc: KeyPath) -> str | Message:
     """``[[run]] 2`` or ``[specimen.beam]`` of the table that holds a key."""
     names = _names(loc)
     if not names:
-        return "the job file"
+        return message("job.file")
     if names[0] in ARRAYS:
         index = next((part for part in loc if isinstance(part, int)), 0)
         rest = "".join(f", {part}" for part in names[1:])
@@ -203,53 +197,61 @@ def _schema_finding(failure: ErrorDetails, raw: dict[str, Any], lines: TomlLines
     loc: KeyPath = tuple(part for part in failure["loc"] if part != "[key]")
     kind = failure["type"]
     table, key = loc[:-1], str(loc[-1])
-    place = f"{name}:{lines.line_of(loc)}"
+    place = Place(name, lines.line_of(loc))
     if kind == "missing":
-        return error(place, _missing_message(table, key))
+        return error(place, _missing(table, key))
     if kind == "too_short":
-        return error(place, 'there is no [[run]]; write one with id = "X-PRE", kind = "survey", log = "logs/x_pre.csv"')
+        return error(place, message("job.no-run"))
     if kind == "extra_forbidden":
-        return error(place, _unknown_message(table, key))
-    value = failure["input"]
-    if kind in ("enum", "literal_error"):
-        allowed = re.findall(r"'([^']*)'", str(failure.get("ctx", {}).get("expected", "")))
-        hint = nearest(str(value), allowed)
-        return error(place, f"{_title(table)}: {key} = {shown(value)} is not known{hint or ''}"
-                            f"{';' if not hint else ''} use one of {', '.join(allowed)}")  # fmt: skip
-    if kind in ("model_type", "dict_type", "tuple_type"):
-        return error(place, f"{_title(table)}: {key} = {shown(value)} is not {_SHAPES[kind]}")
+        return error(place, _unknown(table, key))
+    return error(place, _value_fault(failure, loc))
+
+
+_ONE_OF = ("enum", "literal_error")
+"""Types of pydantic's errors where one of several words is wanted."""
+_TABLE = ("model_type", "dict_type")
+_LIST = "tuple_type"
+
+
+def _value_fault(failure: ErrorDetails, loc: KeyPath) -> Message:
+    """What is wrong with the value of a key that is known."""
+    kind, value, context = failure["type"], failure["input"], failure.get("ctx", {})
+    title, key = _title(loc[:-1]), str(loc[-1])
+    if kind in _ONE_OF:
+        allowed = re.findall(r"'([^']*)'", str(context.get("expected", "")))
+        near, known = nearest(str(value), allowed), tuple(allowed)
+        one_of = message("hint.one-of", known=known)
+        hint = one_of if near is None else message("hint.near-one-of", near=near, known=known)
+        return message("job.value-not-known", table=title, key=key, found=shown(value), hint=hint)
+    if kind in _TABLE:
+        return message("job.no-table", table=title, key=key, found=shown(value))
+    if kind == _LIST:
+        return message("job.no-list", table=title, key=key, found=shown(value))
+    what = context["what"] if kind == REFUSED else message("value.library", problem=failure["msg"])
     if isinstance(loc[-1], int):  # an entry of a list
-        return error(place, f"{_title(table[:-1])}: {table[-1]} entry {loc[-1] + 1}: {failure['msg']}")
-    return error(place, f"{_title(table)}: {key}: {failure['msg']}")
+        return message("job.entry", table=_title(loc[:-2]), key=str(loc[-2]), number=loc[-1] + 1, what=what)
+    return message("job.value", table=title, key=key, what=what)
 
 
-_SHAPES = {
-    "model_type": "a table; write its keys under a heading of its own",
-    "dict_type": "a table; write its keys under a heading of its own",
-    "tuple_type": 'a list; write it in brackets, such as ["C1", "C2"]',
-}
-
-
-def _missing_message(table: KeyPath, key: str) -> str:
+def _missing(table: KeyPath, key: str) -> Message:
     if not table:
         sample, example = next(iter(EXAMPLES[key].items()))
-        return f"there is no [{key}]; write [{key}] and below it {sample} = {example}"
-    example = EXAMPLES[".".join(_names(table))][key]
-    return f"{_title(table)}: {key} is missing; write {key} = {example}"
+        return message("job.table-missing", table=key, key=sample, example=example)
+    return message("job.key-missing", table=_title(table), key=key, example=EXAMPLES[".".join(_names(table))][key])
 
 
-def _unknown_message(table: KeyPath, key: str) -> str:
+def _unknown(table: KeyPath, key: str) -> Message:
     names = _names(table)
     model = TABLES.get(names)
-    known = list(model.model_fields) if model else []
-    message = f"{_title(table)}: the key {key!r} is not known" if names else f"the table [{key}] is not known"
-    homes = [".".join(path) for path, other in TABLES.items() if path and path != names and key in other.model_fields]
-    hint = nearest(key, known, 0.8 if homes else 0.55)
-    if hint:
-        return message + hint
-    if homes:
-        return f"{message} here; it belongs in {' or '.join('[' + each + ']' for each in homes)}"
-    return f"{message}; known: {', '.join(known)}"
+    known = tuple(model.model_fields) if model else ()
+    homes = tuple(
+        f"[{'.'.join(path)}]" for path, other in TABLES.items() if path and path != names and key in other.model_fields
+    )
+    otherwise = message("hint.belongs-in", homes=homes) if homes else message("hint.known", known=known)
+    hint = near_or(key, known, otherwise, 0.8 if homes else 0.55)
+    if not names:
+        return message("job.table-not-known", table=key, hint=hint)
+    return message("job.key-not-known", table=_title(table), key=key, hint=hint)
 
 
 class _JobMaker:
@@ -366,15 +368,11 @@ def _beam_findings(job: Job) -> Iterator[Finding]:
         if position is None:
             continue
         if beam is None:
-            yield note(channel.where, f"[[channel]] {channel.id} has a position, but there is no [specimen.beam]")
-        elif beam.length is not None and position.dimension == "displacement" and position.si > beam.length.si:
-            yield error(
-                channel.where,
-                f"[[channel]] {channel.id}: position {position.text} lies beyond the beam's length {beam.length.text}",
-            )
-        elif beam.length is None and position.dimension == "displacement":
-            yield warning(
-                channel.where,
-                f"[[channel]] {channel.id}: position {position.text} needs the beam's length; write "
-                'length = "420 mm" in [specimen.beam], or position = "0.9 L"',
-            )
+            yield note(channel.where, message("job.position-without-beam", channel=channel.id))
+        elif position.dimension == "displacement" and beam.length is None:
+            what = message("job.position-needs-length", channel=channel.id, position=position.text)
+            yield warning(channel.where, what)
+        elif position.dimension == "displacement" and beam.length is not None and position.si > beam.length.si:
+            length = beam.length.text
+            what = message("job.position-beyond", channel=channel.id, position=position.text, length=length)
+            yield error(channel.where, what)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from reportgen.read.job.nearest import listed, nearest
+from reportgen.read.job.nearest import near_or
 from reportgen.records.finding import Finding, error
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 
 LARGEST_NOTES_FILE = 20_000_000
 LONGEST_NAME = 500
@@ -21,36 +21,41 @@ def slashed(text: str) -> Path:
 
 
 def file_fault(folder: Path, named: Path, place: Place, what: str, largest: int | None = None) -> tuple[Finding, ...]:
-    """An error where a file named in the job is not there, too large, or outside the job folder; else nothing."""
-    message = _fault(folder, named, largest)
-    return (error(place, f"{what} {named.as_posix()!r} {message}"),) if message else ()
+    """An error where a file named in the job is not there, too large, or outside the job folder; else nothing.
+
+    ``what`` is the key that names it, as the job has it.
+    """
+    fault = _fault(folder, named, largest)
+    if fault is None:
+        return ()
+    return (error(place, message("file.of-job", what=what, file=named.as_posix(), fault=fault)),)
 
 
-def _fault(folder: Path, named: Path, largest: int | None) -> str | None:
+def _fault(folder: Path, named: Path, largest: int | None) -> Message | None:
     if named.is_absolute() or ".." in named.parts or re.match(r"^[A-Za-z]:", named.as_posix()):
-        return 'leads out of the job folder; put the file into it and name it from there, such as "logs/x_pre.csv"'
+        return message("file.leads-out")
     if not named.as_posix().isprintable() or len(named.as_posix()) > LONGEST_NAME:
-        return f"has controls in its name, or more than {LONGEST_NAME} characters; an archive cannot keep it: rename it"
+        return message("file.name", most=LONGEST_NAME)
     target = folder / named
     try:
         if not target.exists():
-            return f"does not exist{_there_instead(folder, named)}"
+            return message("file.absent", hint=_there_instead(folder, named))
         if not target.resolve().is_relative_to(folder.resolve()):
-            return "is a link that leads out of the job folder; copy the file there instead"
+            return message("file.link-leads-out")
         if not target.is_file():
-            return "is not a file"
+            return message("file.no-file")
         size = target.stat().st_size
     except (OSError, ValueError) as failure:
-        return f"cannot be opened ({getattr(failure, 'strerror', None) or failure})"
+        return message("file.not-opened", problem=str(getattr(failure, "strerror", None) or failure))
     if largest is not None and size > largest:
-        return f"has {size} bytes; at most {largest} are taken"
+        return message("file.too-large", bytes=size, most=largest)
     return None
 
 
-def _there_instead(folder: Path, named: Path) -> str:
+def _there_instead(folder: Path, named: Path) -> Message:
     parent = folder / named.parent
-    where = f"{named.parent.as_posix()}/" if named.parent != Path() else "the job folder"
+    where = f"{named.parent.as_posix()}/" if named.parent != Path() else message("file.job-folder")
     if not parent.is_dir():
-        return f"; there is no folder {where}"
+        return message("file.no-folder", folder=where)
     there = sorted(each.name for each in parent.iterdir() if each.is_file())
-    return nearest(named.name, there) or f"; {where} holds {listed(there[:8])}"
+    return near_or(named.name, there, message("file.folder-holds", folder=where, names=tuple(there[:8])))

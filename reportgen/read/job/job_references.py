@@ -12,10 +12,10 @@ from typing import Any
 from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_folder import slashed
 from reportgen.read.job.job_values import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
-from reportgen.read.job.nearest import listed, nearest
+from reportgen.read.job.nearest import near_or
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.finding import Finding, error, note, warning
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 
 _NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
     "control tolerance": (("run",),),
@@ -82,15 +82,22 @@ class _Book:
         key: KeyPath = path
         return Place(self._file, self._lines.line_of(key))
 
-    def reference(self, name: str, index: int, key: str, known: Iterable[str], what: str) -> Iterator[Finding]:
-        """An error where the key names something that is not there."""
-        table = self.raw[name][index]
-        value = table.get(key)
-        known = list(known)
+    def reference(
+        self, name: str, index: int, key: str, known: Iterable[str], what: str | Message
+    ) -> Iterator[Finding]:
+        """An error where the key names something that is not there; ``what`` is such as ``[[run]]``."""
+        value = self.raw[name][index].get(key)
+        known = tuple(known)
         if isinstance(value, str) and value.strip() not in known:
-            hint = nearest(value, known) or f"; defined: {listed(known)}"
-            title = f"[[{name}]] {table['id']}" if isinstance(table.get("id"), str) else f"[[{name}]] {index + 1}"
-            yield error(self.at(name, index, key), f"{title}: {key} = {value!r} names no {what}{hint}")
+            hint = near_or(value, known, message("hint.defined", known=known))
+            table = title(name, index, self.raw[name][index])
+            said = message("reference.nothing", table=table, key=key, found=value, what=what, hint=hint)
+            yield error(self.at(name, index, key), said)
+
+
+def title(name: str, index: int, table: dict[str, Any]) -> str:
+    """``[[run]] X-PRE``, or ``[[run]] 2`` for the second where it has no id."""
+    return f"[[{name}]] {table.get('id', index + 1)}"
 
 
 def _duplicates(book: _Book) -> Iterator[Finding]:
@@ -99,11 +106,8 @@ def _duplicates(book: _Book) -> Iterator[Finding]:
         for index, table in book.tables(name):
             own = str(table.get("id", "")).strip()
             if own and own in first:
-                place = book.at(name, first[own], "id").line
-                yield error(
-                    book.at(name, index, "id"),
-                    f"[[{name}]] id {own!r} is already used in line {place}; every {name} needs an id of its own",
-                )
+                line = book.at(name, first[own], "id").line
+                yield error(book.at(name, index, "id"), message("reference.id-twice", table=name, id=own, line=line))
             first.setdefault(own, index)
 
 
@@ -115,22 +119,11 @@ def _runs(book: _Book) -> Iterator[Finding]:
         yield from book.reference("run", index, "profile", book.profiles, "[[profile]]")
         yield from _control_names(book, index, run)
         if kind != "decay" and not run.get("control") and not controls:
-            yield warning(
-                book.at("run", index),
-                f'[[run]] {own} names no control channel and no [[channel]] has role = "control"; write '
-                'control = ["C1"] in the run, or a [[channel]] with id = "C1" and role = "control"',
-            )
+            yield warning(book.at("run", index), message("reference.no-control", run=own))
         if kind == "sweep" and "profile" not in run:
-            yield warning(
-                book.at("run", index),
-                f"[[run]] {own} is a sweep without a profile: control cannot be compared; "
-                'write profile = "QUALIFICATION" and a [[profile]] of that id',
-            )
+            yield warning(book.at("run", index), message("reference.sweep-without-profile", run=own))
         if isinstance(run.get("started"), date) and not hasattr(run["started"], "hour"):
-            yield warning(
-                book.at("run", index, "started"),
-                f"[[run]] {own}: started has no time of day, midnight is taken; write such as 2026-03-12T09:14:00",
-            )
+            yield warning(book.at("run", index, "started"), message("reference.no-time-of-day", run=own))
         yield from _same_log(book, index, run, logs)
 
 
@@ -140,10 +133,10 @@ def _control_names(book: _Book, index: int, run: dict[str, Any]) -> Iterator[Fin
     control = run.get("control")
     for each in [control] if isinstance(control, str) else control or ():
         if isinstance(each, str) and each.strip() not in book.channels:
-            hint = nearest(each, book.channels) or f"; defined: {listed(book.channels)}"
+            hint = near_or(each, book.channels, message("hint.defined", known=tuple(book.channels)))
+            own = str(run.get("id", index + 1))
             yield error(
-                book.at("run", index, "control"),
-                f"[[run]] {run.get('id', index + 1)}: control channel {each!r} is no [[channel]]{hint}",
+                book.at("run", index, "control"), message("reference.control", run=own, channel=each, hint=hint)
             )
 
 
@@ -154,11 +147,7 @@ def _same_log(book: _Book, index: int, run: dict[str, Any], logs: dict[str, str]
     key = f"{slashed(run['log'])}|{run.get('sweep')}|{run.get('columns')}"
     own = str(run.get("id", index + 1))
     if key in logs:
-        yield error(
-            book.at("run", index, "log"),
-            f"[[run]] {own} reads the same log as [[run]] {logs[key]}: two runs cannot be one measurement; name the "
-            "file of its own, or where the file holds several sweeps write sweep = 2 in one of them",
-        )
+        yield error(book.at("run", index, "log"), message("reference.same-log", run=own, other=logs[key]))
     logs.setdefault(key, own)
 
 
@@ -173,10 +162,11 @@ def _notches(book: _Book) -> Iterator[Finding]:
         for place, notch in enumerate(notches if isinstance(notches, list) else ()):
             channel = notch.get("channel") if isinstance(notch, dict) else None
             if isinstance(channel, str) and book.channels and channel not in book.channels:
-                hint = nearest(channel, book.channels) or f"; defined: {listed(book.channels)}"
+                hint = near_or(channel, book.channels, message("hint.defined", known=tuple(book.channels)))
+                own = str(profile.get("id", index + 1))
                 yield error(
                     book.at("profile", index, "notch", place, "channel"),
-                    f"[[profile]] {profile.get('id', index + 1)}: notch channel {channel!r} is no [[channel]]{hint}",
+                    message("reference.notch", profile=own, channel=channel, hint=hint),
                 )
 
 
@@ -185,7 +175,7 @@ def _unused_profiles(book: _Book) -> Iterator[Finding]:
     for index, profile in book.tables("profile"):
         own = profile.get("id")
         if isinstance(own, str) and own.strip() not in used:
-            yield note(book.at("profile", index), f"[[profile]] {own} is used by no run")
+            yield note(book.at("profile", index), message("reference.profile-unused", profile=own))
 
 
 def _requirements(book: _Book) -> Iterator[Finding]:
@@ -196,7 +186,7 @@ def _requirements(book: _Book) -> Iterator[Finding]:
         if book.channels:
             yield from book.reference("requirement", index, "channel", book.channels, "[[channel]]")
         if axes:
-            yield from book.reference("requirement", index, "axis", sorted(axes), "axis of a [[run]]")
+            yield from book.reference("requirement", index, "axis", sorted(axes), message("reference.axis-of-a-run"))
         check = table.get("check")
         if isinstance(check, str) and check in LIMIT_DIMENSIONS:
             yield from _missing_keys(book, index, table, check)
@@ -214,20 +204,15 @@ def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: str) ->
         "limit": LIMIT_EXAMPLES.get(check, ""),
         "what": "visual",
     }
+    named = title("requirement", index, table)
     for group in _NEEDS[check]:
         if not any(key in table for key in group):
-            advice = " or ".join(f'{key} = "{samples[key]}"' for key in group)
-            yield error(
-                book.at("requirement", index),
-                f"[[requirement]] {table.get('id', index + 1)}: the check {check!r} needs {' or '.join(group)}; "
-                f"write {advice}",
-            )
+            lines = tuple(f'{key} = "{samples[key]}"' for key in group)
+            said = message("reference.check-needs", table=named, check=check, keys=group, lines=lines)
+            yield error(book.at("requirement", index), said)
     if "before" in table and table.get("before") == table.get("after"):
-        yield error(
-            book.at("requirement", index, "after"),
-            f"[[requirement]] {table.get('id', index + 1)}: before and after are the same run {table['after']!r}; "
-            "name two runs",
-        )
+        said = message("reference.before-is-after", table=named, run=str(table["after"]))
+        yield error(book.at("requirement", index, "after"), said)
 
 
 def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: str) -> Iterator[Finding]:
@@ -235,60 +220,52 @@ def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: str) -> I
         run = book.runs.get(str(table.get(key, "")).strip())
         kinds = _KINDS.get(check, ())
         if run is not None and kinds and run.get("kind") not in kinds and isinstance(run.get("kind"), str):
-            yield warning(
-                book.at("requirement", index, key),
-                f"[[requirement]] {table.get('id', index + 1)}: the check {check!r} cannot be answered by a run of "
-                f"kind {run['kind']!r}; it needs {' or '.join(kinds)}, else it will not be evaluated",
-            )
+            named, kind = title("requirement", index, table), run["kind"]
+            said = message("reference.unfit-run", table=named, check=check, kind=kind, kinds=kinds)
+            yield warning(book.at("requirement", index, key), said)
 
 
 def _evidence(book: _Book, index: int, table: dict[str, Any], check: str) -> Iterator[Finding]:
     """Warnings where the job holds nothing that the check could be judged by."""
-    title = f"[[requirement]] {table.get('id', index + 1)}"
-    place = book.at("requirement", index)
+    named, place = title("requirement", index, table), book.at("requirement", index)
     run = book.runs.get(str(table.get("run", "")).strip(), {})
+    own = str(run.get("id"))
     profile = book.profiles.get(str(run.get("profile", "")).strip(), {})
     if check == "control tolerance" and run and not (profile.get("tolerance") or (profile and "limit" in table)):
-        yield warning(place, f"{title}: run {run.get('id')} has no profile with a tolerance, so the check cannot be "
-                             'evaluated; write tolerance = "10 %" in its [[profile]]')  # fmt: skip
+        yield warning(place, message("reference.no-tolerance", table=named, run=own))
     if check == "frequency range" and run and not profile:
-        yield warning(place, f"{title}: run {run.get('id')} has no profile, so its range cannot be compared; "
-                             'write profile = "..." in the run')  # fmt: skip
+        yield warning(place, message("reference.no-profile", table=named, run=own))
     if check == "sweep rate" and run and not profile.get("sweep_rate"):
-        yield warning(place, f"{title}: run {run.get('id')} has no profile with a sweep rate, so the check cannot be "
-                             'evaluated; write sweep_rate = "2 oct/min" in its [[profile]]')  # fmt: skip
+        yield warning(place, message("reference.no-sweep-rate", table=named, run=own))
     if check == "calibration":
-        yield from _calibration_evidence(book, place, title)
-    seen = [str(each.get("what", "")).strip() for _, each in book.tables("inspection")]
+        yield from _calibration_evidence(book, place, named)
+    seen = tuple(str(each.get("what", "")).strip() for _, each in book.tables("inspection"))
     what = table.get("what")
     if check == "inspection" and isinstance(what, str) and what.strip() not in seen:
-        hint = nearest(what, seen) or f"; inspected: {listed(seen)}"
-        yield warning(book.at("requirement", index, "what"), f"{title}: no [[inspection]] has what = {what!r}{hint}")
+        hint = near_or(what, seen, message("hint.inspected", known=seen))
+        said = message("reference.no-inspection", table=named, what=what, hint=hint)
+        yield warning(book.at("requirement", index, "what"), said)
 
 
-def _calibration_evidence(book: _Book, place: Place, title: str) -> Iterator[Finding]:
+def _calibration_evidence(book: _Book, place: Place, named: str) -> Iterator[Finding]:
     if not book.tables("instrument"):
-        yield warning(place, f"{title}: no [[instrument]] is listed, so calibration cannot be evaluated; write one "
-                             "[[instrument]] with id, calibrated and due for each")  # fmt: skip
+        yield warning(place, message("reference.no-instrument", table=named))
     for index, instrument in book.tables("instrument"):
         if "due" not in instrument:
-            yield warning(book.at("instrument", index), f"[[instrument]] {instrument.get('id', index + 1)} has no due "
-                          "date, so its calibration cannot be evaluated; write due = 2026-12-31")  # fmt: skip
+            own = title("instrument", index, instrument)
+            yield warning(book.at("instrument", index), message("reference.no-due-date", table=own))
     for index, run in book.tables("run"):
         if "started" not in run:
-            yield warning(book.at("run", index), f"[[run]] {run.get('id', index + 1)} has no start, so calibration on "
-                          "its day cannot be evaluated; write started = 2026-03-12T09:14:00")  # fmt: skip
+            yield warning(book.at("run", index), message("reference.no-start", table=title("run", index, run)))
 
 
 def _calibration_dates(book: _Book) -> Iterator[Finding]:
     for index, instrument in book.tables("instrument"):
         calibrated, due = instrument.get("calibrated"), instrument.get("due")
         if isinstance(calibrated, date) and isinstance(due, date) and str(due)[:10] < str(calibrated)[:10]:
-            yield error(
-                book.at("instrument", index, "due"),
-                f"[[instrument]] {instrument.get('id', index + 1)} is due on {due}, before "
-                f"it was calibrated on {calibrated}; exchange or correct the two dates",
-            )
+            own = title("instrument", index, instrument)
+            said = message("reference.due-before-calibrated", table=own, due=due, calibrated=calibrated)
+            yield error(book.at("instrument", index, "due"), said)
 
 
 def _corrections(book: _Book) -> Iterator[Finding]:
@@ -299,5 +276,5 @@ def _corrections(book: _Book) -> Iterator[Finding]:
         if table.get("action") == "renumber" and "mode" not in table:
             yield error(
                 book.at("correction", index),
-                f"[[correction]] {index + 1}: renumber needs the new number; write mode = 3",
+                message("reference.renumber", number=index + 1),
             )

@@ -42,6 +42,7 @@ from reportgen.records.job import (
     ToleranceBand,
     TrackingFilter,
 )
+from reportgen.records.message import message
 from reportgen.units import Detector, Quantity
 
 Text = Annotated[str, BeforeValidator(text_of)]
@@ -261,7 +262,7 @@ class RequirementTable(Table):
     def _clause_in_quotes(cls, value: object) -> object:
         # 7.10 as a number would lose its zero.
         if isinstance(value, float):
-            raise refuse(f'{value} is a number; a clause is text, write it in quotes: "{value}"')
+            raise refuse(message("value.clause-number", found=str(value)))
         return value
 
 

@@ -12,6 +12,7 @@ from pydantic_core import PydanticCustomError
 
 from reportgen.errors import UnitError
 from reportgen.records.job import Breakpoint, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.message import Message, message
 from reportgen.units import Detector, Quantity, parse_quantity, parse_unit
 
 LONGEST_TEXT = 20_000
@@ -45,9 +46,13 @@ LIMIT_EXAMPLES = {
 }
 
 
-def refuse(message: str) -> PydanticCustomError:
-    """Make an error whose message is shown as it stands."""
-    return PydanticCustomError("job", "{message}", {"message": message})
+REFUSED = "refused"
+"""Type of the errors whose context holds a message."""
+
+
+def refuse(what: Message) -> PydanticCustomError:
+    """Make an error that carries a message under ``what`` of its context."""
+    return PydanticCustomError(REFUSED, "refused", {"what": what})
 
 
 LONGEST_REVISION = 40
@@ -58,7 +63,7 @@ def revision_of(value: object) -> str:
     """A revision, as text."""
     text = text_of(value)
     if len(text) > LONGEST_REVISION:
-        raise refuse(f"is {len(text)} characters long; a revision has at most {LONGEST_REVISION}")
+        raise refuse(message("value.revision-too-long", length=len(text), most=LONGEST_REVISION))
     return text
 
 
@@ -67,19 +72,19 @@ def text_of(value: object) -> str:
     if isinstance(value, int) and not isinstance(value, bool):
         value = str(value)
     if not isinstance(value, str):
-        raise refuse(f'{shown(value)} is not text; write it in quotes: "{value}"')
+        raise refuse(message("value.no-text", found=shown(value), bare=str(value)))
     if not value.strip():
-        raise refuse("is empty; write the text, or remove the line")
+        raise refuse(message("value.empty"))
     if len(value) > LONGEST_TEXT:
-        raise refuse(f"is {len(value)} characters long; at most {LONGEST_TEXT} are taken")
+        raise refuse(message("value.too-long", length=len(value), most=LONGEST_TEXT))
     if any(ord(c) < 32 and c not in "\n\t\r" for c in value):
-        raise refuse("holds a control character; remove it")
+        raise refuse(message("value.control-character"))
     return value.strip()
 
 
 def shown(value: object) -> str:
-    """A value as a user may recognise it, shortened."""
-    text = repr(value) if isinstance(value, str) else str(value)
+    """A value as the job file has it, text in quotes, shortened."""
+    text = f"'{value}'" if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
@@ -90,19 +95,20 @@ def texts_of(value: object) -> object:
 
 def _measured(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:
     if not isinstance(text, str):
-        raise refuse(f'{shown(text)} has no unit; write a number and its unit in quotes, such as "{sample}"')
+        raise refuse(message("value.no-unit", found=shown(text), sample=sample))
     try:
         return parse_quantity(text, *dimensions)
     except UnitError as failure:
-        hint = "" if sample in str(failure) else f'; write for example "{sample}"'
-        raise refuse(f"{failure}{hint}") from None
+        if isinstance(failure.said, Message) and sample in dict(failure.said.values).values():
+            raise refuse(failure.said) from None
+        raise refuse(message("value.no-quantity", what=failure.said, sample=sample)) from None
 
 
 def positive(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:
     """Quantity of one of the dimensions, more than zero; ``sample`` is what the message shows."""
     quantity = _measured(text, dimensions, sample)
     if not quantity.si > 0:
-        raise refuse(f'{text!r} must be more than zero; write for example "{sample}"')
+        raise refuse(message("value.not-positive", found=shown(text), sample=sample))
     return quantity
 
 
@@ -110,7 +116,7 @@ def percentage(text: object, sample: str = "5 %") -> Quantity:
     """Ratio that is written with its percent sign."""
     quantity = positive(text, ("ratio",), sample)
     if quantity.unit.symbol != "%":
-        raise refuse(f'{text!r} has no unit; write it with its percent sign, such as "{sample}"')
+        raise refuse(message("value.no-percent-sign", found=shown(text), sample=sample))
     return quantity
 
 
@@ -122,7 +128,7 @@ def position_of(text: object) -> Quantity:
     else:
         quantity = _measured(text, ("displacement", "ratio"), "380 mm")
     if quantity.si < 0 or (quantity.dimension == "ratio" and quantity.si > 1):
-        raise refuse(f'{text!r} lies outside the beam; write "380 mm" from its first named end, or "0.9 L"')
+        raise refuse(message("value.outside-beam", found=shown(text)))
     return quantity
 
 
@@ -137,7 +143,7 @@ def day_of(value: object) -> date:
             value = datetime.fromisoformat(value.strip())
     if isinstance(value, date):
         return _of_our_time(value.date() if isinstance(value, datetime) else value)
-    raise refuse(f"{shown(value)} is not a date; write year, month and day, such as 2026-03-20")
+    raise refuse(message("value.no-date", found=shown(value)))
 
 
 def moment_of(value: object) -> datetime:
@@ -149,12 +155,12 @@ def moment_of(value: object) -> datetime:
         return _of_our_time(value.replace(tzinfo=None))
     if isinstance(value, date):
         return _of_our_time(datetime(value.year, value.month, value.day))
-    raise refuse(f"{shown(value)} is not a date and time; write it such as 2026-03-12T09:14:00")
+    raise refuse(message("value.no-moment", found=shown(value)))
 
 
 def _of_our_time(value: Day) -> Day:
     if value.year not in _YEARS:
-        raise refuse(f"{value.isoformat()} lies outside the years {_YEARS[0]} to {_YEARS[-1]}; write the year in full")
+        raise refuse(message("value.year", found=value.isoformat(), first=_YEARS[0], last=_YEARS[-1]))
     return value
 
 
@@ -177,7 +183,7 @@ def tracking_filter_of(text: object) -> TrackingFilter:
     else:
         found = TrackingFilter(fraction=percentage(text).si, text=quantity.text)
     if (found.bandwidth_hz or 1.0) < _NARROWEST_HZ or (found.fraction or 1.0) < _NARROWEST_SHARE:
-        raise refuse(f'{quantity.text!r} is narrower than a filter that follows a sweep; write for example "10 Hz"')
+        raise refuse(message("value.filter-too-narrow", found=shown(quantity.text)))
     return found
 
 
@@ -192,10 +198,7 @@ AMPLITUDES = ("acceleration", "displacement", "velocity")
 
 def _breakpoint(value: object) -> Breakpoint:
     if not isinstance(value, list | tuple) or len(value) not in (2, 3):
-        raise refuse(
-            f"{shown(value)} is not a breakpoint; write frequency and amplitude, such as "
-            '["5 Hz", "10 mm"], and the slope to the next one where it has a slope: ["20 Hz", "1 g", "6 dB/oct"]'
-        )
+        raise refuse(message("value.no-breakpoint", found=shown(value)))
     frequency = positive(value[0], ("frequency",), "5 Hz")
     amplitude = positive(value[1], AMPLITUDES, "10 mm")
     slope = _measured(value[2], ("slope",), "6 dB/oct").si if len(value) == 3 else None
@@ -211,17 +214,15 @@ def _breakpoint(value: object) -> Breakpoint:
 def breakpoints_of(value: object) -> tuple[Breakpoint, ...]:
     """Corners of a profile, in rising frequency."""
     if not isinstance(value, list):
-        raise refuse('must be a list of breakpoints, such as [["5 Hz", "10 mm"], ["100 Hz", "10 mm"]]')
+        raise refuse(message("value.no-breakpoints"))
     points = tuple(_breakpoint(each) for each in value)
     if len(points) < 2:
-        raise refuse(
-            'has fewer than two breakpoints; write at least the two ends: [["5 Hz", "1 g"], ["2000 Hz", "1 g"]]'
-        )
+        raise refuse(message("value.one-breakpoint"))
     for before, after in itertools.pairwise(points):
         if after.frequency_hz < before.frequency_hz:
-            raise refuse(f"falls from {before.text[0]} to {after.text[0]}; write the breakpoints in rising frequency")
+            raise refuse(message("value.breakpoints-fall", first=before.text[0], second=after.text[0]))
     if not points[-1].frequency_hz > points[0].frequency_hz:
-        raise refuse(f"begins and ends at {points[0].text[0]}; a profile needs a range of frequency")
+        raise refuse(message("value.no-range", at=points[0].text[0]))
     return points
 
 
@@ -232,9 +233,9 @@ def _decibels(text: object, sign: int) -> float:
     if quantity.dimension == "level":
         return size
     if quantity.unit.symbol != "%":
-        raise refuse(f'{text!r} has no unit; write "10 %" or "3 dB"')
+        raise refuse(message("value.tolerance-unit", found=shown(text)))
     if not size > -1:
-        raise refuse(f'{text!r} leaves no lower limit; a tolerance is smaller than 100 %, such as "10 %" or "3 dB"')
+        raise refuse(message("value.tolerance-too-wide", found=shown(text)))
     return 20.0 * math.log10(1.0 + size)
 
 
@@ -243,31 +244,29 @@ def _sides(limit: object) -> tuple[float, float, str]:
     if isinstance(limit, str):
         bare = limit.replace("±", "").replace("+/-", "").strip()
         if not _measured(bare, ("ratio", "level"), "10 %").si > 0:
-            raise refuse(f'{limit!r} must be more than zero, such as "10 %"; two sides are written ["-10 %", "+5 %"]')
+            raise refuse(message("value.tolerance-not-positive", found=shown(limit)))
         return _decibels(bare, -1), _decibels(bare, +1), limit.strip()
     if isinstance(limit, list) and len(limit) == 2 and all(isinstance(each, str) for each in limit):
         lower, upper = (_measured(each, ("ratio", "level"), "10 %") for each in limit)
         if lower.si > 0 or upper.si < 0:
-            raise refuse(f'{shown(limit)}: write the lower limit first, then the upper one: ["-10 %", "+5 %"]')
+            raise refuse(message("value.tolerance-sides", found=shown(limit)))
         return _decibels(limit[0], -1), _decibels(limit[1], +1), f"{limit[0].strip()} {limit[1].strip()}"
-    raise refuse(f'{shown(limit)} is not a tolerance; write "10 %", "3 dB" or ["-10 %", "+5 %"]')
+    raise refuse(message("value.no-tolerance", found=shown(limit)))
 
 
 def band_of(value: object) -> tuple[float, float]:
     """Two rising frequencies, Hz, of ``["5 Hz", "100 Hz"]``."""
     if not isinstance(value, list | tuple) or len(value) != 2:
-        raise refuse(f'{shown(value)} is not a band; write its two ends, such as ["5 Hz", "100 Hz"]')
+        raise refuse(message("value.no-band", found=shown(value)))
     low, high = (_measured(each, ("frequency",), "5 Hz").si for each in value)
     if not 0 <= low < high:
-        raise refuse(f"{shown(value)} is not a rising band; write the lower frequency first")
+        raise refuse(message("value.band-falls", found=shown(value)))
     return low, high
 
 
 def _tolerance_band(entry: object) -> ToleranceBand:
     if not isinstance(entry, dict) or set(entry) != {"band", "limit"}:
-        raise refuse(
-            f'{shown(entry)} is not a band of tolerance; write {{ band = ["5 Hz", "100 Hz"], limit = "10 %" }}'
-        )
+        raise refuse(message("value.no-tolerance-band", found=shown(entry)))
     low, high = band_of(entry["band"])
     lower, upper, text = _sides(entry["limit"])
     return ToleranceBand(lower_db=lower, upper_db=upper, from_hz=low, to_hz=high, text=text)
@@ -279,7 +278,7 @@ def tolerance_of(value: object) -> tuple[ToleranceBand, ...]:
         bands = tuple(sorted((_tolerance_band(each) for each in value), key=lambda band: band.from_hz))
         for low, high in itertools.pairwise(bands):
             if high.from_hz < low.to_hz:
-                raise refuse(f"has bands that overlap from {high.from_hz:g} Hz to {low.to_hz:g} Hz")
+                raise refuse(message("value.bands-overlap", from_hz=high.from_hz, to_hz=low.to_hz))
         return bands
     lower, upper, text = _sides(value)
     return (ToleranceBand(lower_db=lower, upper_db=upper, text=text),)
@@ -296,7 +295,7 @@ def detector_of(value: object) -> Detector:
             found = None
         if found is not None:
             return found
-    raise refuse(f'{shown(value)} is not a way to give an amplitude; write "peak", "rms" or "peak-to-peak"')
+    raise refuse(message("value.no-detector", found=shown(value)))
 
 
 def confidence_of(value: object) -> float:
@@ -304,21 +303,21 @@ def confidence_of(value: object) -> float:
     if isinstance(value, str):
         value = _measured(value, ("ratio",), "95 %").si
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value <= 0.999999:
-        raise refuse(f"{shown(value)} is not a coverage between 0.5 and 1; write for example 0.95")
+        raise refuse(message("value.no-coverage", found=shown(value)))
     return float(value)
 
 
 def whole_number(value: object) -> int:
     """Whole number from 1 up."""
     if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise refuse(f"{shown(value)} is not a whole number from 1; write for example 1")
+        raise refuse(message("value.no-whole-number", found=shown(value)))
     return value
 
 
 def condition_of(value: object, sample: str) -> str:
     """Condition of the laboratory, as written, with a unit."""
     if not isinstance(value, str):
-        raise refuse(f'{shown(value)} has no unit; write it in quotes with its unit, such as "{sample}"')
+        raise refuse(message("value.condition-unit", found=shown(value), sample=sample))
     return text_of(value)
 
 
@@ -326,7 +325,7 @@ def limit_of(check: str, value: object) -> Quantity:
     """Limit of a requirement, in the dimension its check compares; text as written."""
     dimensions = LIMIT_DIMENSIONS[check]
     if not dimensions:
-        raise refuse(f"is not used by the check {check!r}; remove it")
+        raise refuse(message("value.check-takes-no-limit", check=check))
     sample = LIMIT_EXAMPLES[check]
     if not isinstance(value, bool) and isinstance(value, int | float) and check in ("amplification", "dwell cycles"):
         value = f"{value} cycles" if check == "dwell cycles" else str(value)

@@ -7,19 +7,24 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from reportgen.read.job.nearest import listed, nearest
+from reportgen.read.job.nearest import nearest
 from reportgen.records.finding import Finding, error, note
+from reportgen.records.message import Place, message
 
 LineOf = Callable[[tuple[str | int, ...]], int]
 Entry = dict[str, Any]
 MARK = "preset:"
 
 
+OWN = Path("presets")
+"""Folder of a job's own presets, relative to the job."""
+
+
 def preset_folders(job_folder: Path) -> tuple[Path, ...]:
     """Where presets are looked for: beside the job first, then those that ship with the program."""
     from reportgen.resources import data_dir
 
-    return (job_folder / "presets", data_dir("templates") / "presets")
+    return (job_folder / OWN, data_dir("templates") / "presets")
 
 
 def expand_presets(
@@ -44,6 +49,19 @@ def expand_presets(
     return filled, tuple(expander.findings)
 
 
+def own_presets(raw: Mapping[str, Any], job_folder: Path) -> tuple[Path, ...]:
+    """Preset files beside the job that it names, relative to its folder: they are read before those of the program.
+
+    ``raw`` is what tomllib made of the job file.
+    """
+    named = [each.get("preset") for each in _tables(raw, "requirement")]
+    limits = (each.get(key) for each in _tables(raw, "profile") for key in ("tolerance", "abort"))
+    named += [str(limit).strip()[len(MARK) :] for limit in limits if _is_named(limit)]
+    files = {each.partition("/")[0].strip() for each in named if isinstance(each, str)}
+    paths = (OWN / f"{file}.toml" for file in sorted(files) if file and Path(file).name == file)
+    return tuple(path for path in paths if (job_folder / path).is_file())
+
+
 def _tables(raw: Mapping[str, Any], kind: str) -> list[Entry]:
     found = raw.get(kind)
     return [each for each in found if isinstance(each, dict)] if isinstance(found, list) else []
@@ -66,12 +84,12 @@ class _Expander:
         if "preset" not in table:
             return table
         own = {key: value for key, value in table.items() if key != "preset"}
-        place = f"{self._name}:{line_of((kind, index, 'preset'))}"
+        place = Place(self._name, line_of((kind, index, "preset")))
         entry = self._entry(table["preset"], "requirement", place)
         if entry is None:
             return own
-        said = ", ".join(f"{key} = {entry[key]!r}" for key in ("check", "limit") if key in entry and key not in own)
-        self.findings.append(note(place, f"preset {table['preset']} gives {said}; {entry['source']}"))
+        given = tuple(f"{key} = {entry[key]!r}" for key in ("check", "limit") if key in entry and key not in own)
+        self._note(place, table["preset"], given, entry)
         return {**entry, **own}
 
     def profile(self, table: Entry, kind: str, index: int, line_of: LineOf) -> Entry:
@@ -80,7 +98,7 @@ class _Expander:
         for key in ("tolerance", "abort"):
             if not _is_named(table.get(key)):
                 continue
-            place = f"{self._name}:{line_of((kind, index, key))}"
+            place = Place(self._name, line_of((kind, index, key)))
             named = str(table[key]).strip()[len(MARK) :].strip()
             entry = self._entry(named, "tolerance", place)
             if entry is None:
@@ -89,50 +107,59 @@ class _Expander:
             filled[key] = entry["limit"]
             if "source" not in table:
                 filled["source"] = entry["source"]
-            self.findings.append(note(place, f"preset {named} gives {key} = {entry['limit']!r}; {entry['source']}"))
+            self._note(place, named, (f"{key} = {entry['limit']!r}",), entry)
         return filled
 
-    def _entry(self, named: object, section: str, place: str) -> Entry | None:
+    def _note(self, place: Place, named: str, given: tuple[str, ...], entry: Entry) -> None:
+        """Tell what a preset gives, as it would stand in the job file, and where it comes from."""
+        self.findings.append(note(place, message("preset.gives", preset=named, lines=given, source=entry["source"])))
+
+    def _entry(self, named: object, section: str, place: Place) -> Entry | None:
         """The entry ``FILE/NAME`` of a section, its source telling whence; None with an error laid down."""
         file, _, entry_name = named.partition("/") if isinstance(named, str) else ("", "", "")
         file, entry_name = file.strip(), entry_name.strip()
         if not file or not entry_name:
-            known = self._known(section)
-            self.findings.append(error(place, f'preset {named!r} is not known; write "FILE/NAME", one of {known}'))
+            self.findings.append(
+                error(place, message("preset.not-known", preset=str(named), known=self._known(section)))
+            )
             return None
         path = next((each for each in (folder / f"{file}.toml" for folder in self._folders) if each.is_file()), None)
         if path is None or path.name != f"{file}.toml" or Path(file).name != file:
-            hint = nearest(file, [each.stem for each in self._files()])
-            self.findings.append(error(place, f"there is no preset file {file!r}{hint}; known: {self._known(section)}"))
+            known = self._known(section)
+            near = nearest(file, [each.stem for each in self._files()])
+            self.findings.append(
+                error(place, message("preset.no-file", file=file, known=known))
+                if near is None
+                else error(place, message("preset.no-file-near", file=file, near=near, known=known))
+            )
             return None
         return self._read(path, section, entry_name, place)
 
-    def _read(self, path: Path, section: str, entry_name: str, place: str) -> Entry | None:
+    def _read(self, path: Path, section: str, entry_name: str, place: Place) -> Entry | None:
         try:
             content = tomllib.loads(path.read_text(encoding="utf-8"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
-            self.findings.append(error(place, f"preset file {path.name} cannot be read: {failure}"))
+            self.findings.append(error(place, message("preset.not-read", file=path.name, problem=str(failure))))
             return None
         entries = content.get(section)
         entries = entries if isinstance(entries, dict) else {}
         entry = entries.get(entry_name)
         if not isinstance(entry, dict):
-            hint = nearest(entry_name, entries)
-            known = listed(f"{path.stem}/{each}" for each in entries)
-            self.findings.append(
-                error(place, f"preset file {path.name} has no [{section}.{entry_name}]{hint}; it has {known}")
-            )
+            known = tuple(f"{path.stem}/{each}" for each in entries)
+            what = message("preset.no-entry", file=path.name, entry=f"[{section}.{entry_name}]", known=known)
+            near = nearest(entry_name, entries)
+            if near is not None:
+                what = message("preset.near", what=what, near=near)
+            self.findings.append(error(place, what))
             return None
         return self._sourced(dict(entry), content, path, section, place)
 
-    def _sourced(self, entry: Entry, content: Entry, path: Path, section: str, place: str) -> Entry | None:
+    def _sourced(self, entry: Entry, content: Entry, path: Path, section: str, place: Place) -> Entry | None:
         """A limit without a source is not one."""
         needed = ("source", "limit") if section == "tolerance" else ("source", "check")
         missing = [key for key in needed if not entry.get(key)]
         if missing:
-            self.findings.append(
-                error(place, f"preset file {path.name}: {missing[0]} is missing in what is named here")
-            )
+            self.findings.append(error(place, message("preset.key-missing", file=path.name, key=missing[0])))
             return None
         verify = content.get("verify")
         entry["source"] = f"{entry['source']} ({verify})" if verify else str(entry["source"])
@@ -142,7 +169,7 @@ class _Expander:
         for folder in self._folders:
             yield from sorted(folder.glob("*.toml")) if folder.is_dir() else ()
 
-    def _known(self, section: str) -> str:
+    def _known(self, section: str) -> tuple[str, ...]:
         names = []
         for path in self._files():
             try:
@@ -150,4 +177,4 @@ class _Expander:
             except (tomllib.TOMLDecodeError, UnicodeDecodeError):
                 continue
             names += [f"{path.stem}/{each}" for each in entries]
-        return listed(dict.fromkeys(names))
+        return tuple(dict.fromkeys(names))

@@ -17,12 +17,12 @@ from reportgen.read.log_columns import looks_like_control
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import Job, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
+from reportgen.records.message import Message, Place, message
 from reportgen.records.report import InputFile
 from reportgen.units import parse_unit
 
 _SAMPLES = 20_000
 """Samples from the middle of a record by which two records are compared."""
-_MEND = "name the file of each run's own measurement"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,14 +49,10 @@ def same_runs(job: Job, logs: Mapping[str, Log], files: Sequence[InputFile]) -> 
     return tuple(found)
 
 
-def same_channels(log: Log, where: str) -> tuple[Finding, ...]:
+def same_channels(log: Log, where: Place) -> tuple[Finding, ...]:
     """Warnings for channels of a log without a job that hold the same numbers."""
     return tuple(
-        warning(
-            where,
-            f"channels {a} and {b} hold the same numbers: the column of one was copied into the other, or "
-            "both are one sensor; export them again, and count on one of them",
-        )
+        warning(where, message("same.channels-of-log", one=a, other=b))
         for a, b in _copies(_columns(log))
         if not _is_composite(a, b)
     )
@@ -90,15 +86,11 @@ def _within(job: Job, run: _Read) -> Iterator[Finding]:
     """Channels of one log that hold the same numbers."""
     for a, b in _copies(run.columns):
         declared = job.channel(a) is not None and job.channel(b) is not None
-        title = f"[[run]] {run.plan.id}: channels {a} and {b} of {run.plan.log.as_posix()} hold the same numbers"
+        run_id, path, place = run.plan.id, run.plan.log.as_posix(), run.plan.log_where
         if _is_composite(a, b) and not declared:
-            yield note(run.plan.log_where, f"{title}: the control is that one sensor")
+            yield note(place, message("same.one-sensor", run=run_id, log=path, one=a, other=b))
         elif not _both_control(job, run.plan, a, b):
-            yield error(
-                run.plan.log_where,
-                f"{title}: the column of one was copied into the other, or both are one sensor; export the log again, "
-                "or take one of them out of it",
-            )
+            yield error(place, message("same.channels", run=run_id, log=path, one=a, other=b))
 
 
 def _copies(columns: Mapping[str, Column]) -> Iterator[tuple[str, str]]:
@@ -122,13 +114,8 @@ def _between(one: _Read, other: _Read) -> Iterator[Finding]:
     """Two runs that are one measurement, or share the column of a channel."""
     if _named_twice(one.plan, other.plan):
         return  # said where the job file is read
-    title = f"[[run]] {other.plan.id}: {other.plan.log.as_posix()} holds"
     if _one_file(one, other):
-        yield error(
-            other.plan.log_where,
-            f"{title} the same bytes as {one.plan.log.as_posix()} of run {one.plan.id}: two runs cannot be one "
-            f"measurement; {_MEND}",
-        )
+        yield error(other.plan.log_where, _same_bytes(one.plan, other.plan))
         return
     if not _comparable(one, other):
         return
@@ -142,12 +129,21 @@ def _between(one: _Read, other: _Read) -> Iterator[Finding]:
     if not pairs:
         return
     whole = {a for a, _ in pairs} == set(one.columns) or {b for _, b in pairs} == set(other.columns)
-    named = ", ".join(f"{b} is {a} there" if a != b else a for a, b in pairs)
+    named = tuple(
+        message("same.named-otherwise", other=b, one=a) if a != b else message("same.named", channel=a)
+        for a, b in pairs
+    )
+    log, first, first_run = other.plan.log.as_posix(), one.plan.log.as_posix(), one.plan.id
     if whole:
-        what = f"the same rows as {one.plan.log.as_posix()} of run {one.plan.id} ({named}), told another way"
+        what = message("same.rows", run=other.plan.id, log=log, first=first, first_run=first_run, channels=named)
     else:
-        what = f"numbers of {one.plan.log.as_posix()} of run {one.plan.id} ({named}): columns copied from log to log"
-    yield error(other.plan.log_where, f"{title} {what}; two runs never agree in every digit: {_MEND}")
+        what = message("same.columns", run=other.plan.id, log=log, first=first, first_run=first_run, channels=named)
+    yield error(other.plan.log_where, what)
+
+
+def _same_bytes(one: RunPlan, other: RunPlan) -> Message:
+    log, first = other.log.as_posix(), one.log.as_posix()
+    return message("same.bytes", run=other.id, log=log, first=first, first_run=one.id)
 
 
 def _named_twice(one: RunPlan, other: RunPlan) -> bool:

@@ -17,7 +17,7 @@ from reportgen.read.table.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table.text_encoding import decoded
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
-from reportgen.records.message import message
+from reportgen.records.message import Place, message
 from reportgen.records.note import Note
 
 __all__ = ["parse_line", "read_notes"]
@@ -74,8 +74,7 @@ def _lines(path: Path, name: str) -> Iterator[_Line]:
             return
         text = _decode(raw)
     except OSError as trouble:
-        raise ReadError(name, f"the notes file cannot be opened: {trouble.strerror}; put it there or mend its name in "
-                              "the job") from trouble  # fmt: skip
+        raise ReadError(Place(name), message("note.file-not-opened", problem=trouble.strerror)) from trouble
     written = re.split(r"\r\n|\r|\n", text)
     if path.suffix.lower() == ".csv":
         yield from _table_lines(written, name)

@@ -33,8 +33,6 @@ _UNGROUP = str.maketrans("", "", "'’ \u00a0\u202f")
 DELIMITERS = ("\t", ";", "|", ",", " ")
 """Tried in this order; a blank stands for any run of blanks."""
 
-DELIMITER_NAMES = {"\t": "tab", ";": "';'", "|": "'|'", ",": "','", " ": "blanks", "": "cells"}
-
 
 def number_in(cell: str, decimal: str) -> float | None:
     """The number of a cell; None where it is none. Grouped thousands are read where the decimal sign is the other one.

@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from reportgen.errors import UnitError
 from reportgen.read.table.mapped_column import parse_level, parse_stored_unit, split_column
+from reportgen.records.message import Message, message
 from reportgen.units import Detector, Unit, parse_unit
 
 
@@ -53,7 +54,7 @@ class MappingFault:
     """A line of ``[run.columns]`` that cannot be followed."""
 
     key: str
-    message: str
+    message: Message
 
 
 _TIME_NAMES = {
@@ -361,28 +362,33 @@ def mapped(
     return tuple(columns), tuple(faults)
 
 
-def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | str:
+def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
     finder = _Finder(headers)
     name, unit_text = split_column(text, lambda each: finder.place(each) is not None)
     place = finder.place(name)
     if place is None:
-        there = ", ".join(repr(each) for each in headers if each) or "none with a name"
-        return f"there is no column {name!r}; the file has {there}"
+        there = tuple(each for each in headers if each)
+        return (
+            message("mapping.no-column", column=name, there=there)
+            if there
+            else message("mapping.no-names", column=name)
+        )
     meaning, channel, dimensions = _meaning_of_key(key)
     if unit_text is None:
         own = unit_row[place].strip("[]() ") or split_unit(headers[place])[1]
         unit_text = own or {Meaning.TIME: "s", Meaning.FREQUENCY: "Hz", Meaning.PHASE: "deg"}.get(meaning, "")
     if not unit_text:
-        return f'column {headers[place]!r} has no unit; write "{key}" = "{name} / g"'
+        return message("mapping.no-unit", column=headers[place], key=key, name=name)
     try:
         level = parse_level(unit_text) if meaning is Meaning.AMPLITUDE else None
         stored = level or parse_stored_unit(unit_text)
     except UnitError as failure:
-        return f'{failure}; write column and unit, such as "{key}" = "{name} / (m/s^2)" or "{name} / (50 g)"'
+        return message("mapping.unit", what=failure.said, key=key, name=name)
     if stored.unit.dimension not in dimensions:
-        return f"{unit_text!r} measures {stored.unit.dimension}; expected {' or '.join(sorted(dimensions))}"
+        found, expected = stored.unit.dimension, tuple(sorted(dimensions))
+        return message("mapping.dimension", unit=unit_text, found=found, expected=expected)
     if not stored.number or (stored.number < 0 and meaning is not Meaning.AMPLITUDE):
-        return f"{unit_text!r} must be more than zero"
+        return message("mapping.not-positive", unit=unit_text)
     return Column(place=place, header=headers[place], meaning=meaning, channel=channel, unit=stored.unit,
                   unit_text=unit_text, factor=stored.factor, in_decibels=level is not None)  # fmt: skip
 

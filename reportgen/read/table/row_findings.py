@@ -1,4 +1,4 @@
-"""Findings about rows: counted, with the first few places, in one sentence each."""
+"""Findings about rows: counted, with the first few places, in one message each."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import numpy as np
 
 from reportgen.read.table.table_rows import Rejected
 from reportgen.records.finding import Finding, error, warning
+from reportgen.records.message import Message, Place, message
 
 _SHOWN = 4
 """Places named in one finding; the rest is counted."""
@@ -18,24 +19,25 @@ def rejected_rows(name: str, rejected: Iterable[Rejected], kept: int) -> Finding
     rows = sorted(rejected, key=lambda each: each.line)
     if not rows:
         return None
-    examples = [
-        f"line {each.line} {each.reason}" + (f" ({each.text[:40]!r})" if each.text else "") for each in rows[:_SHOWN]
-    ]
-    verb = "is" if len(rows) == 1 else "are"
-    message = f"{counted(len(rows), 'row')} of {len(rows) + kept} could not be read and {verb} left out: "
-    message += listed_with_rest(examples, len(rows))
-    if len(rows) > kept:
-        return error(f"{name}:{rows[0].line}", f"{message}; most of the table is not understood, look at the file")
-    return warning(f"{name}:{rows[0].line}", message)
+    examples = with_rest([rejected_row(each) for each in rows[:_SHOWN]], len(rows))
+    what = message("rows.left-out", rows=len(rows), total=len(rows) + kept, examples=examples)
+    place = Place(name, rows[0].line)
+    return error(place, message("rows.misread", what=what)) if len(rows) > kept else warning(place, what)
 
 
-def missing_readings(name: str, cells: Sequence[tuple[int, str, str]], total: int) -> Finding | None:
+def rejected_row(row: Rejected) -> Message:
+    """The line, why it is no row, and what stands there where that is not said already."""
+    if row.text:
+        return message("rows.line-with-text", line=row.line, why=row.reason, text=row.text[:40])
+    return message("rows.line", line=row.line, why=row.reason)
+
+
+def missing_readings(name: str, cells: Sequence[tuple[int, str | Message, str]], total: int) -> Finding | None:
     """Cells (line, header, word) without a reading, of ``total``; they stay as gaps."""
     if not total or not cells:
         return None
-    examples = [f"line {line}, {header}: {word!r}" for line, header, word in cells[:_SHOWN]]
-    message = f"{counted(total, 'cell')} without a reading, kept as gaps: {listed_with_rest(examples, total)}"
-    return warning(f"{name}:{cells[0][0]}", message)
+    examples = [message("rows.cell", line=line, column=column, word=word) for line, column, word in cells[:_SHOWN]]
+    return warning(Place(name, cells[0][0]), message("rows.gaps", cells=total, examples=with_rest(examples, total)))
 
 
 def negative_amplitudes(name: str, cells: Sequence[tuple[int, str]]) -> Finding | None:
@@ -43,24 +45,22 @@ def negative_amplitudes(name: str, cells: Sequence[tuple[int, str]]) -> Finding 
     if not cells:
         return None
     ordered = sorted(cells)
-    examples = [f"line {line}, {header!r}" for line, header in ordered[:_SHOWN]]
-    message = f"{counted(len(cells), 'amplitude')} below zero, impossible and kept as gaps: "
-    return warning(f"{name}:{ordered[0][0]}", message + listed_with_rest(examples, len(cells)))
+    examples = [message("rows.negative", line=line, column=column) for line, column in ordered[:_SHOWN]]
+    what = message("rows.negative-amplitudes", cells=len(cells), examples=with_rest(examples, len(cells)))
+    return warning(Place(name, ordered[0][0]), what)
 
 
-def listed_with_rest(examples: Sequence[str], total: int) -> str:
+def with_rest(examples: Sequence[Message], total: int) -> tuple[Message, ...]:
     """Examples, and how many more there are."""
-    more = f"; and {total - len(examples)} more" if total > len(examples) else ""
-    return "; ".join(examples) + more
+    more = total - len(examples)
+    return (*examples, message("rows.more", more=more)) if more > 0 else tuple(examples)
 
 
-def counted(number: int, word: str) -> str:
-    """``1 row``, ``2 rows``."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
-
-
-def line_list(lines: Iterable[int | np.int64]) -> str:
-    """``(line 8)``, ``(lines 8, 9, 10, 11, …)``."""
-    every = [int(line) for line in lines]
-    shown = ", ".join(str(line) for line in every[:_SHOWN])
-    return f"(line{'s' if len(every) > 1 else ''} {shown}{', …' if len(every) > _SHOWN else ''})"
+def line_list(lines: Iterable[int | np.int64]) -> Message:
+    """``line 8``, ``lines 8, 9, 10, 11, …``."""
+    every = tuple(int(line) for line in lines)
+    if len(every) == 1:
+        return message("rows.one-line", line=every[0])
+    if len(every) <= _SHOWN:
+        return message("rows.lines", lines=every)
+    return message("rows.lines-and-more", lines=every[:_SHOWN])

@@ -9,6 +9,7 @@ import zlib
 from pathlib import Path
 
 from reportgen.errors import ReadError
+from reportgen.records.message import Place, message
 
 LARGEST_SPREADSHEET = 100_000_000
 """Bytes; a sheet is held in memory whole, and packed."""
@@ -41,39 +42,32 @@ def sheets_of(path: Path, name: str) -> dict[str, list[list[str]]]:
             for each in book.sheet_names
         }
     except CalamineError as failure:
-        raise ReadError(f"{name}:1", _damaged(str(failure))) from None
+        raise ReadError(Place(name, 1), message("sheet.damaged", problem=str(failure))) from None
     except BaseException as failure:
         # A fault inside the library comes as a PanicException, which is no Exception.
         if type(failure).__name__ != "PanicException":
             raise
-        raise ReadError(f"{name}:1", _damaged("its parts contradict one another")) from None
-
-
-def _damaged(why: str) -> str:
-    return f"looks like a spreadsheet but cannot be opened ({why}); save it again, or export it as CSV"
+        raise ReadError(Place(name, 1), message("sheet.contradicts")) from None
 
 
 def _refuse_what_has_no_end(path: Path, name: str) -> None:
     """Look the packed parts through before anything is laid out. Raises ReadError."""
     if path.stat().st_size > LARGEST_SPREADSHEET:
-        raise ReadError(f"{name}:1", f"has more than {LARGEST_SPREADSHEET} bytes; export the sheet as CSV")
+        raise ReadError(Place(name, 1), message("sheet.too-large", most=LARGEST_SPREADSHEET))
     try:
         with zipfile.ZipFile(path) as packed:
             parts = [each for each in packed.namelist() if each.startswith("xl/") and each.endswith(".xml")]
             if "xl/workbook.xml" not in parts:
-                raise ReadError(f"{name}:1", "is no .xlsx spreadsheet; save it as .xlsx, or export the sheet as CSV")
+                raise ReadError(Place(name, 1), message("sheet.no-xlsx"))
             left = _LARGEST_UNPACKED
             if sum(packed.getinfo(part).file_size for part in parts) > left:
-                raise ReadError(f"{name}:1", f"unpacks to more than {left} bytes; export the sheet as CSV")
+                raise ReadError(Place(name, 1), message("sheet.unpacks-too-large", most=left))
             for part in parts:  # what a part promises may be less than what it holds
                 left -= _unpacked_size(packed, part, left, name)
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError) as failure:
         if not zipfile.is_zipfile(path):
-            raise ReadError(
-                f"{name}:1",
-                "is a spreadsheet of an older kind, or damaged; save it as .xlsx, or export the sheet as CSV",
-            ) from None
-        raise ReadError(f"{name}:1", _damaged(str(failure))) from None
+            raise ReadError(Place(name, 1), message("sheet.older-kind")) from None
+        raise ReadError(Place(name, 1), message("sheet.damaged", problem=str(failure))) from None
 
 
 def _unpacked_size(packed: zipfile.ZipFile, part: str, limit: int, name: str) -> int:
@@ -84,18 +78,15 @@ def _unpacked_size(packed: zipfile.ZipFile, part: str, limit: int, name: str) ->
         while piece := stream.read(_PIECE):
             size += len(piece)
             if size > limit:
-                raise ReadError(f"{name}:1", f"unpacks to more than {_LARGEST_UNPACKED} bytes; export the sheet as CSV")
+                raise ReadError(Place(name, 1), message("sheet.unpacks-too-large", most=_LARGEST_UNPACKED))
             if not part.startswith("xl/worksheets/"):
                 continue
             for letters, digits in _PLACE.findall(rest + piece):
                 rows, columns = max(rows, int(digits)), max(columns, _column(letters))
             rest = piece[-40:]
             if rows * columns > _MOST_CELLS:
-                raise ReadError(
-                    f"{name}:{rows}",
-                    f"the sheet reaches to row {rows} and column {columns}; at most {_MOST_CELLS} cells are taken: "
-                    "remove what stands far off, or export the sheet as CSV",
-                )
+                what = message("sheet.too-wide", row=rows, column=columns, most=_MOST_CELLS)
+                raise ReadError(Place(name, rows), what)
     return size
 
 

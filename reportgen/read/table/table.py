@@ -19,12 +19,13 @@ from typing import BinaryIO
 import numpy as np
 
 from reportgen.errors import ReadError
-from reportgen.read.job.nearest import listed, nearest
+from reportgen.read.job.nearest import nearest
 from reportgen.read.table.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table.table_layout import LONGEST_LINE, TableLayout, recognise_cells, recognise_text
 from reportgen.read.table.table_parser import BlockParser, line_ends
 from reportgen.read.table.table_rows import RowReader, TableBlock, merged
 from reportgen.read.table.text_encoding import compression_of, looks_binary
+from reportgen.records.message import Message, Place, message
 
 BLOCK_BYTES = 4 << 20
 """Of text, parsed at a time."""
@@ -38,20 +39,25 @@ def recognise(path: Path, name: str, sheet: str | None = None) -> TableLayout:
     with path.open("rb") as file:
         head = file.read(65_536)
     if not head.strip(b"\x00 \t\r\n\x1a\xef\xbb\xbf\xff\xfe"):
-        raise ReadError(
-            f"{name}:1",
-            "the file is empty; expected a header such as: time [s],frequency [Hz],C1 [g],A1 [g] and rows of numbers",
-        )
+        raise ReadError(Place(name, 1), message("table.empty"))
     if not is_spreadsheet(head):
         return recognise_text(path, name)
     sheets = sheets_of(path, name)
     if sheet is not None and sheet not in sheets:
-        raise ReadError(f"{name}:1", f"there is no sheet {sheet!r}{nearest(sheet, sheets)}; it has {listed(sheets)}")
+        raise ReadError(Place(name, 1), _no_sheet(sheet, tuple(sheets)))
     found = [recognise_cells(rows, each) for each, rows in sheets.items() if sheet in (None, each)]
     tables = [each for each in found if each is not None]
     if not tables:
-        raise ReadError(f"{name}:1", f"no rows of numbers in {listed(sheets if sheet is None else [sheet])}")
+        looked_at = tuple(sheets) if sheet is None else (sheet,)
+        raise ReadError(Place(name, 1), message("table.no-rows-in-sheets", sheets=looked_at))
     return max(tables, key=lambda each: (each.names_line is not None, len(sheets[each.sheet or ""])))
+
+
+def _no_sheet(sheet: str, there: tuple[str, ...]) -> Message:
+    near = nearest(sheet, there)
+    if near is None:
+        return message("table.no-sheet", sheet=sheet, there=there)
+    return message("table.no-sheet-near", sheet=sheet, near=near, there=there)
 
 
 def is_table(path: Path) -> bool:
@@ -105,7 +111,7 @@ def _text_blocks(path: Path, layout: TableLayout, name: str, size: int) -> Itera
         piece = rest + chunk
         end = piece.rfind(b"\n") + 1
         if end == 0 and len(piece) > max(LONGEST_LINE, size):
-            raise ReadError(f"{name}:{line}", f"the line has more than {len(piece)} bytes; it is no row of a table")
+            raise ReadError(Place(name, line), message("table.line-too-long", bytes=len(piece)))
         piece, rest = piece[:end], piece[end:]
         piece, line, to_skip = _skipped(piece, line, to_skip)
         if piece:

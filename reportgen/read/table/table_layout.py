@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from reportgen.errors import ReadError
-from reportgen.read.table.cells import COMMENT, DELIMITER_NAMES, DELIMITERS, NUMBER, is_no_reading, split_line
+from reportgen.read.table.cells import COMMENT, DELIMITERS, NUMBER, is_no_reading, split_line
 from reportgen.read.table.header_words import begins_a_table, names_a_quantity
 from reportgen.read.table.table_header import Header, RowsBelow, header_above
 from reportgen.read.table.text_encoding import compression_of, encoding_of, looks_binary
+from reportgen.records.message import Message, Place, message
 
 HEAD_SIZES = (65_536, 1_048_576, 16_777_216)
 """Bytes looked at, until a table is found."""
@@ -56,23 +57,36 @@ class TableLayout:
     """Whether lines end with a bare carriage return."""
     remarks: tuple[str, ...] = ()
     sheet: str | None = None
-    header_fault: str | None = None
+    header_fault: Message | None = None
     """Why the line above the rows could not be taken as their header, or None."""
 
     @property
-    def sentence(self) -> str:
+    def described(self) -> Message:
         """How the file was understood, for people."""
-        where = f"sheet {self.sheet!r}" if self.sheet is not None else _ENCODINGS.get(self.encoding, self.encoding)
-        parts = [where]
-        if self.sheet is None:
-            sign = {".": "decimal point", ",": "decimal comma"}[self.decimal]
-            parts.append(f"{DELIMITER_NAMES[self.delimiter]} between columns, {sign}")
-        parts.append(f"names in line {self.names_line}" if self.names_line else "no header")
-        if self.units_line:
-            parts.append(f"units in line {self.units_line}")
-        return ", ".join([*parts, f"rows from line {self.data_line}"])
+        above = message("layout.no-header")
+        if self.names_line:
+            above = message("layout.names", line=self.names_line)
+        if self.names_line and self.units_line:
+            above = message("layout.names-and-units", line=self.names_line, units_line=self.units_line)
+        if self.sheet is not None:
+            return message("layout.sheet", sheet=self.sheet, above=above, line=self.data_line)
+        encoding = _ENCODINGS.get(self.encoding, self.encoding)
+        return message(
+            "layout.text",
+            encoding=encoding,
+            between=_BETWEEN[self.delimiter],
+            decimal=_DECIMAL[self.decimal],
+            above=above,
+            line=self.data_line,
+        )
 
 
+_BETWEEN = {
+    "\t": message("layout.tab"),
+    " ": message("layout.blanks"),
+    **{sign: message("layout.sign", sign=sign) for sign in ";|,"},
+}
+_DECIMAL = {".": message("layout.decimal-point"), ",": message("layout.decimal-comma")}
 _ENCODINGS = {"utf-8": "UTF-8", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16", "cp1252": "Windows-1252"}
 
 
@@ -83,15 +97,15 @@ def recognise_text(path: Path, name: str) -> TableLayout:
         with path.open("rb") as file:
             head = file.read(head_size)
         if kind := compression_of(head):
-            raise ReadError(f"{name}:1", f"is compressed ({kind}); unpack it and name what is inside")
+            raise ReadError(Place(name, 1), message("table.compressed", kind=kind))
         if looks_binary(head):
-            raise ReadError(f"{name}:1", "is neither text nor a known format of records; export the log as text (CSV)")
+            raise ReadError(Place(name, 1), message("table.no-text"))
         layout = _layout_of(head, complete=len(head) == size)
         if layout is not None:
             return layout
         if len(head) == size:
             break
-    raise ReadError(*_no_table(name, head))
+    raise _no_table(name, head)
 
 
 def _layout_of(head: bytes, *, complete: bool) -> TableLayout | None:
@@ -109,20 +123,16 @@ def _layout_of(head: bytes, *, complete: bool) -> TableLayout | None:
     return _finished(found, lines, encoding=encoding, quoted=quoted, carriage_return=bare_return)
 
 
-def _no_table(name: str, head: bytes) -> tuple[str, str]:
+def _no_table(name: str, head: bytes) -> ReadError:
     encoding, mark = encoding_of(head)
     lines = head[mark:].decode(encoding, errors="replace").splitlines()
     written = [(number, line) for number, line in enumerate(lines, start=1) if line.strip()]
-    expected = "a header such as: time [s],frequency [Hz],C1 [g],A1 [g] and rows of numbers below it"
     if not written:
-        return f"{name}:1", f"the file is empty; expected {expected}"
+        return ReadError(Place(name, 1), message("table.empty"))
     if max(len(line) for _, line in written) > LONGEST_LINE:
-        return f"{name}:1", f"has a line of more than {LONGEST_LINE} characters; expected {expected}"
+        return ReadError(Place(name, 1), message("table.long-line", most=LONGEST_LINE))
     number, line = written[-1]
-    return (
-        f"{name}:{number}",
-        f"no row of numbers in {len(lines)} lines (the last one is {line.strip()[:60]!r}); expected {expected}",
-    )
+    return ReadError(Place(name, number), message("table.no-rows", lines=len(lines), last=line.strip()[:60]))
 
 
 @dataclass(slots=True)
@@ -284,15 +294,13 @@ def _remarks(lines: Sequence[str], start: int, header: Header | None) -> tuple[s
     )
 
 
-def _header_fault(found: _Reading, lines: Sequence[str], start: int) -> str | None:
+def _header_fault(found: _Reading, lines: Sequence[str], start: int) -> Message | None:
     for index in range(start - 1, -1, -1):
         line = lines[index]
         if line.strip():
-            cells = split_line(line, found.delimiter or "\t", quoted=True)
-            return (
-                f"line {index + 1} ({line.strip()[:60]!r}) has {len(cells)} names where the rows have "
-                f"{found.columns} columns"
-            )
+            names = len(split_line(line, found.delimiter or "\t", quoted=True))
+            text = line.strip()[:60]
+            return message("table.header-fault", line=index + 1, text=text, names=names, columns=found.columns)
     return None
 
 

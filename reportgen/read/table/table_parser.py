@@ -16,6 +16,7 @@ from reportgen.read.table.cells import NO_READING, SPREADSHEET_ERRORS, is_rule, 
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import LineSorter, Rejected, RowReader, TableBlock, merged
 from reportgen.read.table.text_encoding import decoded
+from reportgen.records.message import message
 
 _EXAMPLES = 50
 """Cells without a reading that are kept word for word, in each block."""
@@ -164,7 +165,7 @@ class BlockParser:
     def _take(self, sink: LineSorter, line: int, written: bytes) -> None:
         text = decoded(written).rstrip("\r")
         if not text.strip("\x00 \t\x1a") and "\x00" in text:
-            reason = f"holds {len(text)} zero bytes, as after a crash"
+            reason = message("row.zero-bytes", bytes=len(text))
             sink.rejected.append(Rejected(line, "", reason))
         elif not is_rule(text):
             sink.take(line, split_line(text, self._layout.delimiter, self._layout.quoted), text)

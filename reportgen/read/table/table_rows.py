@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from reportgen.read.table.cells import COMMENT, is_no_reading, number_in
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +20,7 @@ class Rejected:
 
     line: int
     text: str
-    reason: str
+    reason: Message
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,25 +79,25 @@ class RowReader:
         padded = [*cells, *[""] * (self.layout.columns - len(cells))]
         return tuple(cell.casefold() for cell in padded[: self.layout.columns]) in self.headers
 
-    def row(self, cells: list[str]) -> list[float] | str:
+    def row(self, cells: list[str]) -> list[float] | Message:
         """Numbers of the columns asked for, or why the cells are no row."""
         columns = self.layout.columns
         while len(cells) > columns and not cells[-1]:
             cells = cells[:-1]
         if len(cells) != columns and not (len(cells) == columns - 1 and not self.layout.filled[-1]):
-            return f"has {len(cells)} columns where {columns} are expected"
+            return message("row.columns", found=len(cells), expected=columns)
         numbers = []
         for column in self.columns:
             cell = cells[column] if column < len(cells) else ""
             number = float("nan") if is_no_reading(cell) else number_in(cell, self.layout.decimal)
             if number is None:
-                return f"{cell[:40]!r} in column {self.title(column)} is not a number"
+                return message("row.no-number", cell=cell[:40], column=self.title(column))
             numbers.append(number)
         return numbers
 
     def title(self, column: int) -> str:
-        """Name of a column for messages, or its number."""
-        return repr(self.layout.names[column]) if self.layout.names[column] else str(column + 1)
+        """Name of a column in quotes for messages, or its number."""
+        return f"'{self.layout.names[column]}'" if self.layout.names[column] else str(column + 1)
 
     def block(self, rows: Sequence[list[str]], first_line: int) -> TableBlock:
         """All rows of a sheet of cells."""
@@ -125,7 +126,7 @@ class LineSorter:
             self.remarks.append((line, text.strip()))
             return
         row = self.lines.row(cells)
-        if isinstance(row, str):
+        if isinstance(row, Message):
             self.rejected.append(Rejected(line, text.strip()[:200], row))
             return
         self.numbers.append(row)

@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
 from reportgen.records.log import Floats
 
+
+class Epoch(StrEnum):
+    """What numbers of a time column without a unit count."""
+
+    SECONDS = "seconds since 1970"
+    MILLISECONDS = "milliseconds since 1970"
+    MICROSECONDS = "microseconds since 1970"
+    NANOSECONDS = "nanoseconds since 1970"
+    DAYS = "days since 1899-12-30"
+
+
 _EPOCHS = (
-    (1e8, 1e10, 1.0, "seconds since 1970"),
-    (1e11, 1e13, 1e-3, "milliseconds since 1970"),
-    (1e14, 1e16, 1e-6, "microseconds since 1970"),
-    (1e17, 1e19, 1e-9, "nanoseconds since 1970"),
+    (1e8, 1e10, 1.0, Epoch.SECONDS),
+    (1e11, 1e13, 1e-3, Epoch.MILLISECONDS),
+    (1e14, 1e16, 1e-6, Epoch.MICROSECONDS),
+    (1e17, 1e19, 1e-9, Epoch.NANOSECONDS),
 )
 """From, to, seconds for a 1: the years 1973 to 2286; no run lasts 3 years, so these numbers count from an epoch."""
 _SERIAL_DAYS = (20_000.0, 80_000.0)
@@ -29,13 +41,13 @@ _FEWEST_STAMPS = 20
 """Of a coarse clock: with fewer, the rate of the sweep is known worse than to one in twenty."""
 
 
-def counted_in(values: Floats) -> tuple[float, str] | None:
+def counted_in(values: Floats) -> tuple[float, Epoch] | None:
     """Seconds for a stored 1 of times without a unit, and what they count; None where they may be any time.
 
     >>> counted_in(np.array([1773306842.0, 1773306842.5])), counted_in(np.array([0.0, 0.5]))
-    ((1.0, 'seconds since 1970'), None)
+    ((1.0, <Epoch.SECONDS: 'seconds since 1970'>), None)
     >>> counted_in(46093.3846 + np.arange(5) / 172800.0)
-    (86400.0, 'days since 1899-12-30')
+    (86400.0, <Epoch.DAYS: 'days since 1899-12-30'>)
     """
     known = values[np.isfinite(values)]
     if not len(known):
@@ -47,7 +59,7 @@ def counted_in(values: Floats) -> tuple[float, str] | None:
     steps = np.abs(np.diff(known))
     slow = len(steps) > 0 and float(np.median(steps)) < 1.0 / _ROWS_A_DAY and high - low < _LONGEST_SWEEP_DAYS
     if _SERIAL_DAYS[0] <= low and high < _SERIAL_DAYS[1] and slow and high - low < len(known) / _ROWS_A_DAY:
-        return _DAY, "days since 1899-12-30"
+        return _DAY, Epoch.DAYS
     return None
 
 

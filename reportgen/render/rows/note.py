@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reportgen.records.job import Correction
-from reportgen.records.note import Note, Remark, describe_fact
+from reportgen.records.note import Note, Remark, fact_message
 from reportgen.records.report import Report
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
@@ -17,7 +17,7 @@ def note(each: Note, language: Language) -> Row:
         "anchor": anchor("note", str(each.where)),
         "text": each.text.strip("\r\n"),
         "run": each.run or "",
-        "facts": [language.sentence(describe_fact(fact)) for fact in each.facts],
+        "facts": language.sentences(map(fact_message, each.facts)),
         "unread": language.sentences(each.unread),
     }
 

@@ -1,0 +1,119 @@
+"""One file without a job: a quick look at a sweep log, and what a log or record holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from functools import cache, partial
+from pathlib import Path
+
+from reportgen import SOFTWARE
+from reportgen.beside import beside
+from reportgen.cores import cores
+from reportgen.errors import ReadError
+from reportgen.processes import compute_runs
+from reportgen.progress import Say, silent
+from reportgen.records.finding import Finding, Severity, note
+from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
+from reportgen.records.log import Log, SweepLog
+from reportgen.records.message import Message, Place, message
+from reportgen.records.result import RunResult
+
+
+def quicklook(path: Path, control: str | None, say: Callable[[str], object], progress: Say = silent) -> None:
+    """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
+    from reportgen.archive.publish import write_whole
+    from reportgen.compute.quality.quality_findings import quality_findings
+    from reportgen.read.log import read_bare_log
+    from reportgen.resources import data_dir
+
+    progress(message("progress.reading", file=path.name))
+    read = cache(partial(read_bare_log, path, control))
+    computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
+    log, controls, findings = read()
+    if log is None:
+        raise _wanting(path, findings, message("quicklook.no-sweep"))
+    progress(message("progress.resonances"))
+    from reportgen.render.catalogue import said
+    from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
+
+    templates = data_dir("templates")
+    load_drawing(templates)
+    if controls:
+        run = computed() or _compute_bare(path, log, controls, progress, cores())
+        findings = (*findings, *quality_findings(_bare_job(path, controls), (run,)))
+    else:
+        run, findings = _free_decay(path, log, findings)
+    for line in quicklook_lines(run, controls, findings):
+        say(line)
+    progress(message("progress.drawing"))
+    page = path.with_name(path.name + ".quicklook.html")
+    html = render_quicklook(run, log, controls, findings, templates=templates, software=SOFTWARE)
+    write_whole(page, html.encode("utf-8"))
+    say(said(message("quicklook.page", page=str(page))))
+
+
+def inspect_file(path: Path) -> str:
+    """What a log or record holds, with a mapping to paste, or a run for each sweep where it holds several."""
+    from reportgen.compute.sweep.several_sweeps import sweeps_of_record
+    from reportgen.read.inspect_file import describe_file
+    from reportgen.render.catalogue import said
+
+    return describe_file(path, said, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
+
+
+Bare = tuple[SweepLog, tuple[str, ...]]
+"""A sweep log without a job, and its control channels."""
+
+
+def _if_swept(read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]]) -> Bare | None:
+    """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
+    log, controls, _ = read()
+    return (log, controls) if isinstance(log, SweepLog) and controls else None
+
+
+def _resonances(path: Path, read: Callable[[], Bare | None]) -> RunResult | None:
+    """What a bare sweep log tells; what computes it is loaded while the log is still being read."""
+    import reportgen.compute.run  # noqa: F401
+
+    swept = read()
+    return None if swept is None else _compute_bare(path, *swept, silent, 1)
+
+
+def _compute_bare(path: Path, log: Log, controls: tuple[str, ...], progress: Say, cores: int) -> RunResult:
+    job = _bare_job(path, controls)
+    (run,) = compute_runs(job, {job.runs[0].id: log}, progress, cores)
+    return run
+
+
+def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
+    """A record without control as a free decay; raises ReadError with what was found wanting where it is none."""
+    from reportgen.compute.run import decay_if_any
+
+    run = decay_if_any(_bare_job(path, ()).runs[0], log)
+    if run is None:
+        raise _wanting(path, findings, message("quicklook.no-decay"))
+    told = note(Place(path.name, 1), message("quicklook.read-as-decay"))
+    return run, (*(each for each in findings if each.severity is not Severity.ERROR), told)
+
+
+def _wanting(path: Path, findings: tuple[Finding, ...], otherwise: Message) -> ReadError:
+    """What was found wanting, or ``otherwise`` where nothing was."""
+    return ReadError(str(path), findings[0].whole if findings else otherwise).listing(findings[1:])
+
+
+def _bare_job(path: Path, controls: tuple[str, ...]) -> Job:
+    """A job that says nothing but its one run."""
+    kind = RunKind.SURVEY if controls else RunKind.DECAY
+    run = RunPlan(id=path.name, kind=kind, log=Path(path.name), control=controls)
+    identity = ReportIdentity(number="", title=path.name, date=date.min)
+    nobody = Party(name="")
+    return Job(
+        folder=path.parent,
+        file=path,
+        report=identity,
+        laboratory=nobody,
+        customer=nobody,
+        specimen=Specimen(name=""),
+        runs=(run,),
+    )
