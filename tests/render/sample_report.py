@@ -40,6 +40,7 @@ from reportgen.records.job import (
     ToleranceBand,
     TrackingFilter,
 )
+from reportgen.records.message import message
 from reportgen.records.note import LevelChanged, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import Amendment, Change, InputFile, Report, RunShift
 from reportgen.records.result import (
@@ -297,7 +298,7 @@ def _dwell() -> RunResult:
             rows=1800,
             rate=None,
             rate_unit="oct/min",
-            rate_reason="the frequency was held",
+            rate_reason=message("sweep.held"),
             duration_s=1800.0,
             cycles=33150.0,
         ),
@@ -307,7 +308,7 @@ def _dwell() -> RunResult:
             required=None,
             lower=None,
             upper=None,
-            reason="the run names no profile",
+            reason=message("run.no-profile"),
             channels=("C1", "C2"),
             time_s=t,
             time_at_level_s=1800.0,
