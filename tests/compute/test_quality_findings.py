@@ -64,5 +64,5 @@ def test_a_clock_that_starts_anew_at_a_resumption_goes_on(tmp_path):
     said: list[str] = []
     begun = len(swept(20.0, 75.0).frequency_hz)
     quicklook(written(resumed_log(), tmp_path / "x.csv", restart=begun), None, said.append)
-    assert any("starts anew where the sweep is resumed at 65 Hz" in line for line in said)
+    assert any("the clock starts anew" in line for line in said)
     assert sum(line.split()[0] == "A1" for line in said if line.split()) == 2
