@@ -11,7 +11,6 @@ from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
-from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 HALF = 0.5
@@ -66,7 +65,7 @@ def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float,
         channel=channel.id,
         mode=each.mode,
         frequency_hz=each.frequency_hz,
-        flags=tuple(map(said, each.flags)),
+        flags=each.flags,
     )
 
 

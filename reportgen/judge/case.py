@@ -18,7 +18,6 @@ from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
 from reportgen.records.verdict import Evidence, Outcome, Verdict
-from reportgen.render.catalogue import said
 from reportgen.units import Quantity, example
 
 _REMARKED = (IssueKind.SHORT_RUN, IssueKind.LEVEL_DIFFERS, IssueKind.RATE_DIFFERS, IssueKind.RESUMED, IssueKind.JUMP)

@@ -16,7 +16,6 @@ from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
-from reportgen.render.catalogue import said
 from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)

@@ -10,7 +10,6 @@ from reportgen.records.message import Message, message
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome
-from reportgen.render.catalogue import said
 from reportgen.units import Quantity
 
 SAME_HZ = 1e-9

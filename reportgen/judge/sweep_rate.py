@@ -12,7 +12,6 @@ from reportgen.records.job import RunKind, SweepRate
 from reportgen.records.message import Amount, message
 from reportgen.records.result import RunResult, SweepFacts
 from reportgen.records.verdict import Outcome
-from reportgen.render.catalogue import said
 
 END_SHARE = 0.01
 """A hold within 1 % of an end of the sweep is where it was started or stopped."""
