@@ -9,6 +9,7 @@ import pytest
 
 from reportgen import pipeline
 from reportgen.errors import ReadError
+from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import Settings, build_job
 from reportgen.read import log as log_module
 from reportgen.read.input_files import stamp_of_job_file, watch_inputs
@@ -83,7 +84,7 @@ def test_a_log_changed_while_runs_were_computed(job, monkeypatch):
 
 def test_the_job_file_changed_after_it_was_read(job):
     before = stamp_of_job_file(job)
-    read, _ = read_job(job)
+    read, _ = read_job(job, CHECKS)
     (job / "job.toml").write_bytes((job / "job.toml").read_bytes() + b"# more\n")
     with pytest.raises(ReadError, match=r"job\.toml: was changed"):
         watch_inputs(read, before)
