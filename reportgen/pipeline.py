@@ -19,6 +19,7 @@ from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.log import Log, SweepLog
+from reportgen.records.message import Said
 from reportgen.records.note import Note, describe_fact
 from reportgen.records.report import InputFile, Report
 from reportgen.records.result import RunResult
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from reportgen.archive.verify import Verified
     from reportgen.read.input_files import Stamp, Watched
 
-Say = Callable[[str], object]
+Say = Callable[[Said], object]
 SOFTWARE = f"reportgen {__version__}"
 
 

@@ -6,6 +6,7 @@ import sys
 import time
 from typing import TextIO
 
+from reportgen.records.message import Said
 from reportgen.terminal import printable
 
 
@@ -19,11 +20,13 @@ class Progress:
         self._patience_s = patience_s
         self._written = 0
 
-    def __call__(self, what: str) -> None:
+    def __call__(self, what: Said) -> None:
         """Say the step that begins now."""
         if not self._shows or time.monotonic() - self._begun < self._patience_s:
             return
-        line = printable(what, self._stream)[:100]
+        from reportgen.render.catalogue import said
+
+        line = printable(said(what), self._stream)[:100]
         self._stream.write("\r" + line.ljust(self._written))
         self._stream.flush()
         self._written = len(line)
@@ -36,5 +39,5 @@ class Progress:
             self._written = 0
 
 
-def silent(_what: str) -> None:
+def silent(_what: Said) -> None:
     """Progress for callers that have nobody to tell."""

@@ -34,7 +34,7 @@ from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, Resonance, RunResult
 from reportgen.units import parse_unit
 
-Say = Callable[[str], object]
+Say = Callable[[Message], object]
 _DECAYS = 0.9
 """Least share of the variance that decaying sinusoids explain of a record that is a free decay."""
 _CUT_SHORT = message("run.decay-cut-short")
@@ -84,7 +84,7 @@ def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 
     """The log as rows of a sweep; a time history is demodulated against the drive, else the control."""
     if isinstance(log, SweepLog):
         return log
-    progress(f"demodulating {log.path}")
+    progress(message("progress.demodulating", path=log.path))
     control = present_control(job, run, log.channels)
     drives = [each.id for each in job.channels if each.role is ChannelRole.DRIVE and each.id in log.channels]
     if not (drives or control):

@@ -9,6 +9,7 @@ from pathlib import Path
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
+from reportgen.records.message import Message, Said
 from reportgen.records.result import RunResult
 from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import blank, finish, sketch
@@ -127,11 +128,13 @@ def _context(
         },
         "laboratory": {"name": software},
         "facts": language.pairs(
-            ("File", log.path), ("Layout", log.layout), ("Control", _named(controls, say("average")))
+            ("File", log.path),
+            ("Layout", _as_written(log.layout, language)),
+            ("Control", _named(controls, say("average"))),
         )
         + (sweep_facts(run.sweep, language) if run.sweep else [])
         + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
-        "remarks": list(log.remarks),
+        "remarks": [_as_written(each, language) for each in log.remarks],
         "assumed": steady_state_sentence((run,), language),
         "run": {
             "id": run.id,
@@ -153,3 +156,8 @@ def _context(
         "quality": [quality(issue, run.id, language) for issue in run.quality],
         "findings": [finding(each, language) for each in findings],
     }
+
+
+def _as_written(text: Said, language: Language) -> str:
+    """What the log itself says, letter for letter; what was found of it, in words."""
+    return language.sentence(text) if isinstance(text, Message) else text

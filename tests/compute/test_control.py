@@ -9,6 +9,7 @@ from reportgen.compute.sweep.control import combine_control, control_result
 from reportgen.errors import ComputeError
 from reportgen.records.job import Breakpoint, ControlStrategy, Notch, Profile, ToleranceBand
 from reportgen.records.log import SweepLog, Trace
+from reportgen.records.message import message
 from reportgen.records.result import NotJudgedCause
 
 TEN_PERCENT = ToleranceBand(lower_db=20 * np.log10(0.9), upper_db=20 * np.log10(1.1), text="10 %")
@@ -59,8 +60,9 @@ def test_one_reading_missing_leaves_no_level():
 
 
 def test_a_control_that_is_not_there_is_named():
-    with pytest.raises(ComputeError, match=r"C9 is not in the log; it holds C1"):
+    with pytest.raises(ComputeError) as caught:
         combine_control(log(F, 10.0), ["C9"], ControlStrategy.AVERAGE)
+    assert caught.value.said.value("what") == message("control.not-in-log", channel="C9", held=("C1",))
 
 
 def test_deviation_worst_point_bands_and_share():
@@ -110,13 +112,13 @@ def test_in_a_notch_the_control_may_be_low_and_the_channel_is_held_to_its_limit(
     assert control_result(both, ["C1"], ControlStrategy.AVERAGE, FLAT).outside_bands
     missing = control_result(base, ["C1"], ControlStrategy.AVERAGE, notched).notches[0]
     assert missing.highest is None
-    assert "not in the log" in missing.reason
+    assert missing.reason == message("notch.not-in-log", channel="A1")
 
 
 def test_without_a_profile_nothing_is_compared_and_the_reason_is_there():
     result = control_result(log(F, 10.0), ["C1"], ControlStrategy.AVERAGE, None)
     assert result.worst_deviation_db is None
-    assert "no profile" in result.reason
+    assert result.reason == message("run.no-profile")
 
 
 def test_time_at_level_counts_the_rows_above_the_lower_limit():

@@ -9,6 +9,7 @@ import pytest
 
 from reportgen.compute.identify.sweep import SweptResponse
 from reportgen.compute.sweep.dwell import dwell_result
+from reportgen.records.message import message
 
 
 def dwell(frequency, control, response, *, time=None, phase=None):
@@ -48,7 +49,7 @@ def test_an_interruption_is_not_counted_and_is_said():
     n = len(time)
     found = dwell_result(dwell(np.full(n, 20.0), np.full(n, 9.8), np.full(n, 98.0), time=time))
     assert found.duration_s == pytest.approx(1198.0)
-    assert any("interrupted 1 time;" in flag for flag in found.flags)
+    assert message("dwell.interrupted", times=1) in found.flags
 
 
 def test_a_resonance_that_was_followed_down():
@@ -61,8 +62,7 @@ def test_a_resonance_that_was_followed_down():
     assert found.frequency_to_hz == pytest.approx(100.0)
     assert found.response_drift_db == pytest.approx(20 * math.log10(152.5 / 197.5), abs=0.05)
     assert found.phase_drift_deg == pytest.approx(9.0, abs=0.1)
-    assert any("tracked, from" in flag for flag in found.flags)
-    assert any("response over control changed" in flag for flag in found.flags)
+    assert [flag.code for flag in found.flags] == ["dwell.tracked", "dwell.response-changed"]
 
 
 def test_build_up_at_the_first_row():
@@ -81,7 +81,7 @@ def test_without_time_duration_and_cycles_are_none():
     found = dwell_result(sweep)
     assert found.duration_s is None
     assert found.cycles is None
-    assert any("no time" in flag for flag in found.flags)
+    assert message("dwell.no-time") in found.flags
 
 
 def test_without_responses_the_dwell_still_counts():

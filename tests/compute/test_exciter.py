@@ -21,6 +21,7 @@ from reportgen.records.job import (
     RunPlan,
     Specimen,
 )  # fmt: skip
+from reportgen.records.message import message
 from reportgen.records.result import ControlResult, RunResult
 from reportgen.units import parse_quantity
 
@@ -76,11 +77,11 @@ def test_each_run_gets_a_row_for_every_ability(tmp_path):
     assert (force.rated, force.needed, force.used) == (1000.0, 500.0, 600.0)
     assert (force.used_at_hz, force.share) == (100.0, 0.6)
     assert rows["stroke"].rated is None
-    assert "states no stroke" in rows["stroke"].reason
+    assert rows["stroke"].reason == message("exciter.no-rating", quantity="stroke")
     light = replace(job, exciter=replace(job.exciter, moving_mass=None))
     no_force = {row.quantity: row for row in exciter_check(light, [run_of("X", control)])}["force"]
     assert (no_force.needed, no_force.used, no_force.share) == (None, None, None)
-    assert "moving_mass" in no_force.reason
+    assert no_force.reason == message("exciter.no-moving-mass")
     assert exciter_check(replace(job, exciter=None), [run_of("X", control)]) == ()
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from reportgen.compute.comparison.level_dependence import level_dependence
 from reportgen.records.job import RunKind
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, ControlResult, Resonance, RunResult, SweepFacts
 
 G = 9.80665
@@ -72,12 +73,12 @@ def test_what_cannot_be_compared_is_null_with_a_reason():
     pre = run("PRE", 0.5 * G, (100.0, 40.0), (300.0, 20.0))
     alone = level_dependence(JOB, (pre, run("FULL", 5.0 * G, (98.8, 36.0))))
     assert [each.frequency_change is None for each in alone] == [False, True]
-    assert "not seen in run FULL" in alone[1].reason
+    assert alone[1].reason == message("level.not-seen", run="FULL")
     assert alone[1].survey_hz == 300.0
     assert alone[1].sweep_hz is None
     (same, _) = level_dependence(JOB, (pre, run("FULL", 0.52 * G, (98.8, 36.0), (299.0, 20.0))))
     assert same.frequency_change is None
-    assert "the same" in same.reason
+    assert same.reason == message("level.same")
 
 
 def test_a_sweep_is_paired_with_the_survey_before_it():

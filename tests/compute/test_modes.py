@@ -27,8 +27,10 @@ from reportgen.records.job import (
     RunPlan,
     Specimen,
 )  # fmt: skip
+from reportgen.records.message import Message, message
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
 from reportgen.records.result import ChannelResult, IssueKind, Observed, QualityIssue, Resonance, RunResult, SweepFacts
+from reportgen.render.catalogue import said
 from reportgen.units import parse_quantity
 
 # Common practice, no source: natural frequencies of a beam with a heavy tip, and the nodes counted at them.
@@ -100,6 +102,18 @@ def seen_near(modes, hz: float):
     return min((mode for mode in modes if not mode.missing), key=lambda mode: abs(mode.frequency_hz - hz))
 
 
+def codes(text) -> set[str]:
+    """Codes of a message and of all messages in it."""
+    if isinstance(text, tuple):
+        return {code for each in text for code in codes(each)}
+    return {text.code, *codes(tuple(value for _, value in text.values))} if isinstance(text, Message) else set()
+
+
+def told(what: str, *texts) -> bool:
+    """Whether any of the flags, or the findings, says a code, in itself or in what it quotes."""
+    return any(what in codes(getattr(each, "message", each)) for each in texts)
+
+
 def numbers(modes):
     return [(mode.mode, mode.missing) for mode in modes]
 
@@ -135,13 +149,13 @@ def test_every_mode_gets_its_number_and_the_gap_is_named():
     assert [each.mode for each in runs[0].channels[1].resonances] == [1, 2, 3, 4, 5, 6, 9]
     assert abs(fit.worst_residual) < 0.01
     assert fit.tip_mass_ratio == pytest.approx(1.3, abs=0.05)
-    (gap,) = [each for each in findings if "missing" in each.message]
-    assert "1 to 6, 9" in gap.message
-    assert gap.where == "notes.txt:7"
+    (gap,) = [each for each in findings if "missing" in said(each.message)]
+    assert "1 to 6, 9" in said(gap.message)
+    assert str(gap.where) == "notes.txt:7"
     for mode in modes[6:8]:
-        assert f"{mode.mode} (expected near {mode.expected_hz:.4g} Hz)" in gap.message
+        assert f"{mode.mode} (expected near {mode.expected_hz:.4g} Hz)" in said(gap.message)
         assert mode.seen_in == ()
-        assert "outside what was swept" in mode.flags[1]
+        assert "outside what was swept" in said(mode.flags[1])
         assert 1450 < mode.expected_hz < 3540
 
 
@@ -165,17 +179,18 @@ def test_seen_in_the_log_alone_has_no_number_only_an_expectation():
     )
     (log_only,) = [mode for mode in modes if mode.seen_in == ("log",)]
     assert log_only.mode is None
-    assert any("no number" in flag and "mode 4" in flag for flag in log_only.flags)
+    (near,) = [flag for flag in log_only.flags if flag.code == "modes.unnumbered-near-beam"]
+    assert near.value("mode") == 4
     (missing,) = [mode for mode in modes if mode.missing]
     assert missing.mode == 4
-    assert any("may be it" in flag for flag in missing.flags)
+    assert told("modes.unnumbered-may-be-it", *missing.flags)
 
 
 def test_seen_in_the_notes_alone_is_kept():
     _, modes, _, _ = join_modes(job_of(), (run_of("X-PRE", [7.4, 84.0, 557.0]),), notes_of(PRACTICE[:4]))
     (alone,) = [mode for mode in modes if mode.seen_in == ("notes",)]
     assert (alone.mode, alone.frequency_hz, alone.notes, alone.runs) == (3, 268.0, ("notes.txt:3",), ())
-    assert any("notes alone" in flag for flag in alone.flags)
+    assert told("modes.notes-alone", *alone.flags)
 
 
 def test_free_free_bar():
@@ -192,7 +207,7 @@ def test_free_free_bar():
 def test_the_wrong_boundary_is_said():
     seen = ((51.52, 2), (142.18, 3), (278.67, 4), (460.40, 5), (687.17, 6), (958.54, 7))
     _, _, (fit,), findings = join_modes(job_of(), (run_of("X-PRE", [hz for hz, _ in seen]),), notes_of(seen))
-    assert any("free-free fits" in each.message and "clearly better" in each.message for each in findings)
+    assert any("free-free fits" in said(each.message) and "clearly better" in said(each.message) for each in findings)
     assert dict(fit.alternatives)["free-free"] < 0.002 < fit.rms_residual
 
 
@@ -206,7 +221,7 @@ def test_supports_that_were_counted_are_taken_off():
 def test_without_a_beam_a_count_gives_no_number():
     _, modes, fits, _ = join_modes(job_of(None), (run_of("X-PRE", [84.0]),), notes_of([(84.0, 1)]))
     assert (modes[0].mode, modes[0].nodes, fits) == (None, 1, ())
-    assert any("specimen.beam" in flag for flag in modes[0].flags)
+    assert told("modes.no-boundary", *modes[0].flags)
 
 
 def test_torsion_and_axial_stand_apart():
@@ -218,14 +233,14 @@ def test_torsion_and_axial_stand_apart():
     torsion, axial = modes[3], modes[5]
     assert (torsion.motion, torsion.nodes, torsion.seen_in) == (MotionKind.TORSION, 1, ("notes",))
     assert (axial.motion, axial.seen_in) == (MotionKind.AXIAL, ("log", "notes"))
-    assert not [each for each in findings if "several kinds" in each.message]
+    assert not told("modes.motion-contradicted", *findings)
 
 
 def test_two_kinds_of_motion_at_one_resonance_are_a_question():
     notes = (counted(84.0, 1, 1), moving(84.0, MotionKind.TORSION, 2))
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", [84.0]),), notes)
     assert modes[0].mode is None
-    assert any("several kinds of motion" in each.message for each in findings)
+    assert told("modes.motion-contradicted", *findings)
 
 
 # Contradictions
@@ -234,23 +249,23 @@ def test_two_kinds_of_motion_at_one_resonance_are_a_question():
 def test_two_modes_with_one_number():
     seen = ((7.4, 0), (84.0, 1), (268.0, 1))
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", [7.4, 84.0, 268.0]),), notes_of(seen))
-    assert any("mode number 2 stands at 84 Hz of axis X and at 268 Hz" in each.message for each in findings)
+    assert any("mode number 2 stands at 84 Hz of axis X and at 268 Hz" in said(each.message) for each in findings)
     assert [mode.mode for mode in modes] == [1, 2, 2]
-    assert all(any("number 2 stands" in flag for flag in mode.flags) for mode in modes[1:])
+    assert all(any("number 2 stands" in said(flag) for flag in mode.flags) for mode in modes[1:])
 
 
 def test_a_number_that_falls_while_frequency_rises():
     seen = ((7.4, 0), (84.0, 2), (268.0, 1))
     _, _, _, findings = join_modes(job_of(), (run_of("X-PRE", [7.4, 84.0, 268.0]),), notes_of(seen))
-    assert any("falls from 3 at 84 Hz" in each.message and each.where == "notes.txt:3" for each in findings)
+    assert any("falls from 3 at 84 Hz" in said(each.message) and str(each.where) == "notes.txt:3" for each in findings)
 
 
 def test_a_number_that_beam_theory_doubts():
     seen = (*PRACTICE[:5], (1450.0, 6))
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", [hz for hz, _ in seen]),), notes_of(seen))
-    (doubt,) = [each for each in findings if "uniform beam" in each.message]
-    assert doubt.where == "notes.txt:6"
-    assert "has mode 6" in doubt.message
+    (doubt,) = [each for each in findings if "uniform beam" in said(each.message)]
+    assert str(doubt.where) == "notes.txt:6"
+    assert "has mode 6" in said(doubt.message)
     assert seen_near(modes, 1450.0).mode == 7
 
 
@@ -259,14 +274,14 @@ def test_two_corrections_that_disagree_give_no_number():
     runs = (run_of("X-PRE", [84.0]), run_of("X-POST", [83.5]))
     _, modes, _, findings = join_modes(job_of(corrections=two), runs, ())
     assert modes[0].mode is None
-    assert any("numbers 2 and 3" in each.message for each in findings)
+    assert any("numbers 2 and 3" in said(each.message) for each in findings)
 
 
 def test_counts_that_contradict_each_other_give_no_number():
     notes = (counted(84.0, 1, 1), counted(84.1, 2, 2))
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", [84.0]),), notes)
     assert modes[0].mode is None
-    assert any("contradict" in each.message for each in findings)
+    assert told("modes.counts-contradict", *findings)
 
 
 def test_the_trap_of_base_drive():
@@ -275,8 +290,8 @@ def test_the_trap_of_base_drive():
     _, modes, _, findings = join_modes(job_of(), runs, notes)
     assert [(mode.mode, mode.nodes) for mode in modes] == [(1, 0), (2, 1)]
     assert modes[0].node_positions == ()
-    assert any("5.0 % above" in flag for flag in modes[0].flags)
-    assert any(each.where == "notes.txt:1" and "new one of absolute motion" in each.message for each in findings)
+    assert any("counted 5.0\u00a0% above the resonance" in said(flag) for flag in modes[0].flags)
+    assert any(str(each.where) == "notes.txt:1" and told("count.new-node-taken-off", each) for each in findings)
 
 
 def test_the_trap_without_position_leaves_the_number_open_until_accepted():
@@ -287,14 +302,14 @@ def test_the_trap_without_position_leaves_the_number_open_until_accepted():
     accepted = Correction(run="X-PRE", frequency_hz=42.0, action="accept", reason="recounted", by="M. Adler")
     _, modes, _, _ = join_modes(job_of(corrections=[accepted]), runs, notes)
     assert seen_near(modes, 40.0).mode == 2
-    assert any("accepted by M. Adler: recounted" in flag for flag in seen_near(modes, 40.0).flags)
+    assert any("accepted by M. Adler: recounted" in said(flag) for flag in seen_near(modes, 40.0).flags)
 
 
 def test_off_the_peak_the_resonances_below_count():
     runs = (run_of("X-PRE", [40.0, 250.7]),)
     _, modes, _, findings = join_modes(job_of(), runs, (counted(40.0, 0, 1), counted(257.0, 1, 2)))
     assert [(mode.mode, mode.frequency_hz) for mode in modes] == [(1, 40.0), (2, 250.7)]
-    assert any(each.where == "notes.txt:2" and "above the resonance" in each.message for each in findings)
+    assert any(str(each.where) == "notes.txt:2" and told("count.above-resonance", each) for each in findings)
 
 
 def test_the_phase_of_the_log_is_looked_at():
@@ -308,7 +323,7 @@ def test_the_phase_of_the_log_is_looked_at():
     run = replace(run_of("X-PRE", []), channels=(channel,))
     _, modes, _, _ = join_modes(job_of(), (run,), (counted(41.6, 1, 1),))
     assert seen_near(modes, 40.0).mode is None
-    assert any("turned by 80°" in flag for flag in seen_near(modes, 40.0).flags)
+    assert any("turned by 80°" in said(flag) for flag in seen_near(modes, 40.0).flags)
     _, modes, _, _ = join_modes(
         job_of(), (replace(run, channels=(replace(channel, phase_deg=None),)),), (counted(41.6, 1, 1),)
     )
@@ -322,17 +337,18 @@ def test_the_peak_that_the_sweep_moved_is_where_the_operator_saw_it():
     run = replace(run, channels=(replace(run.channels[0], resonances=(moved,)),))
     _, modes, _, findings = join_modes(job_of(), (run,), (counted(18.6, 1, 1),))
     assert seen_near(modes, 40.0).mode == 2
-    assert not [each for each in findings if "too high" in each.message]
+    assert not told("count.may-be-one-high", *findings)
 
 
 def test_a_mode_on_a_loose_sensor_alone_is_marked():
-    loose = QualityIssue(kind=IssueKind.LOOSE_SENSOR, message="A2 came loose", channel="A2", spoils=True)
+    zero = message("quality.reads-zero", channel="A2")
+    loose = QualityIssue(kind=IssueKind.DEAD_CHANNEL, message=zero, channel="A2", spoils=True)
     run = run_of("X-PRE", [84.0])
     ghost = replace(run.channels[1], resonances=(*run.channels[1].resonances, resonance(256.0)))
     run = replace(run, channels=(run.channels[0], ghost), quality=(loose,))
     _, modes, _, _ = join_modes(job_of(), (run,), ())
-    assert [any("may be no mode" in flag for flag in mode.flags) for mode in modes] == [False, True]
-    assert "A2 of X-PRE" in modes[1].flags[0]
+    assert [told("modes.without-evidence", *mode.flags) for mode in modes] == [False, True]
+    assert "A2 of X-PRE" in said(modes[1].flags[0])
 
 
 # Positions
@@ -344,10 +360,10 @@ def test_positions_beside_expected_ones():
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", PRACTICE_HZ[:4]),), notes)
     assert modes[2].node_positions == pytest.approx((0.232 / 0.42, 0.414 / 0.42))
     assert modes[2].expected_positions == pytest.approx(modes[2].node_positions, abs=0.02)
-    assert not any("node seen" in flag for flag in modes[2].flags)
-    (off,) = [each for each in findings if "node seen" in each.message]
-    assert off.where == "notes.txt:4"
-    assert "0.300 L" in off.message
+    assert not told("modes.node-misplaced", *modes[2].flags)
+    (off,) = [each for each in findings if told("modes.node-misplaced", each)]
+    assert str(off.where) == "notes.txt:4"
+    assert "0.300 L" in said(off.message)
 
 
 def test_positions_that_cannot_be_used_are_said():
@@ -355,11 +371,11 @@ def test_positions_that_cannot_be_used_are_said():
     note = counted(84.0, 1, 1, positions=(0.36,), position_unit="m")
     _, modes, _, findings = join_modes(job_of(beam), (run_of("X-PRE", [84.0]),), (note,))
     assert modes[0].node_positions == ()
-    assert any("length" in each.message for each in findings)
+    assert told("observation.length-needed", *findings)
     beyond = counted(84.0, 1, 1, positions=(0.6,), position_unit="m")
     _, modes, _, findings = join_modes(job_of(), (run_of("X-PRE", [84.0]),), (beyond,))
     assert modes[0].node_positions == ()
-    assert any("beyond the beam" in each.message for each in findings)
+    assert told("observation.node-beyond-beam", *findings)
 
 
 # Axes, runs and times
@@ -384,13 +400,13 @@ def test_a_note_without_run_is_placed_by_its_time():
         note = replace(counted(84.2, 1, 1, run=None), when=when)
         _, modes, _, _ = join_modes(job_of(runs=TWO_AXES), runs, (note,))
         assert [(mode.axis, mode.mode) for mode in modes if mode.seen_in and "notes" in mode.seen_in] == [("Y", 2)]
-        assert any("by its time" in flag for mode in modes for flag in mode.flags)
+        assert told("observation.run-by-time", *(flag for mode in modes for flag in mode.flags))
 
 
 def test_a_note_that_fits_two_axes_asks_for_its_run():
     runs = (run_of("X-PRE", [84.0]), run_of("Y-PRE", [84.5], axis="Y"))
     _, _, _, findings = join_modes(job_of(runs=TWO_AXES), runs, (counted(84.2, 1, 1, run=None),))
-    assert any("name the run" in each.message for each in findings)
+    assert any("name the run" in said(each.message) for each in findings)
 
 
 def test_a_note_that_fits_no_axis_is_kept_without_beam_theory():
@@ -400,7 +416,7 @@ def test_a_note_that_fits_no_axis_is_kept_without_beam_theory():
     assert alone.axis is None
     assert not [mode for mode in modes if mode.missing]
     assert fits == ()
-    assert any("axis is not known" in each.message for each in findings)
+    assert told("modes.axis-unknown", *findings)
 
 
 # Corrections
@@ -420,7 +436,7 @@ def test_a_rejected_resonance_stays_visible_and_is_no_mode():
     gone = runs[0].channels[0].resonances[1]
     assert gone.rejected == "mains pick-up (Test engineer)"
     assert gone.mode is None
-    assert any(each.where == "job.toml:90" and "rejected by Test engineer" in each.message for each in findings)
+    assert any(str(each.where) == "job.toml:90" and told("correction.rejected", each) for each in findings)
 
 
 def test_a_renumbered_resonance():
@@ -431,8 +447,9 @@ def test_a_renumbered_resonance():
     )
     assert numbers(modes) == [(1, False), (2, False), (3, False)]
     assert [each.mode for each in runs[0].channels[0].resonances] == [1, 2, 3]
-    assert any("renumbered to mode 3 by Test engineer" in flag for flag in runs[0].channels[0].resonances[2].flags)
-    assert any("renumbered to mode 3" in flag for flag in modes[2].flags)
+    decided = message("correction.renumbered", mode=3, by="Test engineer", reason="mains pick-up")
+    assert decided in runs[0].channels[0].resonances[2].flags
+    assert told("correction.renumbered", *modes[2].flags)
 
 
 def test_a_rejected_observation_numbers_nothing():
@@ -440,21 +457,21 @@ def test_a_rejected_observation_numbers_nothing():
         job_of(corrections=[correct("reject", 300.0)]), (run_of("X-PRE", [84.0]),), (counted(300.0, 4, 8),)
     )
     assert [mode.seen_in for mode in modes] == [("log",)]
-    assert any("observation notes.txt:8" in each.message for each in findings)
+    assert any(message("correction.observation", where="notes.txt:8") in each.message.value("to") for each in findings)
 
 
 def test_a_correction_that_matches_nothing_names_the_nearest():
     _, _, _, findings = join_modes(job_of(corrections=[correct("reject", 60.0)]), (run_of("X-PRE", [84.0]),), ())
-    (found,) = [each for each in findings if each.where == "job.toml:90"]
+    (found,) = [each for each in findings if str(each.where) == "job.toml:90"]
     assert str(found.severity) == "warning"
-    assert "matches no resonance" in found.message
-    assert "84 Hz" in found.message
+    nearest = message("correction.resonance", run="X-PRE", channel="A1", frequency_hz=84.0)
+    assert found.message.value("hint") == message("correction.nearest", resonance=nearest)
 
 
 def test_renumber_without_a_mode_is_refused():
     _, modes, _, findings = join_modes(job_of(corrections=[correct("renumber", 84.0)]), (run_of("X-PRE", [84.0]),), ())
     assert modes[0].mode is None
-    assert any("needs mode" in each.message for each in findings)
+    assert told("correction.mode-needed", *findings)
 
 
 # Properties
@@ -515,8 +532,8 @@ def test_the_boom_of_the_examples_has_one_missing_mode():
     assert numbers(modes) == [(n, n == 6) for n in range(1, 9)]
     assert [mode.nodes for mode in modes] == list(range(8))
     assert [mode.seen_in for mode in modes] == [("log", "notes")] * 5 + [()] + [("notes",)] * 2
-    (gap,) = [each for each in findings if "missing" in each.message]
-    assert "1 to 5, 7 to 8; missing is 6" in gap.message
+    (gap,) = [each for each in findings if "missing" in said(each.message)]
+    assert [each.value("mode") for each in gap.message.value("missing")] == [6]
     assert [str(each.severity) for each in findings if each is not gap] == ["note"]
     assert abs(fit.worst_residual) < 0.03
 

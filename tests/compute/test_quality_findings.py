@@ -5,27 +5,31 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from reportgen.compute.quality.quality_findings import quality_findings
 from reportgen.pipeline import quicklook
 from reportgen.records.finding import Severity
 from reportgen.records.log import SweepLog
+from reportgen.records.message import message
 from reportgen.records.result import IssueKind, QualityIssue, RunResult
 from tests.compute.test_interrupted_sweeps import G, computed, job, resumed_log, swept
 
 
 def test_a_channel_that_carries_no_verdict_is_a_finding():
-    lost = QualityIssue(kind=IssueKind.CLIPPING, message="A1 is clipped", channel="A1", spoils=True)
-    noted = QualityIssue(kind=IssueKind.NOISE_FLOOR, message="A2 shows noise", channel="A2")
+    clipped = message("quality.clipped", channel="A1", rows=9, low_hz=20.0, high_hz=21.0)
+    noise = message("quality.noise-floor", channel="A2", share=0.1, low_hz=20.0, high_hz=21.0)
+    lost = QualityIssue(kind=IssueKind.CLIPPING, message=clipped, channel="A1", spoils=True)
+    noted = QualityIssue(kind=IssueKind.NOISE_FLOOR, message=noise, channel="A2")
     run = RunResult(id="R", kind="survey", axis="X", sweep=None, control=None, quality=(lost, noted))
     (finding,) = quality_findings(job(), (run,))
-    assert (finding.severity, finding.where) == (Severity.WARNING, "x.csv:1")
-    assert finding.message == "channel A1 of run R is left out: A1 is clipped"
+    assert (finding.severity, str(finding.where)) == (Severity.WARNING, "x.csv:1")
+    assert finding.message == message("quality.left-out", channel="A1", run="R", why=clipped)
 
 
 def test_a_resumption_is_a_finding():
     (finding,) = quality_findings(job(), (computed(resumed_log()),))
-    assert "was resumed from 65 Hz" in finding.message
+    assert finding.message.value("what").value("from_hz") == pytest.approx(65.0, rel=0.001)
 
 
 def written(log: SweepLog, path, restart: int = 0):
@@ -60,5 +64,5 @@ def test_a_clock_that_starts_anew_at_a_resumption_goes_on(tmp_path):
     said: list[str] = []
     begun = len(swept(20.0, 75.0).frequency_hz)
     quicklook(written(resumed_log(), tmp_path / "x.csv", restart=begun), None, said.append)
-    assert any("starts anew where the sweep is resumed at 65 Hz" in line for line in said)
+    assert any("the clock starts anew" in line for line in said)
     assert sum(line.split()[0] == "A1" for line in said if line.split()) == 2

@@ -120,3 +120,15 @@ def test_rejected_resonances_are_not_compared():
     before = modes([100])
     rows = compare_runs(run("PRE", {**before, "A1": [rejected, *before["A1"]]}), run("POST", modes([100])))
     assert all(row.before_hz == 100 for row in rows)
+
+
+def test_facts_of_a_pair_do_not_hang_on_the_words_of_its_flags():
+    """Fault: the judge looked for "numbered" and "no peak of its own" in flags, and rewording them passed verdicts."""
+    before = {"A1": [resonance(100.0, mode=2, has_peak=False, flags=("in any words",))]}
+    after = {"A1": [resonance(101.0, mode=3, has_peak=False)]}
+    (row,) = compare_runs(run("PRE", before), run("POST", after))
+    assert row.renumbered == (2, 3)
+    assert not row.own_peak
+    (row,) = compare_runs(run("PRE", before), run("POST", {"A1": [resonance(101.0, mode=2)]}))
+    assert row.renumbered is None
+    assert row.own_peak

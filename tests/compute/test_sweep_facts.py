@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.records.log import SweepLog
+from reportgen.records.message import message
 
 
 def log(f, t=None, **more):
@@ -120,7 +121,7 @@ def test_no_time_no_rate_and_the_reason_is_there():
     f, _ = exponential(10, 1000, 2.0)
     facts = sweep_facts(log(f))
     assert (facts.rate, facts.duration_s, facts.cycles) == (None, None, None)
-    assert facts.rate_reason == "the log has no time"
+    assert facts.rate_reason == message("sweep.no-time")
 
 
 def test_cycles_are_those_the_source_counted():

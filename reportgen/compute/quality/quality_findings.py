@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Job
-from reportgen.records.message import message
+from reportgen.records.message import Place, message
 from reportgen.records.result import IssueKind, RunResult
 
 _TOLD = (IssueKind.HOLE, IssueKind.RESUMED, IssueKind.CLOCK)
@@ -20,7 +20,7 @@ def quality_findings(job: Job, runs: Sequence[RunResult]) -> tuple[Finding, ...]
 
 def _of_run(job: Job, run: RunResult) -> Iterator[Finding]:
     plan = job.run(run.id)
-    where = f"{plan.log.as_posix()}:1" if plan is not None else f"run {run.id}"
+    where = Place(plan.log.as_posix(), 1) if plan is not None else Place("job.toml")
     for issue in run.quality:
         if issue.spoils and issue.channel is not None:
             left_out = message("quality.left-out", channel=issue.channel, run=run.id, why=issue.message)
