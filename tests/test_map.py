@@ -52,8 +52,15 @@ def test_the_core_knows_no_files_and_no_clock(room):
         assert not names & {"pathlib", "os", "time", "logging", "sys"}, f"{path.name}: {names}"
 
 
-STILL_TO_CONVERT = frozenset({"read", "compute", "archive", "render"})
-"""Rooms in which sentences still stand outside the catalogue. A room that has none any more is taken off this list."""
+STILL_TO_CONVERT = (
+    "archive",
+    "compute/comparison/shift.py",
+    "compute/decay",
+    "compute/identify",
+    "compute/sweep/transmissibility.py",
+    "read",
+)
+"""Files and folders in which sentences still stand outside the catalogue. The list only ever shrinks."""
 _WORDS = re.compile(r"[A-Za-z]{2,}[,;:]? [A-Za-z]{2,}")
 
 
@@ -74,13 +81,17 @@ def sentences_in(path: Path) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("room", ["read", "compute", "judge", "render", "archive"])
-def test_sentences_stand_in_catalogue_and_templates_alone(room):
-    found = [each for path in sorted((PACKAGE / room).rglob("*.py")) for each in sentences_in(path)]
-    if room in STILL_TO_CONVERT:
-        assert found, f"{room}/ holds no sentence any more; take it off STILL_TO_CONVERT"
-    else:
-        assert found == []
+def test_sentences_stand_in_catalogue_and_templates_alone():
+    """Labels that ``render/`` says through its words are held by tests/render/test_words.py."""
+    found = {
+        path.relative_to(PACKAGE).as_posix(): sentences_in(path)
+        for room in ("read", "compute", "judge", "archive")
+        for path in sorted((PACKAGE / room).rglob("*.py"))
+    }
+    open_still = {name: [file for file in found if file.startswith(name) and found[file]] for name in STILL_TO_CONVERT}
+    done = [name for name, files in open_still.items() if not files]
+    assert not done, f"no sentence stands there any more; take off STILL_TO_CONVERT: {done}"
+    assert [each for file in found if not file.startswith(STILL_TO_CONVERT) for each in found[file]] == []
 
 
 def test_locks_hold_no_address():
