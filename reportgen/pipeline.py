@@ -149,13 +149,14 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 
 def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
     """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
+    from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import photo_findings, stamps_of_job_file
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
 
     before = stamps_of_job_file(path)
-    job, findings = read_job(path)
+    job, findings = read_job(path, CHECKS)
     if job is None:
         return Checked(findings=findings)
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
@@ -168,11 +169,12 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build."""
+    from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import stamps_of_job_file
     from reportgen.read.job.job_file import read_job
 
     before = stamps_of_job_file(path)
-    job, findings = read_job(path)
+    job, findings = read_job(path, CHECKS)
     if job is None:
         raise JobInError(path, findings)
     inputs = _read_all(job, findings, before, progress)

@@ -28,14 +28,7 @@ def amplification_shift(case: Case) -> None:
 def _shift(case: Case, quantity: str) -> None:
     limit = case.limit("ratio")
     before, after = case.run(case.requirement.before, "before"), case.run(case.requirement.after, "after")
-    if limit is None or before is None or after is None:
-        return
-    if before.id == after.id:
-        case.gap(message("judge.same-run", run=before.id))
-        return
-    for run in (before, after):
-        case.weigh_holes(run)
-    if not all([case.weigh_steady_state(before), case.weigh_steady_state(after)]):
+    if limit is None or before is None or after is None or not _comparable(case, before, after):
         return
     every = [row for row in case.shifts if (row.before, row.after) == (before.id, after.id)]
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)
@@ -51,6 +44,16 @@ def _shift(case: Case, quantity: str) -> None:
         case.gap(message("judge.no-amplification-compared"))
     for run, is_before in ((before, True), (after, False)):
         _lay_uncompared(case, run, rows, scope, is_before)
+
+
+def _comparable(case: Case, before: RunResult, after: RunResult) -> bool:
+    """Whether two runs can be held against each other at all; where not, the gap is laid down."""
+    if before.id == after.id:
+        case.gap(message("judge.same-run", run=before.id))
+        return False
+    for run in (before, after):
+        case.weigh_holes(run)
+    return all([case.weigh_steady_state(before), case.weigh_steady_state(after)])
 
 
 def _scope(

@@ -96,6 +96,10 @@ class Catalogue(string.Formatter):
             first = first[0]
         return self._begins_with_word(first) if isinstance(first, Message) else isinstance(first, Enum)
 
+    def term(self, text: str) -> str | None:
+        """The word of a term; None where the catalogue has none."""
+        return self._terms.get(str(text))
+
     def all(self, messages: Iterable[Message]) -> list[str]:
         """Every message as a clause."""
         return [self.say(message) for message in messages]

@@ -11,6 +11,7 @@ from reportgen import pipeline
 from reportgen.archive.sources import bag_job
 from reportgen.archive.verify import verify
 from reportgen.errors import ReadError
+from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import Settings, build_job
 from reportgen.read import log as log_module
 from reportgen.read.input_files import stamps_of_job_file, watch_inputs
@@ -87,7 +88,7 @@ def test_a_log_changed_while_runs_were_computed(job, monkeypatch):
 
 def test_the_job_file_changed_after_it_was_read(job):
     before = stamps_of_job_file(job)
-    read, _ = read_job(job)
+    read, _ = read_job(job, CHECKS)
     (job / "job.toml").write_bytes((job / "job.toml").read_bytes() + b"# more\n")
     with telling(ReadError, match=r"job\.toml: was changed"):
         watch_inputs(read, before)
@@ -147,7 +148,7 @@ def recomputed(folder):
 
 def test_a_preset_changed_after_it_was_read(job_with_preset):
     before = stamps_of_job_file(job_with_preset)
-    read, _ = read_job(job_with_preset)
+    read, _ = read_job(job_with_preset, CHECKS)
     (job_with_preset / "presets" / "yard.toml").write_text(PRESET.replace("50 Hz", "40 Hz"), encoding="utf-8")
     with telling(ReadError, match=r"presets/yard\.toml: was changed"):
         watch_inputs(read, before)

@@ -34,7 +34,7 @@ def printed_as(path: Path):
     return lambda job_folder: {"report.pdf": content}
 
 
-def parts(report: Verified) -> list[str | None]:
+def parts(report: Verified) -> list[object]:
     """What is named as not verified."""
     return [line.part for line in report.found if line.kind is Kind.UNCHECKED]
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from reportgen.compute.modes.beam import frequency_ratio
 from reportgen.compute.modes.modes import join_modes
+from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
 from reportgen.read.notes.operator_notes import read_notes
 from reportgen.records.job import (
@@ -520,7 +521,7 @@ EXAMPLES = Path(__file__).parents[2] / "example_logs"
 
 
 def test_the_boom_of_the_examples_has_one_missing_mode():
-    job, _ = read_job(EXAMPLES / "sensor_boom")
+    job, _ = read_job(EXAMPLES / "sensor_boom", CHECKS)
     assert job is not None
     notes, unread = read_notes(job)
     assert unread == ()
@@ -538,7 +539,7 @@ def test_the_boom_of_the_examples_has_one_missing_mode():
 
 
 def test_the_box_of_the_examples_is_no_beam():
-    job, _ = read_job(EXAMPLES / "controller_box")
+    job, _ = read_job(EXAMPLES / "controller_box", CHECKS)
     assert job is not None
     notes, unread = read_notes(job)
     assert unread == ()

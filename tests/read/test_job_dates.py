@@ -7,6 +7,7 @@ from datetime import date
 
 import pytest
 
+from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import check_job
 from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_file import read_job
@@ -69,7 +70,7 @@ def findings(folder, **dates):
     (folder / "job.toml").write_text(JOB.format(**SOUND | dates), encoding="utf-8")
     for name in "abc":
         (folder / f"{name}.csv").write_text(ROWS, encoding="utf-8")
-    _, found = read_job(folder)
+    _, found = read_job(folder, CHECKS)
     return [
         finding_line(each)
         for each in found

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
-from reportgen.read.job.job_values import LIMIT_DIMENSIONS
 from reportgen.read.job.toml_lines import TomlLines
 from reportgen.records.finding import Severity
 from reportgen.records.job import Boundary, ChannelRole, ControlStrategy, DecisionRule, RunKind
@@ -207,7 +207,7 @@ def folder(tmp_path):
 
 def read(folder, text, name="job.toml"):
     (folder / name).write_text(text, encoding="utf-8")
-    return read_job(folder / name if name != "job.toml" else folder)
+    return read_job(folder / name if name != "job.toml" else folder, CHECKS)
 
 
 def said(findings):
@@ -427,16 +427,16 @@ def test_broken_toml_is_told_with_its_line(folder, text, where, message):
 
 def test_a_file_that_is_not_utf8_or_not_there_or_too_large(folder):
     (folder / "job.toml").write_bytes(SMALLEST.encode() + "# ü\n".encode("cp1252"))
-    assert "job.toml:16: error: byte 0xfc is not UTF-8; save the file as UTF-8" in said(read_job(folder)[1])
+    assert "job.toml:16: error: byte 0xfc is not UTF-8; save the file as UTF-8" in said(read_job(folder, CHECKS)[1])
     (folder / "job.toml").write_bytes(b"#" * 5_000_000)
-    assert "a job file has at most" in said(read_job(folder)[1])
+    assert "a job file has at most" in said(read_job(folder, CHECKS)[1])
     (folder / "job.toml").unlink()
-    assert re.search(r"job.toml:1: error: there is no .*; .* reportgen new DIR", said(read_job(folder)[1]))
+    assert re.search(r"job.toml:1: error: there is no .*; .* reportgen new DIR", said(read_job(folder, CHECKS)[1]))
 
 
 def test_a_job_in_utf8_with_mark_and_other_line_ends(folder):
     (folder / "job.toml").write_bytes(b"\xef\xbb\xbf" + WHOLE.replace("\n", "\r\n").encode())
-    job, findings = read_job(folder)
+    job, findings = read_job(folder, CHECKS)
     assert job is not None
     assert not findings, said(findings)
 
@@ -468,14 +468,12 @@ def test_what_is_only_incomplete_is_a_warning(folder):
 
 
 def test_limits_of_every_check_have_an_example_that_is_accepted(folder):
-    from reportgen.read.job.job_values import LIMIT_EXAMPLES
-
-    for check, dimensions in LIMIT_DIMENSIONS.items():
-        if dimensions:
-            text = SMALLEST + f'[[requirement]]\nid = "R"\ncheck = "{check}"\nlimit = "{LIMIT_EXAMPLES[check]}"\n'
-            assert not re.search(r"limit: ", said(read(folder, text)[1])), check
+    for check in CHECKS:
+        if check.limit_dimensions:
+            text = SMALLEST + f'[[requirement]]\nid = "R"\ncheck = "{check.name}"\nlimit = "{check.limit_example}"\n'
+            assert not re.search(r"limit: ", said(read(folder, text)[1])), check.name
         else:
-            text = SMALLEST + f'[[requirement]]\nid = "R"\ncheck = "{check}"\nlimit = "5 %"\n'
+            text = SMALLEST + f'[[requirement]]\nid = "R"\ncheck = "{check.name}"\nlimit = "5 %"\n'
             assert "is not used by the check" in said(read(folder, text)[1])
 
 
@@ -503,7 +501,7 @@ def test_dates_are_taken_native_or_as_text(folder):
 def test_the_job_that_is_copied_for_a_new_one_lacks_only_its_log(folder):
     template = data_dir("templates") / "job"
     (folder / "job.toml").write_bytes((template / "job.toml").read_bytes())
-    job, findings = read_job(folder)
+    job, findings = read_job(folder, CHECKS)
     assert job is not None
     assert [finding_line(each) for each in findings if "does not exist" not in in_words(each.message)] == []
     assert (template / "logs").is_dir()
@@ -522,8 +520,8 @@ def test_every_key_explained_in_the_job_that_is_copied_is_known(folder):
         if re.search(r"not known|missing|is not|has no unit|needs", finding_line(each))
     ]
     assert not wrong
-    for check in LIMIT_DIMENSIONS:
-        assert f'"{check}"' in text
+    for check in CHECKS:
+        assert f'"{check.name}"' in text
 
 
 def test_lines_of_keys_in_every_form():

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
 from reportgen.read.log import read_bare_log
 from reportgen.records.finding import error
@@ -68,7 +69,7 @@ def test_faults_of_the_job_are_said_in_every_language(tmp_path):
     path, codes = tmp_path / "job.toml", set()
     for broken in broken_jobs(text):
         path.write_text(broken, encoding="utf-8")
-        for finding in read_job(path)[1]:
+        for finding in read_job(path, CHECKS)[1]:
             assert isinstance(finding.message, Message), finding
             english, german = (language.say(finding.message) for language in LANGUAGES)
             assert "Message(" not in english + german

@@ -51,7 +51,7 @@ def told(fact: object) -> dict[str, object]:
 
 def quoted(unread: Message) -> str:
     """The words an unread entry begins with."""
-    return unread.value("words")
+    return str(unread.value("words"))
 
 
 def test_the_collection_is_large_enough():

@@ -414,6 +414,7 @@ def test_a_single_row_far_off_is_a_leap_but_a_turn_or_a_return_is_none():
 
 
 def job_with(tmp_path, text, log="plain.csv"):
+    from reportgen.judge.checks import CHECKS
     from reportgen.read.job.job_file import read_job
 
     (tmp_path / "logs").mkdir()
@@ -421,7 +422,7 @@ def job_with(tmp_path, text, log="plain.csv"):
     head = ('[report]\nnumber="1"\ntitle="T"\ndate=2026-03-20\n[laboratory]\nname="L"\n[customer]\nname="C"\n'
             '[specimen]\nname="S"\n')  # fmt: skip
     (tmp_path / "job.toml").write_text(head + text, encoding="utf-8")
-    job, findings = read_job(tmp_path)
+    job, findings = read_job(tmp_path, CHECKS)
     assert job is not None, said(findings)
     return job
 

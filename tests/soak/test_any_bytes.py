@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from reportgen.errors import ReportError, UnitError
+from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
 from reportgen.read.log import read_bare_log, read_log
 from reportgen.read.notes.note_line import parse_line
@@ -58,7 +59,7 @@ def folder(tmp_path_factory):
 @given(content=contents)
 def test_any_log_is_a_log_or_an_error(folder, content):
     (folder / "logs" / "x.csv").write_bytes(content)
-    job, _ = read_job(folder)
+    job, _ = read_job(folder, CHECKS)
     assert job is not None
     log, findings = read_log(job, job.runs[0])
     assert log is not None or any(each.severity is Severity.ERROR for each in findings)
@@ -84,7 +85,7 @@ def test_any_file_is_described_or_refused(folder, content):
 def test_any_job_file_is_a_job_or_an_error(folder, content):
     path = folder / "any.toml"
     path.write_bytes(content)
-    job, findings = read_job(path)
+    job, findings = read_job(path, CHECKS)
     assert job is not None or any(each.severity is Severity.ERROR for each in findings)
     assert all(re.match(r"any\.toml:\d+$", str(each.where)) for each in findings)
 
@@ -118,7 +119,7 @@ def test_any_value_of_any_key_is_read_or_refused_at_its_line(folder, key, value)
     text = JOB_FILE.replace("LOG", "x.csv").replace("COLUMNS", "")
     changed = re.sub(rf"(?m)^{key} = .*$", lambda _: f"{key} = {value}", text)
     (folder / "job.toml").write_text(changed, encoding="utf-8")
-    job, findings = read_job(folder)
+    job, findings = read_job(folder, CHECKS)
     assert job is not None or any(each.severity is Severity.ERROR for each in findings)
     lines = changed.count("\n") + 1
     assert all(1 <= each.line <= lines for each in findings)
@@ -149,7 +150,7 @@ def test_any_line_of_notes_keeps_its_words(text):
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])
 def test_no_line_of_notes_is_lost(folder, lines, ending):
     (folder / "notes.txt").write_bytes(ending.join(lines).encode())
-    job, _ = read_job(folder)
+    job, _ = read_job(folder, CHECKS)
     assert job is not None
     notes, findings = read_notes(job)
     assert not any(each.severity is Severity.ERROR for each in findings)
@@ -173,7 +174,7 @@ def test_a_log_cut_anywhere_is_read_in_part_or_refused(tmp_path, make):
     """A full disk, a pulled stick: at each eighth of the file."""
     name, content, columns = make()
     folder = write_job(job_of((name, content, columns)), tmp_path / "job")
-    job, _ = read_job(folder)
+    job, _ = read_job(folder, CHECKS)
     assert job is not None
     for part in range(8):
         (folder / "logs" / name).write_bytes(content[: len(content) * part // 8 + 1])

@@ -512,6 +512,7 @@ def png(width: int, height: int) -> bytes:
     ids=["60000 x 60000", "broken", "svg", "empty", "gif"],
 )
 def test_a_picture_that_is_none_or_too_large(job, content):
+    from reportgen.judge.checks import CHECKS
     from reportgen.read.job.job_file import read_job
     from reportgen.render.photos import picture
 
@@ -519,7 +520,7 @@ def test_a_picture_that_is_none_or_too_large(job, content):
     (job / "photos" / "set-up.png").write_bytes(content)
     with (job / "job.toml").open("a") as stream:
         stream.write('\n[[photo]]\nfile = "photos/set-up.png"\ncaption = "set-up"\n')
-    read, _ = read_job(job)
+    read, _ = read_job(job, CHECKS)
     assert read is not None
     with pytest.raises(RenderError, match=r"job\.toml:\d+: photo photos/set-up\.png: .*use a JPEG or PNG picture"):
         picture(read, read.photos[0], "photo1")

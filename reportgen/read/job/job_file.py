@@ -30,6 +30,7 @@ from reportgen.read.job.job_values import REFUSED, peak_of, shown
 from reportgen.read.job.nearest import near_or, nearest
 from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
+from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import (
     Beam,
@@ -60,8 +61,8 @@ _NOTES_NAMES = ("notes.txt", "notes.md", "notes.csv", "notes.xlsx")
 Record = TypeVar("Record")
 
 
-def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
-    """Read a job folder, or its ``job.toml``.
+def read_job(path: Path, checks: tuple[Check, ...]) -> tuple[Job | None, tuple[Finding, ...]]:
+    """Read a job folder, or its ``job.toml``; ``checks`` are those a requirement may ask for.
 
     Every fault of the file is a finding of its own, with its line. The job is None where the file cannot be
     understood; where only files it names are missing or ids do not match, the job is returned beside the errors, so
@@ -87,10 +88,10 @@ def read_job(path: Path) -> tuple[Job | None, tuple[Finding, ...]]:
         raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
         findings += from_presets
         try:
-            table = JobTable.model_validate(raw)
+            table = JobTable.model_validate(raw, context={"checks": checks})
         except ValidationError as failure:
             findings += [_schema_finding(each, raw, lines, name) for each in _own_errors(failure, raw)]
-    findings += reference_findings(raw, lines, name)
+    findings += reference_findings(raw, lines, name, checks)
     if table is None:
         return None, _sorted(findings)
     job = replace(_JobMaker(table, lines, file).job(), preset_files=presets)

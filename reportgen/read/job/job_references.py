@@ -11,48 +11,20 @@ from typing import Any
 
 from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_folder import slashed
-from reportgen.read.job.job_values import LIMIT_DIMENSIONS, LIMIT_EXAMPLES
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
+from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.message import Message, Place, message
 
-_NEEDS: dict[str, tuple[tuple[str, ...], ...]] = {
-    "control tolerance": (("run",),),
-    "frequency range": (("run",),),
-    "sweep rate": (("run",), ("limit",)),
-    "lowest natural frequency": (("run", "axis"), ("limit",)),
-    "amplification": (("run",), ("limit",)),
-    "frequency shift": (("before",), ("after",), ("limit",)),
-    "amplification shift": (("before",), ("after",), ("limit",)),
-    "dwell duration": (("run",), ("limit",)),
-    "dwell cycles": (("run",), ("limit",)),
-    "calibration": (),
-    "inspection": (("what",),),
-}
-"""Keys a check cannot do without; where several are grouped, one of them is enough."""
 
-_DWELL = ("dwell",)
-_SWEPT = ("survey", "sweep")
-_KINDS: dict[str, tuple[str, ...]] = {
-    "control tolerance": ("survey", "sweep", "dwell"),
-    "frequency range": _SWEPT,
-    "sweep rate": _SWEPT,
-    "lowest natural frequency": ("survey", "sweep", "decay"),
-    "amplification": ("survey", "sweep", "dwell"),
-    "frequency shift": ("survey", "sweep", "decay"),
-    "amplification shift": _SWEPT,
-    "dwell duration": _DWELL,
-    "dwell cycles": _DWELL,
-}
-"""Kinds of run that can answer a check."""
-
-
-def reference_findings(raw: dict[str, Any], lines: TomlLines, file: str) -> tuple[Finding, ...]:
+def reference_findings(
+    raw: dict[str, Any], lines: TomlLines, file: str, checks: tuple[Check, ...]
+) -> tuple[Finding, ...]:
     """Findings about ids, references and checks of one job file, in the order of the file's lines."""
     book = _Book(raw, lines, file)
     found = [
-        *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book),
+        *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book, checks),
         *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
         *_unused_profiles(book),
     ]  # fmt: skip
@@ -178,7 +150,7 @@ def _unused_profiles(book: _Book) -> Iterator[Finding]:
             yield note(book.at("profile", index), message("reference.profile-unused", profile=own))
 
 
-def _requirements(book: _Book) -> Iterator[Finding]:
+def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
     axes = {str(run["axis"]) for _, run in book.tables("run") if isinstance(run.get("axis"), str)}
     for index, table in book.tables("requirement"):
         for key in ("run", "before", "after"):
@@ -187,41 +159,41 @@ def _requirements(book: _Book) -> Iterator[Finding]:
             yield from book.reference("requirement", index, "channel", book.channels, "[[channel]]")
         if axes:
             yield from book.reference("requirement", index, "axis", sorted(axes), message("reference.axis-of-a-run"))
-        check = table.get("check")
-        if isinstance(check, str) and check in LIMIT_DIMENSIONS:
+        check = next((each for each in checks if each.name == table.get("check")), None)
+        if check is not None:
             yield from _missing_keys(book, index, table, check)
             yield from _unfit_runs(book, index, table, check)
-            yield from _evidence(book, index, table, check)
+            yield from _evidence(book, index, table, check.name)
 
 
-def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: str) -> Iterator[Finding]:
+def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
     runs = list(book.runs)
     samples = {
         "run": runs[0] if runs else "X-PRE",
         "axis": "X",
         "before": runs[0] if runs else "X-PRE",
         "after": runs[-1] if runs else "X-POST",
-        "limit": LIMIT_EXAMPLES.get(check, ""),
+        "limit": check.limit_example,
         "what": "visual",
     }
     named = title("requirement", index, table)
-    for group in _NEEDS[check]:
+    for group in check.needs:
         if not any(key in table for key in group):
             lines = tuple(f'{key} = "{samples[key]}"' for key in group)
-            said = message("reference.check-needs", table=named, check=check, keys=group, lines=lines)
+            said = message("reference.check-needs", table=named, check=check.name, keys=group, lines=lines)
             yield error(book.at("requirement", index), said)
     if "before" in table and table.get("before") == table.get("after"):
         said = message("reference.before-is-after", table=named, run=str(table["after"]))
         yield error(book.at("requirement", index, "after"), said)
 
 
-def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: str) -> Iterator[Finding]:
+def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
     for key in ("run", "before", "after"):
         run = book.runs.get(str(table.get(key, "")).strip())
-        kinds = _KINDS.get(check, ())
+        kinds = tuple(map(str, check.run_kinds))
         if run is not None and kinds and run.get("kind") not in kinds and isinstance(run.get("kind"), str):
             named, kind = title("requirement", index, table), run["kind"]
-            said = message("reference.unfit-run", table=named, check=check, kind=kind, kinds=kinds)
+            said = message("reference.unfit-run", table=named, check=check.name, kind=kind, kinds=kinds)
             yield warning(book.at("requirement", index, key), said)
 
 

@@ -12,6 +12,7 @@ from reportgen.read.job.job_values import (
     AMPLITUDES,
     band_of,
     breakpoints_of,
+    check_of,
     condition_of,
     confidence_of,
     day_of,
@@ -30,6 +31,7 @@ from reportgen.read.job.job_values import (
     tracking_filter_of,
     whole_number,
 )
+from reportgen.records.check import Check, check_named
 from reportgen.records.job import (
     Boundary,
     Breakpoint,
@@ -240,10 +242,7 @@ class RequirementTable(Table):
     """``[[requirement]]``."""
 
     id: Text
-    check: Literal[
-        "control tolerance", "frequency range", "sweep rate", "lowest natural frequency", "amplification",
-        "frequency shift", "amplification shift", "dwell duration", "dwell cycles", "calibration", "inspection",
-    ]  # fmt: skip
+    check: Annotated[str, PlainValidator(lambda value, info: check_of(_checks(info), value))]
     clause: Text | None = None
     text: Text | None = None
     run: Text | None = None
@@ -268,8 +267,14 @@ class RequirementTable(Table):
 
 def _limit(value: object, info: ValidationInfo) -> Quantity | None:
     # Where the check itself is not known, what its limit measures is not known either.
-    check = info.data.get("check")
+    check = check_named(_checks(info), info.data.get("check", ""))
     return None if check is None else limit_of(check, value)
+
+
+def _checks(info: ValidationInfo) -> tuple[Check, ...]:
+    """The checks there are, as the reader was given them."""
+    checks: tuple[Check, ...] = (info.context or {})["checks"]
+    return checks
 
 
 class ExciterTable(Table):

@@ -11,39 +11,13 @@ from typing import TypeVar
 from pydantic_core import PydanticCustomError
 
 from reportgen.errors import UnitError
+from reportgen.records.check import Check
 from reportgen.records.job import Breakpoint, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.message import Message, message
 from reportgen.units import Detector, Quantity, parse_quantity, parse_unit
 
 LONGEST_TEXT = 20_000
 """Characters of one text; more is a file pasted by mistake."""
-
-LIMIT_DIMENSIONS: dict[str, tuple[str, ...]] = {
-    "control tolerance": ("ratio", "level"),
-    "frequency range": ("ratio",),
-    "sweep rate": ("ratio",),
-    "lowest natural frequency": ("frequency",),
-    "amplification": ("ratio",),
-    "frequency shift": ("ratio",),
-    "amplification shift": ("ratio",),
-    "dwell duration": ("time",),
-    "dwell cycles": ("count",),
-    "calibration": (),
-    "inspection": (),
-}
-"""Every check, and what its limit measures; empty: the check takes no limit."""
-
-LIMIT_EXAMPLES = {
-    "control tolerance": "10 %",
-    "frequency range": "1 %",
-    "sweep rate": "10 %",
-    "lowest natural frequency": "80 Hz",
-    "amplification": "25",
-    "frequency shift": "5 %",
-    "amplification shift": "20 %",
-    "dwell duration": "30 min",
-    "dwell cycles": "1000000 cycles",
-}
 
 
 REFUSED = "refused"
@@ -321,18 +295,25 @@ def condition_of(value: object, sample: str) -> str:
     return text_of(value)
 
 
-def limit_of(check: str, value: object) -> Quantity:
+def limit_of(check: Check, value: object) -> Quantity:
     """Limit of a requirement, in the dimension its check compares; text as written."""
-    dimensions = LIMIT_DIMENSIONS[check]
+    dimensions, sample = check.limit_dimensions, check.limit_example
     if not dimensions:
-        raise refuse(message("value.check-takes-no-limit", check=check))
-    sample = LIMIT_EXAMPLES[check]
-    if not isinstance(value, bool) and isinstance(value, int | float) and check in ("amplification", "dwell cycles"):
-        value = f"{value} cycles" if check == "dwell cycles" else str(value)
+        raise refuse(message("value.check-takes-no-limit", check=check.name))
+    if not isinstance(value, bool) and isinstance(value, int | float) and not check.limit_in_percent:
+        value = str(value) if dimensions == ("ratio",) else f"{value} cycles" if dimensions == ("count",) else value
     text = value.strip().lstrip("±≤≥<>=").removeprefix("+/-").strip() if isinstance(value, str) else value
     in_decibels = "level" in dimensions and isinstance(text, str) and "%" not in text
-    if check in ("amplification", "lowest natural frequency", "dwell duration", "dwell cycles") or in_decibels:
+    if not check.limit_in_percent or in_decibels:
         quantity = positive(text, dimensions, sample)
     else:
         quantity = percentage(text, sample)
     return Quantity(str(value).strip(), quantity.value, quantity.unit)
+
+
+def check_of(checks: tuple[Check, ...], value: object) -> str:
+    """The name of a check there is."""
+    names = [each.name for each in checks]
+    if value not in names:
+        raise PydanticCustomError("enum", "{expected}", {"expected": ", ".join(f"'{name}'" for name in names)})
+    return str(value)

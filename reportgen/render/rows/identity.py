@@ -30,7 +30,7 @@ def identity(report: Report, language: Language) -> Row:
         "software": report.software,
         "supplied": _supplied(job, language),
         "distribution": list(own.distribution),
-        "authorised": [{"role": language.sentence(p.role), "name": p.name} for p in job.persons],
+        "authorised": [{"role": p.role, "name": p.name} for p in job.persons],
     }
 
 
@@ -98,7 +98,7 @@ def specimen(job: Job, language: Language) -> Row:
     facts = language.pairs(*_of_specimen(job, language))
     if beam is not None:
         facts += language.pairs(
-            ("Held as a beam", language.sentence(str(beam.boundary))),
+            ("Held as a beam", language.term(beam.boundary)),
             ("Length", _quantity(beam.length, language)),
             ("Mass of the beam alone", _quantity(beam.mass, language)),
             ("Mass at its end", _quantity(beam.tip_mass, language)),
@@ -123,7 +123,7 @@ def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]
 
 
 def _quantity(quantity: object, language: Language) -> str | None:
-    return None if quantity is None else language.sentence(str(quantity))
+    return None if quantity is None else str(quantity)
 
 
 def environment(job: Job, language: Language) -> list[Row]:
@@ -140,7 +140,7 @@ def instrument(each: Instrument, language: Language) -> Row:
     return {
         "id": each.id,
         "anchor": anchor("instrument", each.id),
-        "kind": language.sentence(each.kind or "–"),
+        "kind": each.kind or "–",
         "make": " ".join(filter(None, (each.manufacturer, each.model))) or numbers.ABSENT,
         "serial": each.serial or numbers.ABSENT,
         "calibrated": each.calibrated.isoformat() if each.calibrated else language.say("not stated"),
@@ -184,7 +184,7 @@ def planned_run(job: Job, plan: RunPlan, language: Language) -> Row:
 
 
 def _filter(plan: RunPlan, language: Language) -> str:
-    return language.numbers.ABSENT if plan.tracking_filter is None else language.sentence(plan.tracking_filter.text)
+    return language.numbers.ABSENT if plan.tracking_filter is None else plan.tracking_filter.text
 
 
 def inspections(job: Job, language: Language) -> list[Row]:

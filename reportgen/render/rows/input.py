@@ -34,9 +34,7 @@ def finding(each: Finding, language: Language) -> Row:
         "css": f"is-{each.severity}",
         "where": str(each.where),
         "message": language.sentence(each.message),
-        "spoken": language.words.language
-        if isinstance(each.message, Message) or language.words.knows(each.message)
-        else "en",
+        "spoken": language.words.language if isinstance(each.message, Message) else "en",
     }
 
 

@@ -36,7 +36,11 @@ class Language:
 
     def sentence(self, text: Said) -> str:
         """What another room has to say, in this language."""
-        return self.catalogue.say(text) if isinstance(text, Message) else self.words.sentence(text)
+        return self.catalogue.say(text) if isinstance(text, Message) else text
+
+    def term(self, text: str) -> str:
+        """A term of the trade, such as a member of an enumeration, in this language."""
+        return self.catalogue.term(text) or self.words.say(text)
 
     def sentences(self, texts: Iterable[Said]) -> list[str]:
         """What another room has to say, in this language."""

@@ -42,11 +42,11 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
 def beam_fit(fit: BeamFit, language: Language) -> Row:
     """Beam theory held beside the modes of one axis."""
     numbers = language.numbers
-    others = "; ".join(f"{language.sentence(name)} {numbers.percent(rms, 1)}" for name, rms in fit.alternatives)
+    others = "; ".join(f"{language.term(name)} {numbers.percent(rms, 1)}" for name, rms in fit.alternatives)
     return {
         "axis": fit.axis or "",
         "facts": language.pairs(
-            ("Held as", language.sentence(fit.boundary)),
+            ("Held as", language.term(fit.boundary)),
             ("Fitted frequency of mode 1", f"{numbers.significant(fit.scale_hz, 4)} Hz"),
             ("Mass at the end over mass of the beam", numbers.significant(fit.tip_mass_ratio, 3)),
             ("Residual, root mean square", numbers.percent(fit.rms_residual, 2)),

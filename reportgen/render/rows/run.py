@@ -24,8 +24,8 @@ def profile(each: Profile, language: Language) -> Row:
     """A profile, tabulated as the requirement states it."""
     points = [
         {
-            "frequency": language.sentence(point.text[0]),
-            "amplitude": language.sentence(point.text[1]),
+            "frequency": point.text[0],
+            "amplitude": point.text[1],
             "slope": f"{language.numbers.signed(point.slope_to_next_db_per_oct, 2)} dB/oct"
             if point.slope_to_next_db_per_oct is not None
             else language.numbers.ABSENT,
@@ -33,15 +33,14 @@ def profile(each: Profile, language: Language) -> Row:
         for point in each.breakpoints
     ]
     facts = language.pairs(
-        ("Sweep rate", language.sentence(each.sweep_rate.text) if each.sweep_rate else None),
+        ("Sweep rate", each.sweep_rate.text if each.sweep_rate else None),
         ("Tolerance", _bands(each.tolerance, language)),
         ("Abort", _bands(each.abort, language)),
-        ("Duration", language.sentence(str(each.duration)) if each.duration else None),
+        ("Duration", str(each.duration) if each.duration else None),
         ("Source", each.source),
     )
     notches = [
-        {"channel": n.channel, "band": language.band((n.from_hz, n.to_hz)), "limit": language.sentence(n.text)}
-        for n in each.notches
+        {"channel": n.channel, "band": language.band((n.from_hz, n.to_hz)), "limit": n.text} for n in each.notches
     ]
     sloped = any(point.slope_to_next_db_per_oct is not None for point in each.breakpoints)
     return {
@@ -131,7 +130,7 @@ def notch_row(notch: NotchResult, language: Language) -> Row:
     return {
         "channel": notch.channel,
         "band": language.band((notch.from_hz, notch.to_hz)),
-        "limit": language.sentence(notch.text),
+        "limit": notch.text,
         "highest": language.sentence(notch.reason) if notch.reason else highest,
         "at": at,
         "lowered": numbers.ABSENT if lowered is None else f"{numbers.signed(lowered, 1)} dB",
@@ -267,7 +266,7 @@ def level_row(report: Report, each: LevelDependence, language: Language) -> Row:
 
 
 def _unpaired(shift: RunShift, language: Language) -> list[str]:
-    return [] if shift.pairing is Pairing.PAIRED else [language.sentence(str(shift.pairing))]
+    return [] if shift.pairing is Pairing.PAIRED else [language.term(shift.pairing)]
 
 
 def planned(job: Job, run: RunResult) -> str:

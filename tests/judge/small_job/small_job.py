@@ -23,6 +23,7 @@ from reportgen.compute.sweep.control import combine_control, control_result
 from reportgen.compute.sweep.dwell import dwell_result
 from reportgen.compute.sweep.profile import profile_level
 from reportgen.compute.sweep.sweep_facts import sweep_facts
+from reportgen.judge.checks import CHECKS
 from reportgen.judge.verdicts import judge
 from reportgen.read.job.job_file import read_job
 from reportgen.records.job import Job, RunKind, RunPlan
@@ -84,7 +85,7 @@ def small_job(folder: Path, edits: Sequence[Sequence[str]] = (), faults: Sequenc
     (folder / "job.toml").write_text(text, encoding="utf-8")
     for name in ("pre", "sweep", "dwell", "post"):
         (folder / f"{name}.csv").write_text("time [s],frequency [Hz],C1 [g]\n", encoding="utf-8")
-    job, findings = read_job(folder)
+    job, findings = read_job(folder, CHECKS)
     assert job is not None, findings
     return evidence(job, faults)
 
