@@ -130,7 +130,7 @@ def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> F
     message = str(failure)
     match = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", message)
     line = int(match.group(1)) if match and match.group(1) else text.rstrip("\n").count("\n") + 1
-    what = re.sub(r"\s*\(at .*\)$", "", message)
+    what = message.partition("(at ")[0].rstrip() if message.endswith(")") else message
     written = text.split("\n")[line - 1].strip() if line <= text.count("\n") + 1 else ""
     advice = 'one key to a line, text in quotes: number = "VTR-0147"'
     if re.match(r"^[\w.-]+\s*=\s*[^\s\"'\[{]", written) and "value" in what.lower():
