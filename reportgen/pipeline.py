@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from reportgen import __version__
 from reportgen.cores import cores, end_with_parent
-from reportgen.errors import PdfUnavailableError, ReadError, ReportError
+from reportgen.errors import ArchiveError, PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
@@ -389,27 +389,56 @@ def amend(report: Report, archive: Path) -> Report:
 
 def verify_archive(path: Path, progress: Say = silent, *, trusted: Sequence[Path] = ()) -> Verified:
     """Check every digest of an archive or report.pdf, recompute every number and compare."""
-    from reportgen.archive.amendment import kept_amendment, kept_as_draft
+    from reportgen.archive.bounded import bounds_of_computing, held
     from reportgen.archive.verify import Kind, Line, verify
 
-    computed: dict[Path, Report] = {}
+    drafts: list[bool] = []
 
-    def report_of(folder: Path) -> Report:
-        if folder not in computed:
-            found = compute_report(read_inputs(folder, progress), progress, cores=cores())
-            computed[folder] = kept_as_draft(kept_amendment(found))
-        return computed[folder]
+    @cache
+    def again(folder: Path) -> _Again:
+        progress("computing and printing again what was archived")
+        found = held(_again, bounds_of_computing(folder), folder, doing="computing")
+        drafts.append(found.draft)
+        return found
 
-    verified = verify(
-        path,
-        lambda folder: _as_results(report_of(folder)),
-        lambda folder: _pages(report_of(folder), progress),
-        trusted=trusted,
-    )
-    if any(report.draft for report in computed.values()):
+    def pages(folder: Path) -> Mapping[str, bytes]:
+        found = again(folder)
+        if found.pages is None:
+            raise ReportError(found.problem)
+        return found.pages
+
+    verified = verify(path, lambda folder: again(folder).results, pages, trusted=trusted)
+    if any(drafts):
         told = Line(kind=Kind.NOTE, text="this is a DRAFT: no issued report, and nothing that may be signed")
         return replace(verified, found=(told, *verified.found))
     return verified
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Again:
+    """What the sources of an archive give here and now."""
+
+    results: Mapping[str, Any]
+    pages: Mapping[str, bytes] | None
+    problem: str
+    """Why the pages cannot be printed, where they cannot."""
+    draft: bool
+
+
+def _again(folder: Path) -> _Again:
+    """Compute and print once more; runs in a process that may take so long and so much. Raises ArchiveError."""
+    from reportgen.archive.amendment import kept_amendment, kept_as_draft
+
+    try:
+        found = compute_report(read_inputs(folder, silent), silent, cores=cores())
+        report = kept_as_draft(kept_amendment(found))
+        results = _as_results(report)
+    except ReportError as problem:
+        raise ArchiveError(str(problem)) from problem
+    try:
+        return _Again(results=results, pages=_pages(report, silent), problem="", draft=report.draft)
+    except ReportError as problem:
+        return _Again(results=results, pages=None, problem=str(problem), draft=report.draft)
 
 
 def _as_results(report: Report) -> dict[str, Any]:

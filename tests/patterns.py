@@ -187,7 +187,7 @@ _ENDS = ("\x00!", "\n!")
 
 
 def attacks(pattern: re.Pattern[Any], length: int) -> Iterator[str | bytes]:
-    """Texts of about that length: each filling, and each part of the pattern that repeats, behind what it wants first."""
+    """Texts of about that length: each filling, and what the pattern repeats, behind what it wants first."""
     tree = parser.parse(pattern.pattern, pattern.flags & ~re.DEBUG)
     heads = {"": None, **dict.fromkeys(_heads(tree, ""))}
     bodies = dict.fromkeys((*FILLINGS, *_bodies(tree), _sample(tree)))
