@@ -98,7 +98,7 @@ def bounds_of_computing(folder: Path) -> Bounds:
 
 
 def held(work: Callable[..., T], bounds: Bounds, path: Path, *arguments: object, doing: str = "opening") -> T:
-    """``work(path, *arguments)`` within ``bounds``; see ``bounded``. It may start other processes, which end with it."""
+    """``work(path, *arguments)`` within ``bounds``; see ``bounded``. It may start others, which end with it."""
     context = get_context("fork") if sys.platform == "linux" else get_context("spawn")
     here, there = context.Pipe(duplex=False)
     process = context.Process(target=_answer, args=(there, bounds, os.getpid(), work, path, *arguments), daemon=False)
