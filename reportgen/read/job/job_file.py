@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import re
 import tomllib
 from collections.abc import Iterator
@@ -342,7 +343,7 @@ class _JobMaker:
         named = self._table.report.notes
         if named is not None:
             return tuple(slashed(each) for each in named)
-        return tuple(Path(each) for each in _NOTES_NAMES if (self._file.parent / each).is_file())
+        return tuple(Path(each) for each in _NOTES_NAMES if os.path.lexists(self._file.parent / each))
 
 
 def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
