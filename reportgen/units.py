@@ -207,7 +207,7 @@ def parse_unit(text: str) -> Unit:
     )
 
 
-_NUMBER = re.compile(r"^\s*([+\-−]?\s*(?:\d+(?:[.,]\d+)?|[.,]\d+)(?:[eE][+\-−]?\d+)?)\s*(.*)$")
+_NUMBER = re.compile(r"^\s*+((?:[+\-−]\s*+)?(?:\d++(?:[.,]\d++)?|[.,]\d++)(?:[eE][+\-−]?\d++)?)\s*+(.*)$")
 
 
 def parse_number(text: str) -> tuple[float, str]:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportgen.cores import cores
-from reportgen.errors import ArchiveError
+from reportgen.errors import ArchiveError, ReportError
 from reportgen.pipeline import Settings, as_results, compute_report, read_inputs, render_outputs
 from reportgen.progress import Say, silent
-from reportgen.records.message import message
+from reportgen.records.message import Said, message
 from reportgen.records.report import Report
 
 if TYPE_CHECKING:
@@ -25,28 +25,57 @@ def verify_archive(
 
     ``branding`` is the laboratory's own templates, where the report was printed by some.
     """
+    from reportgen.archive.bounded import Doing, bounds_of_computing, held
     from reportgen.archive.verify import Kind, Line, verify
 
-    computed: dict[Path, Report] = {}
+    computed: dict[Path, _Again] = {}
 
-    def report_of(folder: Path) -> Report:
+    def again(folder: Path) -> _Again:
         if folder not in computed:
-            computed[folder] = _as_it_was(compute_report(read_inputs(folder, progress), progress, cores=cores()))
+            progress(message("progress.computing-again"))
+            bounds = bounds_of_computing(folder)
+            computed[folder] = held(_again, bounds, folder, branding, doing=Doing.COMPUTING)
         return computed[folder]
 
-    def results_of(folder: Path) -> dict[str, Any]:
-        return as_results(report_of(folder))
+    def pages_of(folder: Path) -> Mapping[str, bytes]:
+        found = again(folder)
+        if found.problem is not None:
+            raise ReportError(found.problem)
+        return found.pages
 
-    def pages_of(folder: Path) -> dict[str, bytes]:
-        how = Settings(cores=cores(), branding=branding)
-        outputs, _ = render_outputs(report_of(folder), how, progress)
-        return {name: content for name, content in outputs.items() if isinstance(content, bytes)}
-
-    verified = verify(path, results_of, pages_of, trusted=trusted, branding=branding)
-    if any(report.draft for report in computed.values()):
+    verified = verify(path, lambda folder: again(folder).results, pages_of, trusted=trusted, branding=branding)
+    if any(each.draft for each in computed.values()):
         told = Line(kind=Kind.NOTE, what=message("verify.draft"))
         return replace(verified, found=(told, *verified.found))
     return verified
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Again:
+    """What the sources of an archive give here and now."""
+
+    results: dict[str, Any]
+    pages: Mapping[str, bytes]
+    problem: Said | None
+    """Why the pages cannot be printed; None where they could be."""
+    draft: bool
+
+
+def _again(folder: Path, branding: Path | None) -> _Again:
+    """Compute and print once more; runs in a process that may take so long and so much. Raises ArchiveError."""
+    try:
+        report = _as_it_was(compute_report(read_inputs(folder, silent), silent, cores=cores()))
+        results = as_results(report)
+    except ArchiveError:
+        raise
+    except ReportError as problem:
+        raise ArchiveError(problem.said) from problem
+    try:
+        outputs, _ = render_outputs(report, Settings(cores=cores(), branding=branding), silent)
+    except ReportError as problem:
+        return _Again(results=results, pages={}, problem=problem.said, draft=report.draft)
+    pages = {name: content for name, content in outputs.items() if isinstance(content, bytes)}
+    return _Again(results=results, pages=pages, problem=None, draft=report.draft)
 
 
 def _as_it_was(report: Report) -> Report:

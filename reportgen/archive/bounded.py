@@ -15,7 +15,7 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, StrEnum
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
@@ -39,6 +39,13 @@ class Bounds:
     """Bytes of address space beyond what this process has at the start."""
 
 
+class Doing(StrEnum):
+    """What is done to a document within bounds."""
+
+    OPENING = "opening it"
+    COMPUTING = "computing it again"
+
+
 class Outcome(Enum):
     """How the work ended."""
 
@@ -57,6 +64,13 @@ MEMORY = 1 << 30
 """Bytes: the libraries themselves, loaded, take 200 MB."""
 MEMORY_A_BYTE = 6
 """The libraries hold a PDF up to four times: as bytes, as a stream over them, and as a copy that is hashed."""
+
+COMPUTING_SECONDS = 3600.0
+COMPUTING_SECONDS_A_MEGABYTE = 60.0
+"""Both example jobs, of 1 to 2 MB, are computed and printed in two minutes on two busy cores: thirty times as long."""
+COMPUTING_MEMORY = 8 << 30
+COMPUTING_MEMORY_A_BYTE = 20
+"""A log is held as numbers, about the size of its text, with a few copies on the way; address space exceeds use."""
 
 
 def bounds_of(path: Path) -> Bounds:
@@ -81,14 +95,28 @@ def bounded(work: Callable[..., T], path: Path, *arguments: object) -> T:
         bounds = bounds_of(path)
     except OSError as problem:
         raise ArchiveError(message("error.at", where=str(path), what=reason_of(problem))) from problem
+    return held(work, bounds, path, *arguments)
+
+
+def bounds_of_computing(folder: Path) -> Bounds:
+    """What computing a job again may take; grows with the size of all its files. Raises OSError."""
+    size = sum(each.stat().st_size for each in folder.rglob("*") if each.is_file())
+    return Bounds(
+        seconds=COMPUTING_SECONDS + COMPUTING_SECONDS_A_MEGABYTE * size / 1e6,
+        memory=COMPUTING_MEMORY + COMPUTING_MEMORY_A_BYTE * size,
+    )
+
+
+def held(work: Callable[..., T], bounds: Bounds, path: Path, *arguments: object, doing: Doing = Doing.OPENING) -> T:
+    """``work(path, *arguments)`` within ``bounds``; see ``bounded``. It may start others, which end with it."""
     context = get_context("fork") if sys.platform == "linux" else get_context("spawn")
     here, there = context.Pipe(duplex=False)
-    process = context.Process(target=_answer, args=(there, bounds, os.getpid(), work, path, *arguments), daemon=True)
+    process = context.Process(target=_answer, args=(there, bounds, os.getpid(), work, path, *arguments), daemon=False)
     sys.stdout.flush()
     process.start()
     there.close()
     try:
-        found: T = _result(here, process, path, bounds)
+        found: T = _result(here, process, path, bounds, doing)
         return found
     finally:
         here.close()
@@ -96,22 +124,22 @@ def bounded(work: Callable[..., T], path: Path, *arguments: object) -> T:
         process.join()
 
 
-def _result(here: Connection, process: BaseProcess, path: Path, bounds: Bounds) -> Any:
+def _result(here: Connection, process: BaseProcess, path: Path, bounds: Bounds, doing: Doing) -> Any:
     """The answer of the other process. Raises ArchiveError."""
     if not here.poll(bounds.seconds):
-        raise _not_read(path, message("bounds.time", seconds=bounds.seconds))
+        raise _not_read(path, message("bounds.time", doing=doing, seconds=bounds.seconds))
     try:
         outcome, answer = pickle.loads(here.recv_bytes())
     except (EOFError, OSError) as problem:
         process.join(_DYING)
-        raise _not_read(path, _why(process.exitcode, bounds)) from problem
+        raise _not_read(path, _why(process.exitcode, bounds, doing)) from problem
     match outcome:
         case Outcome.DONE:
             return answer
         case Outcome.REFUSED:
             raise answer
         case Outcome.MEMORY:
-            raise _not_read(path, _out_of_memory(bounds))
+            raise _not_read(path, _out_of_memory(bounds, doing))
     raise RuntimeError(answer)  # a fault of ours, with the traceback it had in the other process
 
 
@@ -123,14 +151,14 @@ _DYING = 5.0
 """Seconds that a process whose pipe is closed is given to be gone."""
 
 
-def _why(code: int | None, bounds: Bounds) -> Message:
+def _why(code: int | None, bounds: Bounds, doing: Doing) -> Message:
     if code is not None and code in (-signal.SIGABRT, -signal.SIGKILL):
-        return _out_of_memory(bounds)  # as C++ ends where memory is refused, and the kernel where it is short
-    return message("bounds.died", exit_code=code)
+        return _out_of_memory(bounds, doing)  # as C++ ends where memory is refused, and the kernel where it is short
+    return message("bounds.died", doing=doing, exit_code=code)
 
 
-def _out_of_memory(bounds: Bounds) -> Message:
-    return message("bounds.memory", megabytes=bounds.memory // 1_000_000)
+def _out_of_memory(bounds: Bounds, doing: Doing) -> Message:
+    return message("bounds.memory", doing=doing, megabytes=bounds.memory // 1_000_000)
 
 
 def _answer(pipe: Connection, bounds: Bounds, parent: int, work: Callable[..., object], *arguments: object) -> None:

@@ -13,7 +13,9 @@ LineMap = Mapping[str, Mapping[int, int]]
 _MOST_LINES = 2_000
 """Lines, from the first to the last that differ, up to which the equal ones between are looked for: the search takes
 time by their square."""
-_PLACE = re.compile(r"(?<![\w./-])([^\s:;,()]+):(\d{1,9})\b")
+_PLACE = re.compile(r"([^\s:;,()]+)(?::(\d{1,9})\b)?")
+"""A word, and the line of it where one is named; words are taken whole, so that none is looked at from each letter."""
+_OF_A_NAME = re.compile(r"[\w./-]")
 
 
 class LineMoved(str):
@@ -85,5 +87,11 @@ def with_lines_moved(value: Any, lines: LineMap) -> Any:
 
 
 def _place(match: re.Match[str], lines: LineMap) -> str:
-    line = lines.get(match[1], {}).get(int(match[2]))
-    return match[0] if line is None else f"{match[1]}:{line}"
+    if match[2] is None:
+        return match[0]
+    name = match[1]
+    if _OF_A_NAME.match(match.string, match.start() - 1 if match.start() else len(match.string)):
+        # right behind another place, as in ``a.csv:3–a.csv:7``: the name begins behind the sign between them
+        name = name[next((at for at, sign in enumerate(name, 1) if not _OF_A_NAME.match(sign)), len(name)) :]
+    line = lines.get(name, {}).get(int(match[2]))
+    return match[0] if line is None else f"{match[1].removesuffix(name)}{name}:{line}"

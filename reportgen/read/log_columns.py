@@ -17,7 +17,7 @@ SHEET_KEY = "sheet"
 
 _CHANNEL_LIKE = re.compile(
     r"(?:c|a|ch|ctrl|control|resp|response|acc|accel|kanal|channel|ref|reference|r|m|s|steuer|regel|antwort|in|out|drive)"
-    r"[\s_.\-]*[\dxyz]*(?:[\s_.\-]*[xyz+\-]+)?",
+    r"[\s_.\-]*+[\dxyz]*+(?:[\s_.\-]*+(?:(?<=-)|[xyz+])[xyz+\-]*+)?",
     re.IGNORECASE,
 )
 
@@ -303,7 +303,9 @@ class _Columns:
         )
 
 
-_BOUND = re.compile(r"(?P<channel>.+?)[\s_.\-]+(?:low|high|lo|hi|min|max|minimum|maximum)", re.IGNORECASE)
+_BOUND = re.compile(
+    r"(?P<channel>.(?:.*[^\s_.\-])?)[\s_.\-]++(?:low|high|lo|hi|min|max|minimum|maximum)", re.IGNORECASE
+)
 """A column of limits or extremes, where its channel has a column of its own."""
 _CONTROL = re.compile(
     r"c[\s_.\-]*\d*[xyz]?|(?:ctrl|control|kontroll|regel|regler)\w*(?:[\s_.\-(].*)?|.*[\s_.\-(](?:ctrl|control)\)?",

@@ -277,3 +277,38 @@ def test_a_cut_or_longer_archive_is_found(tmp_path):
     for changed in (sound[:-1], sound[:100], sound[1:], sound + b"\0", sound * 2, b""):
         path.write_bytes(changed)
         assert verify(path, recompute).exit_code == 1
+
+
+def _endless(folder: Path) -> dict[str, object]:
+    import time
+
+    time.sleep(60)
+    return {}
+
+
+def _vast(folder: Path) -> int:
+    return len(bytearray(8 << 30))
+
+
+@pytest.mark.parametrize("work, words", [(_endless, "bounds.time"), (_vast, "bounds.memory")])
+def test_computing_again_is_held_to_time_and_memory(tmp_path, work, words):
+    """A log inside an archive may be made to keep the computation busy, or to fill the machine."""
+    from reportgen.archive.bounded import BoundError, Bounds, Doing, held
+
+    with pytest.raises(BoundError, match=words):
+        held(work, Bounds(seconds=1.0 if work is _endless else 30.0, memory=1 << 30), tmp_path, doing=Doing.COMPUTING)
+
+
+def test_what_computes_beyond_its_bounds_is_not_verified(tmp_path, monkeypatch):
+    """The outcome names the reason, and is neither the same nor different."""
+    from reportgen.archive import bounded
+    from reportgen.cli import main
+    from tests.soak.small_job import comma_log, job_of, write_job
+
+    job = write_job(job_of(comma_log()), tmp_path / "job")
+    assert main(["build", str(job)]) == 0
+    archive = next((job / "report").glob("*.zip"))
+    assert main(["verify", str(archive)]) == 0
+    monkeypatch.setattr(bounded, "COMPUTING_SECONDS", 0.0)
+    monkeypatch.setattr(bounded, "COMPUTING_SECONDS_A_MEGABYTE", 0.0)
+    assert main(["verify", str(archive)]) == 5

@@ -120,6 +120,20 @@ def test_what_is_no_file_is_refused_and_never_waited_for(job, kind, monkeypatch)
     assert errors(job)
 
 
+@pytest.mark.parametrize("kind", ["pipe", "folder", "broken link"])
+def test_notes_that_are_no_file_are_an_error_not_passed_over(job, kind):
+    """What stands at the name of the notes and cannot be read was left out without a word."""
+    notes = job / "notes.txt"
+    notes.unlink()
+    if kind == "pipe":
+        os.mkfifo(notes)
+    elif kind == "folder":
+        notes.mkdir()
+    else:
+        notes.symlink_to("gone.txt")
+    assert any("notes.txt" in each for each in errors(job))
+
+
 @pytest.mark.parametrize("how", ["external link", "external storage", "virtual"])
 def test_an_hdf5_record_that_points_out_of_the_job_folder(tmp_path, how):
     """HDF5 can take its samples from other files; then another file's bytes would stand in the report."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import re
 import tomllib
 from collections.abc import Iterator
@@ -126,7 +127,7 @@ def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> F
     said = str(failure)
     match = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", said)
     line = int(match.group(1)) if match and match.group(1) else text.rstrip("\n").count("\n") + 1
-    what = re.sub(r"\s*\(at .*\)$", "", said)
+    what = said.partition("(at ")[0].rstrip() if said.endswith(")") else said
     written = text.split("\n")[line - 1].strip() if line <= text.count("\n") + 1 else ""
     advice = message("job.toml-one-key-a-line")
     if re.match(r"^[\w.-]+\s*=\s*[^\s\"'\[{]", written) and "value" in what.lower():
@@ -346,7 +347,7 @@ class _JobMaker:
         named = self._table.report.notes
         if named is not None:
             return tuple(slashed(each) for each in named)
-        return tuple(Path(each) for each in _NOTES_NAMES if (self._file.parent / each).is_file())
+        return tuple(Path(each) for each in _NOTES_NAMES if os.path.lexists(self._file.parent / each))
 
 
 def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:

@@ -16,7 +16,7 @@ _STRINGS = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'',
     re.DOTALL,
 )
-_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+_BLANK = re.compile(r"(?:[ \t\r\n]++|#[^\n]*+)*+")
 _SPACE = re.compile(r"[ \t]*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _SCALAR = re.compile(r"[^,\]}\n#]*")

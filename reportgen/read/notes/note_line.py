@@ -102,7 +102,7 @@ def _run_pattern(run: str) -> str:
 
 
 def _near_run(folded: str, runs: Sequence[str], reading: Reading) -> None:
-    known = {_fold(run): run for run in runs if re.search(r"[a-z].*[-_\d]", _fold(run)) and len(run) >= 4}
+    known = {_fold(run): run for run in runs if re.search(r"(?m)^[^a-z\n]*[a-z].*[-_\d]", _fold(run)) and len(run) >= 4}
     for word in re.findall(r"(?<![\w-])[a-z]\w*(?:[-_]\w+)+", folded):
         near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.8)
         if near:

@@ -224,8 +224,25 @@ def _is_tree(each: Any, name: str) -> bool:
     return getattr(each, "data", None) == name
 
 
+_JOINTS = frozenset({"at", "to", "are", "is", "were", "was", "with", "by", "in", ":", "="})
+
+
+def _without_joints(text: str) -> str:
+    """Text without the words at its end that lead on to what follows.
+
+    >>> _without_joints("two nodes are at"), _without_joints("at")
+    ('two nodes', 'at')
+    """
+    words = list(re.finditer(r"\S+", text))
+    end = len(text)
+    while words and words[-1].end() == end and words[-1].start() and words[-1].group().lower() in _JOINTS:
+        words.pop()
+        end = words[-1].end() if words else 0
+    return text[:end]
+
+
 def _nodes(children: list[Any], text: str) -> Nodes:
-    found = Nodes(re.sub(r"(?:\s+(?:at|to|are|is|were|was|with|by|in|:|=))+$", "", text, flags=re.I))
+    found = Nodes(_without_joints(text))
     lead = next((each for each in children if _is_tree(each, "number")), None)
     tokens = [each for each in children if not _is_tree(each, "number")]
     if lead is not None:

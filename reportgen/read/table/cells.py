@@ -52,7 +52,7 @@ def number_in(cell: str, decimal: str) -> float | None:
     return number if math.isfinite(number) else None
 
 
-_BEYOND = re.compile(r"[<>≤≥]\s*=?\s*[+\-−]?[\d.,]+(?:[eE][+\-]?\d+)?")
+_BEYOND = re.compile(r"[<>≤≥]\s*+(?:=\s*+)?[+\-−]?[\d.,]++(?:[eE][+\-]?\d++)?")
 
 
 def is_no_reading(cell: str) -> bool:

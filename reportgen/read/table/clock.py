@@ -26,7 +26,7 @@ _MONTHS = {
     )
     for name in names.split()
 }
-_ZONE_APART = re.compile(r"\s+(?=[+\-−]\d{2}:?\d{2}$|Z$)|\s+(?:UTC|GMT)$")
+_ZONE_APART = re.compile(r"(?<!\s)\s++(?:(?=[+\-−]\d{2}:?\d{2}$|Z$)|(?:UTC|GMT)$)")
 """A blank before the zone; where there is only one zone it does not matter which."""
 _DAY = 86_400.0
 _HALF_DAY = 43_200.0

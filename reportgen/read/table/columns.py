@@ -69,11 +69,11 @@ _TIME_NAMES = {
 }  # fmt: skip
 _DATE_NAMES = {"date", "datum", "day", "tag", "fecha", "data", "messdatum", "test date"}
 _CLOCK_FORM = re.compile(
-    r"\s*[\[(](?:h{1,2}:m{1,2}(?::s{1,2}(?:[.,:][\w]+)?)?|[dtmy]{1,4}[./-].*|utc|gmt|local|lokal|me[s]?z|ce[s]?t|"
+    r"(?<!\s)\s*+[\[(](?:h{1,2}:m{1,2}(?::s{1,2}(?:[.,:][\w]++)?)?|[dtmy]{1,4}[./-].{0,80}|utc|gmt|local|lokal|me[s]?z|ce[s]?t|"
     r"iso(?: ?8601)?|24 ?h)[\])]\s*$",
     re.IGNORECASE,
 )
-"""What stands behind the name of a column of clock times in place of a unit."""
+"""What stands behind the name of a column of clock times in place of a unit; no form of a date has 80 characters."""
 _FREQUENCY_NAMES = {
     "frequency", "freq", "f", "frequenz", "drive frequency", "drive freq", "sweep frequency", "sweep freq", "fréquence",
     "frequence", "frecuencia", "frequenza", "anregungsfrequenz", "erregerfrequenz", "excitation frequency", "fq", "frq",
@@ -86,15 +86,18 @@ _AMPLITUDE_WORDS = (
     r"accel|acc|filtered|tracked|fundamental|measured|module|signal"
 )
 _REAL_PART = re.compile(
-    r"^(?P<a>.+?)[\s_.\-]+(?:real|realteil|re)$|^re(?:al)?\s*\(\s*(?P<b>[^()]+?)\s*\)$", re.IGNORECASE
+    r"^(?P<a>.(?:.*[^\s_.\-])?)[\s_.\-]++(?:real|realteil|re)$|^re(?:al)?\s*+\(\s*+(?P<b>[^()]*[^()\s])\s*+\)$",
+    re.IGNORECASE,
 )
 _IMAGINARY_PART = re.compile(
-    r"^(?P<a>.+?)[\s_.\-]+(?:imag|imaginary|imaginärteil|im)$|^im(?:ag)?\s*\(\s*(?P<b>[^()]+?)\s*\)$", re.IGNORECASE
+    r"^(?P<a>.(?:.*[^\s_.\-])?)[\s_.\-]++(?:imag|imaginary|imaginärteil|im)$|"
+    r"^im(?:ag)?\s*+\(\s*+(?P<b>[^()]*[^()\s])\s*+\)$",
+    re.IGNORECASE,
 )
 _DEMAND = re.compile(
     r"(?:.*[\s_.\-])?(?:demand|target|profile|soll\w*|setpoint|set point|required|alarm\w*|abort\w*|abbruch\w*|"
     r"tolerance|toleranz|limit|warning|upper|lower)(?:[\s_.\-+].*)?",
-    re.IGNORECASE,
+    re.IGNORECASE | re.DOTALL,
 )
 _DETECTOR_WORDS = {
     "rms": Detector.RMS, "eff": Detector.RMS, "peak": Detector.PEAK, "pk": Detector.PEAK, "0-pk": Detector.PEAK,
@@ -111,14 +114,17 @@ _AMPLITUDE_DIMENSIONS = {
     "current",
     "pressure",
 }
-_RATIO_NAME = re.compile(
-    r"^(?:(?:t|tr|h|transmissibility|transm|übertragung|verstärkung|gain|ratio|frf)[\s_:(]+)?"
-    r"(?P<response>[\w .\-]+?)\s*(?:/|:|\bvs\.?\b|\bover\b|\bre\b)\s*(?P<reference>[\w .\-]+?)\)?$",
+_RATIO_LEAD = re.compile(
+    r"(?:t|tr|h|transmissibility|transm|übertragung|verstärkung|gain|ratio|frf)[ _:(]++", re.IGNORECASE
+)
+_RATIO_STROKE = re.compile(r"(?P<response>[\w .\-]*[\w.\-])\s*+[/:]\s*+(?P<reference>[\w .\-]++)\)?$")
+_RATIO_OVER = re.compile(
+    r"(?=[\w .\-]++\)?$)(?P<response>[\w .\-]+?) ?(?:\bvs\.?\b|\bover\b|\bre\b) ?(?P<reference>[\w .\-]++)\)?$",
     re.IGNORECASE,
 )
 _RATIO_WORD = re.compile(
     r"^(?:transmissibility|transm\.?|transmission|tr|übertragung|übertragungsfaktor|verstärkung|gain|ratio|frf|q|[th](?=\())"
-    r"[\s_:(]+(?P<response>[\w .\-]+?)\)?$",
+    r"[\s_:(]++(?P<response>[\w .\-]++)\)?$",
     re.IGNORECASE,
 )
 
@@ -153,20 +159,20 @@ def split_unit(header: str) -> tuple[str, str]:
     ('A1/C1', '')
     """
     text = header.strip().strip('"').strip()
-    closing = re.search(r"\s*(?:\[([^\[\]]*)\]|\(((?:[^()]|\([^()]*\))*)\)|\{([^{}]*)\}|<([^<>]*)>)\s*$", text)
+    closing = re.search(r"(?<!\s)\s*+(?:\[([^\[\]]*)\]|\(((?:[^()]|\([^()]*\))*)\)|\{([^{}]*)\}|<([^<>]*)>)\s*$", text)
     if closing and text[: closing.start()].strip():
         unit = next(group for group in closing.groups() if group is not None).strip()
         bracket_is_square = closing.group(1) is not None
         if bracket_is_square or _unit_of(unit) is not None:
             return text[: closing.start()].strip(" /_"), unit
-    for cut in (m for m in re.finditer(r"\s*/\s*", text) if m.start()):
+    for cut in (m for m in re.finditer(r"/\s*", text) if m.start()):
         if _unit_of(text[cut.end() :].strip(" ()")) is not None and text[cut.end() :].strip() != "":
             return text[: cut.start()].strip(), text[cut.end() :].strip(" ()")
-    for pattern in (r"\s+in\s+", r"\s*[,:;]\s*", r"\s+", r"_+"):
+    for pattern in (r"(?<!\s)\s++in\s+", r"[,:;]\s*", r"\s+", r"_+"):
         for cut in (m for m in re.finditer(pattern, text) if m.start()):
             unit = text[cut.end() :]
             if unit and _plain_unit(unit, spaced=pattern == r"\s+"):
-                return text[: cut.start()].strip(" ,:;_"), unit
+                return text[: cut.start()].rstrip().strip(" ,:;_"), unit
     inner = re.search(r"\[([^\[\]]+)\]", text)
     if inner and _unit_of(inner.group(1)) is not None:
         return re.sub(r"\s+", " ", text[: inner.start()] + text[inner.end() :]).strip(), inner.group(1).strip()
@@ -268,7 +274,7 @@ def _amplitude(column: Column, name: str, named: dict[str, str]) -> Column:
         return column if not re.search(r"freq|^f\b", name, re.IGNORECASE) else _as(column, Meaning.FREQUENCY)
     if unit is not None and unit.dimension == "time":
         return column if not re.search(r"time|zeit", name, re.IGNORECASE) else _as(column, Meaning.TIME)
-    ratio = _RATIO_NAME.match(name) or _RATIO_WORD.match(name)
+    ratio = _ratio(re.sub(" +", " ", name)) or _RATIO_WORD.match(name)
     if ratio and (unit is None or unit.dimension in ("ratio", "level")):
         if folded(ratio["response"]) not in named and unit is None and not _looks_like_channels(ratio):
             return column
@@ -292,16 +298,26 @@ def _amplitude(column: Column, name: str, named: dict[str, str]) -> Column:
     return column
 
 
+def _ratio(name: str) -> re.Match[str] | None:
+    """``A1/C1``, ``T (A1 re C1)``: one channel over another; a word of ratios before them is no part of a name."""
+    lead = _RATIO_LEAD.match(name)
+    starts = (0,) if lead is None else (lead.end(), 0)
+    for start in starts:
+        if found := _RATIO_STROKE.match(name, start) or _RATIO_OVER.match(name, start):
+            return found
+    return None
+
+
 def _looks_like_channels(ratio: re.Match[str]) -> bool:
     return all(re.search(r"\d", text or "") for text in ratio.groupdict().values())
 
 
 def _without_phase_word(name: str) -> str | None:
     """The channel's part of a phase header, or None where the header speaks of no phase."""
-    call = re.fullmatch(rf"(?:{_PHASE_WORDS})\s*[(\[]\s*(?P<channel>[^()\[\]]+?)\s*[)\]]", name, re.IGNORECASE)
+    call = re.fullmatch(rf"(?:{_PHASE_WORDS})\s*+[(\[](?P<channel>[^()\[\]]++)[)\]]", name, re.IGNORECASE)
     if call:
-        return call["channel"]
-    joined = re.fullmatch(r"(?:[Pp]hase|[Pp]h|[Pp]hi|[Aa]rg)(?P<channel>[A-Z]+[\s_]?\d+\w*)", name)
+        return call["channel"].strip()
+    joined = re.fullmatch(r"(?:[Pp]hase|[Pp]h|[Pp]hi|[Aa]rg)(?P<channel>[A-Z]+[\s_]?\d\w*)", name)
     if joined:
         return joined["channel"]
     rest, count = re.subn(rf"(?:(?<=[\s_.:\-])|^|(?<=\d))(?:{_PHASE_WORDS})(?=[\s_.:\-]|$|(?<=[∠φϕ]))", " ", name,
@@ -316,7 +332,7 @@ def _without_phase_word(name: str) -> str | None:
 
 def _without_detector(name: str) -> tuple[str, Detector | None]:
     for word, detector in _DETECTOR_WORDS.items():
-        pattern = rf"[\s_(\[,]+{re.escape(word)}[)\]]?\s*$"
+        pattern = rf"(?<![\s_(\[,])[\s_(\[,]++{re.escape(word)}[)\]]?\s*$"
         if re.search(pattern, name, re.IGNORECASE):
             return re.sub(pattern, "", name, flags=re.IGNORECASE).strip(), detector
     return name, None
@@ -341,7 +357,7 @@ def _bracketed_parts(name: str) -> list[str]:
     return [*inside, outside] if inside else []
 
 
-_KEY_PHASE = re.compile(r"^(?P<channel>.+?)\s+(?:phase|ph)$", re.IGNORECASE)
+_KEY_PHASE = re.compile(r"^(?P<channel>.(?:.*\S)?)\s++(?:phase|ph)$", re.IGNORECASE)
 
 
 def mapped(

@@ -39,7 +39,9 @@ def parse_stored_unit(text: str) -> StoredUnit:
     return StoredUnit(number, parse_unit(rest))
 
 
-_LEVEL = re.compile(r"dB(?:\s*\(?\s*(?:re|ref|rel|bez)\.?\s*(?:to\s+)?(?P<reference>[^()]+?)\s*\)?)?", re.IGNORECASE)
+_LEVEL = re.compile(
+    r"dB(?:\s*+(?:\(\s*+)?(?:re|ref|rel|bez)\.?\s*+(?:to\s++)?(?P<reference>[^()]*[^()\s])\s*+\)?)?", re.IGNORECASE
+)
 
 
 def parse_level(text: str) -> StoredUnit | None:

@@ -117,12 +117,12 @@ def _header_cells(line: str, found: RowsBelow) -> list[str] | None:
         cells = line.split("\t")
         return [*cells, *[""] * (found.columns - len(cells))]
     bare = line
-    if COMMENT.match(line):
-        bare = COMMENT.sub("", line, count=1).strip()
+    if remark := COMMENT.match(line):
+        bare = line[remark.end() :].strip()
     bare = re.sub(r"^\s*(?:%+|//+|!+|\*+)\s*", "", bare)
     if found.delimiter != " ":
         return split_line(bare, found.delimiter, quoted=True)
-    ways = (r"\s+(?![\[(/])(?<!/\s)", r"\t+|\s{2,}", r"\s+", r"\s*[,;]\s*")
+    ways = (r"\s+(?![\[(/])(?<!/\s)", r"\t+|\s{2,}", r"\s+", r"[,;]")
     for way in ways:
         cells = [cell.strip().strip('"') for cell in re.split(way, bare.strip())]
         if len(cells) == found.columns:

@@ -9,7 +9,7 @@ SVG = "http://www.w3.org/2000/svg"
 _XLINK = "{http://www.w3.org/1999/xlink}href"
 _FAMILY = "Report Sans, sans-serif"
 _LINES_ONLY = re.compile(r"^M [^MLZCQz]*(?:L [^MLZCQz]*)+$")
-_NUMBER = re.compile(r"-?\d+\.\d+")
+_NUMBER = re.compile(r"-?(?<!\d)\d++\.\d++")
 _DEFAULTS = {"stroke-linecap": "butt", "stroke-linejoin": "miter", "opacity": "1", "fill-opacity": "1"}
 
 

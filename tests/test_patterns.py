@@ -1,0 +1,52 @@
+"""No pattern of the package is more than linear: each is held for a moment against the words that keep it longest."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from reportgen.read.notes.note_line import LONGEST_READ
+from reportgen.read.notes.note_words import _grammar
+from reportgen.read.notes.operator_notes import _HEADINGS
+from tests.patterns import Use, attacks, seconds, uses
+
+FOUND, UNCLEAR = uses()
+EXTRA = [Use(re.compile(each.name), "fullmatch", "operator_notes._HEADINGS") for each in _HEADINGS]
+"""Patterns that stand in no call and no constant."""
+NOT_TRIED = {"operator_notes.py: each.name", "words.py: ''.join"}
+"""The first stands in EXTRA; the second reads back sentences of the program's own, with ids of the job in them."""
+
+SHORT, LONG = 20_000, 100_000
+MOST_S = 0.25
+"""For the short text. One step a character takes 1 ms there, a step for each pair of characters a second or more."""
+
+
+def test_every_pattern_is_found():
+    assert len(FOUND) > 120
+    assert [each for each in UNCLEAR if not any(known in each for known in NOT_TRIED)] == []
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_no_pattern_is_more_than_linear(part):
+    """A pattern over its time on the short text is given the long one: it fails where that takes more than 3 s."""
+    late = []
+    for use in [*FOUND.values(), *EXTRA][part::4]:
+        suspects = (text for text in attacks(use.pattern, SHORT) if seconds(use, text, MOST_S) == float("inf"))
+        if (text := next(suspects, None)) is not None and seconds(use, text[:-2] * (LONG // SHORT), 3.0) > 3.0:
+            late.append(f"{use.where}: {use.method} of {use.pattern.pattern!r} over {text[:20]!r}…")
+    assert late == []
+
+
+def test_no_word_of_the_notes_is_sought_for_long():
+    """A line of notes is read up to a length; there each word of its grammar is quick, be it linear or not."""
+    for terminal in _grammar().terminals:
+        use = Use(re.compile(terminal.pattern.to_regexp()), "match", terminal.name)
+        late = [text for text in attacks(use.pattern, LONGEST_READ) if seconds(use, text, MOST_S) == float("inf")]
+        assert late == [], terminal.name
+
+
+def test_a_pattern_that_is_more_than_linear_would_be_found():
+    for text, method in ((r"\s+$", "search"), (r"(?:a|a)*b", "match"), (r"^.+?\s+x$", "match"), (r"\d+,", "sub")):
+        use = Use(re.compile(text), method, "")
+        assert any(seconds(use, attack, MOST_S) == float("inf") for attack in attacks(use.pattern, SHORT)), text
