@@ -153,6 +153,20 @@ def test_a_laboratorys_own_templates_are_not_taken_for_damage(tmp_path):
     assert [words(line)[:12] for line in report.found if line.kind is Kind.VERSION] == ["branding was"]
 
 
+def test_a_laboratory_s_own_report_could_not_be_verified_for_want_of_its_templates(tmp_path):
+    """Fault: verify knew no branding, so that such a report was never the same; and without it says what to name."""
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "brand.css").write_text("h1 { color: navy }")
+    path = repacked(tmp_path, **{"versions.json": manifest.versions_json(own)})
+    assert verify(path, recompute, rebuild, branding=own).exit_code == 0
+    without = verify(path, recompute, lambda job: {"report.pdf": b"plain"})
+    assert without.exit_code == 5
+    assert "verify.branding-needed" in [line.what.code for line in without.found]
+    (own / "brand.css").write_text("h1 { color: red }")
+    assert any(line.kind is Kind.VERSION for line in verify(path, recompute, rebuild, branding=own).found)
+
+
 def test_the_software_named_in_the_results_is_not_a_number(tmp_path):
     def by_other_software(job_folder):
         return {**recompute(job_folder), "software": "reportgen 9.9"}
