@@ -13,6 +13,7 @@ from reportgen.archive import manifest, open_archive
 from reportgen.archive.manifest import manifest_text
 from reportgen.archive.verify import Kind, Verified, verify
 from reportgen.errors import ArchiveError, ComputeError
+from reportgen.render.catalogue import said
 from tests.archive.bags import archive_bytes, archive_files, rebuild, recompute, small_pdf, small_zip
 from tests.archive.words import lines, words
 
@@ -36,7 +37,7 @@ def printed_as(path: Path):
 
 def parts(report: Verified) -> list[str | None]:
     """What is named as not verified."""
-    return [line.part for line in report.found if line.kind is Kind.UNCHECKED]
+    return [said(line.part) for line in report.found if line.kind is Kind.UNCHECKED]
 
 
 def test_a_sound_archive(tmp_path):
