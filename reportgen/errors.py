@@ -6,7 +6,7 @@ An error carries a message; its words are made where it is shown (``reportgen/re
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Self
+from typing import Any, Self
 
 from reportgen.records.finding import Finding
 from reportgen.records.message import Message, Place, Said, message
@@ -19,6 +19,10 @@ class ReportError(Exception):
         super().__init__(f"{said.code} {dict(said.values)}" if isinstance(said, Message) else said)
         self.said = said
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """So that an error raised in another process arrives whole."""
+        return _raised_again, (type(self), self.args, self.__dict__)
+
     more: tuple[Finding | Said, ...] = ()
     """What belongs below the message, such as each of several findings."""
 
@@ -26,6 +30,13 @@ class ReportError(Exception):
         """The same error with what belongs below it."""
         self.more = tuple(more)
         return self
+
+
+def _raised_again(kind: type[ReportError], args: tuple[object, ...], state: dict[str, object]) -> ReportError:
+    error = kind.__new__(kind, *args)
+    error.args = args
+    error.__dict__.update(state)
+    return error
 
 
 class UnitError(ReportError):

@@ -26,12 +26,17 @@ from reportgen.errors import ArchiveError
 from reportgen.records.message import message
 
 PAYLOAD = "data/"
+"""Folder of the payload (RFC 8493, 2.1.2)."""
 JOB = "job/"
+"""Folder below it with what the report was made from."""
 RESULTS = "results.json"
 VERSIONS = "versions.json"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
+"""Manifest of the tag files (RFC 8493, 2.2.1)."""
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+"""``bagit.txt`` (RFC 8493, 2.1.1)."""
 SEAL = b"Vibration test report with its sources, BagIt 1.0. SHA-256 of all bytes before this value: "
+"""Comment of the zip, before the digest that closes it."""
 SEAL_DIGITS = 64
 """Of a SHA-256 in hexadecimal (FIPS 180-4)."""
 

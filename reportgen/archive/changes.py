@@ -14,6 +14,7 @@ from reportgen.records.message import Message, Place, Said, Value, message
 from reportgen.records.report import Change
 
 _JOB_FILE = "job.toml"
+"""Text file whose changes are told by its keys."""
 _NOT_A_CHANGE = ("software", "schema", "job.revision", "supersedes", "inputs")
 """Places in results that say nothing of the test, or are told by themselves."""
 _NOTHING = "—"

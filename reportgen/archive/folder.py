@@ -23,8 +23,11 @@ Output = bytes | Path | Callable[[BinaryIO], None]
 """An output: its bytes, a file to copy, or a function that writes it to a file open for reading and writing."""
 
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+"""Flags of open(2) for a folder: no link is followed."""
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+"""For a file to read: no link is followed, no pipe waited for."""
 _CREATE = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+"""For a file that must not be there yet."""
 
 
 class Folder:

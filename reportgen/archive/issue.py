@@ -26,7 +26,9 @@ MARKER = "reportgen-sets.json"
 """File by which a folder is known as a build's own: every set in it, with the digest of every file."""
 
 _FORMAT = "reportgen sets 1"
+"""First words of a marker, so that a later form is told from this one."""
 _DIGEST = re.compile(r"[0-9a-f]{64}")
+"""A SHA-256 in hexadecimal (FIPS 180-4)."""
 
 
 class Standing(StrEnum):

@@ -22,10 +22,12 @@ from reportgen.errors import ArchiveError
 from reportgen.records.message import Message, Place, message
 
 MANIFEST = "manifest-sha256.txt"
+"""Name of the payload manifest (RFC 8493, 2.1.3)."""
 MAX_NAME = 1_000
 """Longest name of a file in an archive."""
 
 _LINE = re.compile(r"^([0-9a-fA-F]{64})[ \t]+\*?(.+)$")
+"""A line of a manifest: digest, blanks, path."""
 _COMPUTING = ("h5py", "numpy", "pandas", "python-calamine", "scipy", "soundfile")
 """Packages by which numbers are read and computed."""
 _PRINTING = ("babel", "fonttools", "jinja2", "matplotlib", "pikepdf", "pillow", "pydyf", "weasyprint")

@@ -74,6 +74,7 @@ class _Absent:
 
 
 ABSENT = _Absent()
+"""What stands on the side on which an entry is not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

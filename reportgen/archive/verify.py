@@ -306,6 +306,7 @@ def _compare_files(
 
 
 _PRINTED_SAME = message("verify.printed-the-same")
+"""Said of a zip and of a PDF alike."""
 
 
 def _differs(name: str, changed: frozenset[str] | None) -> Line:

@@ -23,9 +23,11 @@ from reportgen.archive.open_archive import open_archive
 from reportgen.archive.sources import archive_info, bag_job, pdf_sources
 from reportgen.errors import ArchiveError
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
+from reportgen.records.message import Message
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome
-from reportgen.render.catalogue import said
+from reportgen.render.catalogue import can_say, catalogue, said
+from reportgen.resources import data_dir
 from tests.archive.words import telling
 
 JOB = '[report]\nnumber = "VTR-0201"\nrevision = "A"\n[customer]\nname = "Quayside Instruments"\n'
@@ -194,3 +196,33 @@ def test_an_input_changed_since_it_was_read_reaches_neither_pdf_nor_archive(tmp_
         pdf_sources(report, b"{}")
     with telling(ArchiveError, match=r"notes\.txt was changed after it was read"):
         bag_job(report, {})(io.BytesIO())
+
+
+def test_changes_lost_their_language_in_the_archive(tmp_path, original):
+    """What an archive keeps of an amendment gives the same words again, in either language; old archives, too."""
+    report = report_in(tmp_path / "second", JOB.replace("Quayside Instruments", "Quayside Ltd"))
+    made = amendment_of(original, report, results_of(report))
+    assert read_amendment(amendment_json(made).decode(), "supersedes.json") == made
+    german = catalogue(data_dir("templates") / "words", "de")
+    assert any(german.say(each.what).startswith("Datei ") for each in made.changes if isinstance(each.what, Message))
+    old = {
+        "number": "1",
+        "revision": "A",
+        "sha256": "0",
+        "changes": [{"what": "run X: Q", "before": "1", "after": "2"}],
+    }
+    assert read_amendment(json.dumps(old), "supersedes.json").changes[0].what == "run X: Q"
+
+
+@pytest.mark.parametrize(
+    "what",
+    [{"code": "unheard-of", "values": {}}, {"code": "change.at", "values": {}}, {"code": "change.field", "values": 1}],
+)
+def test_an_archive_with_words_that_nobody_knows_is_no_fault_of_the_program(code, values):
+    what = {"code": code, "values": values}
+    kept = {"number": "1", "revision": "A", "sha256": "0", "changes": [{"what": what, "before": "", "after": ""}]}
+    try:
+        read = read_amendment(json.dumps(kept), "supersedes.json")
+    except ArchiveError:
+        return
+    assert not can_say(read.changes[0].what)

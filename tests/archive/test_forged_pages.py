@@ -71,7 +71,7 @@ def updated(source: Path, goal: Path, change: Callable[[IncrementalPdfFileWriter
 @pytest.fixture
 def other_software(monkeypatch):
     """The report was printed by other software than there is here."""
-    monkeypatch.setattr("reportgen.archive.verify.versions", lambda: {"reportgen": "9.9"})
+    monkeypatch.setattr("reportgen.archive.verify.versions", lambda branding: {"reportgen": "9.9"})
 
 
 # Changes that a forger would make ----------------------------------------------------------------------------------

@@ -111,12 +111,12 @@ source = "invented for this test"
 """
 USES_PRESET = """
 [[requirement]]
-id = "R1"
+id = "R9"
 clause = "4"
 text = "as the preset says"
 preset = "yard/crane"
 run = "X-PRE"
-channels = ["A1"]
+channel = "A1"
 """
 
 

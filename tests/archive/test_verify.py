@@ -13,6 +13,7 @@ from reportgen.archive import manifest, open_archive
 from reportgen.archive.manifest import manifest_text
 from reportgen.archive.verify import Kind, Verified, verify
 from reportgen.errors import ArchiveError, ComputeError
+from reportgen.render.catalogue import said
 from tests.archive.bags import archive_bytes, archive_files, rebuild, recompute, small_pdf, small_zip
 from tests.archive.words import lines, words
 
@@ -36,7 +37,7 @@ def printed_as(path: Path):
 
 def parts(report: Verified) -> list[object]:
     """What is named as not verified."""
-    return [line.part for line in report.found if line.kind is Kind.UNCHECKED]
+    return [said(line.part) for line in report.found if line.kind is Kind.UNCHECKED]
 
 
 def test_a_sound_archive(tmp_path):
@@ -151,6 +152,20 @@ def test_a_laboratorys_own_templates_are_not_taken_for_damage(tmp_path):
     report = verify(repacked(tmp_path, **{"versions.json": versions}), recompute, lambda job: {"report.pdf": b"plain"})
     assert report.exit_code == 5
     assert [words(line)[:12] for line in report.found if line.kind is Kind.VERSION] == ["branding was"]
+
+
+def test_a_laboratory_s_own_report_could_not_be_verified_for_want_of_its_templates(tmp_path):
+    """Fault: verify knew no branding, so that such a report was never the same; and without it says what to name."""
+    own = tmp_path / "own"
+    own.mkdir()
+    (own / "brand.css").write_text("h1 { color: navy }")
+    path = repacked(tmp_path, **{"versions.json": manifest.versions_json(own)})
+    assert verify(path, recompute, rebuild, branding=own).exit_code == 0
+    without = verify(path, recompute, lambda job: {"report.pdf": b"plain"})
+    assert without.exit_code == 5
+    assert "verify.branding-needed" in [line.what.code for line in without.found]
+    (own / "brand.css").write_text("h1 { color: red }")
+    assert any(line.kind is Kind.VERSION for line in verify(path, recompute, rebuild, branding=own).found)
 
 
 def test_the_software_named_in_the_results_is_not_a_number(tmp_path):
