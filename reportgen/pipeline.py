@@ -191,6 +191,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
+    from reportgen.render.catalogue import said
 
     before = stamp_of_job_file(path)
     job, findings = read_job(path, CHECKS)
@@ -200,7 +201,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     findings = (*inputs.findings, *photo_findings(inputs.job))
     lines = [str(finding) for finding in findings]
     for each in inputs.notes:
-        understood = "; ".join(describe_fact(fact) for fact in each.facts) or "a note"
+        understood = "; ".join(said(describe_fact(fact)) for fact in each.facts) or "a note"
         lines.append(f"{each.where}: read as {understood}: {each.text.strip()}")
     return Checked(lines=(*lines, *report_checklist(job)), findings=findings)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from enum import StrEnum
 
-from reportgen.records.message import Message
+from reportgen.records.message import Amount, Message, message
 
 
 class MotionKind(StrEnum):
@@ -94,30 +94,38 @@ class Note:
         return f"{self.source}:{self.line}"
 
 
-def describe_fact(fact: Fact) -> str:
-    """What was understood, in a few words: ``312 Hz: 2 nodes at 0.5 L, 0.87 L``.
-
-    >>> describe_fact(NodesSeen(frequency_hz=84.0, count=1, positions=(0.77,)))
-    '84 Hz: 1 node at 0.77 L'
-    """
-    if isinstance(fact, NodesSeen):
-        return _describe_nodes(fact)
-    if isinstance(fact, StrobeSeen):
-        parts = [f"strobe at {fact.flash_hz:g} Hz"]
-        parts += [f"drive at {fact.drive_hz:g} Hz"] if fact.drive_hz is not None else []
-        parts += [f"appears at {fact.apparent_hz:g} Hz"] if fact.apparent_hz is not None else []
-        return ", ".join(parts)
-    at = f" at {fact.frequency_hz:g} Hz" if not isinstance(fact, Remark) and fact.frequency_hz is not None else ""
-    if isinstance(fact, LevelChanged):
-        change = f"by {fact.by_db:+g} dB" if fact.by_db is not None else f"to {fact.to_mps2 or 0.0:.4g} m/s²"
-        return f"level changed {change}{at}"
-    if isinstance(fact, MotionSeen):
-        return f"{fact.motion}{at}"
-    return fact.heading
+def describe_fact(fact: Fact) -> Message:
+    """What was understood, in a few words: ``312 Hz: 2 nodes at 0.5 L, 0.87 L``."""
+    match fact:
+        case NodesSeen():
+            return _described_nodes(fact)
+        case StrobeSeen():
+            return _described_strobe(fact)
+        case LevelChanged(by_db=None):
+            changed = message("fact.level-to", level_mps2=fact.to_mps2 or 0.0)
+        case LevelChanged():
+            changed = message("fact.level-by", by_db=fact.by_db)
+        case MotionSeen():
+            changed = message("fact.motion", motion=fact.motion)
+        case Remark(heading="deviation"):
+            return message("fact.deviation")
+        case Remark():
+            return message("fact.observation")
+    return changed if fact.frequency_hz is None else message("fact.at", what=changed, frequency_hz=fact.frequency_hz)
 
 
-def _describe_nodes(fact: NodesSeen) -> str:
-    text = f"{fact.frequency_hz:g} Hz: {fact.count} node{'s' * (fact.count != 1)}"
+def _described_strobe(fact: StrobeSeen) -> Message:
+    parts = [message("fact.strobe", flash_hz=fact.flash_hz)]
+    if fact.drive_hz is not None:
+        parts.append(message("fact.drive", drive_hz=fact.drive_hz))
+    if fact.apparent_hz is not None:
+        parts.append(message("fact.apparent", apparent_hz=fact.apparent_hz))
+    return message("fact.parts", parts=tuple(parts))
+
+
+def _described_nodes(fact: NodesSeen) -> Message:
+    seen = message("fact.nodes", frequency_hz=fact.frequency_hz, count=fact.count)
     if fact.positions:
-        text += " at " + ", ".join(f"{position:g} {fact.position_unit}" for position in fact.positions)
-    return text + (f", {fact.motion}" if fact.motion is not None else "")
+        places = tuple(Amount(position, fact.position_unit) for position in fact.positions)
+        seen = message("fact.nodes-at", frequency_hz=fact.frequency_hz, count=fact.count, places=places)
+    return seen if fact.motion is None else message("fact.with-motion", what=seen, motion=fact.motion)
