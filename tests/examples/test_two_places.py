@@ -136,7 +136,8 @@ def test_every_number_of_a_verdict_is_that_of_results_json_wherever_it_stands(re
 
 def test_the_reason_in_words_says_the_measured_value(report, made_up):
     for raw in results(report)["verdicts"]:
-        said = re.findall(r"-?\d+(?:\.\d+)?", raw["reason"])
+        plain = raw["reason"].replace("\u202f", "").replace("−", "-")  # numbers are printed as on the page
+        said = re.findall(r"-?\d+(?:\.\d+)?", plain)
         if raw["measured"] is not None and not made_up:
             assert any(same(each, raw["measured"]) for each in said), raw
 
