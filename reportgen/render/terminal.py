@@ -75,6 +75,5 @@ def built_lines(report: Report, folder: Path, files: Iterable[str], changed: Ite
 
 
 def _unmet(verdict: Verdict) -> Message:
-    return message(
-        "build.unmet", requirement=verdict.requirement, outcome=verdict.outcome, reason=verdict.reason or None
-    )
+    reason = english().text(verdict.reason)
+    return message("build.unmet", requirement=verdict.requirement, outcome=verdict.outcome, reason=reason or None)

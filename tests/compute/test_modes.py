@@ -27,7 +27,7 @@ from reportgen.records.job import (
     RunPlan,
     Specimen,
 )  # fmt: skip
-from reportgen.records.message import Message, message
+from reportgen.records.message import Message, Place, message
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
 from reportgen.records.result import ChannelResult, IssueKind, Observed, QualityIssue, Resonance, RunResult, SweepFacts
 from reportgen.render.catalogue import said
@@ -165,7 +165,7 @@ def test_one_mode_in_several_runs_is_one_row_led_by_the_first_survey():
         run_of("X-PRE", [7.4, 84.0, 268.0]),
         run_of("X-POST", [7.1, 81.0, 258.0]),
     )
-    _, modes, _, _ = join_modes(job_of(), runs, notes_of(PRACTICE[:3]))
+    runs, modes, _, _ = join_modes(job_of(), runs, notes_of(PRACTICE[:3]))
     assert numbers(modes) == [(1, False), (2, False), (3, False)]
     assert [mode.frequency_hz for mode in modes] == [7.4, 84.0, 268.0]
     assert all(mode.runs == ("X-PRE", "X-POST", "X-SWEEP") for mode in modes)
@@ -189,7 +189,7 @@ def test_seen_in_the_log_alone_has_no_number_only_an_expectation():
 def test_seen_in_the_notes_alone_is_kept():
     _, modes, _, _ = join_modes(job_of(), (run_of("X-PRE", [7.4, 84.0, 557.0]),), notes_of(PRACTICE[:4]))
     (alone,) = [mode for mode in modes if mode.seen_in == ("notes",)]
-    assert (alone.mode, alone.frequency_hz, alone.notes, alone.runs) == (3, 268.0, ("notes.txt:3",), ())
+    assert (alone.mode, alone.frequency_hz, alone.notes, alone.runs) == (3, 268.0, (Place("notes.txt", 3),), ())
     assert told("modes.notes-alone", *alone.flags)
 
 
@@ -457,7 +457,9 @@ def test_a_rejected_observation_numbers_nothing():
         job_of(corrections=[correct("reject", 300.0)]), (run_of("X-PRE", [84.0]),), (counted(300.0, 4, 8),)
     )
     assert [mode.seen_in for mode in modes] == [("log",)]
-    assert any(message("correction.observation", where="notes.txt:8") in each.message.value("to") for each in findings)
+    assert any(
+        message("correction.observation", where=Place("notes.txt", 8)) in each.message.value("to") for each in findings
+    )
 
 
 def test_a_correction_that_matches_nothing_names_the_nearest():

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import struct
-import tempfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from typing import IO
 
 import numpy as np
 
-from reportgen.read.formats.recording import Rows, Spool
+from reportgen.read.formats.recording import Rows, Spool, UnnamedFile
 from reportgen.records.log import Floats
 
 _MATRIX, _COMPRESSED = 14, 15
@@ -138,7 +137,7 @@ def _laid_down(matrix: _Matrix, source: _Bytes) -> tuple[int, int, Rows]:
 
 def _by_columns(pieces: Iterator[Floats], rows: int, columns: int) -> Rows:
     """One column after another in an unnamed file that vanishes with its last reader."""
-    file = tempfile.TemporaryFile()  # noqa: SIM115 -- lives as long as its readers
+    file = UnnamedFile()
     for piece in pieces:
         file.write(piece.data)
     file.flush()

@@ -6,7 +6,6 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +92,28 @@ Rows = Callable[[int, int], Floats]
 """(start, stop) to rows of shape (stop − start, columns)."""
 
 
+class UnnamedFile:
+    """A file without a name, closed when its last reader is gone."""
+
+    def __init__(self) -> None:
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115 -- closed with this object
+
+    def __del__(self) -> None:
+        self._file.close()
+
+    def write(self, content: memoryview) -> None:
+        """Add to the end."""
+        self._file.write(content)
+
+    def flush(self) -> None:
+        """Let all that was written be read."""
+        self._file.flush()
+
+    def fileno(self) -> int:
+        """Descriptor for reading at any place."""
+        return self._file.fileno()
+
+
 class Spool:
     """Numbers parsed from a text or unpacked from a file, laid down once as binary for reading in pieces.
 
@@ -102,7 +123,7 @@ class Spool:
     def __init__(self, columns: int) -> None:
         self._columns = columns
         self._parts: list[Floats] = []
-        self._file: IO[bytes] | None = None
+        self._file: UnnamedFile | None = None
         self.rows = 0
 
     def append(self, rows: Floats) -> None:
@@ -110,7 +131,7 @@ class Spool:
         self._parts.append(np.asarray(rows, dtype=np.float64))
         self.rows += len(rows)
         if self._file is None and self.rows * self._columns > _IN_MEMORY:
-            self._file = tempfile.TemporaryFile()  # noqa: SIM115 -- lives as long as its readers
+            self._file = UnnamedFile()
         if self._file is not None:
             for part in self._parts:
                 self._file.write(np.ascontiguousarray(part).data)
