@@ -13,7 +13,7 @@ from reportgen.compute.decay import identify_decay
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.dwell import dwell_result
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
-from reportgen.compute.pluck import find_pluck, pluck_window, rises_at_once
+from reportgen.compute.pluck import decay_part, pluck_window, rises_at_once
 from reportgen.compute.quality import data_quality
 from reportgen.compute.several_sweeps import split_sweeps
 from reportgen.compute.sweep_facts import sweep_facts
@@ -223,13 +223,14 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         )
     start, stop = pluck_window(log)
     samples = log.read(start, stop)
-    begin, end = find_pluck(samples, log.sample_rate_hz)
+    part = decay_part(samples, log.sample_rate_hz, log.channels)
+    begin, end = part.begin, part.end
     found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
     cut_short = end == len(samples) and stop < log.samples
     if doubted:
         slowest = min((each.frequency_hz for channel in found.channels for each in channel.resonances), default=0.0)
         cycle = int(log.sample_rate_hz / slowest) if slowest > 0 else 0
-        if not cycle or found.explained < _DECAYS or not rises_at_once(samples, begin, cycle):
+        if not cycle or found.explained < _DECAYS or not rises_at_once(samples, part.release, cycle):
             raise ComputeError(f"{log.path}: this is no free decay")
     return RunResult(
         id=run.id,
@@ -240,7 +241,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         channels=found.channels,
         decay=tuple(_as_displayed(curve) for curve in found.curves),
         method=found.method,
-        flags=(*found.flags, *((_CUT_SHORT,) if cut_short else ())),
+        flags=(*part.said, *found.flags, *((_CUT_SHORT,) if cut_short else ())),
     )
 
 
