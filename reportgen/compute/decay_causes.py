@@ -31,6 +31,10 @@ _TONE_WITHIN = 0.3
 """Distance from the exact place in half-power half-widths of what makes the tone."""
 _TONE_STDS = 4.0
 """The same in standard uncertainties of the tone's own frequency, where that is more."""
+_SENSOR_SHARE = 0.02
+"""Largest share of a harmonic that a sensor makes of a linear mode: few are worse than 2 %."""
+_SAME_FALL = 0.1
+"""Share within which it falls at k times the rate."""
 _LARGE = 0.1
 """Share of the largest velocity from which a mode is large enough to make combination tones with others."""
 
@@ -109,12 +113,12 @@ def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Fou
         if parent is each or not _much_smaller(each, parent):
             continue
         for k in _HARMONICS:
-            if _at(each, std, [(k, parent)]):
+            if _at(each, std, [(k, parent)]) and (_bends(parent) or _sensor_harmonic(each, parent, k)):
                 p = parent.course.omega / (2 * math.pi)
                 return Named(
                     Cause.HARMONIC, f"{f:.5g} Hz is {k} times {p:.5g} Hz: a harmonic of that mode, not one of its own"
                 )
-    for parent in parents:
+    for parent in filter(_bends, parents):
         for other in modes:
             if other in (each, parent) or each is parent or not _much_smaller(each, other):
                 continue
@@ -128,6 +132,17 @@ def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Fou
                         "of its own",
                     )
     return None
+
+
+def _bends(parent: Found) -> bool:
+    """Whether a mode shows by itself that it is not linear."""
+    return not parent.course.law.is_linear
+
+
+def _sensor_harmonic(each: Found, parent: Found, k: int) -> bool:
+    """Whether a tone is small and falls with its power of the parent's amplitude, as a sensor that is not linear has it."""
+    falls = abs(each.course.sigma / (k * parent.course.sigma) - 1.0) < _SAME_FALL
+    return k <= 3 and falls and each.size < _SENSOR_SHARE * parent.size
 
 
 def _much_smaller(each: Found, parent: Found) -> bool:

@@ -110,19 +110,20 @@ def follow(law: Law, thetas: Floats, time: Floats) -> tuple[Floats, Floats]:
     depth = np.linspace(0.0, _DEEPEST, _GRID)
     sigma, omega = rates_of(law, thetas, np.exp(-depth))
     apart = omega - thetas[:, 1:2]
-    logs, phases = np.empty((len(thetas), len(time))), np.empty((len(thetas), len(time)))
+    passed, turned = _running(1.0 / sigma, depth), _running(apart / sigma, depth)
+    beyond = np.maximum(time - passed[:, -1:], 0.0)
+    logs, phases = -sigma[:, -1:] * beyond, thetas[:, 1:2] * time + apart[:, -1:] * beyond
     for i in range(len(thetas)):
-        passed, turned = _running(1.0 / sigma[i], depth), _running(apart[i] / sigma[i], depth)
-        beyond = np.maximum(time - passed[-1], 0.0)
-        logs[i] = -np.interp(time, passed, depth) - sigma[i, -1] * beyond
-        phases[i] = thetas[i, 1] * time + np.interp(time, passed, turned) + apart[i, -1] * beyond
+        logs[i] -= np.interp(time, passed[i], depth)
+        phases[i] += np.interp(time, passed[i], turned[i])
     return logs, phases
 
 
-def _running(slope: Floats, x: Floats) -> Floats:
-    """Integral from the first point on, by the trapezoidal rule, shape like ``x``."""
-    steps = 0.5 * (slope[1:] + slope[:-1]) * np.diff(x)
-    return np.concatenate([[0.0], np.cumsum(steps)])
+def _running(slopes: Floats, x: Floats) -> Floats:
+    """Integrals from the first point on, by the trapezoidal rule, of several curves; shape like ``slopes``."""
+    found = np.zeros_like(slopes)
+    np.cumsum(0.5 * (slopes[:, 1:] + slopes[:, :-1]) * np.diff(x), axis=1, out=found[:, 1:])
+    return found
 
 
 @lru_cache(maxsize=64)
@@ -172,17 +173,21 @@ def _off_zero(z: Complex) -> Complex:
 def synthesis(course: Course, residue: Complex, samples: int, rate: float) -> Floats:
     """Re(residue · e^{u+iφ}) sample by sample, shape (samples, channels)."""
     if course.law.is_linear:
-        wave = _powers(complex(-course.theta[0], course.theta[1]) / rate, samples)
-    else:
-        nodes = nodes_of(samples)
-        logs, phases = follow(course.law, course.theta[None], nodes / rate)
-        n = np.arange(samples)
-        wave = np.exp(np.interp(n, nodes, logs[0]) + 1j * np.interp(n, nodes, phases[0]))
+        return _exponential(complex(-course.theta[0], course.theta[1]) / rate, residue, samples)
+    nodes = nodes_of(samples)
+    logs, phases = follow(course.law, course.theta[None], nodes / rate)
+    n = np.arange(samples)
+    wave = np.exp(np.interp(n, nodes, logs[0]) + 1j * np.interp(n, nodes, phases[0]))
     return np.asarray(wave.real[:, None] * residue.real - wave.imag[:, None] * residue.imag)
 
 
-def _powers(pole: complex, samples: int) -> Complex:
-    """e^{pole·n} for n = 0 … by products of two short tables."""
+def _exponential(pole: complex, residue: Complex, samples: int) -> Floats:
+    """Re(residue · e^{pole·n}) for n = 0 … by products of two short tables, shape (samples, channels)."""
     step = int(np.sqrt(samples)) + 1
     fine, coarse = np.exp(pole * np.arange(step)), np.exp(pole * step * np.arange(samples // step + 1))
-    return np.asarray(np.outer(coarse, fine).reshape(-1)[:samples])
+    parts = np.stack([fine.real, -fine.imag])
+    out = np.empty((samples, len(residue)))
+    for c, each in enumerate(residue):
+        scaled = each * coarse
+        out[:, c] = (np.stack([scaled.real, scaled.imag], axis=1) @ parts).reshape(-1)[:samples]
+    return out

@@ -179,10 +179,14 @@ def fit_band(band: Band, courses: Sequence[Course], *, steps: int = STEPS) -> Fi
     return _fit(band, held, state)
 
 
-def predicted_chi2(band: Band, courses: Sequence[Course]) -> float:
-    """χ² that one unrestrained step from these courses promises."""
+def predicted_chi2(band: Band, courses: Sequence[Course], choices: Sequence[Sequence[int]]) -> list[float]:
+    """χ² that one unrestrained step of some of the parameters promises, for each choice of them (score test)."""
     state = _solve(band, courses)
-    return state.chi2 - float(state.gradient @ np.linalg.pinv(state.normal, hermitian=True) @ state.gradient)
+    found = []
+    for each in choices:
+        normal, gradient = state.normal[np.ix_(each, each)], state.gradient[list(each)]
+        found.append(state.chi2 - float(gradient @ np.linalg.pinv(normal, hermitian=True) @ gradient))
+    return found
 
 
 def _stepped(courses: Sequence[Course], state: _State, damping: float, band: Band) -> list[Course]:

@@ -54,10 +54,6 @@ _CANCELLING = 4.0
 """A mode is at most so many times as large as the record's largest excursion; more is two that cancel each other."""
 _WORTH_A_LAW = 40.0
 """Promised fall of χ² from which on a law is tried: chance reaches it once in a million."""
-_WORTH_A_LOOK = 1e3
-"""Power over the noise from which on a new mode is looked at for its dependence on level before others are sought."""
-_SHARE_OF_MODE = 1e-3
-"""Share of a mode's energy that a law must promise while other modes still stand in the residual."""
 _WHOLE_ROUNDS = 2
 """Rounds after which all that was found is fitted anew; later only what is new."""
 MOST_ROUNDS = 60
@@ -69,6 +65,8 @@ LAWS = (
     Law(damping=(-1.0,), frequency=(2.0,)),
 )
 """Laws that are tried first: friction, square and cubic damping, softening and cubic springs, joints."""
+_EVERY = Law(damping=(-1.0, 0.5, 1.0, 2.0), frequency=(0.5, 1.0, 2.0))
+"""All their terms at once."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,13 +146,13 @@ def search(samples: Floats, rate: float) -> Search:
             break
         before = state
         for each in candidates:
-            state = _tried(state, each)
+            state = _tried(state, each, alone=number == 0)
         if state.found is before.found and len(state.refused) == len(before.refused):
             break
         new = max(len(state.found) - len(before.found), 0)
         state = _settled(state, passes=int(new > 0), last=None if number < _WHOLE_ROUNDS else new)
         state = _levelled(state)
-    return _settled(_plainer(_simplified(_settled(state, passes=2))), passes=1)
+    return _settled(_plainer(_simplified(_settled(state, passes=1))), passes=1)
 
 
 def _begin(samples: Floats, rate: float) -> Search:
@@ -193,7 +191,7 @@ def noise_of(left: Floats, rate: float, samples: Floats) -> Noise:
     window = np.hanning(n)[:, None]
     lines = np.abs(np.fft.rfft(left[:n] * window, axis=0)) ** 2
     power = np.asarray(lines / float(np.sum(window**2)), dtype=np.float64)
-    omega: Floats = 2.0 * np.pi * rate / n * np.arange(len(power))
+    omega = np.linspace(0.0, 2.0 * np.pi * rate / n * (len(power) - 1), len(power))
     shown = _quartiles(power, omega, 1)
     floor = (_EXHAUSTED * np.std(samples, axis=0)) ** 2
     return Noise(shown.omega, np.maximum(shown.power, floor))
@@ -220,7 +218,7 @@ def _rung(state: Search, sigma: float, n: int) -> tuple[Floats, Floats, Floats]:
     size = fast_length(2 * n) if sigma * n / state.rate < 2.0 else n
     energy = float(np.sum(weight**2))
     lines = np.asarray(np.abs(np.fft.rfft(state.left[:n] * weight, size, axis=0)) ** 2 / energy, dtype=np.float64)
-    omega: Floats = 2.0 * np.pi * state.rate / size * np.arange(len(lines))
+    omega = np.linspace(0.0, 2.0 * np.pi * state.rate / size * (len(lines) - 1), len(lines))
     held = np.maximum(state.noise.at(omega), _quartiles(lines, omega, 4 * len(state.left) // n).at(omega))
     for each in state.found:
         part, allowed = _misfit(each, omega, sigma, state.rate**2 / energy)
@@ -300,15 +298,21 @@ def _known(state: Search, peak: _Candidate) -> bool:
     return any(abs(each.omega - peak.omega) < 2.0 * (each.sigma + peak.sigma) for each in state.refused)
 
 
-def _tried(state: Search, peak: _Candidate) -> Search:
-    """The search with a candidate taken up, with a neighbour that depends on level, or with the candidate refused."""
+def _tried(state: Search, peak: _Candidate, *, alone: bool) -> Search:
+    """The search with a candidate taken up, with a neighbour that depends on level, or with the candidate refused.
+
+    With ``alone`` only a candidate without stronger modes close by: what is beside these can be judged once the skirts
+    of all others are taken out.
+    """
     if _ratio_at(state, peak) < _threshold(3.0 * len(state.left), state.left.shape[1]):
         return state  # it was a skirt of what has been found since
     start = Course(np.array([peak.sigma, peak.omega]))
-    alone = band_of(state, [start], ())
-    if alone is None:
+    if alone and _host(state, range(len(state.found)), start) is not None:
+        return state
+    lines = band_of(state, [start], ())
+    if lines is None:
         return _refuse(state, peak, None)
-    new = min((fit_band(alone, [Course(np.array([s * peak.sigma, peak.omega]))], steps=8) for s in (1.0, 3.0)),
+    new = min((fit_band(lines, [Course(np.array([s * peak.sigma, peak.omega]))], steps=8) for s in (1.0, 3.0)),
               key=lambda fit: fit.chi2).courses[0]  # fmt: skip
     near = neighbours(state, new)
     band = band_of(state, [new, *(state.found[i].course for i in near)], near)
@@ -319,14 +323,12 @@ def _tried(state: Search, peak: _Candidate) -> Search:
     more = fit_band(band, [*held, new])
     host = _host(state, near, new)
     choices = [plain, more] if _is_own(state, band, more, near) else [plain]
-    if host is not None and more.residues.size and _smaller(more, near.index(host)):
+    if host is not None and _smaller(more, near.index(host)) and not _settles(band, plain, more, near.index(host)):
         choices += _upgraded(band, plain, near.index(host))
     best = _best(choices, state)
     if best is plain:
         return _refuse(state, peak, state.found[host].course.omega if host is not None else None)
-    state = _replaced(state, near, best)
-    fresh = host is None and best is more and peak.ratio > _WORTH_A_LOOK
-    return _looked_at(state, len(state.found) - 1, least=_SHARE_OF_MODE * peak.ratio) if fresh else state
+    return _replaced(state, near, best)
 
 
 def _best(choices: Sequence[Fit], state: Search) -> Fit:
@@ -348,18 +350,17 @@ def _levelled(state: Search) -> Search:
     return state
 
 
-def _looked_at(state: Search, index: int, *, least: float = 0.0) -> Search:
-    """With ``least`` a mode among others that are not yet taken out: only a misfit above it is its own."""
+def _looked_at(state: Search, index: int) -> Search:
     course = state.found[index].course
     band = band_of(state, [course], (index,))
     if band is None:
         return state
     plain = fit_band(band, [course], steps=4)
     energy = float(np.sum(np.abs(plain.residues[0] / band.noise) ** 2)) * state.rate / (4.0 * _at_least(state, course))
-    if not _promising(band, plain, 0, max(least, _WORTH_A_LAW, MISFIT**2 * energy)):
+    if not _promising(band, plain, 0, max(_WORTH_A_LAW, MISFIT**2 * energy)):
         return state
     best = _best([plain, *_upgraded(band, plain, 0)], state)
-    more = None if least else _with_companion(band, plain)
+    more = _with_companion(band, plain)
     if best is plain or (more is not None and more.criterion < best.criterion):
         return state  # two modes that beat: the second is found where it stands out
     return _replaced(state, (index,), best)
@@ -373,7 +374,7 @@ def _at_least(state: Search, course: Course) -> float:
 def _promising(band: Band, plain: Fit, mode: int, least: float) -> bool:
     """Whether another law may follow a mode better by more than chance, and by more than a share of its energy."""
     if plain.courses[mode].law.is_linear:
-        reached = min(_predicted(band, plain, mode, law) for law in LAWS)
+        reached = min(_predicted(band, plain, mode))
         gained = misfit(plain.chi2, plain.size) - misfit(reached, plain.size)
         return plain.chi2 - reached > least and gained > _WORTH_A_LAW
     return plain.chi2 > max(2.0 * plain.size, plain.size + least)
@@ -391,6 +392,13 @@ def _with_companion(band: Band, plain: Fit) -> Fit | None:
     top = float(omega[int(np.argmax(power))])
     fits = (fit_band(band, [*plain.courses, Course(np.array([s * course.sigma, top]))]) for s in (0.5, 2.0))
     return min(fits, key=lambda fit: fit.chi2)
+
+
+def _settles(band: Band, plain: Fit, more: Fit, host: int) -> bool:
+    """Whether a pole more leaves nothing but noise, which no law for the host promises to come near."""
+    if more.chi2 > more.size + 4.0 * math.sqrt(2.0 * more.size) or not plain.courses[host].law.is_linear:
+        return False
+    return min(_predicted(band, plain, host)) > more.chi2 + _WORTH_A_LAW + more.unknowns * math.log(more.size)
 
 
 def _smaller(fit: Fit, host: int) -> bool:
@@ -426,7 +434,11 @@ def _upgraded(band: Band, plain: Fit, host: int) -> list[Fit]:
     """Fits in which the host depends on level in one way or another, or in another way than before."""
     own = plain.courses[host].law
     if own.is_linear:
-        ranked = sorted(LAWS, key=lambda law: _promise(band, plain, host, law))
+        reached = [
+            misfit(chi2, band.size) + (law.unknowns - 2) * math.log(band.size)
+            for law, chi2 in zip(LAWS, _predicted(band, plain, host), strict=True)
+        ]
+        ranked = [LAWS[i] for i in np.argsort(reached)]
         first = [_with_law(band, plain, host, law) for law in dict.fromkeys((*ranked[:3], LAWS[0]))]
     else:
         first = [plain, *(_with_law(band, plain, host, law) for law in LAWS[:3] if law != own)]
@@ -434,16 +446,20 @@ def _upgraded(band: Band, plain: Fit, host: int) -> list[Fit]:
     return [*first, *(_with_law(band, best, host, law) for law in _richer(best.courses[host].law))]
 
 
-def _promise(band: Band, plain: Fit, host: int, law: Law) -> float:
-    """Criterion that a law would reach by one step from the present fit (score test)."""
-    return misfit(_predicted(band, plain, host, law), band.size) + (law.unknowns - 2) * math.log(band.size)
-
-
-def _predicted(band: Band, plain: Fit, host: int, law: Law) -> float:
-    """χ² that a law for the host would reach by one step from the present fit."""
+def _predicted(band: Band, plain: Fit, host: int) -> list[float]:
+    """χ² that each of LAWS for the host would reach by one step from the present fit, at which it is linear."""
     courses = list(plain.courses)
-    courses[host] = Course(np.concatenate([plain.courses[host].theta, np.zeros(law.unknowns - 2)]), law)
-    return predicted_chi2(band, courses)
+    factors = len(_EVERY.damping) + len(_EVERY.frequency)
+    courses[host] = Course(np.concatenate([plain.courses[host].theta, np.zeros(factors)]), _EVERY)
+    before = sum(each.law.unknowns for each in courses[:host])
+    own = before + 2
+    others = [i for i in range(sum(each.law.unknowns for each in courses)) if not own <= i < own + factors]
+    choices = []
+    for law in LAWS:
+        damping = [own + _EVERY.damping.index(p) for p in law.damping]
+        frequency = [own + len(_EVERY.damping) + _EVERY.frequency.index(r) for r in law.frequency]
+        choices.append([*others, *damping, *frequency])
+    return predicted_chi2(band, courses, choices)
 
 
 def _richer(law: Law) -> tuple[Law, ...]:
@@ -643,6 +659,8 @@ def _pairs(state: Search) -> Iterator[tuple[Sequence[int], Fit]]:
             continue
         present = fit_band(band, courses, steps=6)
         without = fit_band(band, courses[:-1])
+        if _settles(band, without, present, near.index(host)):
+            continue
         best = _best([without, *_upgraded(band, without, near.index(host))], state)
         if best.criterion < present.criterion:
             yield both, best
