@@ -134,7 +134,7 @@ def _of_mode(scene: _Scene, fit: Fit, band: Band) -> list[tuple[int, Resonance]]
     shown = np.flatnonzero(size > SIGNIFICANT * std)
     low, high = level_range(course, size, band)
     at = 1.0 if course.law.is_linear else math.sqrt(low * high)
-    f, u_f, zeta, u_zeta = natural(course, covariance, np.array([at]))
+    f, u_f, zeta, u_zeta = natural(course, covariance, np.array([at]), order_of(scene.units[int(np.argmax(size))]))
     plain = Resonance(
         frequency_hz=float(f[0]),
         frequency_std_hz=float(u_f[0]),
@@ -153,13 +153,19 @@ def _on_channel(scene: _Scene, plain: Resonance, fit: Fit, c: int, levels: tuple
         return replace(plain, residue=residue)
     unit, size = level_unit(scene.units[c])
     low, at, high = levels
-    curve = backbone_of(fit, (low, high), abs(residue) / size, scene.names[c], unit)
+    curve = backbone_of(fit, (low, high), abs(residue) / size, scene.names[c], unit, order_of(scene.units[c]))
     f, q = curve.frequency_range_hz, curve.q_range
     said = (
         f"frequency and damping depend on level: {f[0]:.6g} to {f[1]:.6g} Hz and Q {q[0]:.3g} to {q[1]:.3g} between "
         f"{curve.levels[0]:.3g} and {curve.levels[-1]:.3g} {unit}; stated at {at * abs(residue) / size:.3g} {unit}"
     )
     return replace(plain, residue=residue, backbone=curve, level=at * abs(residue) / size, flags=(*plain.flags, said))
+
+
+def order_of(display: str) -> int:
+    """How many times a displacement is differentiated to give a quantity; of what is not known, as an acceleration."""
+    dimension = parse_unit(display).dimension if display else "acceleration"
+    return {"velocity": 1, "displacement": 0, "strain": 0}.get(dimension, 2)
 
 
 def level_unit(display: str) -> tuple[str, float]:

@@ -35,6 +35,10 @@ _SENSOR_SHARE = 0.02
 """Largest share of a harmonic that a sensor makes of a linear mode: few are worse than 2 %."""
 _SAME_FALL = 0.1
 """Share within which it falls at k times the rate."""
+_FOLDED_SHARE = 0.01
+"""Largest share of a high harmonic: the n-th of a square wave of friction is a small part of the first."""
+_HIGHEST_FOLDED = 100
+_FOLDED_WITHIN = 0.004
 _LARGE = 0.1
 """Share of the largest velocity from which a mode is large enough to make combination tones with others."""
 
@@ -64,7 +68,7 @@ def causes(state: Search, fits: Sequence[Fit | None]) -> list[Named]:
     modes = [each for each, named in zip(state.found, first, strict=True) if named.cause is Cause.MODE]
     parents = _parents(modes)
     return [
-        named if named.cause is not Cause.MODE else _tone(each, _known_to(fits[i]), modes, parents) or named
+        named if named.cause is not Cause.MODE else _tone(each, _known_to(fits[i]), modes, parents, state.rate) or named
         for i, (each, named) in enumerate(zip(state.found, first, strict=True))
     ]
 
@@ -106,7 +110,7 @@ def _parents(modes: Sequence[Found]) -> list[Found]:
     return [each for each, speed in zip(modes, speeds, strict=True) if speed > _LARGE * max(speeds)]
 
 
-def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Found]) -> Named | None:
+def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Found], rate: float) -> Named | None:
     """The harmonic or combination tone that a mode in truth is; None for a mode."""
     f = each.course.omega / (2 * math.pi)
     for parent in parents:
@@ -114,10 +118,13 @@ def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Fou
             continue
         for k in _HARMONICS:
             if _at(each, std, [(k, parent)]) and (_bends(parent) or _sensor_harmonic(each, parent, k)):
-                p = parent.course.omega / (2 * math.pi)
-                return Named(
-                    Cause.HARMONIC, f"{f:.5g} Hz is {k} times {p:.5g} Hz: a harmonic of that mode, not one of its own"
-                )
+                return Named(Cause.HARMONIC, f"{_harmonic_said(f, k, parent)}, not one of its own")
+        folded = _folded(each, std, parent, rate)
+        if folded is not None:
+            return Named(
+                Cause.HARMONIC,
+                f"{_harmonic_said(f, folded, parent)} that the sampling folded there, not one of its own",
+            )
     for parent in filter(_bends, parents):
         for other in modes:
             if other in (each, parent) or each is parent or not _much_smaller(each, other):
@@ -134,13 +141,32 @@ def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Fou
     return None
 
 
+def _harmonic_said(f: float, k: int, parent: Found) -> str:
+    return f"{f:.5g} Hz is {k} times {parent.course.omega / (2 * math.pi):.5g} Hz: a harmonic of that mode"
+
+
+def _folded(each: Found, std: float, parent: Found, rate: float) -> int | None:
+    """Which high odd harmonic of a mode with friction a small tone is, as sampling without a filter folds it."""
+    if min(parent.course.law.damping, default=1.0) >= 0.0 or each.size > _FOLDED_SHARE * parent.size:
+        return None
+    turn = 2.0 * math.pi * rate
+    for k in range(3, _HIGHEST_FOLDED, 2):
+        place = k * parent.course.omega % turn
+        within = max(
+            _TONE_STDS * std, min(_TONE_WITHIN * k * parent.course.sigma, _FOLDED_WITHIN * parent.course.omega)
+        )
+        if abs(each.course.omega - min(place, turn - place)) < within:
+            return k
+    return None
+
+
 def _bends(parent: Found) -> bool:
     """Whether a mode shows by itself that it is not linear."""
     return not parent.course.law.is_linear
 
 
 def _sensor_harmonic(each: Found, parent: Found, k: int) -> bool:
-    """Whether a tone is small and falls with its power of the parent's amplitude, as a sensor that is not linear has it."""
+    """Whether a tone is small and falls like its power of the parent's amplitude: a sensor that is not linear."""
     falls = abs(each.course.sigma / (k * parent.course.sigma) - 1.0) < _SAME_FALL
     return k <= 3 and falls and each.size < _SENSOR_SHARE * parent.size
 
@@ -156,7 +182,8 @@ def _at(each: Found, std: float, parts: Sequence[tuple[int, Found]]) -> bool:
     drift = sum(abs(k) * _drift(parent) for k, parent in parts)
     longest = max(parent.course.sigma for _, parent in parts)
     within = max(_TONE_WITHIN * width, _TONE_STDS * std) + drift
-    return abs(each.course.omega - abs(place)) < within and each.course.sigma > 0.3 * longest
+    alone = len(parts) == 1 and _bends(parts[0][1])  # friction makes harmonics that hardly fall
+    return abs(each.course.omega - abs(place)) < within and (alone or each.course.sigma > 0.3 * longest)
 
 
 def _drift(each: Found) -> float:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from reportgen.compute.decay_course import LINEAR, Complex, Course, Law, synthesis
 from reportgen.compute.decay_fit import Band, Fit, fit_band, misfit, predicted_chi2
+from reportgen.compute.decay_start import Seen, seen_rates, started
 from reportgen.records.log import Floats
 
 FALSE_ALARM = 1e-3
@@ -56,6 +57,15 @@ _WORTH_A_LAW = 40.0
 """Promised fall of χ² from which on a law is tried: chance reaches it once in a million."""
 _WHOLE_ROUNDS = 2
 """Rounds after which all that was found is fitted anew; later only what is new."""
+_CLOSE = 6.0
+"""Sum of decay rates within which one mode may be what a stronger one's dependence on level looks like."""
+_DRIFT = 0.05
+"""Share by which a frequency may drift with level for its course to be found at once."""
+_DRIFT_LINES = 150
+_MOST_AT_ONCE = 24
+"""Candidates of one round."""
+_MOST_DAMPING = 0.05
+"""Damping ratio up to which a course that depends on level is fitted."""
 MOST_ROUNDS = 60
 _DRIFT_ORDER = 4
 LAWS = (
@@ -65,6 +75,12 @@ LAWS = (
     Law(damping=(-1.0,), frequency=(2.0,)),
 )
 """Laws that are tried first: friction, square and cubic damping, softening and cubic springs, joints."""
+_ALWAYS = (LAWS[0], LAWS[4])
+"""Laws that are tried whatever one step promises: friction and a cubic spring may be far from linear."""
+_POLYNOMIAL = Law(damping=(1.0, 2.0), frequency=(1.0, 2.0))
+_EVEN = Law(damping=(2.0, 4.0), frequency=(2.0, 4.0))
+"""What a spring that is the same both ways makes, to the next order than the first."""
+_CUBIC = Law(damping=(1.0, 2.0, 3.0), frequency=(1.0, 2.0, 3.0))
 _EVERY = Law(damping=(-1.0, 0.5, 1.0, 2.0), frequency=(0.5, 1.0, 2.0))
 """All their terms at once."""
 
@@ -93,6 +109,8 @@ class Refused:
     """Power over the noise."""
     beside: float | None
     """ω of the mode whose misfit it is; None where nothing explains it."""
+    floor: Floats
+    """Power of the noise that it stands out of, shape (c,)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,7 +159,7 @@ def search(samples: Floats, rate: float) -> Search:
     """Everything that decays, or stands as a line, in a record of shape (n, c)."""
     state = _begin(samples, rate)
     for number in range(MOST_ROUNDS):
-        candidates = list(_candidates(state))
+        candidates = list(_candidates(state, local=number >= _WHOLE_ROUNDS))
         if not candidates:
             break
         before = state
@@ -152,7 +170,18 @@ def search(samples: Floats, rate: float) -> Search:
         new = max(len(state.found) - len(before.found), 0)
         state = _settled(state, passes=int(new > 0), last=None if number < _WHOLE_ROUNDS else new)
         state = _levelled(state)
-    return _settled(_plainer(_simplified(_settled(state, passes=1))), passes=1)
+    return _still_refused(_settled(_plainer(_simplified(_settled(state, passes=1))), passes=1))
+
+
+def _still_refused(state: Search) -> Search:
+    """Less what has been explained since it was refused."""
+    least = _threshold(3.0 * len(state.left), state.left.shape[1])
+    kept = [
+        each
+        for each in state.refused
+        if _ratio_at(state, _Candidate(each.omega, each.sigma, each.ratio, each.floor)) > least
+    ]
+    return replace(state, refused=tuple(kept))
 
 
 def _begin(samples: Floats, rate: float) -> Search:
@@ -208,18 +237,21 @@ def ladder(samples: int, rate: float) -> Iterator[tuple[float, int]]:
         sigma *= RUNG
 
 
-def _rung(state: Search, sigma: float, n: int) -> tuple[Floats, Floats, Floats]:
+def _rung(state: Search, sigma: float, n: int, *, local: bool) -> tuple[Floats, Floats, Floats]:
     """Power of the residual along decaying sinusoids over the noise's, channels summed, ω of each line, that noise.
 
-    Noise is what the whole record shows, or what the lines around show in this window where that is more: a joint that
-    chatters while the motion is large is no stationary noise.
+    Noise is what the whole record shows; with ``local`` what the lines around show in this window where that is more:
+    a joint that chatters while the motion is large is no stationary noise. Before the large modes are taken out, the
+    lines around show these.
     """
     weight = np.exp(-sigma * np.arange(n) / state.rate)[:, None]
     size = fast_length(2 * n) if sigma * n / state.rate < 2.0 else n
     energy = float(np.sum(weight**2))
     lines = np.asarray(np.abs(np.fft.rfft(state.left[:n] * weight, size, axis=0)) ** 2 / energy, dtype=np.float64)
     omega = np.linspace(0.0, 2.0 * np.pi * state.rate / size * (len(lines) - 1), len(lines))
-    held = np.maximum(state.noise.at(omega), _quartiles(lines, omega, 4 * len(state.left) // n).at(omega))
+    held = state.noise.at(omega)
+    if local:
+        held = np.maximum(held, _quartiles(lines, omega, 4 * len(state.left) // n).at(omega))
     for each in state.found:
         part, allowed = _misfit(each, omega, sigma, state.rate**2 / energy)
         held[part] += allowed
@@ -258,24 +290,32 @@ def _misfit(each: Found, omega: Floats, sigma: float, scale: float) -> tuple[sli
     return part, np.outer(shape, np.abs(each.residue) ** 2)
 
 
-def _candidates(state: Search) -> Iterator[_Candidate]:
+def _candidates(state: Search, *, local: bool) -> Iterator[_Candidate]:
     """What stands out of the noise, strongest first, none within the skirts of a stronger one."""
     n, channels = state.left.shape
     least = _threshold(3.0 * n, channels)
     peaks: list[_Candidate] = []
     for sigma, length in ladder(n, state.rate):
-        ratio, omega, held = _rung(state, sigma, length)
+        ratio, omega, held = _rung(state, sigma, length, local=local)
         ratio[omega < max(2.0 * LOWEST_Q * sigma, _FEWEST_CYCLES * 2.0 * np.pi * state.rate / n)] = 0.0
         ratio[omega > 0.985 * np.pi * state.rate] = 0.0
         tops = np.flatnonzero((ratio[1:-1] > least) & (ratio[1:-1] >= ratio[2:]) & (ratio[1:-1] > ratio[:-2])) + 1
         peaks += [_Candidate(float(omega[i]), sigma, float(ratio[i]), held[i]) for i in tops]
-    chosen: list[_Candidate] = []
-    for peak in sorted(peaks, key=lambda each: -each.ratio):
-        if peak.ratio > 3.0 * sum(_skirt(each, peak) for each in chosen) and not _known(state, peak):
-            chosen.append(peak)
-            if len(chosen) >= 24:
-                break
-    yield from chosen
+    yield from _apart(state, sorted(peaks, key=lambda each: -each.ratio))
+
+
+def _apart(state: Search, peaks: Sequence[_Candidate]) -> Iterator[_Candidate]:
+    """Those, strongest first, that no skirts of stronger ones explain; at most _MOST_AT_ONCE."""
+    omega, sigma = np.array([each.omega for each in peaks]), np.array([each.sigma for each in peaks])
+    skirts, chosen = np.zeros(len(peaks)), 0
+    for i, peak in enumerate(peaks):
+        if peak.ratio > 3.0 * skirts[i] and not _known(state, peak):
+            widths = (sigma + peak.sigma) ** 2
+            skirts += peak.ratio * 4.0 * widths / (widths + (omega - peak.omega) ** 2)
+            chosen += 1
+            yield peak
+        if chosen >= _MOST_AT_ONCE:
+            return
 
 
 def _threshold(trials: float, channels: int) -> float:
@@ -285,12 +325,6 @@ def _threshold(trials: float, channels: int) -> float:
         terms = sum(x**k / math.factorial(k) for k in range(channels))
         x = -math.log(p) + math.log(terms)
     return x
-
-
-def _skirt(of: _Candidate, at: _Candidate) -> float:
-    """What a mode there brings to the power elsewhere."""
-    widths = (of.sigma + at.sigma) ** 2
-    return of.ratio * 4.0 * widths / (widths + (of.omega - at.omega) ** 2)
 
 
 def _known(state: Search, peak: _Candidate) -> bool:
@@ -324,7 +358,7 @@ def _tried(state: Search, peak: _Candidate, *, alone: bool) -> Search:
     host = _host(state, near, new)
     choices = [plain, more] if _is_own(state, band, more, near) else [plain]
     if host is not None and _smaller(more, near.index(host)) and not _settles(band, plain, more, near.index(host)):
-        choices += _upgraded(band, plain, near.index(host))
+        choices += _upgraded(band, plain, near.index(host), _seen(state, near, band))
     best = _best(choices, state)
     if best is plain:
         return _refuse(state, peak, state.found[host].course.omega if host is not None else None)
@@ -359,11 +393,28 @@ def _looked_at(state: Search, index: int) -> Search:
     energy = float(np.sum(np.abs(plain.residues[0] / band.noise) ** 2)) * state.rate / (4.0 * _at_least(state, course))
     if not _promising(band, plain, 0, max(_WORTH_A_LAW, MISFIT**2 * energy)):
         return state
-    best = _best([plain, *_upgraded(band, plain, 0)], state)
+    wide = band_of(state, [course], (index,), reach=_drift_reach(state, course))
+    if wide is not None:
+        band, plain = wide, fit_band(wide, [course], steps=4)
+    best = _best([plain, *_upgraded(band, plain, 0, _seen(state, (index,), band))], state)
     more = _with_companion(band, plain)
     if best is plain or (more is not None and more.criterion < best.criterion):
         return state  # two modes that beat: the second is found where it stands out
     return _replaced(state, (index,), best)
+
+
+def _drift_reach(state: Search, course: Course) -> float:
+    """How far a frequency may drift with level, rad/s: 5 %, but no more lines than can be fitted."""
+    window = _FIT_NEPERS / _at_least(state, course)
+    return min(_DRIFT * course.omega, _DRIFT_LINES * 2.0 * np.pi / min(window, len(state.left) / state.rate))
+
+
+def _seen(state: Search, taken_out: Sequence[int], band: Band) -> Seen | None:
+    """Rates of the motion in a band, of the residual with some of the found put back."""
+    motion = state.left[: band.samples].copy()
+    for i in taken_out:
+        motion += synthesis(state.found[i].course, state.found[i].residue, band.samples, state.rate)
+    return seen_rates(motion, band.noise, state.rate, band.low, band.high)
 
 
 def _at_least(state: Search, course: Course) -> float:
@@ -412,7 +463,7 @@ def _host(state: Search, near: Sequence[int], new: Course) -> int | None:
     close = [
         i
         for i in near
-        if abs(state.found[i].course.omega - new.omega) < 6.0 * (state.found[i].course.sigma + new.sigma)
+        if abs(state.found[i].course.omega - new.omega) < _CLOSE * (state.found[i].course.sigma + new.sigma)
     ]
     return max(close, key=lambda i: state.found[i].size, default=None)
 
@@ -430,7 +481,7 @@ def _is_own(state: Search, band: Band, fit: Fit, near: Sequence[int]) -> bool:
     return bool(np.any(size > allowed))
 
 
-def _upgraded(band: Band, plain: Fit, host: int) -> list[Fit]:
+def _upgraded(band: Band, plain: Fit, host: int, seen: Seen | None) -> list[Fit]:
     """Fits in which the host depends on level in one way or another, or in another way than before."""
     own = plain.courses[host].law
     if own.is_linear:
@@ -439,11 +490,11 @@ def _upgraded(band: Band, plain: Fit, host: int) -> list[Fit]:
             for law, chi2 in zip(LAWS, _predicted(band, plain, host), strict=True)
         ]
         ranked = [LAWS[i] for i in np.argsort(reached)]
-        first = [_with_law(band, plain, host, law) for law in dict.fromkeys((*ranked[:3], LAWS[0]))]
+        first = [_with_law(band, plain, host, law, seen) for law in dict.fromkeys((*ranked[:3], *_ALWAYS))]
     else:
-        first = [plain, *(_with_law(band, plain, host, law) for law in LAWS[:3] if law != own)]
+        first = [plain, *(_with_law(band, plain, host, law, seen) for law in LAWS[:3] if law != own)]
     best = min(first, key=lambda fit: fit.criterion)
-    return [*first, *(_with_law(band, best, host, law) for law in _richer(best.courses[host].law))]
+    return [*first, *(_with_law(band, best, host, law, seen) for law in _richer(best.courses[host].law))]
 
 
 def _predicted(band: Band, plain: Fit, host: int) -> list[float]:
@@ -464,23 +515,26 @@ def _predicted(band: Band, plain: Fit, host: int) -> list[float]:
 
 def _richer(law: Law) -> tuple[Law, ...]:
     """Laws with one or two terms more."""
+    terms = max(len(law.damping), len(law.frequency))
+    if terms > 1:
+        return (_CUBIC,) if terms == 2 else ()
     if law.free:
-        return (Law(damping=(1.0, 2.0), frequency=(1.0, 2.0)),) if len(law.damping) < 2 else ()
-    if len(law.damping) > 1:
-        return ()
+        return (_POLYNOMIAL, _EVEN)
     free = replace(law, free=True, shared=bool(law.damping and law.frequency))
     both = Law(damping=law.damping or law.frequency, frequency=law.frequency or law.damping)
-    polynomial = Law(damping=(1.0, 2.0), frequency=(1.0, 2.0))
-    return tuple(dict.fromkeys((free, both, replace(both, free=True), polynomial)))
+    found = dict.fromkeys((free, both, replace(both, free=True), _POLYNOMIAL, _EVEN))
+    return tuple(each for each in found if each != law)
 
 
-def _with_law(band: Band, fit: Fit, host: int, law: Law) -> Fit:
-    """The fit with another law for one mode, begun where the present one is."""
-    course = fit.courses[host]
-    theta = _begun(course, law)
-    courses = list(fit.courses)
-    courses[host] = Course(theta, law)
-    return fit_band(band, courses, steps=12)
+def _with_law(band: Band, fit: Fit, host: int, law: Law, seen: Seen | None = None) -> Fit:
+    """The fit with another law for one mode, begun where the present one is, or at the rates that were seen."""
+    begun = [_begun(fit.courses[host], law), *(() if seen is None else (started(seen, law),))]
+    trials = []
+    for theta in begun:
+        courses = list(fit.courses)
+        courses[host] = Course(theta, law)
+        trials.append(fit_band(band, courses, steps=0))
+    return fit_band(band, min(trials, key=lambda each: each.chi2).courses, steps=15)
 
 
 def _begun(course: Course, law: Law) -> Floats:
@@ -512,24 +566,38 @@ def _alike(one: Course, other: Course, least: float) -> float:
     return 2.0 * math.sqrt(a * b) / math.hypot(a + b, one.omega - other.omega)
 
 
-def band_of(state: Search, courses: Sequence[Course], taken_out: Iterable[int]) -> Band | None:
+def band_of(state: Search, courses: Sequence[Course], taken_out: Iterable[int], *, reach: float = 0.0) -> Band | None:
     """Lines around courses, of the residual with some of the found put back; None where there are too few."""
     slowest = max(min(_slowest(each) for each in courses), _FIT_NEPERS * state.rate / len(state.left) / 64.0)
-    n = fast_length(int(min(len(state.left), max(64, _FIT_NEPERS * state.rate / slowest))))
+    told = min((_averaged_for(each) for each in courses), default=math.inf)
+    n = fast_length(int(min(len(state.left), max(64, min(_FIT_NEPERS / slowest, told) * state.rate))))
     spacing = 2.0 * np.pi * state.rate / n
-    reach = [max(_BAND_WIDTHS * each.sigma, _FEWEST_LINES * spacing) for each in courses]
-    low = max(min(c.omega - r for c, r in zip(courses, reach, strict=True)), spacing)
-    high = min(max(c.omega + r for c, r in zip(courses, reach, strict=True)), np.pi * state.rate - spacing)
+    sides = [max(_BAND_WIDTHS * each.sigma, _FEWEST_LINES * spacing, reach) for each in courses]
+    low = max(min(c.omega - r for c, r in zip(courses, sides, strict=True)), spacing)
+    high = min(max(c.omega + r for c, r in zip(courses, sides, strict=True)), np.pi * state.rate - spacing)
     first, last = math.ceil(low / spacing), math.floor(high / spacing)
     if last - first < 6:
         return None
     y = state.left[:n].copy()
     for i in taken_out:
         y += synthesis(state.found[i].course, state.found[i].residue, n, state.rate)
-    lines = _thinned(np.arange(first, last + 1), courses, spacing)
+    lines = np.arange(first, last + 1)
+    lines = lines if reach else _thinned(lines, courses, spacing)
     noise = state.noise.over(first * spacing, last * spacing)
     values = (np.fft.rfft(y, axis=0) / math.sqrt(n))[lines] / noise
     return Band(np.exp(-2j * np.pi * lines / n), first * spacing, last * spacing, values, noise, n, state.rate)
+
+
+def _averaged_for(course: Course) -> float:
+    """Seconds until damping changes too much within a cycle for averaging, as friction does before the motion stops."""
+    if course.law.is_linear:
+        return math.inf
+    levels = np.exp(-np.linspace(0.0, 14.0, 281))
+    sigma, omega = course.rates(levels)
+    beyond = np.flatnonzero(sigma > _MOST_DAMPING * omega)
+    if not len(beyond) or levels[beyond[0]] > 0.2:
+        return math.inf
+    return float(np.sum(0.05 / sigma[: beyond[0]]))
 
 
 def _thinned(lines: NDArray[np.int64], courses: Sequence[Course], spacing: float) -> NDArray[np.int64]:
@@ -552,7 +620,7 @@ def _slowest(course: Course) -> float:
 
 
 def _refuse(state: Search, peak: _Candidate, beside: float | None) -> Search:
-    return replace(state, refused=(*state.refused, Refused(peak.omega, peak.sigma, peak.ratio, beside)))
+    return replace(state, refused=(*state.refused, Refused(peak.omega, peak.sigma, peak.ratio, beside, peak.floor)))
 
 
 def _replaced(state: Search, out: Sequence[int], fit: Fit) -> Search:
@@ -646,24 +714,34 @@ def _simpler(law: Law) -> tuple[Law, ...]:
 
 
 def _pairs(state: Search) -> Iterator[tuple[Sequence[int], Fit]]:
-    order = sorted(range(len(state.found)), key=lambda i: state.found[i].size)
-    for weak in order:
-        near = neighbours(state, state.found[weak].course, but=weak)
-        host = _host(state, near, state.found[weak].course)
-        if host is None or state.found[host].size < state.found[weak].size:
+    """Groups of modes close to a stronger one that all together are one course, and the fit that says so."""
+    for host in sorted(range(len(state.found)), key=lambda i: -state.found[i].size):
+        group = _group(state, host)
+        if len(group) < 2:
             continue
-        both = [*near, weak]
-        courses = [state.found[i].course for i in both]
-        band = band_of(state, courses, both)
+        courses = [state.found[i].course for i in group]
+        band = band_of(state, courses, group)
         if band is None:
             continue
         present = fit_band(band, courses, steps=6)
-        without = fit_band(band, courses[:-1])
-        if _settles(band, without, present, near.index(host)):
+        single = fit_band(band, courses[:1])
+        if len(group) == 2 and _settles(band, single, present, 0):
             continue
-        best = _best([without, *_upgraded(band, without, near.index(host))], state)
+        best = _best([single, *_upgraded(band, single, 0, _seen(state, group, band))], state)
         if best.criterion < present.criterion:
-            yield both, best
+            yield group, best
+
+
+def _group(state: Search, host: int) -> list[int]:
+    """A mode and the smaller ones that hang together with it, each within some bandwidths of another."""
+    group, size = [host], state.found[host].size
+    for i in group:
+        one = state.found[i].course
+        for j, each in enumerate(state.found):
+            apart = abs(each.course.omega - one.omega)
+            if j not in group and each.size <= size and apart < _CLOSE * (each.course.sigma + one.sigma):
+                group.append(j)
+    return group
 
 
 def final_fit(state: Search, index: int) -> tuple[Fit, Band] | None:
