@@ -66,6 +66,8 @@ _MOST_AT_ONCE = 24
 """Candidates of one round."""
 _MOST_DAMPING = 0.05
 """Damping ratio up to which a course that depends on level is fitted."""
+_NOWHERE_NEAR = 20.0
+"""Ratio of χ² to that of a fit which leaves noise alone, from which on refining a course is no use."""
 MOST_ROUNDS = 60
 _DRIFT_ORDER = 4
 LAWS = (
@@ -725,11 +727,21 @@ def _pairs(state: Search) -> Iterator[tuple[Sequence[int], Fit]]:
             continue
         present = fit_band(band, courses, steps=6)
         single = fit_band(band, courses[:1])
-        if len(group) == 2 and _settles(band, single, present, 0):
+        seen = _seen(state, group, band)
+        if _settles(band, single, present, 0) and _far_off(band, single, present, seen):
             continue
-        best = _best([single, *_upgraded(band, single, 0, _seen(state, group, band))], state)
+        best = _best([single, *_upgraded(band, single, 0, seen)], state)
         if best.criterion < present.criterion:
             yield group, best
+
+
+def _far_off(band: Band, single: Fit, present: Fit, seen: Seen | None) -> bool:
+    """Whether one course comes nowhere near a group that leaves nothing but noise, even begun at what is seen."""
+    if seen is None:
+        return True
+    tried = (Course(started(seen, law), law) for law in (_EVEN, LAWS[0]))
+    near = min(fit_band(band, [course], steps=4).chi2 for course in tried)
+    return min(near, single.chi2) > _NOWHERE_NEAR * present.chi2
 
 
 def _group(state: Search, host: int) -> list[int]:
