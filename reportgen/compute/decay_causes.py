@@ -39,6 +39,9 @@ _FOLDED_SHARE = 0.01
 """Largest share of a high harmonic: the n-th of a square wave of friction is a small part of the first."""
 _HIGHEST_FOLDED = 100
 _FOLDED_WITHIN = 0.004
+_REMAINDER = 0.1
+"""Share of a mode that depends on level below which what stands within its bandwidths is held to be its own misfit."""
+_BESIDE = 6.0
 _LARGE = 0.1
 """Share of the largest velocity from which a mode is large enough to make combination tones with others."""
 
@@ -51,6 +54,7 @@ class Cause(Enum):
     TRANSIENT = "transient"
     HARMONIC = "harmonic"
     COMBINATION = "combination tone"
+    MISFIT = "misfit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +117,13 @@ def _parents(modes: Sequence[Found]) -> list[Found]:
 def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Found], rate: float) -> Named | None:
     """The harmonic or combination tone that a mode in truth is; None for a mode."""
     f = each.course.omega / (2 * math.pi)
+    for host in filter(_bends, modes):
+        if host is not each and _beside(each, host):
+            return Named(
+                Cause.MISFIT,
+                f"what is left at {f:.5g} Hz is {100 * each.size / host.size:.2g} % of the mode at "
+                f"{host.course.omega / (2 * math.pi):.5g} Hz and not followed by its backbone: no mode of its own",
+            )
     for parent in parents:
         if parent is each or not _much_smaller(each, parent):
             continue
@@ -139,6 +150,14 @@ def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Fou
                         "of its own",
                     )
     return None
+
+
+def _beside(each: Found, host: Found) -> bool:
+    """Whether a course is a small remainder within a few bandwidths of a mode that depends on level."""
+    close = abs(each.course.omega - host.course.omega) < _BESIDE * (each.course.sigma + host.course.sigma) + _drift(
+        host
+    )
+    return close and bool(np.all(np.abs(each.residue) < _REMAINDER * np.abs(host.residue)))
 
 
 def _harmonic_said(f: float, k: int, parent: Found) -> str:

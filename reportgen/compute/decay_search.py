@@ -83,6 +83,8 @@ _POLYNOMIAL = Law(damping=(1.0, 2.0), frequency=(1.0, 2.0))
 _EVEN = Law(damping=(2.0, 4.0), frequency=(2.0, 4.0))
 """What a spring that is the same both ways makes, to the next order than the first."""
 _CUBIC = Law(damping=(1.0, 2.0, 3.0), frequency=(1.0, 2.0, 3.0))
+_OTHERS = (LAWS[0], Law(damping=(0.5,), frequency=(0.5,), free=True), _POLYNOMIAL, _EVEN)
+"""Laws that a mode which depends on level already is tried with, too."""
 _EVERY = Law(damping=(-1.0, 0.5, 1.0, 2.0), frequency=(0.5, 1.0, 2.0))
 """All their terms at once."""
 
@@ -494,7 +496,7 @@ def _upgraded(band: Band, plain: Fit, host: int, seen: Seen | None) -> list[Fit]
         ranked = [LAWS[i] for i in np.argsort(reached)]
         first = [_with_law(band, plain, host, law, seen) for law in dict.fromkeys((*ranked[:3], *_ALWAYS))]
     else:
-        first = [plain, *(_with_law(band, plain, host, law, seen) for law in LAWS[:3] if law != own)]
+        first = [plain, *(_with_law(band, plain, host, law, seen) for law in _OTHERS if law != own)]
     best = min(first, key=lambda fit: fit.criterion)
     return [*first, *(_with_law(band, best, host, law, seen) for law in _richer(best.courses[host].law))]
 
@@ -519,7 +521,7 @@ def _richer(law: Law) -> tuple[Law, ...]:
     """Laws with one or two terms more."""
     terms = max(len(law.damping), len(law.frequency))
     if terms > 1:
-        return (_CUBIC,) if terms == 2 else ()
+        return tuple(each for each in (_CUBIC, _POLYNOMIAL, _EVEN) if each != law) if terms == 2 else ()
     if law.free:
         return (_POLYNOMIAL, _EVEN)
     free = replace(law, free=True, shared=bool(law.damping and law.frequency))

@@ -16,7 +16,9 @@ from reportgen.compute.decay_course import Complex, Law
 from reportgen.records.log import Floats
 
 _STRETCHES = 24
-_FEWEST = 6
+_OVERSAMPLED = 4
+"""Readings of the band-passed motion for each that its bandwidth needs, so that its phase is followed surely."""
+_FEWEST = 10
 """Samples of a stretch of the band-passed motion."""
 _ABOVE = 6.0
 """Amplitude over the noise in the band down to which it is followed."""
@@ -40,12 +42,13 @@ def seen_rates(motion: Floats, noise: Floats, rate: float, low: float, high: flo
     n = len(motion)
     first, last = (int(w * n / (2 * np.pi * rate)) for w in (low, high))
     lines = np.fft.rfft(motion, axis=0)[first : last + 1]
-    if len(lines) < 4 * _FEWEST:
+    if len(lines) < 2 * _FEWEST:
         return None
-    wave = _strongest(np.fft.ifft(lines, axis=0) * (2.0 * len(lines) / n) / noise)
-    step = n / (rate * len(lines))
+    finer = _OVERSAMPLED * len(lines)
+    wave = _strongest(np.fft.ifft(lines, finer, axis=0) * (2.0 * finer / n) / noise)
+    step = n / (rate * finer)
     floor = _ABOVE * np.sqrt(2.0 * len(lines) / n)
-    edge = 3
+    edge = 2 * _OVERSAMPLED
     size = np.abs(wave)
     under = np.flatnonzero(size[edge:-edge] < floor)
     end = edge + (int(under[0]) if len(under) else len(size) - 2 * edge)
