@@ -18,7 +18,7 @@ from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.progress import silent
 from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
-from reportgen.records.log import Log, SweepLog
+from reportgen.records.log import Log, SweepLog, TimeHistory
 from reportgen.records.note import Note, describe_fact
 from reportgen.records.report import InputFile, Report
 from reportgen.records.result import RunResult
@@ -349,8 +349,11 @@ def _pages(report: Report, progress: Say) -> dict[str, bytes]:
     return {name: content for name, content in outputs.items() if isinstance(content, bytes)}
 
 
-def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent) -> None:
-    """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
+def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent, *, reading: str | None = None) -> None:
+    """One bare log: a table said as soon as it is known, then one page beside the log.
+
+    ``reading`` is ``decay``, ``sweep`` or ``steady`` where the log is to be read so, None where it shows itself.
+    """
     from reportgen.archive.publish import write_whole
     from reportgen.beside import beside
     from reportgen.read.log import read_bare_log
@@ -358,7 +361,7 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
 
     progress(f"reading {path.name}")
     read = cache(partial(read_bare_log, path, control))
-    computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
+    computed = beside(partial(_resonances, path), partial(_if_swept, read, reading), cores())
     log, controls, findings = read()
     if log is None:
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings) or "holds no sweep")
@@ -367,10 +370,14 @@ def quicklook(path: Path, control: str | None, say: Say, progress: Say = silent)
 
     templates = data_dir("templates")
     load_drawing(templates)
-    if controls:
+    if reading in ("decay", "steady"):
+        run, controls, findings = _read_as(path, log, findings, reading)
+    elif controls:
         run = computed() or _compute_bare(path, log, controls, progress, cores())
+    elif reading == "sweep":
+        raise ReadError(str(path), "\n".join(str(finding) for finding in findings))
     else:
-        run, findings = _free_decay(path, log, findings)
+        run, findings = _without_control(path, log, findings)
     for line in quicklook_lines(run, controls, findings):
         say(line)
     progress("drawing the curves")
@@ -384,9 +391,13 @@ Bare = tuple[SweepLog, tuple[str, ...]]
 """A sweep log without a job, and its control channels."""
 
 
-def _if_swept(read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]]) -> Bare | None:
+def _if_swept(
+    read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]], reading: str | None = None
+) -> Bare | None:
     """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
     log, controls, _ = read()
+    if reading in ("decay", "steady"):
+        return None
     return (log, controls) if isinstance(log, SweepLog) and controls else None
 
 
@@ -412,17 +423,47 @@ def inspect_file(path: Path) -> str:
     return describe_file(path, lambda history, drive: sweeps_of_record(history, drive, workers=cores()))
 
 
-def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
-    """A record without control as a free decay; raises ReadError with what was found wanting where it is none."""
-    from reportgen.compute.run import decay_if_any
+def _read_as(
+    path: Path, log: Log, findings: tuple[Finding, ...], reading: str
+) -> tuple[RunResult, tuple[str, ...], tuple[Finding, ...]]:
+    """A record read as its user says it is; raises ReadError for rows of frequency, which are neither."""
+    from reportgen.compute.run import decay_run
+    from reportgen.compute.stationary import steady_run
 
-    run = decay_if_any(_bare_job(path, ()).runs[0], log)
-    if run is None:
+    if not isinstance(log, TimeHistory):
+        raise ReadError(
+            f"{path.name}:1", f"holds rows of frequency, no samples against time; --as {reading} needs these"
+        )
+    plan = _bare_job(path, ()).runs[0]
+    run = decay_run(plan, log) if reading == "decay" else steady_run(plan, log)
+    return run, (), tuple(each for each in findings if each.severity is not Severity.ERROR)
+
+
+def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
+    """A record without control as what it shows itself to be: a free decay, or a stationary record.
+
+    Raises ReadError with what was found wanting where it is neither.
+    """
+    from reportgen.compute.run import decay_if_any
+    from reportgen.compute.stationary import MOST_SAMPLES, is_steady, steady_run
+
+    plan, place = _bare_job(path, ()).runs[0], f"{path.name}:1"
+    kept = tuple(each for each in findings if each.severity is not Severity.ERROR)
+    several = isinstance(log, TimeHistory) and len(log.channels) > 1
+    other = "; of a sweep name its control: --control NAME" if several else ""
+    run = decay_if_any(plan, log)
+    if run is not None:
+        return run, (*kept, note(place, f"begins with a pluck and dies away: read as a free decay{other}"))
+    if isinstance(log, TimeHistory) and is_steady(log.read(0, min(log.samples, MOST_SAMPLES)), log.sample_rate_hz):
+        told = "its level stays the same and no line moves: read as a stationary record"
+        return steady_run(plan, log), (*kept, note(place, f"{told}{other}"))
+    if several or not isinstance(log, TimeHistory):
         raise ReadError(str(path), "\n".join(str(finding) for finding in findings))
-    told = note(
-        f"{path.name}:1", "no channel is named like a control: read as a free decay; of a sweep name it: --control NAME"
+    raise ReadError(
+        place,
+        "shows neither a pluck that dies away nor a steady level, and with one channel there is nothing to hold a "
+        "sweep against; say what it is: --as decay or --as steady",
     )
-    return run, (*(each for each in findings if each.severity is not Severity.ERROR), told)
 
 
 def _bare_job(path: Path, controls: tuple[str, ...]) -> Job:

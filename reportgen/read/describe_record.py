@@ -43,7 +43,8 @@ def _sweeps(recording: Recording, name: str, sweeps_of: SweepsOf) -> list[str]:
         return []
     drives = [each for each in history.channels if looks_like_drive(each)]
     drive = (*drives, *likely_controls(history.channels), *history.channels)[0]
-    return [_in_words(number, sweep, drive) for number, sweep in enumerate(sweeps_of(history, drive), 1)]
+    moving = [sweep for sweep in sweeps_of(history, drive) if stretches(sweep.frequency_hz)[0].direction != "hold"]
+    return [_in_words(number, sweep, drive) for number, sweep in enumerate(moving, 1)]
 
 
 def _in_words(number: int, sweep: SweepLog, drive: str) -> str:
