@@ -15,21 +15,25 @@ from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
-from reportgen.records.log import Log, SweepLog
+from reportgen.records.log import Log, SweepLog, TimeHistory
 from reportgen.records.message import Message, Place, message
 from reportgen.records.result import RunResult
 
 
-def quicklook(path: Path, control: str | None, say: Callable[[str], object], progress: Say = silent) -> None:
-    """One bare sweep log: a table said as soon as it is known, then one page beside the log."""
+def quicklook(
+    path: Path, control: str | None, say: Callable[[str], object], progress: Say = silent, *, reading: str | None = None
+) -> None:
+    """One bare log: a table said as soon as it is known, then one page beside the log.
+
+    ``reading`` is ``decay``, ``sweep`` or ``steady`` where the log is to be read so, None where it shows itself.
+    """
     from reportgen.archive.publish import write_whole
-    from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
     progress(message("progress.reading", file=path.name))
     read = cache(partial(read_bare_log, path, control))
-    computed = beside(partial(_resonances, path), partial(_if_swept, read), cores())
+    computed = beside(partial(_resonances, path), partial(_if_swept, read, reading), cores())
     log, controls, findings = read()
     if log is None:
         raise _wanting(path, findings, message("quicklook.no-sweep"))
@@ -39,11 +43,15 @@ def quicklook(path: Path, control: str | None, say: Callable[[str], object], pro
 
     templates = data_dir("templates")
     load_drawing(templates)
-    if controls:
+    if reading in ("decay", "steady") and isinstance(log, TimeHistory):
+        run, controls, findings = _read_as(path, log, findings, reading), (), _without_errors(findings)
+    elif controls:
         run = computed() or _compute_bare(path, log, controls, progress, cores())
-        findings = (*findings, *quality_findings(_bare_job(path, controls), (run,)))
+        findings = (*findings, *_left_out(path, controls, run))
+    elif reading is not None:
+        raise _wanting(path, findings, message("quicklook.no-samples", reading=reading))
     else:
-        run, findings = _free_decay(path, log, findings)
+        run, findings = _without_control(path, log, findings)
     for line in quicklook_lines(run, controls, findings):
         say(line)
     progress(message("progress.drawing"))
@@ -51,6 +59,12 @@ def quicklook(path: Path, control: str | None, say: Callable[[str], object], pro
     html = render_quicklook(run, log, controls, findings, templates=templates, software=SOFTWARE)
     write_whole(page, html.encode("utf-8"))
     say(said(message("quicklook.page", page=str(page))))
+
+
+def _left_out(path: Path, controls: tuple[str, ...], run: RunResult) -> tuple[Finding, ...]:
+    from reportgen.compute.quality.quality_findings import quality_findings
+
+    return quality_findings(_bare_job(path, controls), (run,))
 
 
 def inspect_file(path: Path) -> str:
@@ -66,9 +80,13 @@ Bare = tuple[SweepLog, tuple[str, ...]]
 """A sweep log without a job, and its control channels."""
 
 
-def _if_swept(read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]]) -> Bare | None:
+def _if_swept(
+    read: Callable[[], tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]], reading: str | None
+) -> Bare | None:
     """A sweep log with its control; None where it is none: records are read in pieces, by who computes them."""
     log, controls, _ = read()
+    if reading in ("decay", "steady") and isinstance(log, TimeHistory):
+        return None
     return (log, controls) if isinstance(log, SweepLog) and controls else None
 
 
@@ -86,15 +104,42 @@ def _compute_bare(path: Path, log: Log, controls: tuple[str, ...], progress: Say
     return run
 
 
-def _free_decay(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
-    """A record without control as a free decay; raises ReadError with what was found wanting where it is none."""
+def _read_as(path: Path, log: TimeHistory, findings: tuple[Finding, ...], reading: str) -> RunResult:
+    """A record read as its user says it is. Raises ComputeError where it cannot be."""
+    from reportgen.compute.decay.stationary import steady_run
+    from reportgen.compute.run import decay_run
+
+    plan = _bare_job(path, ()).runs[0]
+    return decay_run(plan, log) if reading == "decay" else steady_run(plan, log)
+
+
+def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
+    """A record without control as what it shows itself to be: a free decay, or a stationary record.
+
+    Raises ReadError with what was found wanting where it is neither.
+    """
+    from reportgen.compute.decay.stationary import MOST_SAMPLES, is_steady, steady_run
     from reportgen.compute.run import decay_if_any
 
-    run = decay_if_any(_bare_job(path, ()).runs[0], log)
-    if run is None:
+    if not isinstance(log, TimeHistory):
         raise _wanting(path, findings, message("quicklook.no-decay"))
-    told = note(Place(path.name, 1), message("quicklook.read-as-decay"))
-    return run, (*(each for each in findings if each.severity is not Severity.ERROR), told)
+    plan, place = _bare_job(path, ()).runs[0], Place(path.name, 1)
+    several = len(log.channels) > 1
+    kept = _without_errors(findings)
+    run = decay_if_any(plan, log)
+    if run is not None:
+        how = message("quicklook.read-as-decay-of-several") if several else message("quicklook.read-as-decay")
+        return run, (*kept, note(place, how))
+    if is_steady(log.read(0, min(log.samples, MOST_SAMPLES)), log.sample_rate_hz):
+        how = message("quicklook.read-as-steady-of-several") if several else message("quicklook.read-as-steady")
+        return steady_run(plan, log), (*kept, note(place, how))
+    if several:
+        raise _wanting(path, findings, message("quicklook.no-decay"))
+    raise ReadError(place, message("quicklook.neither"))
+
+
+def _without_errors(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    return tuple(each for each in findings if each.severity is not Severity.ERROR)
 
 
 def _wanting(path: Path, findings: tuple[Finding, ...], otherwise: Message) -> ReadError:

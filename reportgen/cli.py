@@ -104,6 +104,12 @@ def _parser() -> argparse.ArgumentParser:
     quicklook = commands.add_parser("quicklook", help="one bare sweep log: table in the terminal, one page beside it")
     quicklook.add_argument("log", metavar="LOG", type=Path)
     quicklook.add_argument("--control", metavar="NAME", help="control channel; default: as the names in the log tell")
+    quicklook.add_argument(
+        "--as",
+        dest="reading",
+        choices=("decay", "sweep", "steady"),
+        help="what the log is; default: as it shows itself",
+    )
     quicklook.set_defaults(command=_quicklook)
 
     inspect = commands.add_parser("inspect", help="what a log or record holds, with a column mapping ready to paste")
@@ -238,7 +244,7 @@ def _quicklook(options: argparse.Namespace) -> int:
         _say(line)
         sys.stdout.flush()
 
-    quicklook(options.log, options.control, say, progress)
+    quicklook(options.log, options.control, say, progress, reading=options.reading)
     return OK
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.compute.decay.decay import CRITERION, identify_decay
-from reportgen.compute.decay.pluck import find_pluck, pluck_window, rises_at_once
+from reportgen.compute.decay.pluck import decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
@@ -258,13 +258,14 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         raise ComputeError(message("error.at", where=log.path, what=message("run.decay-of-rows", run=run.id)))
     start, stop = pluck_window(log)
     samples = log.read(start, stop)
-    begin, end = find_pluck(samples, log.sample_rate_hz)
+    part = decay_part(samples, log.sample_rate_hz, log.channels)
+    begin, end = part.begin, part.end
     found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
     cut_short = end == len(samples) and stop < log.samples
     if doubted:
         slowest = min((each.frequency_hz for channel in found.channels for each in channel.resonances), default=0.0)
         cycle = int(log.sample_rate_hz / slowest) if slowest > 0 else 0
-        if not cycle or found.explained < _DECAYS or not rises_at_once(samples, begin, cycle):
+        if not cycle or found.explained < _DECAYS or not rises_at_once(samples, part.release, cycle):
             raise ComputeError(message("error.at", where=log.path, what=message("run.no-decay")))
     return RunResult(
         id=run.id,
@@ -276,7 +277,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         decay=tuple(_as_displayed(curve) for curve in found.curves),
         method=found.method,
         criterion=CRITERION,
-        flags=(*found.flags, *((_CUT_SHORT,) if cut_short else ())),
+        flags=(*part.said, *found.flags, *((_CUT_SHORT,) if cut_short else ())),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
+from reportgen.read.formats.frequency_responses import describe_frequency_responses, holds_frequency_responses
 from reportgen.read.formats.recording import Recording, StoredChannel
 from reportgen.read.log_columns import likely_controls, looks_like_drive
 from reportgen.read.run_entries import entries_to_paste
@@ -21,6 +22,8 @@ SweepsOf = Callable[[TimeHistory, str], Sequence[SweepLog]]
 
 def describe_record(path: Path, say: Say, sweeps_of: SweepsOf | None = None) -> str:
     """Text about a record, with a column mapping, or a run for each of its sweeps, to paste. Raises ReadError."""
+    if holds_frequency_responses(path):
+        return describe_frequency_responses(path)
     recording = open_recording(path, path.name)
     rate = recording.sample_rate_hz
     duration = f", {recording.samples / rate:.6g} s" if rate else ""
@@ -51,7 +54,8 @@ def _sweeps(recording: Recording, name: str, sweeps_of: SweepsOf) -> list[str]:
         return []
     drives = [each for each in history.channels if looks_like_drive(each)]
     drive = (*drives, *likely_controls(history.channels), *history.channels)[0]
-    return [_in_words(number, sweep, drive) for number, sweep in enumerate(sweeps_of(history, drive), 1)]
+    moving = [sweep for sweep in sweeps_of(history, drive) if stretches(sweep.frequency_hz)[0].direction != "hold"]
+    return [_in_words(number, sweep, drive) for number, sweep in enumerate(moving, 1)]
 
 
 def _in_words(number: int, sweep: SweepLog, drive: str) -> str:
@@ -72,5 +76,6 @@ def mapping_lines(recording: Recording) -> list[str]:
         unit = f"({channel.unit.strip('()')})" if channel.unit else "(… g)"
         hint = "" if channel.unit else "   # fill in what a stored 1 means"
         key = channel.name if channel.name.replace("_", "").isalnum() else f"CH{number}"
-        lines.append(f'"{key}" = "{channel.name} / {unit}"{hint}')
+        told = channel.name.replace("\\", "\\\\").replace('"', '\\"')
+        lines.append(f'"{key}" = "{told} / {unit}"{hint}')
     return lines

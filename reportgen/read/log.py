@@ -67,6 +67,9 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
     if log is None:
         return None, (), found
     candidates = channels_of(log) if control else _motions(log)
+    references = tuple(each for each in channels_of(log) if each.startswith("reference "))
+    if control is None and isinstance(log, SweepLog) and references:
+        return log, references, found
     chosen, fault = control_among(candidates, control, Place(path.name, 1))
     if chosen is None:
         driven = control is not None or any(map(looks_like_drive, channels_of(log)))
@@ -156,8 +159,11 @@ def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...
     layout = sweep_layout(path, wanted)
     if layout is not None:
         return read_sweep_log(path, wanted, layout)
+    from reportgen.read.formats.frequency_responses import holds_frequency_responses, read_frequency_responses
     from reportgen.read.time_history import looks_like_time_history, read_time_history
 
+    if path.is_file() and holds_frequency_responses(path):
+        return read_frequency_responses(path, wanted.name, wanted.mapping)
     if looks_like_time_history(path):
         return read_time_history(path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where)
     return read_sweep_log(path, wanted)

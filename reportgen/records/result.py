@@ -154,6 +154,44 @@ class Observed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Backbone:
+    """Frequency and damping of a mode against its own level, within the levels that it was seen at."""
+
+    channel: str
+    """Sensor whose amplitude the level is."""
+    unit: str
+    """Unit of ``levels``: g for an acceleration, else the record's own."""
+    levels: tuple[float, ...]
+    """Amplitude (peak), rising."""
+    frequency_hz: tuple[float, ...]
+    """Undamped natural frequency at each level."""
+    frequency_std_hz: tuple[float, ...]
+    damping_ratio: tuple[float, ...]
+    damping_ratio_std: tuple[float, ...]
+    law: str
+    """How it was modelled, in the field's words."""
+
+    @property
+    def frequency_range_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency over the levels."""
+        return min(self.frequency_hz), max(self.frequency_hz)
+
+    @property
+    def q_range(self) -> tuple[float, float]:
+        """Lowest and highest Q over the levels."""
+        return 0.5 / max(self.damping_ratio), 0.5 / min(self.damping_ratio)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnexplainedPeak:
+    """A peak that stands out of the noise and is neither a mode nor has a cause that could be named."""
+
+    frequency_hz: float
+    height: float
+    """Amplitude over that of the noise at its place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resonance:
     """One mode as seen on one channel."""
 
@@ -191,6 +229,10 @@ class Resonance:
     """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
     calibration_stated: bool = True
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
+    backbone: Backbone | None = None
+    """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
+    level: float | None = None
+    """Amplitude (peak) on this channel that they are given at, in the unit of ``backbone``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -215,6 +257,7 @@ class ChannelResult:
     """Unit of ``magnitude`` where it is not a pure ratio."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
+    unexplained: tuple[UnexplainedPeak, ...] = ()
     flags: tuple[Said, ...] = ()
 
 

@@ -16,7 +16,7 @@ from reportgen.records.report import Report
 from reportgen.records.result import RunResult
 from reportgen.render.figures.beam import sketch_beam, sketch_ladder
 from reportgen.render.figures.canvas import sketch
-from reportgen.render.figures.drawings import Drawings, beams
+from reportgen.render.figures.drawings import Drawings, backbones, beams
 from reportgen.render.figures.gallery import Gallery
 from reportgen.render.figures.plot import Drawing, Plot, Sketch
 from reportgen.render.fonts import GlyphCheck, characters
@@ -89,6 +89,8 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
                 yield make.response(each, channel)
         for curve in each.decay:
             yield make.decay(each, curve)
+        for number, backbone in enumerate(backbones(each), start=1):
+            yield make.backbone(each, number, backbone)
         dwell = make.dwell(report.job, each)
         if dwell is not None:
             yield dwell
@@ -182,6 +184,10 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
         "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],
+        "backbones": [
+            _drawn(drawings, anchor("fig", each.id, "backbone", number))
+            for number in range(1, len(backbones(each)) + 1)
+        ],
         "is_decay": each.kind == RunKind.DECAY,
         "channels": [
             {

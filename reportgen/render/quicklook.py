@@ -11,9 +11,10 @@ from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.message import Message, Said
 from reportgen.records.result import RunResult
+from reportgen.render.catalogue import said
 from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import blank, finish, sketch
-from reportgen.render.figures.drawings import Drawings
+from reportgen.render.figures.drawings import Drawings, backbones
 from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.html import screen_page
 from reportgen.render.names import anchor
@@ -48,11 +49,20 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
         for row in resonance_rows(run, channel, CONFIDENCE, Language.of("en", _templates()))
     ]
     if not rows:
-        return (*lines, "no resonance found")
+        return (*lines, "no resonance found", *_said_of(run))
     table = [_COLUMNS, *rows]
     widths = [max(len(row[i]) for row in table) for i in range(len(_COLUMNS))]
     lines += ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
-    return tuple(lines)
+    return (*lines, *_said_of(run))
+
+
+def _said_of(run: RunResult) -> list[str]:
+    """What was found out about single modes and about the record, each sentence once."""
+    told = [f"{each.frequency_hz:.6g} Hz: {said(flag)}"
+            for channel in run.channels for each in channel.resonances for flag in each.flags]  # fmt: skip
+    peaks = [f"unexplained peak at {each.frequency_hz:.5g} Hz, {each.height:.3g} times the noise"
+             for channel in run.channels for each in channel.unexplained]  # fmt: skip
+    return list(dict.fromkeys((*told, *map(said, run.flags), *peaks)))
 
 
 def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
@@ -89,6 +99,7 @@ def render_quicklook(
     make = Drawings(spoken.words, spoken.numbers)
     plots = [make.response(run, channel) for channel in run.channels if len(channel.magnitude) > 1]
     plots += [make.decay(run, curve) for curve in run.decay]
+    plots += [make.backbone(run, number, curve) for number, curve in enumerate(backbones(run), start=1)]
     if run.control is not None and len(run.control.frequency_hz) > 1:
         plots.insert(0, make.control(_no_job(log.path), run, run.control))
     check = GlyphCheck(characters(templates / "fonts"))
@@ -144,6 +155,8 @@ def _context(
             "is_decay": bool(run.decay),
             "method": language.sentence(run.method),
             "sentence": sweep_sentence(run, language),
+            "remarks": language.sentences(run.flags),
+            "backbones": [anchor("fig", run.id, "backbone", n) for n in range(1, len(backbones(run)) + 1)],
         },
         "control_figure": anchor("fig", run.id, "control") if has_control else "",
         "channels": [

@@ -134,6 +134,7 @@ def _channel(channel: ChannelResult) -> dict[str, Any]:
         "noise_floor": channel.noise_floor,
         **_flags(channel.flags),
         "resonances": [_resonance(each) for each in channel.resonances],
+        "unexplained": [{"frequency_hz": each.frequency_hz, "height": each.height} for each in channel.unexplained],
     }
 
 
@@ -159,7 +160,19 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "doubtful": each.doubtful,
         "has_peak": each.has_peak,
         "calibration_stated": each.calibration_stated,
+        "level_g": each.level if each.backbone is not None and each.backbone.unit == "g" else None,
+        "backbone": _backbone(each),
     }
+
+
+def _backbone(each: Resonance) -> dict[str, Any] | None:
+    """Frequency and damping level by level; None for a mode that does not depend on level."""
+    curve = each.backbone
+    if curve is None:
+        return None
+    columns = ("levels", "frequency_hz", "frequency_std_hz", "damping_ratio", "damping_ratio_std")
+    told = {name: list(getattr(curve, name)) for name in columns}
+    return {"channel": curve.channel, "unit": curve.unit, "level": each.level, "law": curve.law, **told}
 
 
 def _observed(seen: Observed) -> dict[str, Any]:

@@ -28,6 +28,7 @@ from reportgen.records.job import (
 from reportgen.records.log import SweepLog, Trace
 from reportgen.records.result import ChannelResult, ControlResult, IssueKind, Resonance, RunResult
 from tests.compute.test_quality import JOB, MODES, F, T, structure
+from tests.shared import SHARED
 
 G = 9.80665
 RUN = RunPlan(id="X-PRE", kind=RunKind.SURVEY, log=Path("x.csv"), axis="X", control=("C1",))
@@ -140,7 +141,7 @@ def test_noise_that_begins_on_all_channels_is_no_loose_sensor():
 
 def test_the_third_point_of_the_measured_beam_keeps_its_sensor():
     """A measured free-free beam (MIT licence): a small pole-and-zero pair near 901 Hz had its sensor dropped."""
-    file = Path("/work/shared/real/free_beam/meas_point_3.txt")
+    file = SHARED / "real/free_beam/meas_point_3.txt"
     if not file.is_file():
         pytest.skip("the measured beam is not on this machine")
     h = np.loadtxt(file, dtype=complex)[1:]

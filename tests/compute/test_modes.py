@@ -165,11 +165,11 @@ def test_one_mode_in_several_runs_is_one_row_led_by_the_first_survey():
         run_of("X-PRE", [7.4, 84.0, 268.0]),
         run_of("X-POST", [7.1, 81.0, 258.0]),
     )
-    runs, modes, _, _ = join_modes(job_of(), runs, notes_of(PRACTICE[:3]))
+    numbered, modes, _, _ = join_modes(job_of(), runs, notes_of(PRACTICE[:3]))
     assert numbers(modes) == [(1, False), (2, False), (3, False)]
     assert [mode.frequency_hz for mode in modes] == [7.4, 84.0, 268.0]
     assert all(mode.runs == ("X-PRE", "X-POST", "X-SWEEP") for mode in modes)
-    for run in runs:
+    for run in numbered:
         assert [each.mode for each in run.channels[0].resonances] == [1, 2, 3]
 
 

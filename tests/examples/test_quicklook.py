@@ -18,11 +18,11 @@ from tests.simulator.time_history import sweep_record
 LOGS = data_dir("example_logs")
 
 
-def looked(log: Path, control: str | None = None) -> list[tuple[str, bool]]:
+def looked(log: Path, control: str | None = None, reading: str | None = None) -> list[tuple[str, bool]]:
     """Lines said of a log, each with whether the page was there when it was said."""
     page = log.with_name(log.name + ".quicklook.html")
     said: list[tuple[str, bool]] = []
-    bare_file.quicklook(log, control, lambda line: said.append((str(line), page.exists())))
+    bare_file.quicklook(log, control, lambda line: said.append((str(line), page.exists())), reading=reading)
     return said
 
 
@@ -70,3 +70,62 @@ def test_a_swept_record_without_a_control_is_no_free_decay(tmp_path, octaves_per
     with pytest.raises(ReadError, match="--control NAME"):
         looked(log)
     assert sorted(path.name for path in tmp_path.iterdir()) == [log.name]
+
+
+def written(path: Path, rate: float, **channels) -> Path:
+    """A record as text, g."""
+    time = np.arange(len(next(iter(channels.values())))) / rate
+    header = "time [s]," + ",".join(f"{name} [g]" for name in channels)
+    np.savetxt(path, np.column_stack([time, *channels.values()]), fmt="%.7g", delimiter=",", header=header, comments="")
+    return path
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+def test_stationary_noise_is_no_sweep_and_no_decay(tmp_path, channels):
+    """It was once offered as two sweeps."""
+    noise = np.random.default_rng(2).normal(size=(channels, 16384))
+    log = written(tmp_path / "noise.csv", 1024.0, **{f"A{k + 1}": each for k, each in enumerate(noise)})
+    lines = [line for line, _ in looked(log)]
+    assert "read as a stationary record" in lines[0]
+    assert ("--control" in lines[0]) == (channels > 1)
+    assert any("rms 1" in line and "no line stands out" in line for line in lines)
+    assert not any("sweep 1" in line for line in bare_file.inspect_file(log).splitlines())
+
+
+def test_a_steady_tone_is_told_by_its_line(tmp_path):
+    t = np.arange(16384) / 1024.0
+    log = written(tmp_path / "tone.csv", 1024.0, A1=0.3 * np.sin(2 * np.pi * 49.5 * t))
+    lines = [line for line, _ in looked(log)]
+    assert any("strongest lines 49.5 Hz (0.3 g)" in line for line in lines)
+
+
+def test_what_a_record_is_can_be_said(tmp_path):
+    t = np.arange(8192) / 1024.0
+    decay = np.exp(-0.5 * t) * np.cos(2 * np.pi * 20.0 * t)
+    log = written(tmp_path / "record.csv", 1024.0, C1=0.1 * decay, A1=decay)
+    lines = [line for line, _ in looked(log, reading="decay")]
+    assert any(line.split()[:2] == ["A1", "20.001"] or line.lstrip().startswith("A1  20.00") for line in lines)
+    assert any("strongest lines" in line for line, _ in looked(log, reading="steady"))
+    with pytest.raises(ReadError, match="no samples against time"):
+        looked(Path(shutil.copy(LOGS / "controller_box" / "logs" / "z_pre.csv", tmp_path)), reading="decay")
+
+
+def test_one_channel_that_is_neither_is_never_asked_for_a_control(tmp_path):
+    t = np.arange(8192) / 1024.0
+    log = written(tmp_path / "record.csv", 1024.0, A1=t * np.cos(2 * np.pi * (10.0 * t + 5.0 * t**2)))
+    with pytest.raises(ReadError, match="--as decay or --as steady") as fault:
+        looked(log)
+    assert "--control" not in str(fault.value)
+
+
+def test_a_decay_that_depends_on_level_shows_its_backbone(tmp_path):
+    """Cubic spring, ω = ω₀(1 + 3αx²/8): 21 Hz at small amplitude, more at the beginning."""
+    from tests.compute.test_decay_backbone import noisy, released
+
+    y = noisy(released(np.arange(6000) / 500.0, 21.0, 0.004, cubic=0.1), 1e-3)[:, 0]
+    log = written(tmp_path / "pluck.csv", 500.0, A1=np.concatenate([np.zeros(250), y]))
+    lines = [line for line, _ in looked(log)]
+    assert any("frequency and damping depend on level" in line for line in lines)
+    page = log.with_name(log.name + ".quicklook.html").read_text(encoding="utf-8")
+    assert "frequency and damping of a mode against its level" in page
+    assert page.count("<svg") == 2

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.compute.decay.clipping import clipped_samples
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
 
@@ -36,6 +41,7 @@ def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
     x = samples - np.median(samples, axis=0)
     if len(x) < 32 or not np.isfinite(x).all():
         raise ComputeError(f"{len(x)} samples, or gaps in them, hold no decay that could be found")
+    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300), sample_rate_hz))
     largest = np.max(np.abs(x), axis=0)
     alive = largest > 0
     if not alive.any():
@@ -54,6 +60,57 @@ def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
     end = _end_of_decay(envelope, begin, floor)
     start = begin * cycle + int(np.argmax(height[begin * cycle : (begin + 1) * cycle]))
     return start, min(end * cycle, len(x))
+
+
+@dataclass(frozen=True, slots=True)
+class DecayPart:
+    """The stretch of a record that is fitted."""
+
+    begin: int
+    end: int
+    release: int
+    """First sample of the decay, before clipped samples were left out."""
+    said: tuple[str, ...] = ()
+
+
+def decay_part(samples: Floats, sample_rate_hz: float, channels: Sequence[str]) -> DecayPart:
+    """The free decay in a record of shape (n, channels), from the release, past what is clipped, into its noise.
+
+    Behind where the envelope reaches three times the floor, slow modes still tell; the stretch is as long again as it
+    was to there, or ends before the next pluck. Raises ComputeError where nothing stands out of the floor.
+    """
+    begin, end = find_pluck(samples, sample_rate_hz)
+    longer = min(len(samples), end + (end - begin), _next_pluck(samples, end))
+    clipped = clipped_samples(samples)
+    inside = clipped[begin:longer]
+    if not inside.any():
+        return DecayPart(begin, longer, begin, ())
+    last = int(np.flatnonzero(inside.any(axis=1))[-1])
+    told = tuple(_clipping_said(name, inside[:, c], sample_rate_hz) for c, name in enumerate(channels)
+                 if inside[:, c].any())  # fmt: skip
+    return DecayPart(min(begin + last + 2, longer - 1), longer, begin, told)
+
+
+def _clipping_said(name: str, clipped: NDArray[np.bool_], rate: float) -> str:
+    last = float(np.flatnonzero(clipped)[-1]) / rate
+    return (
+        f"{name} is clipped: {int(clipped.sum())} samples in the first {last:.3g} s of the decay stand at the end of "
+        "the range; the fit begins behind them"
+    )
+
+
+def _next_pluck(samples: Floats, end: int) -> int:
+    """Where, from ``end`` on, the record rises well above what it is there, or its end."""
+    x = samples - np.median(samples, axis=0)
+    height = np.max(np.abs(x) / np.maximum(np.max(np.abs(x), axis=0), 1e-300), axis=1)
+    block = max(16, len(x) // 512)
+    after = height[end:]
+    whole = len(after) // block * block
+    if whole < 2 * block:
+        return len(x)
+    tops = after[:whole].reshape(-1, block).max(axis=1)
+    rises = np.flatnonzero(tops > _REVIVAL * np.maximum(np.minimum.accumulate(tops), np.median(tops)))
+    return end + int(rises[0]) * block if len(rises) else len(x)
 
 
 def rises_at_once(samples: Floats, begin: int, cycle: int) -> bool:
@@ -100,13 +157,28 @@ def _swings(history: TimeHistory, block: int) -> Floats:
     return swing
 
 
+def _without_slow(x: Floats, cycle: int) -> Floats:
+    """Less the mean over two cycles about each sample: a deflection held by hand, an offset, a drift are no motion."""
+    width = 2 * cycle + 1
+    if len(x) < 4 * width:
+        return x
+    padded = np.pad(x, ((cycle + 1, cycle), (0, 0)), mode="edge")
+    sums = np.cumsum(padded, axis=0)
+    return np.asarray(x - (sums[width:] - sums[:-width]) / width)
+
+
 def _strongest_cycle(x: Floats, sample_rate_hz: float) -> int:
-    """Samples of one cycle of the strongest line, at least 4."""
+    """Samples of one cycle of the strongest line, at least 4.
+
+    A line is a peak of the spectrum, not merely its largest value: a deflection that is let go is a step, whose
+    spectrum only falls.
+    """
     loudest = int(np.argmax(np.sum(x * x, axis=1)))
     part = x[loudest : loudest + _LONGEST_SPECTRUM]
-    part = part if len(part) >= 32 else x[-32:]
+    part = part if len(part) >= max(32, len(x) // 8) else x[:_LONGEST_SPECTRUM]
     power = np.sum(np.abs(np.fft.rfft(part - part.mean(axis=0), axis=0)) ** 2, axis=1)
-    line = max(1, int(np.argmax(power)))
+    tops = np.flatnonzero((power[2:-1] > power[1:-2]) & (power[2:-1] >= power[3:])) + 2
+    line = int(tops[np.argmax(power[tops])]) if len(tops) else max(1, int(np.argmax(power)))
     return int(np.clip(len(part) / line, 4, max(4, len(x) // 8)))
 
 

@@ -35,6 +35,8 @@ INTERVAL_NAMES = (
 )
 TIME_NAMES = ("time", "t", "times", "time_s", "time [s]")
 FEWEST_SAMPLES = 16
+_DEEPEST = 12
+_MOST_SETS = 10_000
 
 
 def open_hdf5(path: Path, name: str) -> Recording:
@@ -55,17 +57,29 @@ def open_hdf5(path: Path, name: str) -> Recording:
 
 
 def _numeric_sets(file: Any) -> dict[str, Any]:
+    """Every data set of numbers by its path; elements of a cell array of MAT v7.3 have their number in braces."""
+    sets: dict[str, Any] = {}
+    _walk(file, "", file, sets, 0)
+    return sets
+
+
+def _walk(thing: Any, path: str, file: Any, sets: dict[str, Any], depth: int) -> None:
     import h5py
 
-    sets: dict[str, Any] = {}
-
-    def visit(path: str, thing: Any) -> None:
-        is_number = isinstance(thing, h5py.Dataset) and thing.dtype.kind in "iuf" and thing.shape is not None
-        if is_number and not path.startswith("#"):
-            sets["/" + path] = thing
-
-    file.visititems(visit)
-    return sets
+    if depth > _DEEPEST or len(sets) > _MOST_SETS:
+        return
+    if isinstance(thing, h5py.Group):
+        for key in thing:
+            if not key.startswith("#") and (inner := thing.get(key)) is not None:
+                _walk(inner, f"{path}/{key}", file, sets, depth + 1)
+    elif isinstance(thing, h5py.Dataset) and thing.shape is not None:
+        if h5py.check_ref_dtype(thing.dtype) is h5py.Reference and thing.size <= _MOST_SETS:
+            cells = np.asarray(thing[()]).T.reshape(-1, order="F")
+            for number, cell in enumerate(cells, 1):
+                if cell:
+                    _walk(file[cell], path if len(cells) == 1 else f"{path}{{{number}}}", file, sets, depth + 1)
+        elif thing.dtype.kind in "iuf" and _text(thing.attrs.get("MATLAB_class")) not in ("char", "logical"):
+            sets[path] = thing
 
 
 def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Recording:
@@ -89,7 +103,7 @@ def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Record
         sample_rate_hz=common[1],
         samples=common[0],
         channels=tuple(_channel(signals[key], key, column) for key, column in places),
-        fetch=_fetch(path, name, places),
+        fetch=_fetch(path, name, [(signals[key].name, column) for key, column in places]),
         start_s=_start(times, chosen[0]),
         remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
         layout=f"HDF5, {len(places)} channels in {len(chosen)} data sets",
@@ -178,7 +192,7 @@ def _number(value: Any) -> float | None:
 
 def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
     above = [str(each) for each in PurePosixPath(key).parents]
-    for thing in (sets[key], *(file[group] for group in above)):
+    for thing in (sets[key], *(file[group] for group in above if group in file)):
         if rate := _number(_attribute(thing, RATE_NAMES)):
             return rate
         if interval := _number(_attribute(thing, INTERVAL_NAMES)):

@@ -1,7 +1,8 @@
 """MAT files v4 to v7 (v7.3 is HDF5 and goes there): variables are channels, or their columns are; large ones in pieces.
 
-The sample rate is a scalar variable (``fs``, ``sample_rate`` …; ``dt`` for the interval) or follows from an evenly
-spaced variable ``t`` or ``time``.
+Structures and cell arrays are walked, what they hold is named by its path. The sample rate is a scalar variable
+(``fs``, ``sample_rate`` …; ``dt`` for the interval) or follows from an evenly spaced variable ``t`` or ``time``, in the
+same structure or beside all of them.
 """
 
 from __future__ import annotations
@@ -17,10 +18,12 @@ from numpy.typing import NDArray
 from reportgen.errors import ReadError
 from reportgen.read.formats.hdf5 import FEWEST_SAMPLES, INTERVAL_NAMES, RATE_NAMES, TIME_NAMES
 from reportgen.read.formats.mat_pieces import samples_of
+from reportgen.read.formats.mat_tree import leaf, leaves, parent, units_of
 from reportgen.read.formats.recording import Fetch, Recording, Rows, Spool, StoredChannel, even_rate
 from reportgen.records.log import Floats
 
 _UNIT_NAMES = ("units", "unit")
+_FREQUENCY_NAMES = ("frequency", "freq", "f", "frequencies", "hz", "frequency_hz", "freq_hz")
 _LOOKED_AT = 1 << 18
 _LARGEST = 32 << 20
 """Bytes of a variable that is unpacked in one piece; a larger one is read in pieces, where its version allows it."""
@@ -60,7 +63,7 @@ class _Variable:
     @property
     def is_time(self) -> bool:
         """Named like time and rising evenly; a ``T`` that wanders is a temperature."""
-        return self.name.casefold() in TIME_NAMES and self.columns == 1 and even_rate(self.head) is not None
+        return leaf(self.name).casefold() in TIME_NAMES and self.columns == 1 and even_rate(self.head) is not None
 
 
 def open_mat(path: Path, name: str) -> Recording:
@@ -74,37 +77,94 @@ def open_mat(path: Path, name: str) -> Recording:
             name, f"MAT file that cannot be read ({_brief(fault)}); save it again, as version 7 or 7.3"
         ) from None
     variables, damage, large = _load(path, found)
+    nested, texts = ([], {}) if damage else _nested(path, found)
+    variables += nested
     long = [each for each in variables if each.samples >= FEWEST_SAMPLES]
     times, signals = [each for each in long if each.is_time], [each for each in long if not each.is_time]
     if not signals:
-        raise ReadError(
-            name,
-            next(iter(large), None)
-            or damage
-            or "MAT file without a numeric variable of samples; nothing in it can be a channel",
-        )
-    lengths = [each.samples for each in signals]
-    samples = max(set(lengths), key=lambda length: (lengths.count(length), length))
-    chosen = [each for each in signals if each.samples == samples]
+        raise ReadError(name, next(iter(large), None) or damage or _nothing(variables))
+    rates = {each.name: _rate(each.name, variables, times) for each in signals}
+    kinds = [(each.samples, rates[each.name]) for each in signals]
+    common = max(set(kinds), key=lambda kind: (kind[1] is not None, kinds.count(kind), kind[0]))
+    if common[1] is None and (said := _rows_of_frequency(signals)):
+        raise ReadError(name, said)
+    chosen = [each for each, kind in zip(signals, kinds, strict=True) if kind == common]
     places = [(each, column) for each in chosen for column in range(each.columns)]
+    own_time = next((each for each in times if parent(each.name) == parent(chosen[0].name)), next(iter(times), None))
     return Recording(
         kind="MAT",
-        sample_rate_hz=_rate(variables, times),
-        samples=samples,
-        channels=_channels(places, _units(path, found, len(places))),
+        sample_rate_hz=common[1],
+        samples=common[0],
+        channels=_channels(places, _units(path, found, len(places)) or _nested_units(places, texts, bool(times))),
         fetch=_fetch(places),
-        start_s=float(times[0].head[0]) if times else 0.0,
+        start_s=float(own_time.head[0]) if own_time is not None else 0.0,
         damage=damage,
         layout=f"MAT, {len(places)} channels in {len(chosen)} variables",
         refused=(
             *large,
             *(
-                f"{each.name}: {each.samples} samples, unlike the {samples} of the others"
+                f"{each.name}: {each.samples} samples{_at(rates[each.name])}, unlike the {common[0]}{_at(common[1])} "
+                "of the others"
                 for each in signals
                 if each not in chosen
             ),
         ),
     )
+
+
+def _at(rate: float | None) -> str:
+    return f" at {rate:g} Hz" if rate is not None else ""
+
+
+def _nothing(variables: list[_Variable]) -> str:
+    held = f"; the longest, {max(variables, key=lambda each: each.samples).name}, has "\
+           f"{max(each.samples for each in variables)} values" if variables else ""  # fmt: skip
+    return (
+        f"MAT file without a numeric variable of {FEWEST_SAMPLES} samples or more, structures and cell arrays included"
+        f"{held}; nothing in it can be a channel"
+    )
+
+
+def _rows_of_frequency(signals: list[_Variable]) -> str | None:
+    """What to do with variables that go with a frequency and not with time; None where there is no frequency."""
+    by_frequency = [each.name for each in signals if leaf(each.name).casefold() in _FREQUENCY_NAMES]
+    if not by_frequency:
+        return None
+    beside = [leaf(each.name) for each in signals if parent(each.name) == parent(by_frequency[0])]
+    return (
+        f"holds readings against frequency ({by_frequency[0]} with {', '.join(beside)}), no samples against time; "
+        "write one table a run, a row a frequency, such as 'frequency [Hz],C1 [N],A1 [m/s^2],A1 phase [deg]', and name "
+        f"it as the log (sets in the file: {len(by_frequency)})"
+    )
+
+
+def _nested(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[list[_Variable], dict[str, str]]:
+    """Numbers inside structures and cell arrays as variables named by their path, and texts by theirs."""
+    from scipy.io import loadmat
+
+    variables: list[_Variable] = []
+    texts: dict[str, str] = {}
+    for key, _, kind in found:
+        if kind not in ("struct", "cell"):
+            continue
+        try:
+            value = loadmat(path, variable_names=[key])[key]
+        except Exception:  # scipy raises many kinds for a broken variable
+            continue
+        for name, each in leaves(key, value):
+            if each.dtype.kind == "U":
+                texts[name] = ", ".join(str(text).strip() for text in each.reshape(-1))
+            elif each.dtype.kind in "iuf" and each.ndim <= 2 and each.size:
+                rows = np.atleast_2d(each)
+                variables.append(_spooled(name, rows if rows.shape[0] >= rows.shape[1] else rows.T))
+    return variables, texts
+
+
+def _nested_units(places: list[tuple[_Variable, int]], texts: dict[str, str], timed: bool) -> list[str]:
+    """Units by a text ``unit`` or ``units`` in the structure that the channels are in."""
+    inside = {parent(variable.name) for variable, _ in places}
+    found = [text for name, text in texts.items() if leaf(name).casefold() in _UNIT_NAMES and parent(name) in inside]
+    return units_of(found[0], len(places), timed) if found and len(set(found)) == 1 else []
 
 
 def _channels(places: list[tuple[_Variable, int]], units: list[str]) -> tuple[StoredChannel, ...]:
@@ -187,14 +247,21 @@ def _spooled(key: str, rows: NDArray[np.generic]) -> _Variable:
     return _Variable(key, len(rows), rows.shape[1], spool.reader())
 
 
-def _rate(variables: list[_Variable], times: list[_Variable]) -> float | None:
-    for each in variables:
-        if each.samples == each.columns == 1 and each.head[0] > 0:
-            if each.name.casefold() in RATE_NAMES:
+def _rate(of: str, variables: list[_Variable], times: list[_Variable]) -> float | None:
+    """Sample rate of a signal: what its own structure says, then those around it, then the file."""
+    around = parent(of)
+    while True:
+        for each in (each for each in variables if parent(each.name) == around and each.samples == each.columns == 1):
+            if each.head[0] > 0 and leaf(each.name).casefold() in RATE_NAMES:
                 return float(each.head[0])
-            if each.name.casefold() in INTERVAL_NAMES:
+            if each.head[0] > 0 and leaf(each.name).casefold() in INTERVAL_NAMES:
                 return 1.0 / float(each.head[0])
-    return even_rate(times[0].head) if times else None
+        for each in times:
+            if parent(each.name) == around:
+                return even_rate(each.head)
+        if not around:
+            return None
+        around = parent(around)
 
 
 def _units(path: Path, found: list[tuple[str, tuple[int, ...], str]], channels: int) -> list[str]:

@@ -25,11 +25,20 @@ _MARK = b"-1"
 _DIRECTIONS = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}
 _KIND_UNITS = {8: ("m", 1, 0), 11: ("m/s", 1, 0), 12: ("m/s^2", 1, 0), 13: ("N", 0, 1), 2: ("strain", 0, 0)}
 """Specific data type to its SI unit and the powers of length and force in it."""
+_FUNCTIONS = {
+    0: "a general function", 1: "a time response", 2: "an auto spectrum", 3: "a cross spectrum",
+    4: "a frequency response", 5: "a transmissibility", 6: "a coherence", 7: "an auto correlation",
+    8: "a cross correlation",
+    9: "a power spectral density", 10: "an energy spectral density", 11: "a probability density", 12: "a spectrum",
+}  # fmt: skip
+_NO_PHASE = (
+    "it says not what drove it, so no resonance is computed from it; export time responses or frequency responses"
+)
 _TIME_RESPONSE, _GENERAL, _TIME_AXIS = 1, 0, 17
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Set:
+class FunctionSet:
     """One dataset 58 with where its values lie."""
 
     number: int
@@ -49,12 +58,26 @@ class _Set:
     unit: str
     byte_order: str | None
     """``<`` or ``>`` for 58b; None for text."""
+    reference: str = ""
+    """Node and direction of what drove it."""
+    reference_unit: str = ""
+    """Of the ordinate's denominator."""
     offset: int = 0
     held: int = 0
     """Values really in the file."""
     line_bytes: int = 0
     spooled: Rows | None = field(default=None, repr=False)
     """Stored numbers one a row, where they could not be fetched by place."""
+
+    @property
+    def is_history(self) -> bool:
+        """Whether it holds samples against time."""
+        return _is_history(self)
+
+    @property
+    def why_not(self) -> str:
+        """Why it is no time response, in words."""
+        return _why_not(self)
 
     @property
     def numbers(self) -> int:
@@ -79,7 +102,7 @@ def looks_like_universal_file(head: bytes) -> bool:
 
 def open_universal_file(path: Path, name: str) -> Recording:
     """Open a universal file. Raises ReadError."""
-    sets, factors, damage = _scan(path, name)
+    sets, factors, damage = scan_sets(path, name)
     histories = [each for each in sets if _is_history(each)]
     refused = [f"set {each.number}: {_why_not(each)}" for each in sets if not _is_history(each)]
     if not histories:
@@ -94,7 +117,7 @@ def open_universal_file(path: Path, name: str) -> Recording:
         sample_rate_hz=rate,
         samples=samples,
         channels=_channels(chosen, factors),
-        fetch=stacked(lambda start, stop, place: _values(path, chosen[place], start, stop)[:, -1]),
+        fetch=stacked(lambda start, stop, place: values_of(path, chosen[place], start, stop)[:, -1]),
         start_s=chosen[0].first,
         remarks=tuple(dict.fromkeys(text for each in chosen for text in each.ids[1:] if text)),
         damage=damage,
@@ -103,8 +126,9 @@ def open_universal_file(path: Path, name: str) -> Recording:
     )
 
 
-def _scan(path: Path, name: str) -> tuple[list[_Set], tuple[float, float], str | None]:
-    sets: list[_Set] = []
+def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], str | None]:
+    """Every dataset 58, the factors of length and force of dataset 164, and what is damaged. Raises ReadError."""
+    sets: list[FunctionSet] = []
     factors, damage, line = (1.0, 1.0), None, 0
     with path.open("rb") as stream:
         while text := stream.readline():
@@ -146,6 +170,20 @@ def _read_units(stream: IO[bytes], line: int) -> tuple[tuple[float, float], int]
     return factors, _skip(stream, line + 2)
 
 
+def _text(raw: bytes) -> str:
+    """A line of the header: UTF-8 where it is that, else Windows' or ISO's one byte a character."""
+    try:
+        return raw.decode("utf-8")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
+
+
+def _reference_unit(ten: str) -> str:
+    label = ten[47:67].strip()
+    kind = int(_field(ten, 0, 10))
+    return label if label and label.upper() != "NONE" else _KIND_UNITS[kind][0] if kind in _KIND_UNITS else ""
+
+
 def _field(text: str, start: int, width: int, default: float = 0.0) -> float:
     try:
         return float(text[start : start + width].replace("D", "E"))
@@ -153,11 +191,11 @@ def _field(text: str, start: int, width: int, default: float = 0.0) -> float:
         return default
 
 
-def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str) -> tuple[_Set, int]:
+def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str) -> tuple[FunctionSet, int]:
     binary = kind[6:7].lower() == b"b"
-    header = [stream.readline().decode("latin-1").rstrip("\r\n") for _ in range(11)]
+    header = [_text(stream.readline()).rstrip("\r\n") for _ in range(11)]
     where = f"{name}:{line + 7}"
-    six, seven, eight, nine = header[5:9]
+    six, seven, eight, nine, ten = header[5:10]
     data_type, values = int(_field(seven, 0, 10)), int(_field(seven, 10, 10))
     if data_type not in (2, 4, 5, 6) or values < 0:
         raise ReadError(where, f"data type {data_type} with {values} values is none of dataset 58 (2, 4, 5 or 6)")
@@ -166,7 +204,7 @@ def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str)
     order = None
     if binary:
         order = ">" if int(_field(kind.decode("latin-1"), 7, 6, 1.0)) == 2 else "<"
-    raw = _Set(
+    raw = FunctionSet(
         number=number,
         line=line + 1,
         ids=tuple("" if text.strip().upper() == "NONE" else text.strip() for text in header[:5]),
@@ -183,11 +221,13 @@ def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str)
         ordinate_kind=int(_field(nine, 0, 10)),
         unit="" if nine[47:67].strip().upper() in ("NONE", "") else nine[47:67].strip(),
         byte_order=order,
+        reference=f"{int(_field(six, 66, 10))}{_DIRECTIONS.get(int(_field(six, 76, 4)), '')}",
+        reference_unit=_reference_unit(ten),
     )
     return (_place_binary if binary else _place_text)(stream, raw, line + 11)
 
 
-def _place_binary(stream: IO[bytes], found: _Set, line: int) -> tuple[_Set, int]:
+def _place_binary(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[FunctionSet, int]:
     offset = stream.tell()
     wanted = found.values * found.numbers * (8 if found.double else 4)
     end = stream.seek(0, 2)
@@ -201,7 +241,7 @@ def _place_binary(stream: IO[bytes], found: _Set, line: int) -> tuple[_Set, int]
     return replace(found, offset=offset, held=held), line + 1
 
 
-def _place_text(stream: IO[bytes], found: _Set, line: int) -> tuple[_Set, int]:
+def _place_text(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[FunctionSet, int]:
     """Lines all of one length are fetched by place later; else the set is parsed once and laid down."""
     offset = stream.tell()
     first = stream.readline()
@@ -228,7 +268,7 @@ def _even_lines(stream: IO[bytes], offset: int, first: bytes, full: int) -> bool
     return True
 
 
-def _parse_lines(stream: IO[bytes], found: _Set, line: int) -> tuple[_Set, int]:
+def _parse_lines(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[FunctionSet, int]:
     """Read line by line up to the closing mark; what is not a number ends the set."""
     spool, pending = Spool(1), []
     edges = np.concatenate([[0], np.cumsum(found.widths)]).tolist()
@@ -251,25 +291,30 @@ def _parse_lines(stream: IO[bytes], found: _Set, line: int) -> tuple[_Set, int]:
     return replace(found, held=held, spooled=spool.reader()), line
 
 
-def _is_history(found: _Set) -> bool:
+def _is_history(found: FunctionSet) -> bool:
     timed = found.function == _TIME_RESPONSE or (found.function == _GENERAL and found.axis_kind == _TIME_AXIS)
     return timed and not found.complex_values and found.held >= 2
 
 
-def _why_not(found: _Set) -> str:
+def _why_not(found: FunctionSet) -> str:
     if found.held < 2:
         return "no values"
-    if found.complex_values:
-        return f"complex values (function type {found.function})"
-    return f"function type {found.function}, not a time response"
+    kind = _FUNCTIONS.get(found.function, f"function type {found.function}")
+    if found.function == _TIME_RESPONSE:
+        return f"{kind} with complex values; export it as samples of one real number"
+    if found.function in (4, 5):
+        return (
+            f"{kind} (function type {found.function}), read only from files without time responses; export it by itself"
+        )
+    return f"{kind} (function type {found.function}), not a time response: {_NO_PHASE}"
 
 
-def _rate(path: Path, found: _Set) -> float | None:
+def _rate(path: Path, found: FunctionSet) -> float | None:
     if found.even:
         # the increment is written with six digits: take the roundest rate that would have been written so
         digit = 10.0 ** (np.floor(np.log10(found.step)) - 5) if found.step > 0 else 0.0
         return rounded_rate(found.step, 0.51 * digit) if found.step > 0 else None
-    times = _values(path, found, 0, min(found.held, 200_000))[:, 0]
+    times = values_of(path, found, 0, min(found.held, 200_000))[:, 0]
     step = times[-1] / (len(times) - 1) if len(times) > 1 else 0.0
     rounding = 10.0 ** (np.floor(np.log10(abs(times[-1]))) - 5) if times[-1] else 0.0
     even = even_rate(times)
@@ -278,7 +323,9 @@ def _rate(path: Path, found: _Set) -> float | None:
     return rounded_rate((times[-1] - times[0]) / (len(times) - 1), rounding / (len(times) - 1))
 
 
-def _common(sets: list[_Set], rates: dict[int, float | None], rate: float | None) -> tuple[list[_Set], int, list[str]]:
+def _common(
+    sets: list[FunctionSet], rates: dict[int, float | None], rate: float | None
+) -> tuple[list[FunctionSet], int, list[str]]:
     """Sets of one rate and their common length; a set that lacks more than a tenth is left out."""
     same = [each for each in sets if rates[each.number] == rate]
     refused = [
@@ -294,7 +341,7 @@ def _common(sets: list[_Set], rates: dict[int, float | None], rate: float | None
     return chosen, min(each.held for each in chosen), refused
 
 
-def _channels(sets: list[_Set], factors: tuple[float, float]) -> tuple[StoredChannel, ...]:
+def _channels(sets: list[FunctionSet], factors: tuple[float, float]) -> tuple[StoredChannel, ...]:
     names = [
         tuple(dict.fromkeys(each for each in (*found.ids, found.entity, found.point, f"node {found.point}") if each))
         for found in sets
@@ -304,7 +351,7 @@ def _channels(sets: list[_Set], factors: tuple[float, float]) -> tuple[StoredCha
     return tuple(
         StoredChannel(
             name=[*group, f"set {found.number}"][0],
-            unit=_unit(found, factors),
+            unit=unit_of(found, factors),
             other_names=(*group[1:], f"set {found.number}"),
             remark="" if found.unit else _unit_remark(found),
         )
@@ -312,7 +359,8 @@ def _channels(sets: list[_Set], factors: tuple[float, float]) -> tuple[StoredCha
     )
 
 
-def _unit(found: _Set, factors: tuple[float, float]) -> str | None:
+def unit_of(found: FunctionSet, factors: tuple[float, float]) -> str | None:
+    """Unit of the ordinate, as written or as its kind of quantity and dataset 164 say; None where nothing says it."""
     if found.unit:
         return found.unit
     if found.ordinate_kind not in _KIND_UNITS:
@@ -321,13 +369,13 @@ def _unit(found: _Set, factors: tuple[float, float]) -> str | None:
     return f"({1.0 / (factors[0] ** length * factors[1] ** force):.12g} {unit})"
 
 
-def _unit_remark(found: _Set) -> str:
+def _unit_remark(found: FunctionSet) -> str:
     if found.ordinate_kind not in _KIND_UNITS:
         return ""
     return "the file names the kind of quantity and no unit; the unit follows from dataset 164, or is SI without one"
 
 
-def _values(path: Path, found: _Set, start: int, stop: int) -> Floats:
+def values_of(path: Path, found: FunctionSet, start: int, stop: int) -> Floats:
     """Numbers of values ``start`` to ``stop``, shape (n, numbers a value)."""
     stop = min(stop, found.held)
     if found.spooled is not None:
@@ -348,7 +396,7 @@ def _values(path: Path, found: _Set, start: int, stop: int) -> Floats:
             ) from None
 
 
-def _fixed_width(stream: IO[bytes], found: _Set, start: int, stop: int) -> Floats:
+def _fixed_width(stream: IO[bytes], found: FunctionSet, start: int, stop: int) -> Floats:
     """Numbers ``start`` to ``stop`` of a text set; a blank is put between the fields, which may touch."""
     per_line = len(found.widths)
     first, last = start // per_line, -(-stop // per_line)

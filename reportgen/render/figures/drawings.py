@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from reportgen.records.job import Job, Profile
 from reportgen.records.log import Floats
-from reportgen.records.result import ChannelResult, ControlResult, DecayCurve, ModePicture, RunResult
+from reportgen.records.result import Backbone, ChannelResult, ControlResult, DecayCurve, ModePicture, RunResult
 from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
 from reportgen.render.names import anchor, control_unit
 from reportgen.render.numbers import Numbers
@@ -17,6 +17,8 @@ from reportgen.render.rows.trusted import spoiled
 from reportgen.render.words import Words
 from reportgen.units import acceleration_amplitude
 
+_EXPANDED = 1.96
+"""Coverage factor of 95 %."""
 _PHASE_TICKS = (-180.0, 0.0, 180.0)
 
 
@@ -271,6 +273,45 @@ class Drawings:
             panels.append(self._phase(channel, channel.time_s))
         return panels
 
+    def backbone(self, run: RunResult, number: int, curve: Backbone) -> Plot:
+        """Frequency and damping of a mode against its level, with what the expanded uncertainty leaves open."""
+        level = np.array(curve.levels)
+        f, zeta = self.numbers.significant(curve.frequency_hz[0], 4), 100.0
+        unit = curve.unit or self.say("the unit of the record")
+        panels = (
+            self._against_level(
+                level, self.say("Frequency in Hz"), curve.frequency_hz, curve.frequency_std_hz, 1.0, "Hz"
+            ),
+            self._against_level(
+                level, self.say("Damping in %%"), curve.damping_ratio, curve.damping_ratio_std, zeta, "%"
+            ),
+        )
+        return Plot(
+            key=anchor("fig", run.id, "backbone", number),
+            alt=self.say(
+                "Frequency and damping of the mode near %(f)s Hz in run %(run)s against its level on %(channel)s.",
+                f=f,
+                run=run.id,
+                channel=curve.channel,
+            ),
+            x_label=self.say("Level in %(unit)s (peak)", unit=unit),
+            x_range=_range(level),
+            x_unit=curve.unit,
+            panels=panels,
+        )
+
+    def _against_level(
+        self, level: Floats, label: str, values: Sequence[float], stds: Sequence[float], size: float, unit: str
+    ) -> Panel:
+        y, apart = size * np.array(values), size * _EXPANDED * np.array(stds)
+        name = self.say("95 %% interval")
+        curves = (
+            Curve(key="value", label=label, role="steady", x=level, y=y),
+            Curve(key="above", label=name, role="envelope", x=level, y=y + apart),
+            Curve(key="below", label=name, role="envelope", x=level, y=y - apart, labelled=False),
+        )
+        return Panel(y_label=label, y_scale="linear", curves=curves, y_unit=unit, height=74.0)
+
     def decay(self, run: RunResult, curve: DecayCurve) -> Plot:
         """A free decay and its envelope against time."""
         curves = [Curve(key="response", label=curve.channel, role="recorded", x=curve.time_s, y=curve.response)]
@@ -300,6 +341,19 @@ class Drawings:
                 ),
             ),
         )
+
+
+def backbones(run: RunResult) -> list[Backbone]:
+    """One for each mode of a run that depends on level, in order of frequency, by the sensor that moves most."""
+    found: dict[tuple[float, ...], Backbone] = {}
+    for channel in run.channels:
+        for each in channel.resonances:
+            curve = each.backbone
+            if curve is not None and not each.rejected:
+                held = found.get(curve.frequency_hz)
+                if held is None or curve.levels[-1] > held.levels[-1]:
+                    found[curve.frequency_hz] = curve
+    return sorted(found.values(), key=lambda curve: curve.frequency_hz[-1])
 
 
 def _curve(

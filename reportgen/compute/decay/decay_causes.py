@@ -1,0 +1,213 @@
+"""What each course in a free decay is: a mode, a line from outside, a transient, or a tone that modes make."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from reportgen.compute.decay.decay_fit import Fit
+from reportgen.compute.decay.decay_search import Found, Search
+
+MAINS_HZ = (50.0, 60.0)
+"""Frequencies of public supplies."""
+_MAINS_WITHIN = 0.005
+"""Share by which a multiple may differ: supplies hold their frequency to 0.4 %, recorders theirs to 0.01 %."""
+LEAST_DECAY = 0.05
+"""Nepers over the record below which a line does not decay measurably."""
+_SURELY = 5.0
+"""Rate of decay over its standard uncertainty from which a line decays."""
+MAINS_DECAY = 0.3
+"""The same for a line at a multiple of the mains, whose level wanders."""
+LOWEST_Q = 2.0
+"""Q below which a course is a transient of the release: it is over within two thirds of a cycle."""
+_HARMONICS = (2, 3, 4, 5, 7, 9, 11, 13, 15)
+_TONE_SHARE = 0.2
+"""Largest share of its parent's amplitude that a harmonic or combination tone has."""
+_TONE_WITHIN = 0.3
+"""Distance from the exact place in half-power half-widths of what makes the tone."""
+_TONE_STDS = 4.0
+"""The same in standard uncertainties of the tone's own frequency, where that is more."""
+_SENSOR_SHARE = 0.02
+"""Largest share of a harmonic that a sensor makes of a linear mode: few are worse than 2 %."""
+_SAME_FALL = 0.1
+"""Share within which it falls at k times the rate."""
+_FOLDED_SHARE = 0.01
+"""Largest share of a high harmonic: the n-th of a square wave of friction is a small part of the first."""
+_HIGHEST_FOLDED = 100
+_FOLDED_WITHIN = 0.004
+_REMAINDER = 0.1
+"""Share of a mode that depends on level below which what stands within its bandwidths is held to be its own misfit."""
+_BESIDE = 6.0
+_LARGE = 0.1
+"""Share of the largest velocity from which a mode is large enough to make combination tones with others."""
+
+
+class Cause(Enum):
+    """What brings a course about."""
+
+    MODE = "mode"
+    STEADY = "steady line"
+    TRANSIENT = "transient"
+    HARMONIC = "harmonic"
+    COMBINATION = "combination tone"
+    MISFIT = "misfit"
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A cause and the sentence that says it; no sentence for a mode."""
+
+    cause: Cause
+    said: str = ""
+
+
+def causes(state: Search, fits: Sequence[Fit | None]) -> list[Named]:
+    """The cause of everything that was found, in its order; ``fits`` has each one's own, itself the first of it."""
+    seconds = len(state.left) / state.rate
+    first = [_by_itself(each, fit, seconds) for each, fit in zip(state.found, fits, strict=True)]
+    modes = [each for each, named in zip(state.found, first, strict=True) if named.cause is Cause.MODE]
+    parents = _parents(modes)
+    return [
+        named if named.cause is not Cause.MODE else _tone(each, _known_to(fits[i]), modes, parents, state.rate) or named
+        for i, (each, named) in enumerate(zip(state.found, first, strict=True))
+    ]
+
+
+def _by_itself(each: Found, fit: Fit | None, seconds: float) -> Named:
+    course, f = each.course, each.course.omega / (2 * math.pi)
+    if course.omega < 2.0 * LOWEST_Q * course.sigma:
+        return Named(
+            Cause.TRANSIENT,
+            f"what goes at {f:.4g} Hz is over within a cycle: a transient of the release, not a mode",
+        )
+    if not _decays(each, fit, seconds):
+        kind = "the mains" if _is_mains(f) else "hum or an outside source"
+        return Named(Cause.STEADY, f"a line at {f:.4g} Hz does not die away: {kind}, not a mode")
+    return Named(Cause.MODE)
+
+
+def _decays(each: Found, fit: Fit | None, seconds: float) -> bool:
+    nepers = each.course.sigma * seconds
+    if nepers > MAINS_DECAY:
+        return True
+    if nepers < LEAST_DECAY or fit is None or _is_mains(each.course.omega / (2 * math.pi)):
+        return False
+    return each.course.sigma > _SURELY * math.sqrt(max(float(fit.covariance(0)[0, 0]), 0.0))
+
+
+def _is_mains(f: float) -> bool:
+    return any(abs(f - round(f / m) * m) < _MAINS_WITHIN * m and round(f / m) >= 1 for m in MAINS_HZ)
+
+
+def _known_to(fit: Fit | None) -> float:
+    """Standard uncertainty of a course's frequency, rad/s."""
+    return math.sqrt(max(float(fit.covariance(0)[1, 1]), 0.0)) if fit is not None else 0.0
+
+
+def _parents(modes: Sequence[Found]) -> list[Found]:
+    """Modes of large motion: these bend what holds them enough to make tones with others."""
+    speeds = [each.size / each.course.omega for each in modes]
+    return [each for each, speed in zip(modes, speeds, strict=True) if speed > _LARGE * max(speeds)]
+
+
+def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Found], rate: float) -> Named | None:
+    """The harmonic or combination tone that a mode in truth is; None for a mode."""
+    f = each.course.omega / (2 * math.pi)
+    for host in filter(_bends, modes):
+        if host is not each and _beside(each, host):
+            return Named(
+                Cause.MISFIT,
+                f"what is left at {f:.5g} Hz is {100 * each.size / host.size:.2g} % of the mode at "
+                f"{host.course.omega / (2 * math.pi):.5g} Hz and not followed by its backbone: no mode of its own",
+            )
+    for parent in parents:
+        if parent is each or not _much_smaller(each, parent):
+            continue
+        for k in _HARMONICS:
+            if _at(each, std, [(k, parent)]) and (_bends(parent) or _sensor_harmonic(each, parent, k)):
+                return Named(Cause.HARMONIC, f"{_harmonic_said(f, k, parent)}, not one of its own")
+        folded = _folded(each, std, parent, rate)
+        if folded is not None:
+            return Named(
+                Cause.HARMONIC,
+                f"{_harmonic_said(f, folded, parent)} that the sampling folded there, not one of its own",
+            )
+    for parent in filter(_bends, parents):
+        for other in modes:
+            if other in (each, parent) or each is parent or not _much_smaller(each, other):
+                continue
+            for k in (1, -1, 2, -2):
+                if _at(each, std, [(1, other), (k, parent)]):
+                    a, b = (x.course.omega / (2 * math.pi) for x in (other, parent))
+                    sign, times = "+" if k > 0 else "−", "" if abs(k) == 1 else f"{abs(k)} · "
+                    return Named(
+                        Cause.COMBINATION,
+                        f"{f:.5g} Hz is {a:.5g} {sign} {times}{b:.5g} Hz: a combination tone of these modes, not one "
+                        "of its own",
+                    )
+    return None
+
+
+def _beside(each: Found, host: Found) -> bool:
+    """Whether a course is a small remainder within a few bandwidths of a mode that depends on level."""
+    close = abs(each.course.omega - host.course.omega) < _BESIDE * (each.course.sigma + host.course.sigma) + _drift(
+        host
+    )
+    return close and bool(np.all(np.abs(each.residue) < _REMAINDER * np.abs(host.residue)))
+
+
+def _harmonic_said(f: float, k: int, parent: Found) -> str:
+    return f"{f:.5g} Hz is {k} times {parent.course.omega / (2 * math.pi):.5g} Hz: a harmonic of that mode"
+
+
+def _folded(each: Found, std: float, parent: Found, rate: float) -> int | None:
+    """Which high odd harmonic of a mode with friction a small tone is, as sampling without a filter folds it."""
+    if min(parent.course.law.damping, default=1.0) >= 0.0 or each.size > _FOLDED_SHARE * parent.size:
+        return None
+    turn = 2.0 * math.pi * rate
+    for k in range(3, _HIGHEST_FOLDED, 2):
+        place = k * parent.course.omega % turn
+        within = max(
+            _TONE_STDS * std, min(_TONE_WITHIN * k * parent.course.sigma, _FOLDED_WITHIN * parent.course.omega)
+        )
+        if abs(each.course.omega - min(place, turn - place)) < within:
+            return k
+    return None
+
+
+def _bends(parent: Found) -> bool:
+    """Whether a mode shows by itself that it is not linear."""
+    return not parent.course.law.is_linear
+
+
+def _sensor_harmonic(each: Found, parent: Found, k: int) -> bool:
+    """Whether a tone is small and falls like its power of the parent's amplitude: a sensor that is not linear."""
+    falls = abs(each.course.sigma / (k * parent.course.sigma) - 1.0) < _SAME_FALL
+    return k <= 3 and falls and each.size < _SENSOR_SHARE * parent.size
+
+
+def _much_smaller(each: Found, parent: Found) -> bool:
+    return bool(np.all(np.abs(each.residue) < _TONE_SHARE * np.maximum(np.abs(parent.residue), 0.05 * parent.size)))
+
+
+def _at(each: Found, std: float, parts: Sequence[tuple[int, Found]]) -> bool:
+    """Whether a tone lies where its parents make it, and does not ring longer than the one that rings shortest."""
+    place = sum(k * parent.course.omega for k, parent in parts)
+    width = sum(abs(k) * parent.course.sigma for k, parent in parts)
+    drift = sum(abs(k) * _drift(parent) for k, parent in parts)
+    longest = max(parent.course.sigma for _, parent in parts)
+    within = max(_TONE_WITHIN * width, _TONE_STDS * std) + drift
+    alone = len(parts) == 1 and _bends(parts[0][1])  # friction makes harmonics that hardly fall
+    return abs(each.course.omega - abs(place)) < within and (alone or each.course.sigma > 0.3 * longest)
+
+
+def _drift(each: Found) -> float:
+    """How far the frequency of a mode goes between its first and its hundredth amplitude, rad/s."""
+    if each.course.law.is_linear:
+        return 0.0
+    _, omega = each.course.rates(np.geomspace(0.05, 1.0, 9))
+    return float(np.ptp(omega))

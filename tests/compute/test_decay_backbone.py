@@ -1,0 +1,204 @@
+"""Modes that depend on level, against motions integrated in time, closed forms and second opinions of other methods."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import scipy.io
+from scipy.integrate import solve_ivp
+from scipy.signal import hilbert, resample_poly
+
+from reportgen.compute.decay.clipping import clipped_samples
+from reportgen.compute.decay.decay import identify_decay
+from reportgen.compute.decay.pluck import decay_part
+from tests.shared import SHARED
+
+JOINTED = SHARED / "real/jointed_beam/HammerImpact.mat"
+G = 9.80665
+
+
+def released(time, f0, zeta, *, square=0.0, friction=0.0, cubic=0.0):
+    """Acceleration over ω² of ẍ + 2ζωẋ + c|ẋ|ẋ + f sgn ẋ + ω²x + αx³ = 0 from x = 1 at rest, integrated in time."""
+    w = 2 * math.pi * f0
+
+    def motion(_, state):
+        x, v = state
+        force = 2 * zeta * w * v + square * abs(v) * v + friction * w**2 * math.tanh(v / (1e-4 * w))
+        return [v, -force - w * w * x - cubic * w**2 * x**3]
+
+    found = solve_ivp(motion, (0, time[-1]), [1.0, 0.0], method="DOP853", t_eval=time, rtol=1e-9, atol=1e-11)
+    return np.array([motion(0, s)[1] for s in found.y.T]) / w**2
+
+
+def ringing(time, f, q, amplitude, phase=0.3):
+    w, z = 2 * math.pi * f, 1 / (2 * q)
+    return amplitude * np.exp(-z * w * time) * np.cos(w * math.sqrt(1 - z * z) * time + phase)
+
+
+def noisy(y, noise, seed=0):
+    y = y if y.ndim == 2 else y[:, None]
+    return y + noise * np.random.default_rng(seed).normal(size=y.shape)
+
+
+def only(found):
+    (mode,) = found.channels[0].resonances
+    return mode
+
+
+def test_dry_friction_is_one_mode_whose_damping_falls_with_level():
+    """ζ(a) = ζ₀ + 2f/(π ω² x̂): an amplitude that falls by 4f/ω² a cycle (Den Hartog, Mechanical Vibrations, ch. 8)."""
+    t = np.arange(6000) / 500.0
+    mode = only(identify_decay(noisy(released(t, 20.0, 0.003, friction=0.004), 0.002), 500.0, ["A1"], ["m/s^2"]))
+    curve = mode.backbone
+    level = G * np.array(curve.levels)
+    assert curve.damping_ratio == pytest.approx(0.003 + 2 * 0.004 / (math.pi * level), rel=0.05)
+    assert curve.frequency_hz == pytest.approx([20.0] * len(level), rel=2e-3)
+    assert level[-1] / level[0] > 8
+
+
+def test_harmonics_of_friction_have_their_cause_and_are_no_modes():
+    t = np.arange(6000) / 500.0
+    found = identify_decay(noisy(released(t, 20.0, 0.003, friction=0.004), 0.0005), 500.0, ["A1"])
+    assert len(found.channels[0].resonances) == 1
+    assert any("is 3 times" in flag and "a harmonic of that mode" in flag for flag in found.flags)
+
+
+def test_square_damping_rises_with_level():
+    """ζ(a) = ζ₀ + (4/3π) c x̂ (averaging; Nayfeh and Mook, Nonlinear Oscillations, from memory)."""
+    t = np.arange(6000) / 500.0
+    mode = only(identify_decay(noisy(released(t, 20.0, 0.003, square=0.006), 0.002), 500.0, ["A1"], ["m/s^2"]))
+    level = G * np.array(mode.backbone.levels)
+    assert mode.backbone.damping_ratio == pytest.approx(0.003 + 4 / (3 * math.pi) * 0.006 * level, rel=0.03)
+
+
+@pytest.mark.parametrize("cubic", [-0.05, 0.08])
+def test_a_spring_that_stiffens_or_softens_is_one_mode(cubic):
+    """Exact: ω = 2π√(1+b)/(4K(m)), m = b/(2(1+b)), b = αx̂² (Byrd and Friedman's elliptic integrals, by scipy)."""
+    from scipy.special import ellipk
+
+    t = np.arange(7500) / 500.0
+    mode = only(identify_decay(noisy(released(t, 25.0, 0.0015, cubic=cubic), 0.002), 500.0, ["A1"], ["m/s^2"]))
+    x = G * np.array(mode.backbone.levels)
+    for _ in range(30):  # displacement of that acceleration
+        x = G * np.array(mode.backbone.levels) / (1 + 0.75 * cubic * x**2)
+    b = cubic * x**2
+    exact = 25.0 * 2 * math.pi * np.sqrt(1 + b) / (4 * ellipk(b / (2 * (1 + b))))
+    assert mode.backbone.frequency_hz == pytest.approx(exact, rel=1e-3)
+    assert mode.backbone.damping_ratio == pytest.approx(0.0015 / (exact / 25.0), rel=0.06)
+
+
+@pytest.mark.parametrize("q", [100.0, 4000.0])
+def test_two_modes_that_beat_are_two(q):
+    t = np.arange(6000) / 1000.0
+    y = ringing(t, 200.0, q, 1.0) + ringing(t, 202.0, 0.8 * q, 0.6)
+    found = identify_decay(noisy(y, 0.003), 1000.0, ["A1"]).channels[0].resonances
+    assert [round(each.frequency_hz, 1) for each in found] == [200.0, 202.0]
+    assert all(each.backbone is None for each in found)
+
+
+@pytest.mark.parametrize("q", [3.0, 6.0])
+def test_a_plucked_arm_of_low_q_is_a_mode(q):
+    t = np.arange(3000) / 500.0
+    mode = only(identify_decay(noisy(ringing(t, 5.0, q, 1.0) + 4.0, 0.005), 500.0, ["A1"]))
+    assert mode.frequency_hz == pytest.approx(5.0, rel=0.005)
+    assert mode.q == pytest.approx(q, rel=0.02)
+
+
+def test_no_mode_above_half_the_sampling_rate():
+    """A record sampled at 2,048 Hz once gave 7,351.2 ± 1.2 Hz: a pole that had wandered off over its aliases."""
+    t = np.arange(6144) / 2048.0
+    y = ringing(t, 880.0, 300.0, 1.0) + ringing(t, 13.0, 20.0, 2.0)
+    y[:4] += [30.0, -20.0, 10.0, -5.0]  # what the hammer leaves
+    found = identify_decay(noisy(y, 0.01), 2048.0, ["A1"]).channels[0].resonances
+    assert {13, 880} <= {round(each.frequency_hz) for each in found}
+    assert all(each.frequency_hz < 1024.0 for each in found)
+
+
+def test_forty_modes_are_forty():
+    rng = np.random.default_rng(4)
+    t = np.arange(16384) / 8192.0
+    f = np.linspace(300.0, 3700.0, 40) + rng.uniform(-20.0, 20.0, 40)
+    y = sum(ringing(t, each, rng.uniform(200, 1500), 10 ** rng.uniform(-1, 0), rng.uniform(0, 6)) for each in f)
+    found = identify_decay(noisy(y, 1e-3), 8192.0, ["A1"]).channels[0].resonances
+    assert [each.frequency_hz for each in found] == pytest.approx(sorted(f), rel=1e-3)
+
+
+def test_clipped_samples_are_found_left_out_and_said():
+    t = np.arange(4000) / 500.0
+    y = noisy(np.concatenate([np.zeros(250), ringing(t, 5.0, 40.0, 1.0)]), 1e-3)
+    cut = np.round(np.clip(y, -0.6, 0.6), 5)
+    part = decay_part(cut, 500.0, ["A1"])
+    assert part.begin > part.release
+    assert np.abs(y[part.begin : part.end]).max() < 0.6
+    assert "A1 is clipped" in part.said[0]
+    mode = only(identify_decay(cut[part.begin : part.end], 500.0, ["A1"]))
+    assert mode.q == pytest.approx(40.0, rel=0.01)
+    assert mode.backbone is None
+
+
+@pytest.mark.parametrize("step", [1e-6, 0.01, 0.05])
+def test_the_tops_of_a_coarsely_resolved_wave_are_not_clipped(step):
+    t = np.arange(4000) / 500.0
+    y = np.round(ringing(t, 5.0, 1e5, 1.0) / step) * step
+    assert not clipped_samples(y[:, None]).any()
+
+
+def matrix_pencil(y, rate, poles):
+    """Poles of a sum of decaying sinusoids (Hua and Sarkar, IEEE Trans. ASSP 38 (1990) 814), |Im| > 0, in 1/s."""
+    length = len(y) // 3
+    hankel = np.lib.stride_tricks.sliding_window_view(y, length + 1)
+    _, _, v = np.linalg.svd(hankel, full_matrices=False)
+    v = v[:poles].conj().T
+    z = np.linalg.eigvals(np.linalg.pinv(v[:-1]) @ v[1:])
+    s = np.log(z.astype(complex)) * rate
+    return s[s.imag > 0]
+
+
+def test_a_matrix_pencil_finds_the_same_poles():
+    t = np.arange(900) / 400.0
+    y = noisy(ringing(t, 20.0, 30.0, 1.0) + ringing(t, 61.0, 80.0, 0.7), 1e-3)
+    ours = identify_decay(y, 400.0, ["A1"]).channels[0].resonances
+    theirs = sorted(matrix_pencil(y[:, 0], 400.0, 4), key=lambda s: s.imag)
+    assert [each.frequency_hz for each in ours] == pytest.approx([abs(s) / (2 * np.pi) for s in theirs], rel=1e-4)
+    assert [each.damping_ratio for each in ours] == pytest.approx([-s.real / abs(s) for s in theirs], rel=0.01)
+
+
+def slopes(y, rate, parts):
+    """Frequency (Hz) and decay rate (1/s) of the analytic signal over stretches, and the level there."""
+    wave = hilbert(y)
+    phase, logs, t = np.unwrap(np.angle(wave)), np.log(np.abs(wave)), np.arange(len(y)) / rate
+    rows = []
+    for a, b in parts:
+        k = slice(int(a * rate), int(b * rate))
+        rows.append(
+            (np.polyfit(t[k], phase[k], 1)[0] / 2 / np.pi, -np.polyfit(t[k], logs[k], 1)[0], np.exp(logs[k].mean()))
+        )
+    return np.array(rows).T
+
+
+@pytest.mark.skipif(not JOINTED.exists(), reason="the measured jointed beam is not on this machine")
+def test_the_jointed_beam_has_one_first_mode_that_drifts():
+    """80.34 Hz Q 169 to 80.55 Hz Q 341 on all three sensors, as the analytic signal shows as well."""
+    data = scipy.io.loadmat(JOINTED)["HIdata"][0, 0]
+    whole = np.stack([data[name].ravel() for name in ("acc1", "acc2", "acc3")], axis=1)
+    y = resample_poly(whole[200:], 1, 64, axis=0)[20:]  # 200 Hz: the first mode
+    found = identify_decay(y, 200.0, ["a1", "a2", "a3"], ["m/s^2"] * 3)
+    for channel in found.channels:
+        first = [each for each in channel.resonances if 78.0 < each.frequency_hz < 83.0]
+        assert len(first) == 1
+        low, high = first[0].backbone.frequency_range_hz
+        assert low == pytest.approx(80.37, abs=0.06)
+        assert high == pytest.approx(80.57, abs=0.04)
+        assert 169 < first[0].backbone.q_range[0] < 235  # the decimated record begins 0.12 s after the blow
+        assert first[0].backbone.q_range[1] == pytest.approx(341, rel=0.1)
+    curve = next(each for each in found.channels[0].resonances if 78.0 < each.frequency_hz < 83.0).backbone
+    spectrum = np.fft.rfft(y[:, 0])
+    f = np.fft.rfftfreq(len(y), 1 / 200.0)
+    spectrum[(f < 60) | (f > 99)] = 0
+    seen, rates, levels = slopes(np.fft.irfft(spectrum, len(y)), 200.0, [(0.2, 0.5), (0.8, 1.3), (2.0, 3.0)])
+    ours = np.interp(np.log(levels / G), np.log(curve.levels), curve.frequency_hz)
+    zeta = np.interp(np.log(levels / G), np.log(curve.levels), curve.damping_ratio)
+    assert seen == pytest.approx(ours, abs=0.03)
+    assert rates / (2 * np.pi * seen) == pytest.approx(zeta, rel=0.05)
