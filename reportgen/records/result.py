@@ -153,6 +153,15 @@ class Observed:
     """Half-power Q over Q at that rate."""
 
 
+class BackboneLaw(StrEnum):
+    """How the dependence on level was modelled."""
+
+    NONE = "independent of level"
+    POLYNOMIAL = "polynomial in level"
+    FRICTION = "dry friction"
+    POWER = "power law of level"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Backbone:
     """Frequency and damping of a mode against its own level, within the levels that it was seen at."""
@@ -168,8 +177,7 @@ class Backbone:
     frequency_std_hz: tuple[float, ...]
     damping_ratio: tuple[float, ...]
     damping_ratio_std: tuple[float, ...]
-    law: str
-    """How it was modelled, in the field's words."""
+    law: BackboneLaw
 
     @property
     def frequency_range_hz(self) -> tuple[float, float]:

@@ -9,7 +9,7 @@ import numpy as np
 from reportgen.compute.decay.decay_course import Course, Law, follow, rates_of
 from reportgen.compute.decay.decay_fit import Band, Fit
 from reportgen.records.log import Floats
-from reportgen.records.result import Backbone
+from reportgen.records.result import Backbone, BackboneLaw
 
 LEVELS = 7
 """Levels that a backbone is given at, in equal ratios."""
@@ -97,14 +97,15 @@ def backbone_of(
         frequency_std_hz=tuple(map(float, u_f)),
         damping_ratio=tuple(map(float, zeta)),
         damping_ratio_std=tuple(map(float, u_zeta)),
-        law=law_in_words(fit.courses[0].law),
+        law=law_of(fit.courses[0].law),
     )
 
 
-def law_in_words(law: Law) -> str:
-    """What a law is called."""
+def law_of(law: Law) -> BackboneLaw:
+    """What kind of law it is."""
     if law.is_linear:
-        return "independent of level"
+        return BackboneLaw.NONE
     if max(len(law.damping), len(law.frequency)) > 1:
-        return "polynomial in level"
-    return "dry friction" if law.damping == (-1.0,) and not law.free and not law.frequency else "power law of level"
+        return BackboneLaw.POLYNOMIAL
+    friction = law.damping == (-1.0,) and not law.free and not law.frequency
+    return BackboneLaw.FRICTION if friction else BackboneLaw.POWER

@@ -21,7 +21,7 @@ from reportgen.compute.decay.decay_fit import Band, Fit
 from reportgen.compute.decay.decay_search import FALSE_ALARM, Found, Search, final_fit, search
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats
-from reportgen.records.message import message
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, DecayCurve, Resonance, UnexplainedPeak
 from reportgen.units import parse_unit
 
@@ -35,7 +35,7 @@ CRITERION = message(
     significant=SIGNIFICANT,
 )
 """When a mode counts as found; printed in the report's methods."""
-_NO_DRIVE = (("amplification", "a free decay has no drive to divide by"),)
+_NO_DRIVE = (("amplification", message("decay.no-drive")),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,10 +44,10 @@ class FreeDecay:
 
     channels: tuple[ChannelResult, ...]
     curves: tuple[DecayCurve, ...]
-    method: str
+    method: Message
     explained: float
     """Share of the variance of all channels that decaying courses explain."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,13 +73,13 @@ def identify_decay(
     """
     n = len(samples)
     if samples.ndim != 2 or samples.shape[1] != len(channels) or not channels:
-        raise ComputeError("a free decay needs one column of samples for each channel")
+        raise ComputeError(message("decay.columns"))
     if n < 32 or not np.isfinite(samples).all():
-        raise ComputeError(f"{n} samples, or gaps in them, cannot carry a fit of decaying sinusoids")
+        raise ComputeError(message("decay.too-few-samples", samples=n))
     scale = np.std(samples, axis=0)
     alive = scale > 1e-12 * np.max(np.abs(samples), axis=0)
     if not alive.any():
-        raise ComputeError("every channel is silent: there is no decay in the record")
+        raise ComputeError(message("decay.silent"))
     time = np.arange(n) / sample_rate_hz
     y = samples[:, alive] / scale[alive]
     state = search(y, sample_rate_hz)
@@ -101,10 +101,9 @@ def _told(scene: _Scene, samples: Floats, silent: Sequence[str]) -> FreeDecay:
     return FreeDecay(
         channels=(*_results(scene, modes), *(_silent(name, time) for name in silent)),
         curves=tuple(_curve(scene, modes, c, samples[:, c]) for c in range(len(scene.names))),
-        method=f"Decaying sinusoids fitted to the free decay, {len(time)} samples of {time[-1]:.3g} s, channels "
-        "together; every mode counts whose line stands out of the noise and dies away.",
+        method=message("decay.method", samples=len(time), seconds=float(time[-1])),
         explained=1.0 - float(np.sum(scene.state.left**2)) / whole,
-        flags=tuple(each.said for each in found if each.said),
+        flags=tuple(named.said for named in found if named.said is not None),
     )
 
 
@@ -164,9 +163,16 @@ def _on_channel(scene: _Scene, plain: Resonance, fit: Fit, c: int, levels: tuple
     low, at, high = levels
     curve = backbone_of(fit, (low, high), abs(residue) / size, scene.names[c], unit, order_of(scene.units[c]))
     f, q = curve.frequency_range_hz, curve.q_range
-    said = (
-        f"frequency and damping depend on level: {f[0]:.6g} to {f[1]:.6g} Hz and Q {q[0]:.3g} to {q[1]:.3g} between "
-        f"{curve.levels[0]:.3g} and {curve.levels[-1]:.3g} {unit}; stated at {at * abs(residue) / size:.3g} {unit}"
+    said = message(
+        "decay.depends-on-level",
+        low_hz=f[0],
+        high_hz=f[1],
+        low_q=q[0],
+        high_q=q[1],
+        low=curve.levels[0],
+        high=curve.levels[-1],
+        at=at * abs(residue) / size,
+        unit=unit,
     )
     return replace(plain, residue=residue, backbone=curve, level=at * abs(residue) / size, flags=(*plain.flags, said))
 
@@ -203,7 +209,7 @@ def _envelope(each: Found, c: int, time: Floats) -> Floats:
 def _silent(name: str, time: Floats) -> ChannelResult:
     return ChannelResult(
         id=name, frequency_hz=np.empty(0), magnitude=np.empty(0), phase_deg=None,
-        flags=(f"the channel is silent for all of {time[-1]:.3g} s",),
+        flags=(message("decay.channel-silent", seconds=float(time[-1])),),
     )  # fmt: skip
 
 

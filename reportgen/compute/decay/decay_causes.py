@@ -11,6 +11,7 @@ import numpy as np
 
 from reportgen.compute.decay.decay_fit import Fit
 from reportgen.compute.decay.decay_search import Found, Search
+from reportgen.records.message import Message, message
 
 MAINS_HZ = (50.0, 60.0)
 """Frequencies of public supplies."""
@@ -59,10 +60,10 @@ class Cause(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A cause and the sentence that says it; no sentence for a mode."""
+    """A cause and the message that says it; none for a mode."""
 
     cause: Cause
-    said: str = ""
+    said: Message | None = None
 
 
 def causes(state: Search, fits: Sequence[Fit | None]) -> list[Named]:
@@ -80,13 +81,10 @@ def causes(state: Search, fits: Sequence[Fit | None]) -> list[Named]:
 def _by_itself(each: Found, fit: Fit | None, seconds: float) -> Named:
     course, f = each.course, each.course.omega / (2 * math.pi)
     if course.omega < 2.0 * LOWEST_Q * course.sigma:
-        return Named(
-            Cause.TRANSIENT,
-            f"what goes at {f:.4g} Hz is over within a cycle: a transient of the release, not a mode",
-        )
+        return Named(Cause.TRANSIENT, message("decay.transient", frequency_hz=f))
     if not _decays(each, fit, seconds):
-        kind = "the mains" if _is_mains(f) else "hum or an outside source"
-        return Named(Cause.STEADY, f"a line at {f:.4g} Hz does not die away: {kind}, not a mode")
+        said = message("decay.mains", frequency_hz=f) if _is_mains(f) else message("decay.steady-line", frequency_hz=f)
+        return Named(Cause.STEADY, said)
     return Named(Cause.MODE)
 
 
@@ -116,39 +114,52 @@ def _parents(modes: Sequence[Found]) -> list[Found]:
 
 def _tone(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Found], rate: float) -> Named | None:
     """The harmonic or combination tone that a mode in truth is; None for a mode."""
-    f = each.course.omega / (2 * math.pi)
+    return (
+        _remainder(each, modes)
+        or _harmonic(each, std, parents, rate)
+        or _combination(each, std, modes, [parent for parent in parents if _bends(parent)])
+    )
+
+
+def _hz(each: Found) -> float:
+    return float(each.course.omega / (2 * math.pi))
+
+
+def _remainder(each: Found, modes: Sequence[Found]) -> Named | None:
     for host in filter(_bends, modes):
         if host is not each and _beside(each, host):
-            return Named(
-                Cause.MISFIT,
-                f"what is left at {f:.5g} Hz is {100 * each.size / host.size:.2g} % of the mode at "
-                f"{host.course.omega / (2 * math.pi):.5g} Hz and not followed by its backbone: no mode of its own",
-            )
+            share = float(each.size / host.size)
+            said = message("decay.remainder", frequency_hz=_hz(each), share=share, of_hz=_hz(host))
+            return Named(Cause.MISFIT, said)
+    return None
+
+
+def _harmonic(each: Found, std: float, parents: Sequence[Found], rate: float) -> Named | None:
     for parent in parents:
         if parent is each or not _much_smaller(each, parent):
             continue
         for k in _HARMONICS:
             if _at(each, std, [(k, parent)]) and (_bends(parent) or _sensor_harmonic(each, parent, k)):
-                return Named(Cause.HARMONIC, f"{_harmonic_said(f, k, parent)}, not one of its own")
+                said = message("decay.harmonic", frequency_hz=_hz(each), times=k, of_hz=_hz(parent))
+                return Named(Cause.HARMONIC, said)
         folded = _folded(each, std, parent, rate)
         if folded is not None:
-            return Named(
-                Cause.HARMONIC,
-                f"{_harmonic_said(f, folded, parent)} that the sampling folded there, not one of its own",
-            )
-    for parent in filter(_bends, parents):
+            said = message("decay.harmonic-folded", frequency_hz=_hz(each), times=folded, of_hz=_hz(parent))
+            return Named(Cause.HARMONIC, said)
+    return None
+
+
+def _combination(each: Found, std: float, modes: Sequence[Found], parents: Sequence[Found]) -> Named | None:
+    for parent in parents:
         for other in modes:
             if other in (each, parent) or each is parent or not _much_smaller(each, other):
                 continue
-            for k in (1, -1, 2, -2):
-                if _at(each, std, [(1, other), (k, parent)]):
-                    a, b = (x.course.omega / (2 * math.pi) for x in (other, parent))
-                    sign, times = "+" if k > 0 else "−", "" if abs(k) == 1 else f"{abs(k)} · "
-                    return Named(
-                        Cause.COMBINATION,
-                        f"{f:.5g} Hz is {a:.5g} {sign} {times}{b:.5g} Hz: a combination tone of these modes, not one "
-                        "of its own",
-                    )
+            k = next((k for k in (1, -1, 2, -2) if _at(each, std, [(1, other), (k, parent)])), None)
+            if k is not None:
+                said = message(
+                    "decay.combination", frequency_hz=_hz(each), one_hz=_hz(other), times=k, other_hz=_hz(parent)
+                )
+                return Named(Cause.COMBINATION, said)
     return None
 
 
@@ -158,10 +169,6 @@ def _beside(each: Found, host: Found) -> bool:
         host
     )
     return close and bool(np.all(np.abs(each.residue) < _REMAINDER * np.abs(host.residue)))
-
-
-def _harmonic_said(f: float, k: int, parent: Found) -> str:
-    return f"{f:.5g} Hz is {k} times {parent.course.omega / (2 * math.pi):.5g} Hz: a harmonic of that mode"
 
 
 def _folded(each: Found, std: float, parent: Found, rate: float) -> int | None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from reportgen.compute.decay.clipping import clipped_samples
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
+from reportgen.records.message import Message, message
 
 LEAST_RISE = 10.0
 """Peak of a decay over the record's quiet floor; less is no pluck."""
@@ -40,22 +41,19 @@ def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
     """
     x = samples - np.median(samples, axis=0)
     if len(x) < 32 or not np.isfinite(x).all():
-        raise ComputeError(f"{len(x)} samples, or gaps in them, hold no decay that could be found")
+        raise ComputeError(message("decay.too-few-to-find", samples=len(x)))
     x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300), sample_rate_hz))
     largest = np.max(np.abs(x), axis=0)
     alive = largest > 0
     if not alive.any():
-        raise ComputeError("every channel is silent: there is no decay in the record")
+        raise ComputeError(message("decay.silent"))
     x = x[:, alive] / largest[alive]
     cycle = _strongest_cycle(x, sample_rate_hz)
     envelope, height = _envelope(x, cycle)
     floor = _quietest(envelope)
     top = float(envelope.max())
     if top < LEAST_RISE * floor:
-        raise ComputeError(
-            f"the largest reading stands {top / floor:.1f} times over the quietest stretch, {LEAST_RISE:g} are needed: "
-            "the record holds no pluck that dies away, or it ends too early"
-        )
+        raise ComputeError(message("decay.no-rise", rise=top / floor, least=LEAST_RISE))
     begin = _first_strong(envelope, top)
     end = _end_of_decay(envelope, begin, floor)
     start = begin * cycle + int(np.argmax(height[begin * cycle : (begin + 1) * cycle]))
@@ -70,7 +68,7 @@ class DecayPart:
     end: int
     release: int
     """First sample of the decay, before clipped samples were left out."""
-    said: tuple[str, ...] = ()
+    said: tuple[Message, ...] = ()
 
 
 def decay_part(samples: Floats, sample_rate_hz: float, channels: Sequence[str]) -> DecayPart:
@@ -91,12 +89,9 @@ def decay_part(samples: Floats, sample_rate_hz: float, channels: Sequence[str]) 
     return DecayPart(min(begin + last + 2, longer - 1), longer, begin, told)
 
 
-def _clipping_said(name: str, clipped: NDArray[np.bool_], rate: float) -> str:
+def _clipping_said(name: str, clipped: NDArray[np.bool_], rate: float) -> Message:
     last = float(np.flatnonzero(clipped)[-1]) / rate
-    return (
-        f"{name} is clipped: {int(clipped.sum())} samples in the first {last:.3g} s of the decay stand at the end of "
-        "the range; the fit begins behind them"
-    )
+    return message("decay.clipped", channel=name, samples=int(clipped.sum()), seconds=last)
 
 
 def _next_pluck(samples: Floats, end: int) -> int:

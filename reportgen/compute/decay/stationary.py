@@ -9,6 +9,7 @@ import numpy as np
 from reportgen.compute.decay.decay import level_unit
 from reportgen.records.job import RunPlan
 from reportgen.records.log import Floats, TimeHistory
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, RunResult
 
 _PARTS = 16
@@ -65,17 +66,19 @@ def steady_run(run: RunPlan, log: TimeHistory) -> RunResult:
             ChannelResult(id=name, frequency_hz=np.empty(0), magnitude=np.empty(0), phase_deg=None)
             for name in log.channels
         ),
-        method="Stationary record: without a drive that is known no resonance can be told from it.",
+        method=message("stationary.method"),
         flags=said,
     )
 
 
-def _said(name: str, x: Floats, rate: float, display: str) -> str:
+def _said(name: str, x: Floats, rate: float, display: str) -> Message:
     unit, size = level_unit(display)
     x = (x - np.mean(x)) / size
-    lines = ", ".join(f"{f:.5g} Hz ({f'{a:.3g} {unit}'.strip()})" for f, a in _lines(x, rate))
-    rms, largest = (f"{value:.3g} {unit}".strip() for value in (np.std(x), np.max(np.abs(x))))
-    return f"{name}: rms {rms}, largest {largest}; {'strongest lines ' + lines if lines else 'no line stands out'}"
+    rms, largest = float(np.std(x)), float(np.max(np.abs(x)))
+    lines = tuple(message("stationary.line", frequency_hz=f, level=a, unit=unit) for f, a in _lines(x, rate))
+    if not lines:
+        return message("stationary.no-line", channel=name, rms=rms, largest=largest, unit=unit)
+    return message("stationary.lines", channel=name, rms=rms, largest=largest, unit=unit, lines=lines)
 
 
 def _lines(x: Floats, rate: float) -> list[tuple[float, float]]:
