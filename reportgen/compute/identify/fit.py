@@ -14,7 +14,7 @@ import numpy as np
 
 from reportgen.compute.identify.drive import Drive
 from reportgen.compute.identify.envelope import Complexes
-from reportgen.compute.identify.kicks import NO_KICKS, Kicks
+from reportgen.compute.identify.kicks import NO_KICKS, Kicks, with_start
 from reportgen.compute.identify.magnitude import MagnitudeFit, fit_magnitudes, with_best_of_all_signs, with_best_signs
 from reportgen.compute.identify.model import (
     ChannelKind,
@@ -182,6 +182,11 @@ class Problem:
         self.drive = drive
         self._envelopes = {}
 
+    def ask_for_start(self) -> None:
+        """Take what may be lacking at the start among the unknowns."""
+        self.kicks = with_start(self.kicks)
+        self._envelopes = {}
+
     def part(self, start: int, stop: int, offset: list[Complexes], powers: tuple[int, ...]) -> Problem:
         """The problem over rows start … stop−1 with part of the model held."""
         held = [each[start:stop] for each in offset]
@@ -223,7 +228,7 @@ class Problem:
         ``more`` unknowns follow those of the modes and kicks: each as its change of every mode's envelope, (n,).
         """
         if len(poles.kicks) < len(self.kicks):
-            poles = replace(poles, kicks=np.zeros(len(self.kicks)))
+            poles = replace(poles, kicks=np.append(poles.kicks, np.zeros(len(self.kicks) - len(poles.kicks))))
         bases = self.bases(poles)
         modes = np.arange(len(poles)) if free is None else np.flatnonzero(free)
         size = 2 * len(modes) + len(self.kicks) + len(more)
@@ -301,7 +306,9 @@ class Problem:
         moved = np.zeros((len(self.kicks), rows.stop - first), complex)
         residues = x * basis.residues / self.centre**kind.power
         for k, each in enumerate(rings):
-            moved[:, each.rows.start - first : each.rows.stop - first] += residues[basis.mode == k].sum() * each.value
+            residue = complex(residues[basis.mode == k].sum())
+            at = slice(each.rows.start - first, each.rows.stop - first)
+            moved[:, at] += residue * each.value + residue.conjugate() * each.lower
         own = np.arange(first, rows.stop)
         if across is None:
             return _weighted(moved, along[rows], None), own

@@ -6,6 +6,11 @@ covariance Δ²(min(x, x′) − x x′) is that of a Brownian bridge: the depar
 independent sizes of variance one (Karhunen 1947, Loève 1948). The sizes are unknowns of the fit with that prior, the
 same for every mode and channel; a sharp mode that rings on after the step tells them, and what remains unknown goes
 into the uncertainties of the modes.
+
+The beginning of a log is such an event, too: the envelope there may be anything between rest and steady state. What it
+lacks of the steady envelope, as a share that all modes have in common (1 for a drive that began at the first row),
+dies away with each mode's own pole. Its two parts are two more unknowns with the same prior, from where a search finds
+something beside the start.
 """
 
 from __future__ import annotations
@@ -23,11 +28,16 @@ _LEAST = 0.035
 _ABOVE_SCATTER = 6.0
 _ABRUPT = 0.15
 """Turn within the row from which its place in the row matters to modes far from the drive, too."""
-_SHAPES = 6
+_SHAPES = 12
+"""Of a turn that is abrupt: what is left of one at the very edge of its row is 4/π² Σ 1/k² (odd k ≥ 13) = 1.6 %."""
 _MOST = 16
 """Turns followed, the greatest ones."""
 _MEMORY = 36.0
 _NODES = 32
+_START = (0, -1)
+"""``shape`` of the share that is lacking at the start and of its part in quadrature."""
+AT_AN_EVENT = 6
+"""Rows from an event of the drive on that a mode must not rest on alone: as many as the event has unknowns."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +47,7 @@ class Kicks:
     steps: np.ndarray
     """Step from row i to row i+1 in which each acts, int, shape (j,); −1 where it lies outside these rows."""
     shape: np.ndarray
-    """k of sin(kπx), int, shape (j,)."""
+    """k of sin(kπx), int, shape (j,); 0 and −1: what is lacking at the start, in phase and in quadrature."""
     std: Floats
     """Prior standard deviation of the level at the crest, shape (j,)."""
 
@@ -54,9 +64,23 @@ class Kicks:
         """Which act within these rows, indices."""
         return np.flatnonzero(self.steps >= 0)
 
+    @property
+    def turns(self) -> np.ndarray:
+        """Which are turns of the level within these rows, indices."""
+        return np.flatnonzero((self.steps >= 0) & (self.shape > 0))
+
+    @property
+    def starts(self) -> np.ndarray:
+        """Which are of a start within these rows, indices."""
+        return np.flatnonzero((self.steps >= 0) & (self.shape <= 0))
+
+    @property
+    def rows(self) -> np.ndarray:
+        """Row after which each event within these rows begins to show, each once, int."""
+        return np.unique(self.steps[self.inside])
+
 
 NO_KICKS = Kicks(np.empty(0, int), np.empty(0, int), np.empty(0))
-_NOTHING = np.empty((0, 0), complex)
 
 
 def kicks_of(drive: Drive) -> Kicks:
@@ -76,6 +100,16 @@ def kicks_of(drive: Drive) -> Kicks:
     return Kicks(at, shape, np.asarray(np.sqrt(2.0) * turn[at] / (np.pi * shape)))
 
 
+def with_start(kicks: Kicks) -> Kicks:
+    """The kicks of a run, and what may be lacking at its start behind them."""
+    more = len(_START)
+    return Kicks(
+        np.concatenate([kicks.steps, np.zeros(more, int)]),
+        np.concatenate([kicks.shape, _START]),
+        np.concatenate([kicks.std, np.ones(more)]),
+    )
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ringing:
     """What a mode answers to every kick, on the rows where any of it is left."""
@@ -83,40 +117,74 @@ class Ringing:
     rows: slice
     """Of width w."""
     value: Complexes
-    """Envelope after a kick of one prior standard deviation, shape (j, w)."""
+    """Upper envelope after a kick of one prior standard deviation, shape (j, w)."""
     value_ds: Complexes
     """Its derivative by the pole, shape (j, w)."""
+    lower: Complexes
+    """Lower envelope after it, shape (j, w): of a start only."""
+    lower_ds: Complexes
 
-    def of(self, kicks: Floats, envelope: Complexes, envelope_ds: Complexes) -> tuple[Complexes, Complexes]:
-        """An envelope and its derivative by the pole, each (n,), after kicks of these sizes (j,) as well."""
-        both = envelope.copy(), envelope_ds.copy()
-        for each, ringing in zip(both, (self.value, self.value_ds), strict=True):
-            each[self.rows] += kicks @ ringing
-        return both
+    def added(self, kicks: Floats, envelope: Complexes, value: Complexes) -> Complexes:
+        """An envelope (n,) after kicks of these sizes (j,) as well; ``value`` (j, w) is what each adds."""
+        after = envelope.copy()
+        after[self.rows] += kicks @ value
+        return after
 
 
-def kick_responses(drive: Drive, pole: complex, kicks: Kicks) -> Ringing:
-    """How a mode rings after every kick."""
-    if not len(kicks):
-        return Ringing(slice(0, 0), _NOTHING, _NOTHING)
+Start = tuple[complex, complex]
+"""An envelope and its derivative by the pole at the first row, as they are where the drive ran long before."""
+
+
+def kick_responses(drive: Drive, pole: complex, kicks: Kicks, upper: Start, lower: Start) -> Ringing:
+    """How a mode rings after every kick; the two envelopes at the start are those of s and s*."""
     inside = kicks.inside
-    steps = np.unique(kicks.steps[inside])
-    until = drive.time_s[steps + 1] + _MEMORY / abs(pole.real)
-    stops = np.clip(np.searchsorted(drive.time_s, until) + 1, steps + 2, len(drive.omega))
-    first, last = (int(steps[0]) + 1, int(stops.max())) if len(steps) else (0, 0)
-    value = np.zeros((len(kicks), last - first), complex)
-    value_ds = np.zeros_like(value)
+    if not len(inside):
+        nothing = np.zeros((len(kicks), 0), complex)
+        return Ringing(slice(0, 0), nothing, nothing, nothing, nothing)
+    begin = kicks.steps + (kicks.shape > 0)
+    stops = {int(row): _forgotten(drive, pole, int(row)) for row in np.unique(begin[inside])}
+    first, last = min(stops), max(stops.values())
+    value, value_ds, low, low_ds = np.zeros((4, len(kicks), last - first), complex)
     phase = np.concatenate([[0.0], np.cumsum(drive.advance[first : max(last - 1, first)])])
-    loads, loads_ds = _loads(drive, pole, kicks.steps[inside], kicks.shape[inside])
-    for step, stop in zip(steps, stops, strict=True):
-        rows = slice(step + 1 - first, stop - first)
-        after = drive.time_s[step + 1 : stop] - drive.time_s[step + 1]
-        ringing = np.exp(pole * after - 1j * (phase[rows] - phase[rows.start]))
-        of = kicks.steps[inside] == step
-        j, size = inside[of], kicks.std[inside[of]]
+    turns, starts = kicks.turns, kicks.starts
+    loads, loads_ds = _loads(drive, pole, kicks.steps[turns], kicks.shape[turns])
+    for row, stop in stops.items():
+        rows = slice(row - first, stop - first)
+        after = drive.time_s[row:stop] - drive.time_s[row]
+        turned = phase[rows] - phase[rows.start]
+        ringing = np.exp(pole * after - 1j * turned)
+        of = begin[turns] == row
+        j, size = turns[of], kicks.std[turns[of]]
         value[j, rows] = np.outer(size * loads[of], ringing)
         value_ds[j, rows] = np.outer(size * loads_ds[of], ringing) + after * value[j, rows]
-    return Ringing(slice(first, last), value, value_ds)
+        if row == 0 and len(starts):
+            lacking = kicks.std[starts] * _PARTS[-kicks.shape[starts]]
+            for s, both, at, at_ds in ((pole, upper, value, value_ds), (np.conj(pole), lower, low, low_ds)):
+                at[starts, rows], at_ds[starts, rows] = _lacking(drive, complex(s), both, lacking, after, turned)
+    return Ringing(slice(first, last), value, value_ds, low, low_ds)
+
+
+_PARTS = np.array([-1.0, -1j])
+"""What a share lacking at the start takes off the steady envelope: in phase, in quadrature."""
+
+
+def _forgotten(drive: Drive, pole: complex, row: int) -> int:
+    """First row at which nothing is left of what happened at a row."""
+    until = drive.time_s[row] + _MEMORY / abs(pole.real)
+    return int(np.clip(np.searchsorted(drive.time_s, until) + 1, row + 1, len(drive.omega)))
+
+
+def _lacking(
+    drive: Drive, pole: complex, steady: Start, size: Complexes, after: Floats, turned: Floats
+) -> tuple[Complexes, Complexes]:
+    """What is lacking of the steady envelope, as it dies away, and its derivative by s, each (j, w)."""
+    own, own_ds = (value * np.exp(pole * after - 1j * turned) for value in steady)
+    own_ds = own_ds + after * own
+    if drive.bandwidth_hz is not None:
+        late = 1.0 / (np.pi * drive.bandwidth_hz[: len(after)])
+        passed = 1.0 / (1.0 + late * (pole - 1j * drive.omega[: len(after)]))
+        own, own_ds = own * passed, own_ds * passed - own * late * passed**2
+    return np.outer(size, own), np.outer(size, own_ds)
 
 
 def _loads(drive: Drive, pole: complex, steps: np.ndarray, shape: np.ndarray) -> tuple[Complexes, Complexes]:

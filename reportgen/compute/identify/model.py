@@ -144,27 +144,35 @@ class ModeEnvelopes:
     lower: Complexes
     lower_ds: Complexes
     ringing: Ringing
-    """What kicks add to ``upper``."""
+    """What kicks add to both."""
 
     def after(self, kicks: Floats) -> ModeEnvelopes:
         """With kicks of these sizes, in standard deviations, shape (j,)."""
         if not kicks.any():
             return self
-        upper, upper_ds = self.ringing.of(kicks, self.upper, self.upper_ds)
-        return replace(self, upper=upper, upper_ds=upper_ds)
+        ringing = self.ringing
+        return replace(
+            self,
+            upper=ringing.added(kicks, self.upper, ringing.value),
+            upper_ds=ringing.added(kicks, self.upper_ds, ringing.value_ds),
+            lower=ringing.added(kicks, self.lower, ringing.lower),
+            lower_ds=ringing.added(kicks, self.lower_ds, ringing.lower_ds),
+        )
 
 
 def mode_envelopes(drive: Drive, pole: complex, kicks: Kicks = NO_KICKS) -> ModeEnvelopes:
     """Envelopes of s and s*, as the drive's tracking filter leaves them.
 
-    A kick is of the level as logged, behind the filter that responses pass, too: it needs none of its own.
+    A kick is of the level as logged, behind the filter that responses pass, too: it needs none of its own. What is
+    lacking at the start is the structure's, and passes the filter.
     """
     if drive.bandwidth_hz is None or drive.steady:
         upper, upper_ds = envelope(drive, pole)
     else:
         upper, upper_ds = through_filter(drive, pole)
     lower, lower_ds = envelope(drive, np.conj(pole))
-    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kick_responses(drive, pole, kicks))
+    first = (complex(upper[0]), complex(upper_ds[0])), (complex(lower[0]), complex(lower_ds[0]))
+    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, kick_responses(drive, pole, kicks, *first))
 
 
 def columns(

@@ -95,6 +95,9 @@ def _by_and_by(hunt: Search, solution: Solution, most: int | None, peaks_first: 
         chosen = _chosen(hunt, solution, 1)
         if not chosen or (most is not None and len(solution.poles) > most):
             break
+        if _at_the_start(hunt, chosen):
+            hunt.problem.ask_for_start()
+            continue
         solution = _admit(hunt, solution, chosen)
     return solution
 
@@ -107,6 +110,10 @@ def _hunted(hunt: Search, solution: Solution) -> Solution:
         chosen = _chosen(hunt, solution, most)
         if not chosen:
             break
+        if _at_the_start(hunt, chosen):
+            hunt.problem.ask_for_start()
+            solution = refine(hunt.problem, solution.poles, solution.coefficients, iterations=8, tolerance=0.3)
+            continue
         solution = _admit(hunt, solution, chosen)
         if len(solution.poles) > before:
             solution = prune(hunt, solution)
@@ -123,6 +130,19 @@ def _chosen(hunt: Search, solution: Solution, most: int) -> list[Candidate]:
     gain = _explained(hunt, solution)
     found = (score_of(gain, hunt.searched, 2) >= 1.0) & ~hunt.is_refused(hunt.bank.frequency_hz) & ~hunt.was_in_vain()
     return hunt.bank.separate(np.where(found, gain.max(axis=1), 0.0), most)
+
+
+_BESIDE_THE_START = 2.0
+"""Widths of a candidate within which of the first frequency it may be what the start left to ring."""
+
+
+def _at_the_start(hunt: Search, chosen: list[Candidate]) -> bool:
+    """True where a candidate lies beside the first row and the start is not among the unknowns yet."""
+    problem = hunt.problem
+    if problem.drive.steady or len(problem.kicks.starts):
+        return False
+    first = float(problem.drive.omega[0]) / (2 * np.pi)
+    return any(abs(np.log(each.frequency_hz / first)) < _BESIDE_THE_START * each.width for each in chosen)
 
 
 def _explained(hunt: Search, solution: Solution) -> Floats:

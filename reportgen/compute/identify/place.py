@@ -54,7 +54,7 @@ def joined(problem: Problem, solution: Solution, placed: Placed) -> Solution:
     """The solution with one mode more, nothing else moved."""
     own = placed.own
     poles = replace(solution.poles.joined(placed.frequency_hz, placed.q), kicks=placed.kicks)
-    if len(placed.kicks):
+    if not np.array_equal(placed.kicks, solution.poles.kicks):
         start = [np.append(x, value) for x, value in zip(solution.coefficients, own, strict=True)]
         return problem.solve(poles, start)
     bases = problem.bases(poles)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from reportgen.compute.identify.envelope import Complexes
 from reportgen.compute.identify.evidence import LEAST_SHARE, Evidence, evidence, score_of
 from reportgen.compute.identify.fit import Problem, Solution, refine, stacked
 from reportgen.compute.identify.hunt import Search
+from reportgen.compute.identify.kicks import AT_AN_EVENT
 from reportgen.compute.identify.mains_line import is_mains
+from reportgen.compute.identify.noise import weights_of
 from reportgen.compute.identify.normal import Normal
 from reportgen.compute.identify.place import neighbours
 from reportgen.records.log import Floats
@@ -83,4 +87,32 @@ def _objection(hunt: Search, solution: Solution, k: int, found: Evidence) -> tup
         return score, "rests on too few rows"
     if is_mains(hunt, solution, k):
         return score, "mains"
+    if _only_at_an_event(hunt, solution, k):
+        return score, "seen only within a few rows of a turn of the level or of the start"
     return score, ""
+
+
+def _only_at_an_event(hunt: Search, solution: Solution, k: int) -> bool:
+    """True where a mode beside an event of the drive has nothing to show for itself on other rows.
+
+    All that a structure does after an event is its own ringing, whose poles are those of its modes: what is left on
+    the rows of the event itself tells how the level was turned, not where another mode is.
+    """
+    problem, poles = hunt.problem, solution.poles
+    events = problem.kicks.rows
+    if not len(events):
+        return False
+    drive, f0 = problem.drive, float(poles.frequency_hz[k])
+    width = np.maximum(f0 / float(poles.q[k]), np.sqrt(np.abs(drive.omega_dot[events]) / (2 * np.pi)))
+    beside = events[np.abs(drive.omega[events] / (2 * np.pi) - f0) < 2.0 * width]
+    if not len(beside):
+        return False
+    since = np.arange(len(drive.omega))[:, None] - beside
+    at = np.any((since >= 0) & (since <= AT_AN_EVENT), axis=1)
+    elsewhere = problem.readings.valid & ~at[:, None]
+    sizes = np.abs(np.stack(solution.models, axis=1))
+    rest = replace(
+        problem, readings=replace(problem.readings, valid=elsewhere), weights=weights_of(hunt.noise, sizes, elsewhere)
+    )
+    gain = evidence(rest, rest.solve(poles, solution.coefficients)).gain[k]
+    return float(score_of(gain, hunt.searched, 1 + int(poles.complex_residue[k]))) < 1.0

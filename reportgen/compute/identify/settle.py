@@ -171,6 +171,6 @@ def _merge(hunt: Search, solution: Solution) -> Solution:
 
 
 def _at_a_step(problem: Problem, frequency_hz: float, q: float) -> bool:
-    """True where the level was turned within two bandwidths of a mode."""
-    at = problem.drive.omega[problem.kicks.steps] / (2 * np.pi)
+    """True where the level was turned, or the log began, within two bandwidths of a mode."""
+    at = problem.drive.omega[problem.kicks.rows] / (2 * np.pi)
     return bool(np.any(np.abs(np.log(at / frequency_hz)) < 2.0 / q))
