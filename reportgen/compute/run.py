@@ -12,7 +12,7 @@ from reportgen.compute.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.decay import identify_decay
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.dwell import dwell_result
-from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
+from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.pluck import find_pluck, pluck_window, rises_at_once
 from reportgen.compute.quality import data_quality
 from reportgen.compute.several_sweeps import split_sweeps

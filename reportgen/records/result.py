@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.note import MotionKind
 
@@ -147,6 +148,8 @@ class Resonance:
     """Residue of the fitted pole on this channel; its sign carries the shape."""
     mode: int | None = None
     flags: tuple[str, ...] = ()
+    facts: tuple[IdentifiedFact, ...] = ()
+    """What the identification says of it: decide on these. ``flags`` says the same in words, and more."""
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
     reasons: tuple[tuple[str, str], ...] = ()

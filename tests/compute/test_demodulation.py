@@ -13,7 +13,7 @@ from scipy.special import wofz
 from reportgen.compute.cell_sums import Model
 from reportgen.compute.demodulation import demodulate
 from reportgen.compute.drive_phase import phase_through
-from reportgen.compute.identify import SweptResponse, identify_modes
+from reportgen.compute.identification import SweptResponse, identify_modes
 from reportgen.compute.several_sweeps import split_sweeps
 from reportgen.compute.sine_fit import NOISE_BANDWIDTH, fit_rows
 from reportgen.compute.steady_state import steady_state_response

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from reportgen.compute.dwell import dwell_result
-from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.identification.swept_response import SweptResponse
 
 
 def dwell(frequency, control, response, *, time=None, phase=None):

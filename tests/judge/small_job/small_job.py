@@ -17,7 +17,7 @@ import numpy as np
 
 from reportgen.compute.control import combine_control, control_result
 from reportgen.compute.dwell import dwell_result
-from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.compute.profile import profile_level
 from reportgen.compute.quality import data_quality
 from reportgen.compute.run_comparison import compare_quality
