@@ -12,7 +12,7 @@ from scipy.special import wofz
 from reportgen.compute.identification.drive import Drive, drive_of
 from reportgen.compute.identification.drive_level import DriveLevel
 from reportgen.compute.identification.envelope import envelope
-from reportgen.compute.identification.modal_model import NO_POLES, channel_kind, columns, mode_envelopes
+from reportgen.compute.identification.modal_model import NO_POLES, Background, channel_kind, columns, mode_envelopes
 from reportgen.compute.identification.recorded_peak import (
     eta_of_loss,
     fastest_rate,
@@ -158,7 +158,9 @@ def swept_transmissibility(f0: float, q: float, eta: float, sign: int):
     d = drive(t, f)
     poles = NO_POLES.joined(f0, q)
     kind = channel_kind("acceleration", "acceleration")
-    basis = columns(d, poles, [mode_envelopes(d, s) for s in poles.s], kind, (), 1.0, np.zeros((0, len(t)), complex))
+    basis = columns(
+        d, poles, [mode_envelopes(d, s) for s in poles.s], kind, Background((), 1.0, np.zeros((0, len(t)), complex))
+    )
     return f, np.abs(basis.values[0])
 
 

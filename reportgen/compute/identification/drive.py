@@ -13,6 +13,7 @@ from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi
+"""rad a cycle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

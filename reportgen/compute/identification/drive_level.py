@@ -26,6 +26,7 @@ _AGREE = 2.0
 _LEAST_SCATTER = 2e-4
 """Relative scatter of the control from row to row below which it is taken as it is."""
 _ALL_FOLLOWED = 0.9
+"""Share of the scatter followed by the responses from which the control is taken as it is: it is known to a tenth."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

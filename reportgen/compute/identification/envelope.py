@@ -155,13 +155,12 @@ def _integrate(drive: Drive, pole: complex, steps: NDArray[np.int64], derivative
     turn = np.maximum(np.abs(drive.omega[steps] - pole.imag), np.abs(drive.omega[steps + 1] - pole.imag)) * length
     turn += abs(pole.real) * length
     loads = [np.zeros(len(steps), complex) for _ in range(derivatives + 1)]
-    sag = drive.sag[steps]
     lowest = 0.0
     for limit, nodes in _NODES:
         here = (turn >= lowest) & (turn < limit)
         lowest = limit
         if here.any():
-            parts = _quadrature(drive, pole, steps[here], length[here], sag[here, None], nodes, derivatives)
+            parts = _quadrature(drive, pole, steps[here], length[here], nodes, derivatives)
             for load, part in zip(loads, parts, strict=True):
                 load[here] = part
     return loads
@@ -178,12 +177,12 @@ def within_step(drive: Drive, steps: NDArray[np.int64], length: Floats, x: Float
 
 
 def _quadrature(
-    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, sag: Floats, nodes: int, derivatives: int
+    drive: Drive, pole: complex, steps: NDArray[np.int64], length: Floats, nodes: int, derivatives: int
 ) -> list[Complexes]:
     x, w = rule(nodes)
     back, y, phase = within_step(drive, steps, length, x)
     a0, a1 = drive.amplitude[steps][:, None], drive.amplitude[steps + 1][:, None]
-    value = np.exp(pole * back - 1j * phase) * (a1 - (a1 - a0) * y - 0.5 * sag * y * (1.0 - y))
+    value = np.exp(pole * back - 1j * phase) * (a1 - (a1 - a0) * y - 0.5 * drive.sag[steps][:, None] * y * (1.0 - y))
     found = []
     for _ in range(derivatives + 1):
         found.append(np.asarray((value @ w) * length, complex))

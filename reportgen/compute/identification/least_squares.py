@@ -21,6 +21,7 @@ from reportgen.compute.identification.magnitude_fit import (
     with_best_signs,
 )
 from reportgen.compute.identification.modal_model import (
+    Background,
     ChannelKind,
     Columns,
     ModeEnvelopes,
@@ -97,17 +98,24 @@ class Solution:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class EventSlopes:
+    """What the events of the drive change of the weighted readings of a channel."""
+
+    change: Floats
+    """By every event, coefficients not projected off, of the readings that any of them reaches, shape (j, W)."""
+    reached: np.ndarray
+    """Which those are, indices, shape (W,)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ProjectedSlopes:
     """What moves the N weighted readings of a channel besides its coefficients, these projected off."""
 
     order: np.ndarray
-    """Places of all but the timing, then of the timing, among the p unknowns, shape (p,)."""
+    """Places of all but the events, then of the events, among the p unknowns, shape (p,)."""
     rest: Floats
-    """Change by every unknown but the timing, projected, shape (p − j, N)."""
-    timing: Floats
-    """Change by every event, not projected, of the readings that any of them reaches, shape (j, W)."""
-    reached: np.ndarray
-    """Which those are, indices, shape (W,)."""
+    """Change by every unknown but the events, projected, shape (p − j, N)."""
+    events: EventSlopes
     coupling: Floats
     """−∂coefficients/∂unknowns, shape (P, p)."""
     information: Floats
@@ -117,28 +125,27 @@ class ProjectedSlopes:
 
     @classmethod
     def of(
-        cls, rows: Floats, normal: Normal, left: Floats, rest: Floats, timing: Floats, reached: np.ndarray,
-        order: np.ndarray,
-    ) -> ProjectedSlopes:  # fmt: skip
+        cls, rows: Floats, normal: Normal, left: Floats, rest: Floats, events: EventSlopes, order: np.ndarray
+    ) -> ProjectedSlopes:
         """From changes not yet projected off the ``rows`` (P, N) by the coefficients; residual ``left`` (N,)."""
-        several = len(rest)
-        pull = np.concatenate([rows @ rest.T, rows[:, reached] @ timing.T], axis=1)
+        several, by_event, reached = len(rest), events.change, events.reached
+        pull = np.concatenate([rows @ rest.T, rows[:, reached] @ by_event.T], axis=1)
         follow = normal.divide(pull)
         rest = rest - follow[:, :several].T @ rows
-        by_both = rest[:, reached] @ timing.T
-        by_kicks = timing @ timing.T - pull[:, several:].T @ follow[:, several:]
-        towards = timing @ left[reached] - follow[:, several:].T @ (rows @ left)
+        by_both = rest[:, reached] @ by_event.T
+        by_events = by_event @ by_event.T - pull[:, several:].T @ follow[:, several:]
+        towards = by_event @ left[reached] - follow[:, several:].T @ (rows @ left)
         back = np.argsort(order)
-        information = np.block([[rest @ rest.T, by_both], [by_both.T, by_kicks]])[np.ix_(back, back)]
+        information = np.block([[rest @ rest.T, by_both], [by_both.T, by_events]])[np.ix_(back, back)]
         gradient = np.concatenate([rest @ left, towards])[back]
-        return cls(order, rest, timing, reached, follow[:, back], information, gradient)
+        return cls(order, rest, events, follow[:, back], information, gradient)
 
     def everywhere(self, rows: Floats) -> Floats:
         """All changes, projected off the ``rows`` (P, N) by the coefficients, shape (p, N)."""
-        own, timed = np.split(self.order, [len(self.rest)])
+        own, of_events = np.split(self.order, [len(self.rest)])
         full = np.zeros((len(self.order), rows.shape[1]))
-        full[np.ix_(timed, self.reached)] = self.timing
-        full[timed] -= self.coupling[:, timed].T @ rows
+        full[np.ix_(of_events, self.events.reached)] = self.events.change
+        full[of_events] -= self.coupling[:, of_events].T @ rows
         full[own] = self.rest
         return full
 
@@ -161,7 +168,7 @@ class Tangent:
 
     @property
     def slope(self) -> Floats:
-        """By the free poles and the timing with the coefficients projected off, shape (p, N)."""
+        """By the free poles and the events with the coefficients projected off, shape (p, N)."""
         return self.slopes.everywhere(self.rows)
 
     def weighted(self, change: Complexes) -> Floats:
@@ -230,14 +237,14 @@ class FitProblem:
     def envelopes(self, poles: Poles) -> list[ModeEnvelopes]:
         """Envelopes of every mode after the events of the drive."""
         found = self._remembered(poles)
-        return [found[complex(s)].after(poles.timing) for s in poles.s]
+        return [found[complex(s)].after(poles.events) for s in poles.s]
 
     def bases(self, poles: Poles) -> dict[ChannelKind, Columns]:
         """Basis of every kind of channel in the run."""
         envelopes = self.envelopes(poles)
+        background = Background(self.powers, self.centre, self.extra)
         return {
-            kind: columns(self.drive, poles, envelopes, kind, self.powers, self.centre, self.extra)
-            for kind in dict.fromkeys(self.readings.kinds)
+            kind: columns(self.drive, poles, envelopes, kind, background) for kind in dict.fromkeys(self.readings.kinds)
         }
 
     def held(self, c: int) -> Complexes:
@@ -253,10 +260,10 @@ class FitProblem:
     ) -> Solution:
         """Best coefficients at these poles, with the projected normal equations of the ``free`` modes (bool).
 
-        ``more`` unknowns follow those of the modes and timing: each as its change of every mode's envelope, (n,).
+        ``more`` unknowns follow those of the modes and events: each as its change of every mode's envelope, (n,).
         """
-        if len(poles.timing) < len(self.timing):
-            poles = replace(poles, timing=np.append(poles.timing, np.zeros(len(self.timing) - len(poles.timing))))
+        if len(poles.events) < len(self.timing):
+            poles = replace(poles, events=np.append(poles.events, np.zeros(len(self.timing) - len(poles.events))))
         bases = self.bases(poles)
         modes = np.arange(len(poles)) if free is None else np.flatnonzero(free)
         size = 2 * len(modes) + len(self.timing) + len(more)
@@ -278,14 +285,14 @@ class FitProblem:
         one; those outside these rows stay."""
         information, gradient = np.zeros((size, size)), np.zeros(size)
         inside = self.timing.inside
-        sizes = poles.timing[inside]
+        sizes = poles.events[inside]
         timing = range(first, first + len(self.timing))
         information[timing, timing] = 1.0
         gradient[first + inside] = -sizes
         return information, gradient, float(sizes @ sizes)
 
     def tangents(self, solution: Solution) -> Iterator[Tangent]:
-        """Channel by channel, what moves the fit at a solution: by coefficients, by poles and timing."""
+        """Channel by channel, what moves the fit at a solution: by coefficients, by poles and events."""
         bases = self.bases(solution.poles)
         modes = np.arange(len(solution.poles))
         for c, kind in enumerate(self.readings.kinds):
@@ -312,33 +319,32 @@ class FitProblem:
         moved = _moved(basis, x, modes)
         if more:
             scale = self.centre**kind.power
-            moved = np.concatenate([moved, [_changed(basis, x, each) / scale for each in more]])
-        timed, reached = self._timed(poles, basis, x, kind, along, across)
-        order = np.r_[0 : 2 * len(modes), 2 * len(modes) + len(timed) + np.arange(len(more))]
-        order = np.concatenate([order, 2 * len(modes) + np.arange(len(timed))])
-        slopes = ProjectedSlopes.of(rows, normal, left, _weighted(moved, along, across), timed, reached, order)
+            moved = np.concatenate([moved, [_changed(basis, x, by_envelopes) / scale for by_envelopes in more]])
+        events = self._event_slopes(poles, basis, x, kind, along, across)
+        poles_last, count = 2 * len(modes), len(events.change)
+        order = np.r_[0:poles_last, poles_last + count + np.arange(len(more)), poles_last + np.arange(count)]
+        slopes = ProjectedSlopes.of(rows, normal, left, _weighted(moved, along, across), events, order)
         return Tangent(basis, x, rows, left, slopes, normal, along, across)
 
-    def _timed(
+    def _event_slopes(
         self, poles: Poles, basis: Columns, x: Floats, kind: ChannelKind, along: Complexes, across: Complexes | None
-    ) -> tuple[Floats, np.ndarray]:
-        """Change of the weighted readings by every event, (j, W), and which any of them reaches, (W,)."""
+    ) -> EventSlopes:
         if not len(self.timing):
-            return np.empty((0, 0)), np.empty(0, int)
+            return EventSlopes(np.empty((0, 0)), np.empty(0, int))
         remembered = self._remembered(poles)
         rings = [remembered[complex(s)].ringing for s in poles.s]
-        first = min((each.rows.start for each in rings), default=0)
-        rows = slice(first, max((each.rows.stop for each in rings), default=first))
+        first = min((ringing.rows.start for ringing in rings), default=0)
+        rows = slice(first, max((ringing.rows.stop for ringing in rings), default=first))
         moved = np.zeros((len(self.timing), rows.stop - first), complex)
         residues = x * basis.residues / self.centre**kind.power
-        for k, each in enumerate(rings):
+        for k, ringing in enumerate(rings):
             residue = complex(residues[basis.mode == k].sum())
-            at = slice(each.rows.start - first, each.rows.stop - first)
-            moved[:, at] += residue * each.value + residue.conjugate() * each.lower
+            at = slice(ringing.rows.start - first, ringing.rows.stop - first)
+            moved[:, at] += residue * ringing.value + residue.conjugate() * ringing.lower
         own = np.arange(first, rows.stop)
         if across is None:
-            return _weighted(moved, along[rows], None), own
-        return _weighted(moved, along[rows], across[rows]), np.concatenate([own, len(along) + own])
+            return EventSlopes(_weighted(moved, along[rows], None), own)
+        return EventSlopes(_weighted(moved, along[rows], across[rows]), np.concatenate([own, len(along) + own]))
 
     def _magnitudes(self, c: int, basis: Columns, start: Floats | None) -> MagnitudeFit:
         return fit_magnitudes(
@@ -480,6 +486,6 @@ def _stepped(at: Solution, index: np.ndarray, damping: float) -> Floats:
     step = scale * np.linalg.lstsq(matrix, scale * at.gradient, rcond=1e-14)[0]
     parameters = poles.parameters
     limit = np.stack([np.maximum(2.0 * poles.damping_ratio, 1e-4), np.full(len(poles), 0.7)], axis=1).ravel()
-    limit = np.concatenate([limit, np.full(len(poles.timing), 2.0)])[index]
+    limit = np.concatenate([limit, np.full(len(poles.events), 2.0)])[index]
     parameters[index] += np.clip(step, -limit, limit)
     return parameters

@@ -12,8 +12,11 @@ from reportgen.compute.identification.normal_equations import Normal
 from reportgen.records.log import Floats
 
 _STEPS = 12
+"""Guard: Gauss-Newton steps; four are usual."""
 _HALVINGS = 6
+"""Times a step that raises χ² is cut to 0.4: the last is 0.4 % of the first."""
 _FIRST_STEPS = 3
+"""Steps after which combinations of signs are compared."""
 _PROMISING = 4
 """Combinations of signs that are followed to the end."""
 _SHOWS = 4.0
@@ -110,7 +113,7 @@ def with_best_of_all_signs(
         for sign, group in zip(signs, groups, strict=True):
             x[group] *= sign
         tried.append(fit_magnitudes(values, weight, amplitude, held, x, _FIRST_STEPS))
-    for promising in sorted(tried, key=lambda each: each.cost)[:_PROMISING]:
+    for promising in sorted(tried, key=lambda fit: fit.cost)[:_PROMISING]:
         trial = fit_magnitudes(values, weight, amplitude, held, promising.coefficients)
         if trial.cost < best.cost - 1.0:
             best = trial

@@ -11,7 +11,9 @@ from reportgen.records.log import Floats
 LINES_HZ = (50.0, 60.0)
 """Nominal mains frequencies; multiples count as well."""
 _LEAST_HALF_WIDTH = 1.0
+"""Hz: the mains wander by some tenths, and detectors average for about a second."""
 _ROWS = 1.5
+"""Rows on either side of a line that it may show on at least: the nearest row, and half of the next step."""
 
 
 def nearest_line(frequency_hz: float) -> float:
@@ -21,7 +23,7 @@ def nearest_line(frequency_hz: float) -> float:
     120.0
     """
     multiples = [line * max(1.0, round(frequency_hz / line)) for line in LINES_HZ]
-    return min(multiples, key=lambda each: abs(each - frequency_hz))
+    return min(multiples, key=lambda line: abs(line - frequency_hz))
 
 
 def half_width(frequency: Floats, line_hz: float) -> float:

@@ -24,6 +24,7 @@ from reportgen.records.log import Floats
 DIRECT_POWERS = (0, 2, 3, 4, -2)
 """Powers of s of the terms for what lies outside the band, in the order in which they are added."""
 _POWER = {"acceleration": 0, "velocity": -1, "displacement": -2}
+"""Power of s of each kind of motion over acceleration."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class Poles:
     """ζ, shape (m,)."""
     complex_residue: np.ndarray
     """Which modes may have a residue that is not real, bool, shape (m,)."""
-    timing: Floats = field(default_factory=lambda: np.empty(0))
+    events: Floats = field(default_factory=lambda: np.empty(0))
     """What the level's steps were beyond the rows, in prior standard deviations, shape (j,)."""
 
     def __len__(self) -> int:
@@ -70,18 +71,18 @@ class Poles:
 
     @property
     def parameters(self) -> Floats:
-        """(ln f₀, ln ζ) of every mode, then the timing, shape (2m + j,)."""
+        """(ln f₀, ln ζ) of every mode, then the sizes of the events, shape (2m + j,)."""
         pairs = np.stack([np.log(self.frequency_hz), np.log(self.damping_ratio)], axis=1)
-        return np.concatenate([pairs.ravel(), self.timing])
+        return np.concatenate([pairs.ravel(), self.events])
 
     def moved(self, parameters: Floats) -> Poles:
-        """The same modes at other parameters (ln f₀, ln ζ, …, timing)."""
+        """The same modes at other parameters (ln f₀, ln ζ, …, sizes of the events)."""
         pairs = parameters[: 2 * len(self)].reshape(-1, 2)
         return replace(
             self,
             frequency_hz=np.exp(pairs[:, 0]),
             damping_ratio=np.clip(np.exp(pairs[:, 1]), *DAMPING_RANGE),
-            timing=parameters[2 * len(self) :],
+            events=parameters[2 * len(self) :],
         )
 
     def only(self, keep: np.ndarray) -> Poles:
@@ -104,7 +105,9 @@ class Poles:
 
 
 DAMPING_RANGE = (1e-5, 0.7)
+"""ζ of a mode: from far below any structure's own (Q = 50,000) to where a resonance has no peak (1/√2)."""
 NO_POLES = Poles(frequency_hz=np.empty(0), damping_ratio=np.empty(0), complex_residue=np.empty(0, bool))
+"""A structure without a mode in or near the band."""
 
 
 def _numerators(zeta: float, kind: ChannelKind, wanted: int) -> list[tuple[complex, complex]]:
@@ -144,19 +147,19 @@ class ModeEnvelopes:
     lower: Complexes
     lower_ds: Complexes
     ringing: EventRinging
-    """What timing add to both."""
+    """What the events of the drive add to both."""
 
-    def after(self, timing: Floats) -> ModeEnvelopes:
-        """With timing of these sizes, in standard deviations, shape (j,)."""
-        if not timing.any():
+    def after(self, events: Floats) -> ModeEnvelopes:
+        """After events of these sizes, in prior standard deviations, shape (j,)."""
+        if not events.any():
             return self
         ringing = self.ringing
         return replace(
             self,
-            upper=ringing.added(timing, self.upper, ringing.value),
-            upper_ds=ringing.added(timing, self.upper_ds, ringing.value_ds),
-            lower=ringing.added(timing, self.lower, ringing.lower),
-            lower_ds=ringing.added(timing, self.lower_ds, ringing.lower_ds),
+            upper=ringing.added(events, self.upper, ringing.value),
+            upper_ds=ringing.added(events, self.upper_ds, ringing.value_ds),
+            lower=ringing.added(events, self.lower, ringing.lower),
+            lower_ds=ringing.added(events, self.lower_ds, ringing.lower_ds),
         )
 
 
@@ -175,19 +178,23 @@ def mode_envelopes(drive: Drive, pole: complex, timing: StepTiming = NO_TIMING) 
     return ModeEnvelopes(upper, upper_ds, lower, lower_ds, ringing_after(drive, pole, timing, *first))
 
 
-def columns(
-    drive: Drive,
-    poles: Poles,
-    envelopes: list[ModeEnvelopes],
-    kind: ChannelKind,
-    powers: tuple[int, ...],
-    centre: float,
-    extra: Complexes,
-) -> Columns:
-    """Basis of a kind of channel: the direct terms, ``extra`` (e, n) as it is, then one or two coefficients a mode.
+@dataclass(frozen=True, slots=True, eq=False)
+class Background:
+    """What is in a model besides its modes."""
 
-    ``centre`` (rad/s) scales powers of ω so that all coefficients are of one order.
-    """
+    powers: tuple[int, ...]
+    """Of s: terms for what lies outside the band."""
+    centre: float
+    """rad/s: scales powers of ω so that all coefficients are of one order."""
+    extra: Complexes
+    """Columns that are taken as they are, shape (e, n)."""
+
+
+def columns(
+    drive: Drive, poles: Poles, envelopes: list[ModeEnvelopes], kind: ChannelKind, background: Background
+) -> Columns:
+    """Basis of a kind of channel: the direct terms, the extra columns, then one or two coefficients a mode."""
+    powers, centre, extra = background.powers, background.centre, background.extra
     size = len(powers) + len(extra) + len(poles) + int(poles.complex_residue.sum())
     n = len(drive.omega)
     basis = Columns(
@@ -198,31 +205,44 @@ def columns(
     j = len(powers) + len(extra)
     basis.values[len(powers) : j] = extra
     for k, pair in enumerate(envelopes):
-        j = _fill_mode(basis, j, k, poles, pair, kind, centre)
+        for residue in _residues(poles, k, kind, centre):
+            _fill(basis, j, pair, residue, kind)
+            basis.mode[j] = k
+            basis.residues[j] = residue.upper * centre**kind.power
+            j += 1
     return basis
 
 
-def _fill_mode(
-    basis: Columns, j: int, k: int, poles: Poles, pair: ModeEnvelopes, kind: ChannelKind, centre: float
-) -> int:
-    """Write the coefficients of mode k from row j on; returns the next free row."""
+@dataclass(frozen=True, slots=True)
+class _Residue:
+    """Of one coefficient of a mode at its upper pole, with the pole."""
+
+    upper: complex
+    by_ln_zeta: complex
+    pole: complex
+    pole_by_ln_zeta: complex
+
+
+def _residues(poles: Poles, k: int, kind: ChannelKind, centre: float) -> list[_Residue]:
+    """Of the one or two coefficients of mode k."""
     pole, zeta = complex(poles.s[k]), float(poles.damping_ratio[k])
     omega0 = 2.0 * np.pi * float(poles.frequency_hz[k])
     pole_dzeta = omega0 * zeta * (-1.0 - 1j * zeta / np.sqrt(1.0 - zeta**2))
     scale = omega0 * (omega0 / centre) ** kind.power
-    for residue, residue_dzeta in _numerators(zeta, kind, 1 + int(poles.complex_residue[k])):
-        r, dr = residue * scale, residue_dzeta * scale
-        rc, drc = np.conj(r), np.conj(dr)
-        value = r * pair.upper + rc * pair.lower
-        basis.values[j] = value
-        basis.derivative[j, 0] = (1 + kind.power) * value
-        basis.derivative[j, 0] += (r * pole) * pair.upper_ds + (rc * np.conj(pole)) * pair.lower_ds
-        basis.derivative[j, 1] = dr * pair.upper + drc * pair.lower
-        basis.derivative[j, 1] += (r * pole_dzeta) * pair.upper_ds + (rc * np.conj(pole_dzeta)) * pair.lower_ds
-        basis.mode[j] = k
-        basis.residues[j] = r * centre**kind.power
-        j += 1
-    return j
+    wanted = 1 + int(poles.complex_residue[k])
+    return [_Residue(r * scale, dr * scale, pole, pole_dzeta) for r, dr in _numerators(zeta, kind, wanted)]
+
+
+def _fill(basis: Columns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: ChannelKind) -> None:
+    """Write row j: the response of a coefficient and its derivatives by (ln f₀, ln ζ)."""
+    r, dr, pole, pole_dzeta = residue.upper, residue.by_ln_zeta, residue.pole, residue.pole_by_ln_zeta
+    rc, drc = np.conj(r), np.conj(dr)
+    value = r * pair.upper + rc * pair.lower
+    basis.values[j] = value
+    basis.derivative[j, 0] = (1 + kind.power) * value
+    basis.derivative[j, 0] += (r * pole) * pair.upper_ds + (rc * np.conj(pole)) * pair.lower_ds
+    basis.derivative[j, 1] = dr * pair.upper + drc * pair.lower
+    basis.derivative[j, 1] += (r * pole_dzeta) * pair.upper_ds + (rc * np.conj(pole_dzeta)) * pair.lower_ds
 
 
 def steady_columns(
@@ -237,4 +257,5 @@ def steady_columns(
         time_s=zero, omega=omega, omega_dot=zero, advance=zero[1:], amplitude=np.ones(len(omega)), steady=True, law=""
     )
     envelopes = [mode_envelopes(still, s) for s in poles.s]
-    return columns(still, poles, envelopes, kind, powers, centre, np.zeros((extra, len(omega)), complex))
+    background = Background(powers, centre, np.zeros((extra, len(omega)), complex))
+    return columns(still, poles, envelopes, kind, background)

@@ -25,7 +25,9 @@ CHANCE = 1e-6
 LEAST_SHARE = 0.02
 """Smallest contribution to the response at its own peak, as a fraction, that counts as a mode."""
 LEAST_Q = 1.5
+"""Q from which a mode is reported: one of lower Q has hardly a peak (none from 1/√2 down) and serves as background."""
 _INFLATION_CAP = 400.0
+"""Most by which the noise variance is inflated: residuals of 20 σ say that the model is wrong, not how noisy it is."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,7 +173,7 @@ def schwarz(problem: FitProblem, solution: Solution) -> float:
 
 def price_of_unknowns(problem: FitProblem, solution: Solution) -> float:
     """What Schwarz's criterion adds for all unknowns of a solution."""
-    unknowns = 2 * len(solution.poles) + sum(len(each) for each in solution.coefficients)
+    unknowns = 2 * len(solution.poles) + sum(len(x) for x in solution.coefficients)
     return float(unknowns * np.log(len(_readings(problem))))
 
 

@@ -37,8 +37,8 @@ class ModePlacement:
     """Coefficient on each channel."""
     gain: float
     """χ² that it explains."""
-    timing: Floats
-    """Of the events of the drive, as they suit it."""
+    events: Floats
+    """Sizes of the events of the drive, as they suit it."""
 
 
 def place_mode(state: SearchState, candidate: ResonanceCandidate) -> ModePlacement | None:
@@ -60,15 +60,15 @@ def place_mode(state: SearchState, candidate: ResonanceCandidate) -> ModePlaceme
     strayed = abs(np.log(frequency / candidate.frequency_hz)) > _STRAYED * candidate.width
     if gain / spread < threshold(state.searched, 4) or strayed or state.is_rejected(np.array(frequency)):
         return None
-    return ModePlacement(frequency, q, [float(x[-1]) for x in best.coefficients], gain, best.poles.timing)
+    return ModePlacement(frequency, q, [float(x[-1]) for x in best.coefficients], gain, best.poles.events)
 
 
 def joined(state: SearchState, placement: ModePlacement) -> SearchState:
     """One mode more, nothing else moved."""
     problem, solution, own = state.problem, state.solution, placement.own
-    poles = replace(solution.poles.joined(placement.frequency_hz, placement.q), timing=placement.timing)
+    poles = replace(solution.poles.joined(placement.frequency_hz, placement.q), events=placement.events)
     coefficients = [np.append(x, value) for x, value in zip(solution.coefficients, own, strict=True)]
-    if not np.array_equal(placement.timing, solution.poles.timing):
+    if not np.array_equal(placement.events, solution.poles.events):
         return replace(state, solution=problem.solve(poles, coefficients))
     bases = problem.bases(poles)
     models = [

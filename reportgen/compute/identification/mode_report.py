@@ -17,7 +17,7 @@ from reportgen.compute.identification.mode_evidence import (
     mode_evidence,
     threshold,
 )
-from reportgen.compute.identification.recorded_peak import observed
+from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.compute.identification.swept_response import ChannelFit, Identification, SweptResponse
 from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, spread_of, steady_magnitude, steady_peak
@@ -182,11 +182,9 @@ class ModeReport:
         readings = self.problem.readings
         ratio = np.where(readings.valid[:, c], readings.amplitude[:, c] / self.sweep.control[self.rows], np.nan)
         swept = np.abs(self.solution.models[c]) / self.drive.amplitude
-        poles = self.solution.poles
-        return observed(
-            self.drive, ratio, swept, float(poles.frequency_hz[k]), float(poles.q[k]), peak.amplification,
-            self.sweep.sweep_rate_unit,
-        )  # fmt: skip
+        frequency, q = float(self.solution.poles.frequency_hz[k]), float(self.solution.poles.q[k])
+        recorded = RecordedResponse(self.drive, ratio, swept)
+        return observed(recorded, frequency, q, peak.amplification, self.sweep.sweep_rate_unit)
 
     def _residue(self, c: int, k: int) -> complex:
         """Residue of H(s) at the pole, in units of |response/control| times rad/s."""

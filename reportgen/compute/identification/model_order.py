@@ -90,8 +90,9 @@ def _explains_more(turned: SearchState, state: SearchState) -> bool:
 
 
 _CLEARLY_MORE = 1.2
+"""χ² explained …"""
 _CLEARLY_LESS_LEFT = 0.7
-"""χ² explained and left with phases turned, over the same as logged, from which the log is taken to count the other
+"""… and left with phases turned, over the same as logged, from which the log is taken to count the other
 way: a wrong sense leaves most of every circle, so the two differ by factors where there is a resonance at all."""
 
 

@@ -13,6 +13,7 @@ from reportgen.records.log import Floats
 _CLIP = 4.0
 """Residuals beyond so many σ do not inform the noise."""
 _MOST_AT_FIRST = 0.03
+"""Relative noise that is believed before a model says what is noise; more than instruments have as a rule."""
 _CLIPPED_SHARE = 0.9989
 """Mean of x² of a normal variate cut off at ±4σ (closed form)."""
 
@@ -115,7 +116,7 @@ def _two_parts(residual: Floats, size: Floats, least: float) -> tuple[float, flo
 def weights_of(noise: tuple[NoiseModel, ...], sizes: Floats, valid: np.ndarray) -> Weights:
     """1/σ of every reading at the sizes of the model, zero where there is no reading; all of shape (n, c)."""
     along, across = np.empty_like(sizes), np.empty_like(sizes)
-    for c, each in enumerate(noise):
-        sa, st = each.sigma(sizes[:, c])
+    for c, channel in enumerate(noise):
+        sa, st = channel.sigma(sizes[:, c])
         along[:, c], across[:, c] = valid[:, c] / sa, valid[:, c] / st
     return Weights(along=along, across=across)

@@ -12,6 +12,7 @@ _STRETCH = 15
 _NOISE_ALONE = 0.15
 """Relative scatter from row to row from which a reading says nothing."""
 _ABOVE_TYPICAL = 8.0
+"""… and times the typical scatter of the channel, so that a channel that is noisy throughout is kept."""
 
 
 def noise_only(value: Complexes | Floats, valid: np.ndarray) -> np.ndarray:

@@ -7,6 +7,7 @@ e^{−iπ/4} (Lewis, Trans. ASME 54 (1932) 253, written with the Faddeeva functi
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -131,15 +132,27 @@ def rate_at(drive: Drive, frequency_hz: float) -> float | None:
     return float(np.max(np.abs(drive.omega_dot[near])) / (2 * np.pi))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RecordedResponse:
+    """|response/control| of one channel over the rows of a drive."""
+
+    drive: Drive
+    ratio: Floats
+    """As recorded, shape (n,); NaN where there is no reading."""
+    swept: Floats
+    """Of the model as the sweep saw it, shape (n,)."""
+
+
 def observed(
-    drive: Drive, ratio: Floats, swept: Floats, frequency_hz: float, q: float, amplification: float | None, unit: str
+    recorded: RecordedResponse, frequency_hz: float, q: float, amplification: float | None, unit: str
 ) -> Observed:
-    """Read-offs of one mode on one channel: ``ratio`` as recorded, ``swept`` the model as the sweep saw it, (n,)."""
+    """Read-offs of one mode on one channel; rates in ``unit``."""
+    drive, ratio = recorded.drive, recorded.ratio
     rate = rate_at(drive, frequency_hz)
     eta = None if rate is None else sweep_parameter(frequency_hz, q, rate)
     frequency = drive.omega / (2 * np.pi)
     use = np.flatnonzero(np.isfinite(ratio))
-    peak = _recorded_peak(frequency[use], drive, ratio[use], swept[use], use, frequency_hz, q, rate or 0.0)
+    peak = _recorded_peak(recorded, use, frequency_hz, q, rate or 0.0)
     fastest = None if rate is None else fastest_rate(frequency_hz, q, unit)
     comparison = {} if rate is None else _iso_7626_2(frequency_hz, q, unit)
     if peak is None:
@@ -175,10 +188,10 @@ def _iso_7626_2(frequency_hz: float, q: float, unit: str) -> dict[str, float]:
     }
 
 
-def _recorded_peak(
-    frequency: Floats, drive: Drive, ratio: Floats, swept: Floats, use: np.ndarray, f0: float, q: float, rate: float
-) -> int | None:
-    """Row of the recorded peak that belongs to a mode: the highest where the model says the sweep met it."""
+def _recorded_peak(recorded: RecordedResponse, use: np.ndarray, f0: float, q: float, rate: float) -> int | None:
+    """Place in ``use`` of the recorded peak of a mode: the highest where the model says the sweep met it."""
+    drive = recorded.drive
+    frequency, ratio, swept = (drive.omega / (2 * np.pi))[use], recorded.ratio[use], recorded.swept[use]
     width = max(f0 / q, np.sqrt(rate))
     late = swept_curve(sweep_parameter(f0, q, rate))[1] * f0 / q if rate > 0 else 0.0
     turn = float(np.sign(np.mean(drive.omega_dot[use]))) or 1.0

@@ -45,7 +45,7 @@ def may_be_steady(moving: SearchState, still: FitProblem) -> bool:
     """
     problem, solution = moving.problem, moving.solution
     same = replace(still, weights=problem.weights, powers=problem.powers, extra=problem.extra)
-    poles = replace(solution.poles, timing=NO_POLES.timing)
+    poles = replace(solution.poles, events=NO_POLES.events)
     steady = refine(same, poles, solution.coefficients, iterations=10, tolerance=1.0)
     return steady.cost - solution.cost < price_of_unknowns(problem, solution) - _VERY_STRONG
 

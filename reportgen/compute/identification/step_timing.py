@@ -2,7 +2,7 @@
 
 Between two rows the level is taken as a smooth course. Where it is turned within a row or two, nobody knows when in the
 row. The turn by Δ at a uniformly random place y of the row departs from the straight line by Δ(1[x > y] − x), whose
-covariance Δ²(min(x, x′) − x x′) is that of a Brownian bridge: the departure is a sum of timing √2 Δ sin(kπx)/(kπ) with
+covariance Δ²(min(x, x′) − x x′) is that of a Brownian bridge: the departure is a sum of terms √2 Δ sin(kπx)/(kπ) with
 independent sizes of variance one (Karhunen 1947, Loève 1948). The sizes are unknowns of the fit with that prior, the
 same for every mode and channel; a sharp mode that rings on after the step tells them, and what remains unknown goes
 into the uncertainties of the modes.
@@ -26,6 +26,7 @@ from reportgen.records.log import Floats
 _LEAST = 0.035
 """Turn of the level, as a fraction of it, below which a straight line does: its event would not show."""
 _ABOVE_SCATTER = 6.0
+"""Times the median turn of the rows, which is scatter, that a turn must exceed to be one: chance does not reach it."""
 _ABRUPT = 0.15
 """Turn within the row from which its place in the row matters to modes far from the drive, too."""
 _SHAPES = 12
@@ -33,7 +34,9 @@ _SHAPES = 12
 _MOST = 16
 """Turns followed, the greatest ones."""
 _MEMORY = 36.0
+"""Time constants after which a response is forgotten: e⁻³⁶ = 2e-16."""
 _NODES = 32
+"""Gauss-Legendre nodes within a step: 50 rad of rotation, the shape's own among it, are integrated to 1e-9."""
 _START = (0, -1)
 """``shape`` of the share that is lacking at the start and of its part in quadrature."""
 AT_AN_EVENT = 6
@@ -42,7 +45,7 @@ AT_AN_EVENT = 6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StepTiming:
-    """Places and sizes of the timing of a run, or of rows of it."""
+    """Terms that stand for the events of the drive in a run, or in rows of it: places, shapes and prior sizes."""
 
     steps: np.ndarray
     """Step from row i to row i+1 in which each acts, int, shape (j,); −1 where it lies outside these rows."""
@@ -55,7 +58,7 @@ class StepTiming:
         return len(self.steps)
 
     def part(self, start: int, stop: int) -> StepTiming:
-        """The timing as seen from rows start … stop−1."""
+        """The terms as seen from rows start … stop−1."""
         inside = (self.steps >= start) & (self.steps < stop - 1)
         return replace(self, steps=np.where(inside, self.steps - start, -1))
 
@@ -81,6 +84,7 @@ class StepTiming:
 
 
 NO_TIMING = StepTiming(np.empty(0, int), np.empty(0, int), np.empty(0))
+"""No event of the drive."""
 
 
 def step_timing_of(drive: Drive) -> StepTiming:
@@ -101,7 +105,7 @@ def step_timing_of(drive: Drive) -> StepTiming:
 
 
 def with_start(timing: StepTiming) -> StepTiming:
-    """The timing of a run, and what may be lacking at its start behind them."""
+    """The terms of a run, and what may be lacking at its start behind them."""
     more = len(_START)
     return StepTiming(
         np.concatenate([timing.steps, np.zeros(more, int)]),
@@ -124,10 +128,10 @@ class EventRinging:
     """Lower envelope after it, shape (j, w): of a start only."""
     lower_ds: Complexes
 
-    def added(self, timing: Floats, envelope: Complexes, value: Complexes) -> Complexes:
-        """An envelope (n,) after timing of these sizes (j,) as well; ``value`` (j, w) is what each adds."""
+    def added(self, sizes: Floats, envelope: Complexes, value: Complexes) -> Complexes:
+        """An envelope (n,) after terms of these sizes (j,) as well; ``value`` (j, w) is what each adds."""
         after = envelope.copy()
-        after[self.rows] += timing @ value
+        after[self.rows] += sizes @ value
         return after
 
 

@@ -119,8 +119,10 @@ def _scatter(time: Floats, values: Floats) -> Floats:
     error = values[1:-1] - (values[:-2] * (1 - share) + values[2:] * share)
     error = np.abs(error) / np.sqrt(1.0 + share**2 + (1 - share) ** 2)
     stretches = np.array_split(error, max(1, min(24, len(error) // 20)))
-    level = [1.4826 * float(np.median(each)) for each in stretches]
-    middle = np.cumsum([len(each) for each in stretches]) - 0.5 * np.array([len(each) for each in stretches])
+    level = [1.4826 * float(np.median(stretch)) for stretch in stretches]
+    middle = np.cumsum([len(stretch) for stretch in stretches]) - 0.5 * np.array(
+        [len(stretch) for stretch in stretches]
+    )
     return np.asarray(np.interp(np.arange(len(time)) - 1.0, middle, level))
 
 

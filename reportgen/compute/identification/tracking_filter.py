@@ -24,11 +24,13 @@ from reportgen.records.log import Floats
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
 _X, _W = 0.5 * (_NODES + 1.0), 0.5 * _WEIGHTS
 _MEMORY = 30.0
+"""Time constants of the filter after which its input is forgotten: e⁻³⁰ = 1e-13."""
 _RINGING = 7.0
 """Time constants after which the beats of a mode are a thousandth of what they were."""
 _TURN = 1.0
 """Rotation from row to row, rad, that a cubic through values and slopes follows."""
 _MOST_PARTS = 8
+"""Guard: parts that a step between rows is cut into."""
 
 
 def through_filter(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:

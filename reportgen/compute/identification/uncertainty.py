@@ -20,6 +20,7 @@ from reportgen.compute.identification.modal_model import Columns, steady_columns
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi
+"""rad a cycle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +42,7 @@ class Spread:
     """How far the noise of a run moves what was identified from it."""
 
     covariance: Floats
-    """Of (ln f₀, ln ζ) of all modes and of the timing for unit noise, shape (p, p)."""
+    """Of (ln f₀, ln ζ) of all modes and the sizes of the events for unit noise, shape (p, p)."""
     scores: Floats
     """What the residuals of each row, all channels, pull at them, shape (p, n)."""
     own_scores: list[Floats]
@@ -217,7 +218,7 @@ def _peak_frequency(problem: FitProblem, solution: Solution, c: int, f0: float, 
 
 
 def _size_gradient(basis: Columns, solution: Solution, c: int) -> tuple[Floats, Floats]:
-    """∂|H|/∂coefficients, shape (P,), and ∂|H|/∂(ln f₀, ln ζ, timing), shape (2m + j,), at the first frequency."""
+    """∂|H|/∂coefficients, shape (P,), and ∂|H|/∂(ln f₀, ln ζ, events), shape (2m + j,), at the first frequency."""
     x = solution.coefficients[c]
     transfer = x @ basis.values[:, 0]
     turn = np.conj(transfer) / max(abs(transfer), 1e-300)

@@ -23,8 +23,9 @@ from reportgen.compute.identification.tracking_filter import by_delay, through_f
 from reportgen.records.log import Floats
 
 _PROBE = 5.0
+"""Bandwidth, in half-power bands of the widest mode, of the filter first asked for."""
 _STARTS = (1.0, 5.0, 25.0)
-"""Bandwidths in half-power bands of the widest mode: of the filter first asked for, and those to start a fit from."""
+"""Bandwidths, in the same, to start a fit from."""
 _TWIN = 0.33
 """Two modes closer than this share of their half-power band may be one seen through a filter."""
 _ODDS = 4.0
@@ -57,7 +58,7 @@ class DelaySlope:
     std_s: float
     """Of τ, for unit noise."""
     poles: Floats
-    """Change of (ln f₀, ln ζ) and the timing that goes with a change of τ by one second, shape (2m + j,)."""
+    """Change of (ln f₀, ln ζ) and the events that goes with a change of τ by one second, shape (2m + j,)."""
 
 
 def with_unstated_filter(state: SearchState, again: Callable[[SearchState], SearchState]) -> SearchState:
