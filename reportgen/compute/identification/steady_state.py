@@ -14,9 +14,16 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.compute.identification.least_squares import FitProblem, Solution, refine
-from reportgen.compute.identification.modal_model import NO_POLES
-from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, price_of_unknowns, schwarz
+from reportgen.compute.identification.modal_model import NO_POLES, Poles
+from reportgen.compute.identification.mode_evidence import (
+    MORE_THAN_NOISE,
+    inflation_of_all,
+    mode_evidence,
+    price_of_unknowns,
+    schwarz,
+)
 from reportgen.compute.identification.search_state import SearchState
+from reportgen.records.log import Floats
 
 _VERY_STRONG = 10.0
 """Difference of Schwarz's criterion (Kass and Raftery 1995, table in 3.2)."""
@@ -41,13 +48,27 @@ def _overlap(solution: Solution) -> bool:
 def may_be_steady(moving: SearchState, still: FitProblem) -> bool:
     """Whether steady rows could be the better account: whether the same modes fit them about as well.
 
-    No search among so many modes fits them better by much, and it can save no more than the price of all unknowns.
+    No search among so many modes fits them better by much, and it can save no more than the price of all unknowns. Of
+    modes that overlap, which a moving sweep may take to imitate one, one alone is tried as well.
     """
     problem, solution = moving.problem, moving.solution
     same = replace(still, weights=problem.weights, powers=problem.powers, extra=problem.extra)
+    most = solution.cost + price_of_unknowns(problem, solution) - _VERY_STRONG
     poles = replace(solution.poles, events=NO_POLES.events)
-    steady = refine(same, poles, solution.coefficients, iterations=10, tolerance=1.0)
-    return steady.cost - solution.cost < price_of_unknowns(problem, solution) - _VERY_STRONG
+    if refine(same, poles, solution.coefficients, iterations=10, tolerance=1.0).cost < most:
+        return True
+    single = poles.only(_strongest_of_each(solution.poles, mode_evidence(problem, solution).gain.max(axis=1)))
+    return len(single) < len(poles) and refine(same, single, None, iterations=10, tolerance=1.0).cost < most
+
+
+def _strongest_of_each(poles: Poles, gain: Floats) -> np.ndarray:
+    """Modes of which no stronger one lies within a half-power band, indices in the order of frequency."""
+    kept: list[int] = []
+    for k in np.argsort(-gain, kind="stable"):
+        apart = np.abs(np.log(poles.frequency_hz[kept] / poles.frequency_hz[k]))
+        if np.all(apart >= 1.0 / np.minimum(poles.q[kept], poles.q[k])):
+            kept.append(int(k))
+    return np.array(sorted(kept, key=lambda k: float(poles.frequency_hz[k])), int)
 
 
 def is_steadier(moving: SearchState, steady: SearchState) -> bool:
