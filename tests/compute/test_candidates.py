@@ -13,9 +13,10 @@ from reportgen.compute.identification import candidates, model_order
 from reportgen.compute.identification.candidates import CandidateBank, bank_of_shapes
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.elimination import _taken_over
-from reportgen.compute.identification.least_squares import FitProblem, Readings, Weights
+from reportgen.compute.identification.least_squares import FitProblem
 from reportgen.compute.identification.modal_model import channel_kind
 from reportgen.compute.identification.model_order import search
+from reportgen.compute.identification.readings import Readings, Weights
 
 RATE = 3.0
 """Hz/s of a linear sweep through a mode of Q = 60 at 30 Hz: η = Q² RATE/f² = 12."""

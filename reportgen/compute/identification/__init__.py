@@ -21,7 +21,8 @@ The model
 ``modal_model``            poles, residues and background: one column a coefficient
 
 The fit
-``least_squares``          readings, weights; ``FitProblem`` → ``Solution``: poles shared, coefficients a channel's own
+``readings``               what was measured on the fitted rows, and its weights
+``least_squares``          ``FitProblem`` → ``Solution``: poles shared, coefficients a channel's own
 ``magnitude_fit``          coefficients and signs of a channel without phase
 ``normal_equations``       of one channel's coefficients
 ``noise_model``            noise of a log from the log itself; weights

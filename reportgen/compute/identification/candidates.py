@@ -16,7 +16,8 @@ from scipy.special import wofz
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.envelope import Complexes
-from reportgen.compute.identification.least_squares import FitProblem, Weights
+from reportgen.compute.identification.least_squares import FitProblem
+from reportgen.compute.identification.readings import Weights
 from reportgen.records.log import Floats
 
 _Q_STEPS = (4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0, 512.0)

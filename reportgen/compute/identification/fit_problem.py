@@ -6,9 +6,10 @@ import numpy as np
 
 from reportgen.compute.identification.drive import drive_of
 from reportgen.compute.identification.drive_level import drive_level
-from reportgen.compute.identification.least_squares import FitProblem, Readings, Weights
+from reportgen.compute.identification.least_squares import FitProblem
 from reportgen.compute.identification.modal_model import channel_kind
 from reportgen.compute.identification.noise_only_rows import noise_only
+from reportgen.compute.identification.readings import Readings, Weights
 from reportgen.compute.identification.step_timing import step_timing_of
 from reportgen.compute.identification.swept_response import SweptResponse, usable_rows
 

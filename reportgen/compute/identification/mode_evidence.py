@@ -16,8 +16,9 @@ import numpy as np
 from scipy.special import chdtri
 
 from reportgen.compute.identification.envelope import Complexes
-from reportgen.compute.identification.least_squares import FitProblem, Readings, Solution
+from reportgen.compute.identification.least_squares import FitProblem, Solution
 from reportgen.compute.identification.modal_model import Columns
+from reportgen.compute.identification.readings import Readings
 from reportgen.records.log import Floats
 
 CHANCE = 1e-6

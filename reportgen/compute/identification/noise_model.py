@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportgen.compute.identification.envelope import Complexes
-from reportgen.compute.identification.least_squares import Readings, Weights
+from reportgen.compute.identification.readings import Readings, Weights
 from reportgen.records.log import Floats
 
 _CLIP = 4.0
