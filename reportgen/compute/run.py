@@ -11,7 +11,7 @@ from reportgen.compute.decay.decay import CRITERION, identify_decay
 from reportgen.compute.decay.pluck import find_pluck, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
-from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
+from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Said
 from reportgen.records.note import MotionKind
@@ -159,6 +160,8 @@ class Resonance:
     """Residue of the fitted pole on this channel; its sign carries the shape."""
     mode: int | None = None
     flags: tuple[str, ...] = ()
+    facts: tuple[IdentifiedFact, ...] = ()
+    """What the identification says of it: decide on these. ``flags`` says the same in words, and more."""
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
     reasons: tuple[tuple[str, Said], ...] = ()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from reportgen.compute.identify.observed import swept_curve
+from reportgen.compute.identification import swept_curve
 from reportgen.compute.sweep.without_time import FASTEST_OCT_PER_MIN, HARDLY_MATTERS, doubted, may_be_swept
 from reportgen.pipeline import quicklook
 from reportgen.records.job import Profile, SweepRate
