@@ -1,0 +1,273 @@
+"""Which poles are modes: needed beyond noise and misfit, known well enough, and not said already by a neighbour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri
+
+from reportgen.compute.misfit.noise import Doubt
+from reportgen.compute.misfit.projection import Fit, Poles, direct_columns, mode_columns, real_rows, refine, solve
+from reportgen.compute.misfit.search import State, _contribution, polish
+from reportgen.records.log import Floats
+
+LEAST_ROWS_MISFIT = 6
+MOST_RELATIVE_STD = 0.01
+MOST_WIDTH_STD = 0.5
+STANDS_OUT = 3.0
+"""10 dB: how many times the misfit a mode's own response must be."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Covariance:
+    """Of (ln ω₀, ln ζ) of all poles, (2k, 2k), with what is left in units of its expected deviation, (n, c)."""
+
+    poles: Floats
+    standardized: Floats
+    leverage: Floats
+
+
+def covariance(state: State, weight: Floats) -> Covariance:
+    """From the normal equations with the residues projected out; and every reading's leverage."""
+    band, fit = state.band, state.fit
+    assert fit is not None
+    rows = state.all_rows
+    values, change = mode_columns(band, state.poles, rows)
+    basis = np.concatenate([values, direct_columns(band, rows)])
+    k, n = len(state.poles), len(band)
+    information = np.zeros((2 * k, 2 * k))
+    leverage = np.zeros((n, band.channels))
+    slopes_of, left_of = [], []
+    for c in range(band.channels):
+        matrix = real_rows(basis, weight[:, c])
+        scale = np.sqrt(np.einsum("ij,ij->i", matrix, matrix)) + 1e-300
+        q, _ = np.linalg.qr((matrix / scale[:, None]).T)
+        x = np.stack([fit.residues[:, c].real, fit.residues[:, c].imag], 1)
+        moved = np.einsum("kj,kjan->kan", x, change.reshape(k, 2, 2, -1)).reshape(2 * k, -1)
+        slopes = real_rows(moved, weight[:, c])
+        slopes -= (slopes @ q) @ q.T
+        information += slopes @ slopes.T
+        slopes_of.append(slopes)
+        square = np.einsum("ij,ij->i", q, q)
+        leverage[:, c] = 0.5 * (square[:n] + square[n:])
+        left_of.append(state.left[:, c] * weight[:, c])
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-300))
+    inverse = np.linalg.pinv(information * np.outer(scale, scale), rcond=1e-13, hermitian=True)
+    cov = inverse * np.outer(scale, scale)
+    for c, slopes in enumerate(slopes_of):
+        square = np.einsum("ij,ij->j", slopes, cov @ slopes)
+        leverage[:, c] += 0.5 * (square[:n] + square[n:])
+    leverage = np.clip(leverage, 0.0, 0.98)
+    z = np.stack(left_of, 1)
+    return Covariance(cov, np.abs(z) / np.sqrt(2.0 * (1.0 - leverage)), leverage)
+
+
+def local_misfit(state: State, seen: Covariance, weight: Floats) -> Floats:
+    """Share of the response that stays unexplained beyond noise around every row, (n, c)."""
+    band, doubt = state.band, state.doubt
+    noise = doubt.floor**2 + (doubt.share * state.size) ** 2
+    sigma = np.where(weight > 0, 1.0 / np.maximum(weight, 1e-300), np.inf)
+    square = np.where(weight > 0, (seen.standardized * sigma) ** 2, 0.0)
+    excess = np.where(weight > 0, (square - noise) / state.size**2, 0.0)
+    # the response must stand out of the noise where a share of it is asked for
+    say = np.where((weight > 0), 1.0 / (1.0 + noise / (0.02 * state.size) ** 2), 0.0)
+    reach = reach_of_rows(state)
+    top = smooth(excess * say, reach)
+    pooled = np.median(pooled_misfit(state, excess, say)) if len(state.poles) else 0.0
+    local = (top + 4.0 * pooled**2 / (2 * reach[:, None] + 1) * 1.0) / (smooth(say, reach) + 4.0 / (2 * reach[:, None] + 1))
+    return np.sqrt(np.maximum(local, 0.0))
+
+
+def pooled_misfit(state: State, excess: Floats, say: Floats) -> Floats:
+    """Misfit of every mode's neighbourhood, (k,)."""
+    out = []
+    for omega, width in zip(state.poles.omega, state.poles.width, strict=True):
+        rows = state.band.rows_around(omega - width, omega + width, LEAST_ROWS_MISFIT)
+        out.append(np.sqrt(max(0.0, float(np.sum(excess[rows] * say[rows]) / max(np.sum(say[rows]), 1e-9)))))
+    return np.array(out)
+
+
+def pooled_of(state: State, seen: Covariance) -> float:
+    """Misfit of the median mode."""
+    doubt, band = state.doubt, state.band
+    noise = doubt.floor**2 + (doubt.share * state.size) ** 2
+    square = (seen.standardized / np.maximum(state.weight, 1e-300)) ** 2
+    excess = np.where(band.valid, (square - noise) / state.size**2, 0.0)
+    say = np.where(band.valid, 1.0 / (1.0 + noise / (0.02 * state.size) ** 2), 0.0)
+    return float(np.median(pooled_misfit(state, excess, say))) if len(state.poles) else np.inf
+
+
+def reach_of_rows(state: State) -> NDArray[np.int64]:
+    """Rows over which misfit is taken together: half the bandwidth of the nearest mode, at least three."""
+    spacing = np.abs(np.gradient(state.band.omega))
+    reach = np.full(len(state.band), 30)
+    if len(state.poles):
+        nearest = np.argmin(np.abs(state.band.omega[:, None] - state.poles.omega[None]), axis=1)
+        reach = np.clip(0.5 * state.poles.width[nearest] / spacing, 3, 30).astype(int)
+    return np.asarray(reach)
+
+
+def smooth(values: Floats, reach: NDArray[np.int64]) -> Floats:
+    """Mean over ±reach rows, (n, c)."""
+    n = len(values)
+    total = np.concatenate([np.zeros((1, values.shape[1])), np.cumsum(values, axis=0)])
+    first, last = np.maximum(np.arange(n) - reach, 0), np.minimum(np.arange(n) + reach + 1, n)
+    return np.asarray((total[last] - total[first]) / (last - first)[:, None])
+
+
+def correlated_rows(state: State) -> Floats:
+    """Rows over which misfit is the same: those of half a bandwidth of the nearest mode, at least one."""
+    spacing = np.abs(np.gradient(state.band.omega))
+    if not len(state.poles):
+        return np.ones(len(state.band))
+    nearest = np.argmin(np.abs(state.band.omega[:, None] - state.poles.omega[None]), axis=1)
+    return np.asarray(np.clip(0.5 * state.poles.width[nearest] / spacing, 1.0, 30.0))
+
+
+def weigh_local(state: State, rounds: int = 3) -> Covariance:
+    """Weights from noise and the local misfit, poles and residues at them, until both agree."""
+    for _ in range(rounds):
+        seen = covariance(state, state.weight)
+        misfit = local_misfit(state, seen, state.weight) * np.sqrt(correlated_rows(state))[:, None]
+        state.reweigh(misfit)
+        state.settle()
+        polish(state, passes=1)
+    return covariance(state, state.weight)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """About one pole."""
+
+    gain: float
+    """χ² that leaving it out would cost, with noise and misfit in the weights."""
+    without_best_row: float
+    stands_out: float
+    """Its own response over the misfit there, the best channel."""
+    frequency_std: float
+    q_std: float
+    reason: str
+    """'' for a mode."""
+
+
+def prune(state: State) -> Covariance:
+    """Take out what nothing needs and what a neighbour says already; weights of what is then left."""
+    seen = weigh_local(state)
+    for _ in range(4):
+        gone = _twins(state) or _needless(state)
+        if not len(gone):
+            break
+        state.poles = state.poles.pick(np.setdiff1d(np.arange(len(state.poles)), gone))
+        state.settle()
+        polish(state, passes=2)
+        seen = weigh_local(state)
+    return seen
+
+
+def _needless(state: State) -> list[int]:
+    """Poles that can go all together: each without a gain, no two of them neighbours."""
+    least = float(chdtri(2 + 2 * state.band.channels, 1e-4))
+    gone: list[int] = []
+    order = np.argsort(state.poles.omega)
+    gains = {int(k): min(_gain(state, int(k))) for k in order if state.band.omega[0] <= state.poles.omega[k] <= state.band.omega[-1]}
+    place = {int(k): i for i, k in enumerate(order)}
+    for k in sorted(gains, key=lambda k: gains[k]):
+        if gains[k] < least and all(abs(place[k] - place[g]) > 1 for g in gone):
+            gone.append(k)
+    return gone
+
+
+def _twins(state: State) -> list[int]:
+    """The weaker of two poles nearer than a bandwidth, or a row, whose residues are like."""
+    poles = state.poles
+    order = np.argsort(poles.omega)
+    for a, b in zip(order[:-1], order[1:], strict=True):
+        near = max(min(poles.width[a], poles.width[b]), spacing_at(state, int(a)))
+        if poles.omega[b] - poles.omega[a] < near and not _unlike(state, int(a), int(b)):
+            strong = [float(np.linalg.norm(state.fit.residues[k])) for k in (a, b)]
+            return [int(a if strong[0] < strong[1] else b)]
+    return []
+
+
+def _unlike(state: State, a: int, b: int) -> bool:
+    """True where what the weaker residue says beside the stronger one stands out of noise and misfit."""
+    assert state.fit is not None
+    if np.linalg.norm(state.fit.residues[a]) < np.linalg.norm(state.fit.residues[b]):
+        a, b = b, a
+    strong, weak = state.fit.residues[a], state.fit.residues[b]
+    beside = weak - strong * (np.vdot(strong, weak) / np.vdot(strong, strong))
+    height = np.abs(beside) / (0.5 * max(state.poles.width[b], spacing_at(state, b)))
+    row = int(np.argmin(np.abs(state.band.omega - state.poles.omega[b])))
+    return bool(np.max(height * state.weight[row]) > STANDS_OUT)
+
+
+def verdicts(state: State, seen: Covariance) -> list[Verdict]:
+    return [_verdict(state, seen, k) for k in range(len(state.poles))]
+
+
+def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
+    band, poles = state.band, state.poles
+    f_std = float(np.sqrt(seen.poles[2 * k, 2 * k]))
+    q_std = float(np.sqrt(seen.poles[2 * k + 1, 2 * k + 1]))
+    gain, rest = _gain(state, k)
+    out = _stands_out(state, k)
+    least = float(chdtri(2 + 2 * band.channels, 1e-4))
+    reason = ""
+    if not band.omega[0] <= poles.omega[k] <= band.omega[-1]:
+        reason = "outside"
+    elif poles.zeta[k] > 0.35:
+        reason = "damping"
+    elif f_std > MOST_RELATIVE_STD or f_std * poles.omega[k] > MOST_WIDTH_STD * max(poles.width[k], spacing_at(state, k)):
+        reason = "uncertain"
+    elif gain < least:
+        reason = "chance"
+    elif rest < least:
+        reason = "one row"
+    elif out < STANDS_OUT:
+        reason = "misfit"
+    return Verdict(gain, rest, out, f_std, q_std, reason)
+
+
+def _gain(state: State, k: int) -> tuple[float, float]:
+    """χ² lost without pole k, its neighbours refitted, as rows not fitted see it; and the same without the row that says most."""
+    band, poles = state.band, state.poles
+    width = max(poles.width[k], 1e-9)
+    rows = band.rows_around(float(poles.omega[k] - 6 * width), float(poles.omega[k] + 6 * width), 24)
+    inside = np.flatnonzero((poles.omega > band.omega[rows][0]) & (poles.omega < band.omega[rows][-1]))
+    near = inside[np.argsort(np.abs(poles.omega[inside] - poles.omega[k]))][:5]
+    others = near[near != k]
+    assert state.fit is not None
+    weight = state.weight[rows]
+    held = state.fit.model[rows] - _contribution(state, near, rows)
+    held_k = held if k in near else held - _contribution(state, np.array([k]), rows)
+    chosen = poles.pick(others)
+    without = refine(band, solve(band, chosen, rows, weight, held_k), weight, held_k, iterations=6)
+    if k not in near:
+        near, held = np.append(near, k), held_k
+    full = solve(band, poles.pick(near), rows, weight, held)
+    lost = np.sum(np.abs((band.values[rows] - held_k - without.model) * weight) ** 2, axis=1)
+    kept = np.sum(np.abs((band.values[rows] - held - full.model) * weight) ** 2, axis=1)
+    gained = lost - kept
+    less = weight.copy()
+    less[int(np.argmax(gained))] = 0.0
+    a = refine(band, solve(band, without.poles, rows, less, held_k), less, held_k, iterations=4)
+    b = refine(band, solve(band, full.poles, rows, less, held), less, held, iterations=4)
+    return float(np.sum(gained)), a.cost - b.cost
+
+
+def spacing_at(state: State, k: int) -> float:
+    """Distance of rows at a pole, rad/s."""
+    omega = state.band.omega
+    row = int(np.clip(np.searchsorted(omega, state.poles.omega[k]), 1, len(omega) - 1))
+    return float(omega[row] - omega[row - 1])
+
+
+def _stands_out(state: State, k: int) -> float:
+    """Response of pole k at its frequency over noise and misfit of one row there."""
+    band, poles = state.band, state.poles
+    row = int(np.argmin(np.abs(band.omega - poles.omega[k])))
+    rows = slice(max(0, row - 1), row + 2)
+    own = np.abs(_contribution(state, np.array([k]), rows))
+    return float(np.max(own * state.weight[rows]))

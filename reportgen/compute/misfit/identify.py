@@ -1,0 +1,41 @@
+"""From a band to modes, background and what is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reportgen.compute.misfit.band import Band
+from reportgen.compute.misfit.evidence import Covariance, Verdict, pooled_of, prune, verdicts
+from reportgen.compute.misfit.search import State, begin, hunt, polish
+
+FIRST_MISFIT = 0.05
+"""Share of the response that the first search allows for what the model cannot follow."""
+_PASSES = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Account:
+    state: State
+    seen: Covariance
+    verdicts: list[Verdict]
+
+
+def account(band: Band, most: int = 120) -> Account:
+    """Search, weigh, take out; again with the misfit that is then known, while that finds more."""
+    state = begin(band, FIRST_MISFIT)
+    allowed = FIRST_MISFIT
+    for _ in range(_PASSES):
+        before = len(state.poles)
+        hunt(state, most)
+        seen = prune(state)
+        pooled = pooled_of(state, seen)
+        if not pooled < 0.5 * allowed:
+            break
+        allowed = max(pooled, 1e-4)
+        state.reweigh(np.full((1, 1), allowed))
+        state.vain[:] = False
+        state.settle()
+    seen = prune(state)
+    return Account(state, seen, verdicts(state, seen))

@@ -1,0 +1,182 @@
+"""Variable projection: complex residues of given poles by linear least squares, and how the poles should move.
+
+A mode answers with r E(s) + r* E(s*), r complex: whatever constant phase an instrument or a non-proportional damping
+turns it by. Poles are steered in (ln ω₀, ln ζ). Golub and Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, with Kaufman's
+simplification (1975).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.compute.misfit.band import Band, Complexes
+from reportgen.records.log import Floats
+
+_RIDGE = 1e-12
+"""Relative to the largest singular value: columns that cannot be told apart share what they explain."""
+_ZETA = (1e-6, 0.7)
+"""Bounds of the damping ratio: Q from 0.7 to 500,000."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Poles:
+    """ω₀ (rad/s) and ζ of every mode, each (k,)."""
+
+    omega: Floats
+    zeta: Floats
+
+    def __len__(self) -> int:
+        return len(self.omega)
+
+    @property
+    def s(self) -> Complexes:
+        """Upper poles, rad/s."""
+        return np.asarray(self.omega * (-self.zeta + 1j * np.sqrt(1.0 - self.zeta**2)))
+
+    @property
+    def width(self) -> Floats:
+        """Half-power bandwidths, rad/s."""
+        return np.asarray(2.0 * self.zeta * self.omega)
+
+    def pick(self, index: NDArray[np.int64] | NDArray[np.bool_]) -> Poles:
+        """Some of them."""
+        return Poles(self.omega[index], self.zeta[index])
+
+    def join(self, other: Poles) -> Poles:
+        """These, then the others."""
+        return Poles(np.append(self.omega, other.omega), np.append(self.zeta, other.zeta))
+
+    def moved(self, step: Floats) -> Poles:
+        """By (ln ω₀, ln ζ) of each, shape (2k,)."""
+        zeta = np.clip(self.zeta * np.exp(step[1::2]), *_ZETA)
+        return Poles(self.omega * np.exp(step[::2]), zeta)
+
+
+NO_POLES = Poles(np.zeros(0), np.zeros(0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """Coefficients at given poles over a slice of rows."""
+
+    poles: Poles
+    rows: slice
+    residues: Complexes
+    """Shape (k, c)."""
+    direct: Complexes
+    """Coefficients of the powers, shape (p, c)."""
+    model: Complexes
+    """Shape (rows, c), without what was held."""
+    cost: float
+    information: Floats
+    gradient: Floats
+
+
+def mode_columns(band: Band, poles: Poles, rows: slice) -> tuple[Complexes, Complexes]:
+    """Columns (2k, rows) of the real and imaginary parts of residues, and their change by (ln ω₀, ln ζ), (2k, 2, rows)."""
+    n = len(range(*rows.indices(len(band))))
+    values = np.empty((2 * len(poles), n), complex)
+    change = np.empty((2 * len(poles), 2, n), complex)
+    for k, s in enumerate(poles.s):
+        zeta, omega = float(poles.zeta[k]), float(poles.omega[k])
+        s_zeta = omega * zeta * (-1.0 - 1j * zeta / np.sqrt(1.0 - zeta**2))
+        upper, upper_s = band.shape(complex(s), rows)
+        lower, lower_s = band.shape(complex(np.conj(s)), rows)
+        for j, turn in enumerate((1.0, 1j)):
+            back = np.conj(turn)
+            values[2 * k + j] = turn * upper + back * lower
+            change[2 * k + j, 0] = turn * s * upper_s + back * np.conj(s) * lower_s
+            change[2 * k + j, 1] = turn * s_zeta * upper_s + back * np.conj(s_zeta) * lower_s
+    return values, change
+
+
+def direct_columns(band: Band, rows: slice) -> Complexes:
+    """Powers of ω with complex coefficients, shape (2p, rows)."""
+    omega = band.omega[rows]
+    scaled = omega / np.exp(np.mean(np.log(np.maximum(omega, 1e-9))))
+    powers = np.array([scaled**p for p in band.powers], complex)
+    return np.concatenate([powers, 1j * powers])
+
+
+def real_rows(matrix: Complexes, weight: Floats) -> Floats:
+    """Real and imaginary rows of (P, n) weighted by (n,), shape (P, 2n)."""
+    weighted = matrix * weight
+    return np.concatenate([weighted.real, weighted.imag], axis=-1)
+
+
+def solve(band: Band, poles: Poles, rows: slice, weight: Floats, held: Complexes | None = None) -> Fit:
+    """Best residues over some rows, weights (rows, c) = 1/σ; ``held`` (rows, c) is a part of the model that stays."""
+    values, change = mode_columns(band, poles, rows)
+    direct = direct_columns(band, rows)
+    basis = np.concatenate([values, direct])
+    target = band.values[rows] - (0.0 if held is None else held)
+    k, p = len(poles), len(band.powers)
+    residues, powers = np.zeros((k, band.channels), complex), np.zeros((p, band.channels), complex)
+    model = np.zeros_like(target)
+    cost, information, gradient = 0.0, np.zeros((2 * k, 2 * k)), np.zeros(2 * k)
+    for c in range(band.channels):
+        x, left, q = _linear(real_rows(basis, weight[:, c]), real_rows(target[:, c], weight[:, c]))
+        model[:, c] = x @ basis
+        residues[:, c] = x[: 2 * k : 2] + 1j * x[1 : 2 * k : 2]
+        powers[:, c] = x[2 * k : 2 * k + p] + 1j * x[2 * k + p :]
+        cost += float(left @ left)
+        if k:
+            moved = np.einsum("kj,kjan->kan", x[: 2 * k].reshape(k, 2), change.reshape(k, 2, 2, -1))
+            slopes = real_rows(moved.reshape(2 * k, -1), weight[:, c])
+            slopes -= (slopes @ q) @ q.T
+            information += slopes @ slopes.T
+            gradient += slopes @ left
+    return Fit(poles, rows, residues, powers, model, cost, information, gradient)
+
+
+def _linear(rows: Floats, target: Floats) -> tuple[Floats, Floats, Floats]:
+    """Coefficients, what is left, and an orthonormal basis (2n, P) of what was projected out."""
+    scale = np.sqrt(np.einsum("ij,ij->i", rows, rows)) + 1e-300
+    q, r = np.linalg.qr((rows / scale[:, None]).T)
+    on = q.T @ target
+    ridge = _RIDGE**0.5
+    diagonal = np.abs(np.diag(r))
+    if diagonal.min(initial=1.0) > 1e-7:
+        x = np.linalg.solve(r, on)
+    else:
+        x = np.linalg.lstsq(r, on, rcond=ridge)[0]
+    return x / scale, target - q @ on, q
+
+
+def refine(
+    band: Band, fit: Fit, weight: Floats, held: Complexes | None = None, *, free: NDArray[np.bool_] | None = None,
+    iterations: int = 15, tolerance: float = 0.05,
+) -> Fit:  # fmt: skip
+    """Poles moved to the least cost (Levenberg-Marquardt); ends when χ² falls by less than ``tolerance``."""
+    k = len(fit.poles)
+    chosen = np.repeat(np.ones(k, bool) if free is None else free, 2)
+    damping, best = 1e-3, fit
+    for _ in range(iterations if chosen.any() else 0):
+        step = _step(best, chosen, damping)
+        if float(step @ best.gradient) < 0.5 * tolerance and damping < 1.0:
+            break
+        trial = solve(band, best.poles.moved(step), best.rows, weight, held)
+        gained = best.cost - trial.cost
+        if gained > 0:
+            best, damping = trial, max(damping * 0.1, 1e-9)
+            if gained < tolerance:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e4:
+                break
+    return best
+
+
+def _step(at: Fit, chosen: NDArray[np.bool_], damping: float) -> Floats:
+    """One damped step; no pole moves by more than a bandwidth (or 0.1 %) and a factor of two in damping."""
+    information = at.information[np.ix_(chosen, chosen)]
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-300))
+    matrix = information * np.outer(scale, scale) + damping * np.eye(len(scale))
+    step = np.zeros(len(chosen))
+    step[chosen] = scale * np.linalg.lstsq(matrix, scale * at.gradient[chosen], rcond=1e-14)[0]
+    limit = np.stack([np.maximum(2.0 * at.poles.zeta, 1e-4), np.full(len(at.poles), 0.7)], axis=1).ravel()
+    return np.clip(step, -limit, limit)
