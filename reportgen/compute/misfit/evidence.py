@@ -10,14 +10,12 @@ from scipy.special import chdtri
 
 from reportgen.compute.misfit.noise import Doubt
 from reportgen.compute.misfit.projection import Fit, Poles, direct_columns, mode_columns, real_rows, refine, solve
-from reportgen.compute.misfit.search import State, _contribution, polish
+from reportgen.compute.misfit.search import STANDS_OUT, State, _contribution, converge, twin_of
 from reportgen.records.log import Floats
 
 LEAST_ROWS_MISFIT = 6
 MOST_RELATIVE_STD = 0.01
 MOST_WIDTH_STD = 0.5
-STANDS_OUT = 3.0
-"""10 dB: how many times the misfit a mode's own response must be."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,12 +65,12 @@ def covariance(state: State, weight: Floats) -> Covariance:
 def local_misfit(state: State, seen: Covariance, weight: Floats) -> Floats:
     """Share of the response that stays unexplained beyond noise around every row, (n, c)."""
     band, doubt = state.band, state.doubt
-    noise = doubt.floor**2 + (doubt.share * state.size) ** 2
+    noise = doubt.noise(state.size) ** 2
     sigma = np.where(weight > 0, 1.0 / np.maximum(weight, 1e-300), np.inf)
     square = np.where(weight > 0, (seen.standardized * sigma) ** 2, 0.0)
-    excess = np.where(weight > 0, (square - noise) / state.size**2, 0.0)
+    excess = np.where(weight > 0, (square - noise) / state.parts**2, 0.0)
     # the response must stand out of the noise where a share of it is asked for
-    say = np.where((weight > 0), 1.0 / (1.0 + noise / (0.02 * state.size) ** 2), 0.0)
+    say = np.where((weight > 0), 1.0 / (1.0 + noise / (0.02 * state.parts) ** 2), 0.0)
     reach = reach_of_rows(state)
     top = smooth(excess * say, reach)
     pooled = np.median(pooled_misfit(state, excess, say)) if len(state.poles) else 0.0
@@ -92,10 +90,10 @@ def pooled_misfit(state: State, excess: Floats, say: Floats) -> Floats:
 def pooled_of(state: State, seen: Covariance) -> float:
     """Misfit of the median mode."""
     doubt, band = state.doubt, state.band
-    noise = doubt.floor**2 + (doubt.share * state.size) ** 2
+    noise = doubt.noise(state.size) ** 2
     square = (seen.standardized / np.maximum(state.weight, 1e-300)) ** 2
-    excess = np.where(band.valid, (square - noise) / state.size**2, 0.0)
-    say = np.where(band.valid, 1.0 / (1.0 + noise / (0.02 * state.size) ** 2), 0.0)
+    excess = np.where(band.valid, (square - noise) / state.parts**2, 0.0)
+    say = np.where(band.valid, 1.0 / (1.0 + noise / (0.02 * state.parts) ** 2), 0.0)
     return float(np.median(pooled_misfit(state, excess, say))) if len(state.poles) else np.inf
 
 
@@ -133,7 +131,7 @@ def weigh_local(state: State, rounds: int = 3) -> Covariance:
         misfit = local_misfit(state, seen, state.weight) * np.sqrt(correlated_rows(state))[:, None]
         state.reweigh(misfit)
         state.settle()
-        polish(state, passes=1)
+        converge(state, 4)
     return covariance(state, state.weight)
 
 
@@ -152,18 +150,15 @@ class Verdict:
     """'' for a mode."""
 
 
-def prune(state: State) -> Covariance:
-    """Take out what nothing needs and what a neighbour says already; weights of what is then left."""
-    seen = weigh_local(state)
-    for _ in range(4):
+def tidy(state: State) -> None:
+    """Take out what a neighbour says already and what nothing needs, at the weights as they are."""
+    for _ in range(6):
         gone = _twins(state) or _needless(state)
         if not len(gone):
             break
         state.poles = state.poles.pick(np.setdiff1d(np.arange(len(state.poles)), gone))
         state.settle()
-        polish(state, passes=2)
-        seen = weigh_local(state)
-    return seen
+        converge(state, 6)
 
 
 def _needless(state: State) -> list[int]:
@@ -179,28 +174,39 @@ def _needless(state: State) -> list[int]:
     return gone
 
 
-def _twins(state: State) -> list[int]:
-    """The weaker of two poles nearer than a bandwidth, or a row, whose residues are like."""
+def prune(state: State) -> tuple[Covariance, list[Verdict]]:
+    """At weights of noise and local misfit: of poles that crowd, those that say nothing of their own are taken out."""
+    seen = weigh_local(state)
+    for _ in range(8):
+        found = verdicts(state, seen)
+        gone = _crowded(state, found)
+        if not gone:
+            break
+        state.poles = state.poles.pick(np.setdiff1d(np.arange(len(state.poles)), gone))
+        state.settle()
+        converge(state, 4)
+        seen = weigh_local(state, rounds=2)
+    return seen, verdicts(state, seen)
+
+
+def _crowded(state: State, found: list[Verdict]) -> list[int]:
+    """One of every crowd: the pole with the least to say among those that are no modes."""
     poles = state.poles
-    order = np.argsort(poles.omega)
-    for a, b in zip(order[:-1], order[1:], strict=True):
-        near = max(min(poles.width[a], poles.width[b]), spacing_at(state, int(a)))
-        if poles.omega[b] - poles.omega[a] < near and not _unlike(state, int(a), int(b)):
-            strong = [float(np.linalg.norm(state.fit.residues[k])) for k in (a, b)]
-            return [int(a if strong[0] < strong[1] else b)]
-    return []
+    order = [int(k) for k in np.argsort(poles.omega)]
+    gone: list[int] = []
+    for k in sorted((k for k in order if found[k].reason), key=lambda k: found[k].without_best_row):
+        near = [j for j in order if j != k and abs(poles.omega[j] - poles.omega[k]) < max(poles.width[j], poles.width[k])]
+        alone = not near and found[k].reason not in ("chance", "one row")
+        if alone or any(j in gone for j in near):
+            continue
+        gone.append(k)
+    return gone
 
 
-def _unlike(state: State, a: int, b: int) -> bool:
-    """True where what the weaker residue says beside the stronger one stands out of noise and misfit."""
+def _twins(state: State) -> list[int]:
     assert state.fit is not None
-    if np.linalg.norm(state.fit.residues[a]) < np.linalg.norm(state.fit.residues[b]):
-        a, b = b, a
-    strong, weak = state.fit.residues[a], state.fit.residues[b]
-    beside = weak - strong * (np.vdot(strong, weak) / np.vdot(strong, strong))
-    height = np.abs(beside) / (0.5 * max(state.poles.width[b], spacing_at(state, b)))
-    row = int(np.argmin(np.abs(state.band.omega - state.poles.omega[b])))
-    return bool(np.max(height * state.weight[row]) > STANDS_OUT)
+    twin = twin_of(state.fit, state.band, state.weight)
+    return [] if twin is None else [twin]
 
 
 def verdicts(state: State, seen: Covariance) -> list[Verdict]:
@@ -270,4 +276,6 @@ def _stands_out(state: State, k: int) -> float:
     row = int(np.argmin(np.abs(band.omega - poles.omega[k])))
     rows = slice(max(0, row - 1), row + 2)
     own = np.abs(_contribution(state, np.array([k]), rows))
-    return float(np.max(own * state.weight[rows]))
+    alone = state.doubt.misfit[rows] / np.sqrt(correlated_rows(state)[rows])[:, None]
+    sigma = np.hypot(state.doubt.noise(state.size)[rows], alone * state.parts[rows])
+    return float(np.max(own / sigma * band.valid[rows]))

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportgen.compute.misfit.band import Band
-from reportgen.compute.misfit.evidence import Covariance, Verdict, pooled_of, prune, verdicts
-from reportgen.compute.misfit.search import State, begin, hunt, polish
+from reportgen.compute.misfit.evidence import Covariance, Verdict, covariance, pooled_of, prune, tidy
+from reportgen.compute.misfit.search import State, begin, converge, hunt
 
 FIRST_MISFIT = 0.05
 """Share of the response that the first search allows for what the model cannot follow."""
@@ -27,15 +27,16 @@ def account(band: Band, most: int = 120) -> Account:
     state = begin(band, FIRST_MISFIT)
     allowed = FIRST_MISFIT
     for _ in range(_PASSES):
-        before = len(state.poles)
         hunt(state, most)
-        seen = prune(state)
-        pooled = pooled_of(state, seen)
+        converge(state)
+        tidy(state)
+        state.resize()
+        pooled = pooled_of(state, covariance(state, state.weight))
         if not pooled < 0.5 * allowed:
             break
         allowed = max(pooled, 1e-4)
         state.reweigh(np.full((1, 1), allowed))
         state.vain[:] = False
         state.settle()
-    seen = prune(state)
-    return Account(state, seen, verdicts(state, seen))
+    seen, found = prune(state)
+    return Account(state, seen, found)

@@ -21,9 +21,13 @@ class Doubt:
     misfit: Floats
     """What the model cannot follow, in proportion, per row and channel, shape (n, c)."""
 
-    def sigma(self, size: Floats) -> Floats:
-        """Of readings of these sizes, (n, c)."""
-        return np.sqrt(self.floor**2 + (self.share**2 + self.misfit**2) * size**2)
+    def noise(self, size: Floats) -> Floats:
+        """Of the instruments, at readings of these sizes, (n, c)."""
+        return np.asarray(np.sqrt(self.floor**2 + (self.share * size) ** 2))
+
+    def sigma(self, size: Floats, parts: Floats) -> Floats:
+        """Noise at ``size`` and misfit in proportion to ``parts``, both (n, c)."""
+        return np.asarray(np.hypot(self.noise(size), self.misfit * parts))
 
 
 def sizes(band: Band) -> Floats:

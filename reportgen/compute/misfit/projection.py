@@ -7,18 +7,23 @@ simplification (1975).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.linalg import LinAlgError
 from numpy.typing import NDArray
+from scipy.linalg import cho_factor, cho_solve
 
 from reportgen.compute.misfit.band import Band, Complexes
 from reportgen.records.log import Floats
 
-_RIDGE = 1e-12
-"""Relative to the largest singular value: columns that cannot be told apart share what they explain."""
-_ZETA = (1e-6, 0.7)
-"""Bounds of the damping ratio: Q from 0.7 to 500,000."""
+_RIDGE = 1e-13
+"""Added to the normal equations of columns of unit length: columns that cannot be told apart share what they explain."""
+_ZETA = (1e-6, 0.35)
+"""Bounds of the damping ratio: Q from 1.4, below which nothing resonates that could be told from background, to 500,000."""
+_BEYOND = 0.3
+"""Part of the width of the rows by which a pole may lie outside of them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,10 +54,11 @@ class Poles:
         """These, then the others."""
         return Poles(np.append(self.omega, other.omega), np.append(self.zeta, other.zeta))
 
-    def moved(self, step: Floats) -> Poles:
-        """By (ln ω₀, ln ζ) of each, shape (2k,)."""
+    def moved(self, step: Floats, low: float, high: float) -> Poles:
+        """By (ln ω₀, ln ζ) of each, shape (2k,), ω₀ held between ``low`` and ``high``."""
         zeta = np.clip(self.zeta * np.exp(step[1::2]), *_ZETA)
-        return Poles(self.omega * np.exp(step[::2]), zeta)
+        omega = np.clip(self.omega * np.exp(step[::2]), np.minimum(low, self.omega), np.maximum(high, self.omega))
+        return Poles(omega, zeta)
 
 
 NO_POLES = Poles(np.zeros(0), np.zeros(0))
@@ -107,7 +113,9 @@ def real_rows(matrix: Complexes, weight: Floats) -> Floats:
     return np.concatenate([weighted.real, weighted.imag], axis=-1)
 
 
-def solve(band: Band, poles: Poles, rows: slice, weight: Floats, held: Complexes | None = None) -> Fit:
+def solve(band: Band, poles: Poles, rows: slice, weight: Floats, held: Complexes | None = None,
+    *, poles_move: bool = True,
+) -> Fit:
     """Best residues over some rows, weights (rows, c) = 1/σ; ``held`` (rows, c) is a part of the model that stays."""
     values, change = mode_columns(band, poles, rows)
     direct = direct_columns(band, rows)
@@ -118,32 +126,36 @@ def solve(band: Band, poles: Poles, rows: slice, weight: Floats, held: Complexes
     model = np.zeros_like(target)
     cost, information, gradient = 0.0, np.zeros((2 * k, 2 * k)), np.zeros(2 * k)
     for c in range(band.channels):
-        x, left, q = _linear(real_rows(basis, weight[:, c]), real_rows(target[:, c], weight[:, c]))
+        matrix, reading = real_rows(basis, weight[:, c]), real_rows(target[:, c], weight[:, c])
+        x, onto = _linear(matrix, reading)
         model[:, c] = x @ basis
         residues[:, c] = x[: 2 * k : 2] + 1j * x[1 : 2 * k : 2]
         powers[:, c] = x[2 * k : 2 * k + p] + 1j * x[2 * k + p :]
+        left = reading - x @ matrix
         cost += float(left @ left)
-        if k:
+        if k and poles_move:
             moved = np.einsum("kj,kjan->kan", x[: 2 * k].reshape(k, 2), change.reshape(k, 2, 2, -1))
             slopes = real_rows(moved.reshape(2 * k, -1), weight[:, c])
-            slopes -= (slopes @ q) @ q.T
-            information += slopes @ slopes.T
+            cross = slopes @ matrix.T
+            information += slopes @ slopes.T - cross @ onto(cross.T)
             gradient += slopes @ left
     return Fit(poles, rows, residues, powers, model, cost, information, gradient)
 
 
-def _linear(rows: Floats, target: Floats) -> tuple[Floats, Floats, Floats]:
-    """Coefficients, what is left, and an orthonormal basis (2n, P) of what was projected out."""
-    scale = np.sqrt(np.einsum("ij,ij->i", rows, rows)) + 1e-300
-    q, r = np.linalg.qr((rows / scale[:, None]).T)
-    on = q.T @ target
-    ridge = _RIDGE**0.5
-    diagonal = np.abs(np.diag(r))
-    if diagonal.min(initial=1.0) > 1e-7:
-        x = np.linalg.solve(r, on)
-    else:
-        x = np.linalg.lstsq(r, on, rcond=ridge)[0]
-    return x / scale, target - q @ on, q
+def _linear(rows: Floats, target: Floats) -> tuple[Floats, Callable[[Floats], Floats]]:
+    """Least-squares coefficients of rows (P, 2n), and what solves their normal equations."""
+    scale = 1.0 / (np.sqrt(np.einsum("ij,ij->i", rows, rows)) + 1e-300)
+    scaled = rows * scale[:, None]
+    gram = scaled @ scaled.T
+    gram[np.diag_indices_from(gram)] += _RIDGE
+    try:
+        factor = cho_factor(gram, lower=True, check_finite=False)
+    except LinAlgError:
+        inverse = np.linalg.pinv(gram, rcond=_RIDGE, hermitian=True)
+        return scale * (inverse @ (scaled @ target)), lambda b: scale[:, None] * (inverse @ (scale[:, None] * b))
+    x = cho_solve(factor, scaled @ target, check_finite=False)
+    x += cho_solve(factor, scaled @ (target - x @ scaled), check_finite=False)  # one step of refinement
+    return scale * x, lambda b: scale[:, None] * cho_solve(factor, scale[:, None] * b, check_finite=False)
 
 
 def refine(
@@ -154,11 +166,14 @@ def refine(
     k = len(fit.poles)
     chosen = np.repeat(np.ones(k, bool) if free is None else free, 2)
     damping, best = 1e-3, fit
+    omega = band.omega[fit.rows]
+    beyond = _BEYOND * (omega[-1] - omega[0])
+    low, high = max(0.5 * omega[0], omega[0] - beyond), omega[-1] + beyond
     for _ in range(iterations if chosen.any() else 0):
         step = _step(best, chosen, damping)
         if float(step @ best.gradient) < 0.5 * tolerance and damping < 1.0:
             break
-        trial = solve(band, best.poles.moved(step), best.rows, weight, held)
+        trial = solve(band, best.poles.moved(step, low, high), best.rows, weight, held)
         gained = best.cost - trial.cost
         if gained > 0:
             best, damping = trial, max(damping * 0.1, 1e-9)

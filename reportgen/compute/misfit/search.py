@@ -29,6 +29,9 @@ class State:
     band: Band
     doubt: Doubt
     size: Floats
+    """Of the readings, (n, c)."""
+    parts: Floats
+    """Of what modes add up to a reading, (n, c): where they cancel, what is wrong of each does not."""
     weight: Floats
     poles: Poles = NO_POLES
     fit: Fit | None = None
@@ -40,12 +43,16 @@ class State:
 
     def settle(self) -> None:
         """Residues of all poles together."""
-        self.fit = solve(self.band, self.poles, self.all_rows, self.weight)
+        self.fit = solve(self.band, self.poles, self.all_rows, self.weight, poles_move=False)
 
     def reweigh(self, misfit: Floats) -> None:
         """Take another misfit, (n, c) or what broadcasts to it."""
         self.doubt = Doubt(self.doubt.floor, self.doubt.share, np.broadcast_to(misfit, self.size.shape))
-        self.weight = np.where(self.band.valid, 1.0 / self.doubt.sigma(self.size), 0.0)
+        self.weight = np.where(self.band.valid, 1.0 / self.doubt.sigma(self.size, self.parts), 0.0)
+
+    def resize(self) -> None:
+        """Take the sizes of the parts from the model."""
+        self.parts = _parts(self)
 
     @property
     def left(self) -> Complexes:
@@ -58,10 +65,21 @@ def begin(band: Band, misfit: float) -> State:
     floor, share = noise_from_scatter(band)
     size = sizes(band)
     doubt = Doubt(floor, share, np.full(size.shape, misfit))
-    weight = np.where(band.valid, 1.0 / doubt.sigma(size), 0.0)
-    state = State(band, doubt, size, weight, vain=np.zeros(len(band), bool))
+    weight = np.where(band.valid, 1.0 / doubt.sigma(size, size), 0.0)
+    state = State(band, doubt, size, size, weight, vain=np.zeros(len(band), bool))
     state.settle()
     return state
+
+
+def _parts(state: State) -> Floats:
+    """√(|y|² + Σ|part|²), no part larger than the largest reading within its bandwidth: parts may only seem large."""
+    square = state.size**2
+    for k in np.flatnonzero((state.poles.omega > state.band.omega[0]) & (state.poles.omega < state.band.omega[-1])):
+        part = np.abs(_contribution(state, np.array([k]), state.all_rows))
+        omega, width = float(state.poles.omega[k]), float(state.poles.width[k])
+        near = state.band.rows_around(omega - width, omega + width, 3)
+        square = square + np.minimum(part, state.size[near].max(axis=0)) ** 2
+    return np.asarray(np.sqrt(square))
 
 
 def hunt(state: State, most: int) -> None:
@@ -151,10 +169,40 @@ def _try(state: State, row: int) -> bool:
     if gained < least:
         state.vain[max(0, row - _AROUND) : row + _AROUND + 1] = True
         return False
+    if twin_of(after, state.band, weight) is not None and twin_of(before, state.band, weight) is None:
+        state.vain[max(0, row - _AROUND) : row + _AROUND + 1] = True
+        return False
     keep = np.setdiff1d(np.arange(len(state.poles)), near)
     state.poles = state.poles.pick(keep).join(after.poles)
     state.settle()
     return True
+
+
+STANDS_OUT = 3.0
+"""10 dB: how many times noise and misfit what is to count must be."""
+
+
+def twin_of(fit: Fit, band: Band, weight: Floats) -> int | None:
+    """The weaker of two poles nearer than a bandwidth, or a row, with like residues; None where there are none."""
+    poles = fit.poles
+    order = np.argsort(poles.omega)
+    for a, b in zip(order[:-1], order[1:], strict=True):
+        row = int(np.clip(np.searchsorted(band.omega, poles.omega[a]), 1, len(band) - 1))
+        spacing = float(band.omega[row] - band.omega[row - 1])
+        if poles.omega[b] - poles.omega[a] < max(min(poles.width[a], poles.width[b]), spacing):
+            weak, strong = sorted((int(a), int(b)), key=lambda k: float(np.linalg.norm(fit.residues[k])))
+            at = int(np.clip(row - fit.rows.start, 0, len(weight) - 1))
+            if not _unlike(fit, weak, strong, spacing, weight[at]):
+                return weak
+    return None
+
+
+def _unlike(fit: Fit, weak: int, strong: int, spacing: float, weight: Floats) -> bool:
+    """True where what the weaker residue says beside the stronger one stands out of noise and misfit."""
+    other, own = fit.residues[strong], fit.residues[weak]
+    beside = own - other * (np.vdot(other, own) / max(float(np.vdot(other, other).real), 1e-300))
+    height = np.abs(beside) / (0.5 * max(float(fit.poles.width[weak]), spacing))
+    return bool(np.max(height * weight) > STANDS_OUT)
 
 
 _GUESS_WIDTHS = (0.3, 1.0, 3.0, 8.0, 20.0)
@@ -177,9 +225,9 @@ def _first_guess(state: State, row: int) -> Poles | None:
         base = [_spent(flat, left[:, c], weight[:, c]) for c in range(band.channels)]
         for place in _GUESS_PLACES:
             centre = omega + place * spacing * max(1.0, 0.5 * width)
-            if centre <= 0.2 * omega:
+            if not band.omega[0] < centre < band.omega[-1]:
                 continue
-            zeta = float(np.clip(0.5 * width * spacing / centre, 1e-6, 0.3))
+            zeta = float(np.clip(0.5 * width * spacing / centre, 1e-6, 0.2))
             upper, _ = band.shape(complex(centre * (-zeta + 1j * np.sqrt(1 - zeta**2))), rows)
             basis = np.vstack([flat, upper])
             gain = sum(base[c] - _spent(basis, left[:, c], weight[:, c]) for c in range(band.channels))
@@ -208,6 +256,20 @@ def polish(state: State, passes: int = 2) -> None:
         for first in range(0, len(order), 4):
             _polish_group(state, order[max(0, first - 1) : first + 5])
         state.settle()
+
+
+MOST_AT_ONCE = 24
+"""Poles up to which all are moved together; the cost of that grows with the square of their number."""
+
+
+def converge(state: State, iterations: int = 12) -> None:
+    """All poles moved together, residues and terms for what lies outside with them."""
+    if not 0 < len(state.poles) <= MOST_AT_ONCE:
+        polish(state, passes=3)
+        return
+    start = solve(state.band, state.poles, state.all_rows, state.weight)
+    state.fit = refine(state.band, start, state.weight, iterations=iterations, tolerance=0.1)
+    state.poles = state.fit.poles
 
 
 def _polish_group(state: State, group: NDArray[np.int64]) -> None:
