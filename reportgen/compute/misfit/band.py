@@ -27,7 +27,7 @@ class Band:
     """Shape (n, c)."""
     shape: Shape
     """What a pole answers with on these rows; steady state: E = 1/(iω − s)."""
-    powers: tuple[int, ...] = (-2, 0, 2)
+    powers: tuple[int, ...] = (0, 2, 4, -2)
     """Powers of ω, relative to the middle of the rows fitted, of the terms for what lies outside."""
 
     def __len__(self) -> int:
@@ -49,7 +49,7 @@ class Band:
         return replace(self, values=values)
 
 
-def steady_band(frequency_hz: Floats, values: Complexes, powers: tuple[int, ...] = (-2, 0, 2)) -> Band:
+def steady_band(frequency_hz: Floats, values: Complexes, powers: tuple[int, ...] = (0, 2, 4, -2)) -> Band:
     """A band of steady-state responses (n, c), sorted by frequency; gaps are NaN."""
     order = np.argsort(frequency_hz, kind="stable")
     omega = 2.0 * np.pi * frequency_hz[order]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from reportgen.compute.misfit.band import Band
 from reportgen.compute.misfit.evidence import Covariance, Verdict, covariance, pooled_of, prune, tidy
+from reportgen.compute.misfit.spread import disagreement
 from reportgen.compute.misfit.search import State, begin, converge, hunt
 
 FIRST_MISFIT = 0.05
@@ -39,4 +40,16 @@ def account(band: Band, most: int = 120) -> Account:
         state.vain[:] = False
         state.settle()
     seen, found = prune(state)
-    return Account(state, seen, found)
+    return Account(state, seen, [widened(state, seen, k, each) for k, each in enumerate(found)])
+
+
+def widened(state: State, seen: Covariance, k: int, verdict: Verdict) -> Verdict:
+    """With what fits on other rows disagree about, for a mode."""
+    if verdict.reason:
+        return verdict
+    more = disagreement(state, seen, k)
+    return replace(
+        verdict,
+        frequency_std=float(np.hypot(verdict.frequency_std, np.sqrt(more[0]))),
+        q_std=float(np.hypot(verdict.q_std, np.sqrt(more[1]))),
+    )

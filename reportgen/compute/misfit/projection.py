@@ -99,11 +99,21 @@ def mode_columns(band: Band, poles: Poles, rows: slice) -> tuple[Complexes, Comp
     return values, change
 
 
+_NARROW = 1.5
+"""Ratio of the ends of the rows below which what lies outside is a constant and a slope."""
+
+
+def powers_over(band: Band, rows: slice) -> tuple[int, ...]:
+    """Powers for what lies outside these rows: all of them over a wide band, the first two over a narrow one."""
+    omega = band.omega[rows]
+    return band.powers if omega[-1] > _NARROW * omega[0] else band.powers[:2]
+
+
 def direct_columns(band: Band, rows: slice) -> Complexes:
     """Powers of ω with complex coefficients, shape (2p, rows)."""
     omega = band.omega[rows]
     scaled = omega / np.exp(np.mean(np.log(np.maximum(omega, 1e-9))))
-    powers = np.array([scaled**p for p in band.powers], complex)
+    powers = np.array([scaled**p for p in powers_over(band, rows)], complex)
     return np.concatenate([powers, 1j * powers])
 
 
@@ -121,7 +131,7 @@ def solve(band: Band, poles: Poles, rows: slice, weight: Floats, held: Complexes
     direct = direct_columns(band, rows)
     basis = np.concatenate([values, direct])
     target = band.values[rows] - (0.0 if held is None else held)
-    k, p = len(poles), len(band.powers)
+    k, p = len(poles), len(direct) // 2
     residues, powers = np.zeros((k, band.channels), complex), np.zeros((p, band.channels), complex)
     model = np.zeros_like(target)
     cost, information, gradient = 0.0, np.zeros((2 * k, 2 * k)), np.zeros(2 * k)
