@@ -167,9 +167,9 @@ def _needless(state: State) -> list[int]:
     gone: list[int] = []
     order = np.argsort(state.poles.omega)
     gains = {int(k): min(_gain(state, int(k))) for k in order if state.band.omega[0] <= state.poles.omega[k] <= state.band.omega[-1]}
-    place = {int(k): i for i, k in enumerate(order)}
-    for k in sorted(gains, key=lambda k: gains[k]):
-        if gains[k] < least and all(abs(place[k] - place[g]) > 1 for g in gone):
+    omega, width = state.poles.omega, state.poles.width
+    for k in sorted((k for k in gains if gains[k] < least), key=lambda k: gains[k]):
+        if all(abs(omega[k] - omega[g]) > 6.0 * (width[k] + width[g]) for g in gone):
             gone.append(k)
     return gone
 
@@ -223,8 +223,8 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
     reason = ""
     if not band.omega[0] <= poles.omega[k] <= band.omega[-1]:
         reason = "outside"
-    elif poles.zeta[k] > 0.35:
-        reason = "damping"
+    elif _at_an_edge(state, k):
+        reason = "edge"
     elif f_std > MOST_RELATIVE_STD or f_std * poles.omega[k] > MOST_WIDTH_STD * max(poles.width[k], spacing_at(state, k)):
         reason = "uncertain"
     elif gain < least:
@@ -234,6 +234,17 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
     elif out < STANDS_OUT:
         reason = "misfit"
     return Verdict(gain, rest, out, f_std, q_std, reason)
+
+
+_LEAST_BESIDE = 3
+"""Rows that there must be on both sides of a pole narrower than two of them."""
+
+
+def _at_an_edge(state: State, k: int) -> bool:
+    """True where rows are too few to the bandwidth, and on one side of the pole, to tell a mode from one odd reading."""
+    below = int(np.searchsorted(state.band.omega, state.poles.omega[k]))
+    beside = min(below, len(state.band) - below)
+    return bool(state.poles.width[k] < 2.0 * spacing_at(state, k) and beside < _LEAST_BESIDE)
 
 
 def _gain(state: State, k: int) -> tuple[float, float]:

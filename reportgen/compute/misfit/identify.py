@@ -9,11 +9,11 @@ import numpy as np
 from reportgen.compute.misfit.band import Band
 from reportgen.compute.misfit.evidence import Covariance, Verdict, covariance, pooled_of, prune, tidy
 from reportgen.compute.misfit.spread import disagreement
-from reportgen.compute.misfit.search import State, begin, converge, hunt
+from reportgen.compute.misfit.search import State, begin, converge, hunt, still_asked_for
 
 FIRST_MISFIT = 0.05
 """Share of the response that the first search allows for what the model cannot follow."""
-_PASSES = 3
+_PASSES = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,12 +32,14 @@ def account(band: Band, most: int = 120) -> Account:
         converge(state)
         tidy(state)
         state.resize()
+        state.vain[:] = False
+        if still_asked_for(state):  # what was taken out was not needless
+            continue
         pooled = pooled_of(state, covariance(state, state.weight))
         if not pooled < 0.5 * allowed:
             break
         allowed = max(pooled, 1e-4)
         state.reweigh(np.full((1, 1), allowed))
-        state.vain[:] = False
         state.settle()
     seen, found = prune(state)
     return Account(state, seen, [widened(state, seen, k, each) for k, each in enumerate(found)])

@@ -133,6 +133,11 @@ def _still_stands_out(state: State, row: int) -> bool:
     return bool(np.sum(np.abs(state.left[rows] * state.weight[rows]) ** 2) > _least_score(state))
 
 
+def still_asked_for(state: State) -> bool:
+    """True where what is left stands out of noise and misfit somewhere, and no pole there was tried in vain."""
+    return bool(_candidates(state))
+
+
 def _local_rows(state: State, omega: float, width: float) -> slice:
     reach = max(_WINDOW_WIDTHS * width, 0.0)
     return state.band.rows_around(omega - reach, omega + reach, _WINDOW_ROWS)
