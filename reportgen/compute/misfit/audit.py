@@ -14,7 +14,7 @@ from reportgen.records.log import Floats
 LEAST_PROMINENCE = 5.0
 """Standard deviations of noise by which a maximum must rise above the higher of the two dips beside it."""
 LEAST_RISE = 0.05
-"""Part of its height by which it must rise as well: ripple below is not called a peak by anyone who looks at a curve."""
+"""Part of its height by which it must rise as well: less is a ripple to the eye."""
 
 
 class Cause(Enum):

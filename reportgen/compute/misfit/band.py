@@ -36,7 +36,7 @@ class Band:
     @property
     def channels(self) -> int:
         """Number of channels."""
-        return self.values.shape[1]
+        return int(self.values.shape[1])
 
     def rows_around(self, low: float, high: float, least: int) -> slice:
         """Rows whose frequency lies in low … high (rad/s), at ``least`` so many; rows must be sorted."""
@@ -58,6 +58,6 @@ def steady_band(frequency_hz: Floats, values: Complexes, powers: tuple[int, ...]
 
     def shape(pole: complex, rows: slice) -> tuple[Complexes, Complexes]:
         inverse = 1.0 / (1j * omega[rows] - pole)
-        return inverse, inverse * inverse
+        return np.asarray(inverse, complex), np.asarray(inverse * inverse, complex)
 
     return Band(omega, np.where(valid, sorted_values, 0.0), valid, shape, powers)

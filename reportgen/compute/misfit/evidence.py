@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from reportgen.compute.misfit.noise import Doubt
-from reportgen.compute.misfit.projection import Fit, Poles, direct_columns, mode_columns, real_rows, refine, solve
-from reportgen.compute.misfit.search import STANDS_OUT, State, _contribution, converge, twin_of
+from reportgen.compute.misfit.projection import direct_columns, mode_columns, real_rows, refine, solve
+from reportgen.compute.misfit.search import STANDS_OUT, State, contribution, converge, twin_of
 from reportgen.records.log import Floats
 
 LEAST_ROWS_MISFIT = 6
@@ -64,8 +63,7 @@ def covariance(state: State, weight: Floats) -> Covariance:
 
 def local_misfit(state: State, seen: Covariance, weight: Floats) -> Floats:
     """Share of the response that stays unexplained beyond noise around every row, (n, c)."""
-    band, doubt = state.band, state.doubt
-    noise = doubt.noise(state.size) ** 2
+    noise = state.doubt.noise(state.size) ** 2
     sigma = np.where(weight > 0, 1.0 / np.maximum(weight, 1e-300), np.inf)
     square = np.where(weight > 0, (seen.standardized * sigma) ** 2, 0.0)
     excess = np.where(weight > 0, (square - noise) / state.parts**2, 0.0)
@@ -74,7 +72,9 @@ def local_misfit(state: State, seen: Covariance, weight: Floats) -> Floats:
     reach = reach_of_rows(state)
     top = smooth(excess * say, reach)
     pooled = np.median(pooled_misfit(state, excess, say)) if len(state.poles) else 0.0
-    local = (top + 4.0 * pooled**2 / (2 * reach[:, None] + 1) * 1.0) / (smooth(say, reach) + 4.0 / (2 * reach[:, None] + 1))
+    local = (top + 4.0 * pooled**2 / (2 * reach[:, None] + 1) * 1.0) / (
+        smooth(say, reach) + 4.0 / (2 * reach[:, None] + 1)
+    )
     return np.sqrt(np.maximum(local, 0.0))
 
 
@@ -166,12 +166,25 @@ def _needless(state: State) -> list[int]:
     least = float(chdtri(2 + 2 * state.band.channels, 1e-4))
     gone: list[int] = []
     order = np.argsort(state.poles.omega)
-    gains = {int(k): min(_gain(state, int(k))) for k in order if state.band.omega[0] <= state.poles.omega[k] <= state.band.omega[-1]}
+    gains = {int(k): min(_gain(state, int(k))) for k in order if _may_be_needless(state, int(k))}
     omega, width = state.poles.omega, state.poles.width
     for k in sorted((k for k in gains if gains[k] < least), key=lambda k: gains[k]):
         if all(abs(omega[k] - omega[g]) > 6.0 * (width[k] + width[g]) for g in gone):
             gone.append(k)
     return gone
+
+
+_PLAIN = 10.0
+"""Times noise and misfit from which a pole without a neighbour is needed, without asking."""
+
+
+def _may_be_needless(state: State, k: int) -> bool:
+    """True for a pole within the band that is small, or that has a neighbour which could say the same."""
+    omega, width = state.poles.omega, state.poles.width
+    if not state.band.omega[0] <= omega[k] <= state.band.omega[-1]:
+        return False
+    near = np.abs(omega - omega[k]) < 2.0 * np.maximum(width, width[k])
+    return bool(np.sum(near) > 1 or _stands_out(state, k) < _PLAIN)
 
 
 def prune(state: State) -> tuple[Covariance, list[Verdict]]:
@@ -181,7 +194,7 @@ def prune(state: State) -> tuple[Covariance, list[Verdict]]:
         found = verdicts(state, seen)
         gone = _crowded(state, found)
         if not gone:
-            break
+            return seen, found
         state.poles = state.poles.pick(np.setdiff1d(np.arange(len(state.poles)), gone))
         state.settle()
         converge(state, 4)
@@ -195,7 +208,9 @@ def _crowded(state: State, found: list[Verdict]) -> list[int]:
     order = [int(k) for k in np.argsort(poles.omega)]
     gone: list[int] = []
     for k in sorted((k for k in order if found[k].reason), key=lambda k: found[k].without_best_row):
-        near = [j for j in order if j != k and abs(poles.omega[j] - poles.omega[k]) < max(poles.width[j], poles.width[k])]
+        near = [
+            j for j in order if j != k and abs(poles.omega[j] - poles.omega[k]) < max(poles.width[j], poles.width[k])
+        ]
         alone = not near and found[k].reason not in ("chance", "one row")
         if alone or any(j in gone for j in near):
             continue
@@ -210,6 +225,7 @@ def _twins(state: State) -> list[int]:
 
 
 def verdicts(state: State, seen: Covariance) -> list[Verdict]:
+    """About every pole, in their order."""
     return [_verdict(state, seen, k) for k in range(len(state.poles))]
 
 
@@ -225,7 +241,9 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
         reason = "outside"
     elif _at_an_edge(state, k):
         reason = "edge"
-    elif f_std > MOST_RELATIVE_STD or f_std * poles.omega[k] > MOST_WIDTH_STD * max(poles.width[k], spacing_at(state, k)):
+    elif f_std > MOST_RELATIVE_STD or f_std * poles.omega[k] > MOST_WIDTH_STD * max(
+        poles.width[k], spacing_at(state, k)
+    ):
         reason = "uncertain"
     elif gain < least:
         reason = "chance"
@@ -241,14 +259,14 @@ _LEAST_BESIDE = 3
 
 
 def _at_an_edge(state: State, k: int) -> bool:
-    """True where rows are too few to the bandwidth, and on one side of the pole, to tell a mode from one odd reading."""
+    """True where rows are too few to the bandwidth, and beside the pole, to tell a mode from one odd reading."""
     below = int(np.searchsorted(state.band.omega, state.poles.omega[k]))
     beside = min(below, len(state.band) - below)
     return bool(state.poles.width[k] < 2.0 * spacing_at(state, k) and beside < _LEAST_BESIDE)
 
 
 def _gain(state: State, k: int) -> tuple[float, float]:
-    """χ² lost without pole k, its neighbours refitted, as rows not fitted see it; and the same without the row that says most."""
+    """χ² lost without pole k, its neighbours refitted; and what is lost if the row that says most is not fitted."""
     band, poles = state.band, state.poles
     width = max(poles.width[k], 1e-9)
     rows = band.rows_around(float(poles.omega[k] - 6 * width), float(poles.omega[k] + 6 * width), 24)
@@ -257,8 +275,8 @@ def _gain(state: State, k: int) -> tuple[float, float]:
     others = near[near != k]
     assert state.fit is not None
     weight = state.weight[rows]
-    held = state.fit.model[rows] - _contribution(state, near, rows)
-    held_k = held if k in near else held - _contribution(state, np.array([k]), rows)
+    held = state.fit.model[rows] - contribution(state, near, rows)
+    held_k = held if k in near else held - contribution(state, np.array([k]), rows)
     chosen = poles.pick(others)
     without = refine(band, solve(band, chosen, rows, weight, held_k), weight, held_k, iterations=6)
     if k not in near:
@@ -286,7 +304,7 @@ def _stands_out(state: State, k: int) -> float:
     band, poles = state.band, state.poles
     row = int(np.argmin(np.abs(band.omega - poles.omega[k])))
     rows = slice(max(0, row - 1), row + 2)
-    own = np.abs(_contribution(state, np.array([k]), rows))
+    own = np.abs(contribution(state, np.array([k]), rows))
     alone = state.doubt.misfit[rows] / np.sqrt(correlated_rows(state)[rows])[:, None]
     sigma = np.hypot(state.doubt.noise(state.size)[rows], alone * state.parts[rows])
     return float(np.max(own / sigma * band.valid[rows]))

@@ -6,21 +6,52 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reportgen.compute.misfit.band import Band
+from reportgen.compute.misfit.band import Band, Complexes
 from reportgen.compute.misfit.evidence import Covariance, Verdict, covariance, pooled_of, prune, tidy
-from reportgen.compute.misfit.spread import disagreement
 from reportgen.compute.misfit.search import State, begin, converge, hunt, still_asked_for
+from reportgen.compute.misfit.spread import disagreement
 
 FIRST_MISFIT = 0.05
 """Share of the response that the first search allows for what the model cannot follow."""
 _PASSES = 5
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Mode:
+    """One mode; standard deviations are relative, residues complex, one a channel, rad/s times the channel's ratio."""
+
+    index: int
+    frequency_hz: float
+    q: float
+    frequency_std: float
+    q_std: float
+    residues: Complexes
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Account:
+    """All poles of a band with what they are: modes, or background."""
+
     state: State
     seen: Covariance
     verdicts: list[Verdict]
+
+    def modes(self) -> list[Mode]:
+        """Those poles that count as modes, by frequency."""
+        poles = self.state.poles
+        assert self.state.fit is not None
+        return [
+            Mode(
+                index=int(k),
+                frequency_hz=float(poles.omega[k] / (2 * np.pi)),
+                q=float(0.5 / poles.zeta[k]),
+                frequency_std=self.verdicts[k].frequency_std,
+                q_std=self.verdicts[k].q_std,
+                residues=self.state.fit.residues[k],
+            )
+            for k in np.argsort(poles.omega, kind="stable")
+            if not self.verdicts[k].reason
+        ]
 
 
 def account(band: Band, most: int = 120) -> Account:

@@ -1,9 +1,8 @@
 """A mode whose frequency and damping follow its own amplitude: ln ω₀ and ln ζ as polynomials in it.
 
-The amplitude is read from the log, row by row: what the reference channel shows beyond all that is not this mode. The
-equation of the mode is then linear with a pole that is known at every row, so that fold-over and jumps, up or down, are
-followed without asking on which branch the sweep is. Averaging: Nayfeh and Mook, Nonlinear Oscillations (1979), ch. 2-4,
-from memory.
+The amplitude is read from the log, row by row: what a channel shows beyond all else than this mode. The equation of the
+mode is then linear with a pole that is known at every row, so that fold-over and jumps, up or down, are followed without
+asking on which branch the sweep is. Averaging: Nayfeh and Mook, Nonlinear Oscillations (1979), ch. 2-4, from memory.
 """
 
 from __future__ import annotations
@@ -89,7 +88,8 @@ def swept_shape(time_s: Floats, phase: Floats, level: Floats, part: int = 8) -> 
 
 
 def fit_level(
-    shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats, start: tuple[float, float],
+    shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats,
+    start: tuple[float, float],
     terms: tuple[int, int],
 ) -> LevelMode:  # fmt: skip
     """One mode with so many terms: ``flat`` (p, n) for all else, values and weights (n, c), amplitude (n,), ω₀ and ζ."""
@@ -149,7 +149,7 @@ def _levenberg(
             if damping > 1e6:
                 break
     freedom = max(1, 2 * values.size - len(p) - 2 * (flat + 1) * values.shape[1])
-    covariance = np.linalg.pinv(slopes.T @ slopes, hermitian=True)
+    covariance = np.asarray(np.linalg.pinv(slopes.T @ slopes, hermitian=True))
     return LevelMode(p[:size], p[size:], reference, covariance, residues, float(rest @ rest), freedom, model)
 
 
@@ -158,7 +158,8 @@ def _slopes(left: Callable[[Floats], tuple[Floats, Complexes, Complexes]], p: Fl
 
 
 def choose_level(
-    shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats, start: tuple[float, float],
+    shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats,
+    start: tuple[float, float],
     correlated: float = 1.0,
 ) -> tuple[LevelMode, tuple[int, int]]:  # fmt: skip
     """The fewest terms that more terms do not better beyond chance, judged against what they themselves leave.
@@ -178,5 +179,12 @@ def choose_level(
             best, chosen = trial, terms
     scale = max(best.cost / best.freedom, 1e-300) * correlated
     return LevelMode(
-        best.omega, best.zeta, best.reference, best.covariance * scale, best.residues, best.cost, best.freedom, best.model
+        best.omega,
+        best.zeta,
+        best.reference,
+        best.covariance * scale,
+        best.residues,
+        best.cost,
+        best.freedom,
+        best.model,
     ), chosen

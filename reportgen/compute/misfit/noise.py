@@ -31,14 +31,10 @@ class Doubt:
 
 
 def sizes(band: Band) -> Floats:
-    """Size of the response around every row, (n, c): quadratic mean of three rows, so that a zero is not an exact reading."""
+    """Size of the response around every row, (n, c): quadratic mean of three, so that no zero is exact."""
     square = np.abs(band.values) ** 2
     padded = np.concatenate([square[:1], square, square[-1:]])
-    return np.sqrt((padded[:-2] + padded[1:-1] + padded[2:]) / 3.0)
-
-
-_QUIET = 0.4590
-"""Lower quartile of the size of a complex normal variate with unit σ in each part, over √(… ): √(2 ln(4/3)) · … ."""
+    return np.asarray(np.sqrt((padded[:-2] + padded[1:-1] + padded[2:]) / 3.0))
 
 
 def noise_from_scatter(band: Band) -> tuple[Floats, Floats]:
@@ -63,6 +59,12 @@ def noise_from_scatter(band: Band) -> tuple[Floats, Floats]:
         share = float(np.quantile(d / centre, 0.25) / quiet)
         floors.append(max(min(floor, share * float(np.median(centre))), 1e-7 * float(np.max(centre))))
         high = centre >= np.quantile(centre, 0.6)
-        rest = np.sqrt(max(float(np.quantile(d[high] / centre[high], 0.25) / quiet) ** 2 - (floors[-1] / np.median(centre[high])) ** 2, 0.0))
+        rest = np.sqrt(
+            max(
+                float(np.quantile(d[high] / centre[high], 0.25) / quiet) ** 2
+                - (floors[-1] / np.median(centre[high])) ** 2,
+                0.0,
+            )
+        )
         shares.append(float(np.clip(rest, 1e-5, 0.03)))
     return np.array(floors), np.array(shares)

@@ -19,9 +19,9 @@ from reportgen.compute.misfit.band import Band, Complexes
 from reportgen.records.log import Floats
 
 _RIDGE = 1e-13
-"""Added to the normal equations of columns of unit length: columns that cannot be told apart share what they explain."""
+"""Added to the normal equations of columns of unit length: columns that are alike share what they explain."""
 _ZETA = (1e-6, 0.35)
-"""Bounds of the damping ratio: Q from 1.4, below which nothing resonates that could be told from background, to 500,000."""
+"""Bounds of the damping ratio: Q from 1.4, below which there is no peak, to 500,000."""
 _BEYOND = 0.3
 """Part of the width of the rows by which a pole may lie outside of them."""
 
@@ -81,11 +81,14 @@ class Fit:
     gradient: Floats
 
 
-def mode_columns(band: Band, poles: Poles, rows: slice) -> tuple[Complexes, Complexes]:
-    """Columns (2k, rows) of the real and imaginary parts of residues, and their change by (ln ω₀, ln ζ), (2k, 2, rows)."""
+def mode_columns(band: Band, poles: Poles, rows: slice, *, slopes: bool = True) -> tuple[Complexes, Complexes]:
+    """Columns (2k, rows) of the real and imaginary parts of residues; their change by (ln ω₀, ln ζ), (2k, 2, rows).
+
+    Without ``slopes`` the change is left out, (2k, 2, 0).
+    """
     n = len(range(*rows.indices(len(band))))
     values = np.empty((2 * len(poles), n), complex)
-    change = np.empty((2 * len(poles), 2, n), complex)
+    change = np.empty((2 * len(poles), 2, n if slopes else 0), complex)
     for k, s in enumerate(poles.s):
         zeta, omega = float(poles.zeta[k]), float(poles.omega[k])
         s_zeta = omega * zeta * (-1.0 - 1j * zeta / np.sqrt(1.0 - zeta**2))
@@ -94,6 +97,8 @@ def mode_columns(band: Band, poles: Poles, rows: slice) -> tuple[Complexes, Comp
         for j, turn in enumerate((1.0, 1j)):
             back = np.conj(turn)
             values[2 * k + j] = turn * upper + back * lower
+            if not slopes:
+                continue
             change[2 * k + j, 0] = turn * s * upper_s + back * np.conj(s) * lower_s
             change[2 * k + j, 1] = turn * s_zeta * upper_s + back * np.conj(s_zeta) * lower_s
     return values, change
@@ -123,11 +128,17 @@ def real_rows(matrix: Complexes, weight: Floats) -> Floats:
     return np.concatenate([weighted.real, weighted.imag], axis=-1)
 
 
-def solve(band: Band, poles: Poles, rows: slice, weight: Floats, held: Complexes | None = None,
-    *, poles_move: bool = True,
+def solve(
+    band: Band,
+    poles: Poles,
+    rows: slice,
+    weight: Floats,
+    held: Complexes | None = None,
+    *,
+    poles_move: bool = True,
 ) -> Fit:
     """Best residues over some rows, weights (rows, c) = 1/σ; ``held`` (rows, c) is a part of the model that stays."""
-    values, change = mode_columns(band, poles, rows)
+    values, change = mode_columns(band, poles, rows, slopes=poles_move)
     direct = direct_columns(band, rows)
     basis = np.concatenate([values, direct])
     target = band.values[rows] - (0.0 if held is None else held)

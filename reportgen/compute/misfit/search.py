@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ class State:
 
     @property
     def all_rows(self) -> slice:
+        """Every row."""
         return slice(0, len(self.band))
 
     def settle(self) -> None:
@@ -56,8 +58,9 @@ class State:
 
     @property
     def left(self) -> Complexes:
+        """What the model leaves, (n, c)."""
         assert self.fit is not None
-        return self.band.values - self.fit.model
+        return np.asarray(self.band.values - self.fit.model)
 
 
 def begin(band: Band, misfit: float) -> State:
@@ -75,7 +78,7 @@ def _parts(state: State) -> Floats:
     """√(|y|² + Σ|part|²), no part larger than the largest reading within its bandwidth: parts may only seem large."""
     square = state.size**2
     for k in np.flatnonzero((state.poles.omega > state.band.omega[0]) & (state.poles.omega < state.band.omega[-1])):
-        part = np.abs(_contribution(state, np.array([k]), state.all_rows))
+        part = np.abs(contribution(state, np.array([k]), state.all_rows))
         omega, width = float(state.poles.omega[k]), float(state.poles.width[k])
         near = state.band.rows_around(omega - width, omega + width, 3)
         square = square + np.minimum(part, state.size[near].max(axis=0)) ** 2
@@ -143,12 +146,12 @@ def _local_rows(state: State, omega: float, width: float) -> slice:
     return state.band.rows_around(omega - reach, omega + reach, _WINDOW_ROWS)
 
 
-def _contribution(state: State, chosen: NDArray[np.int64], rows: slice) -> Complexes:
+def contribution(state: State, chosen: NDArray[np.int64], rows: slice) -> Complexes:
     """What the chosen poles add to the model on some rows."""
     assert state.fit is not None
-    values, _ = mode_columns(state.band, state.poles.pick(chosen), rows)
+    values, _ = mode_columns(state.band, state.poles.pick(chosen), rows, slopes=False)
     r = state.fit.residues[chosen]
-    return np.einsum("kc,kn->nc", r.real, values[::2]) + np.einsum("kc,kn->nc", r.imag, values[1::2])
+    return np.asarray(values[::2].T @ r.real + values[1::2].T @ r.imag)
 
 
 def _try(state: State, row: int) -> bool:
@@ -160,13 +163,16 @@ def _try(state: State, row: int) -> bool:
         return False
     rows = _local_rows(state, float(start.omega[0]), float(start.width[0]))
     near = np.flatnonzero(
-        (state.poles.omega > state.band.omega[rows][0] - state.poles.width) & (state.poles.omega < state.band.omega[rows][-1] + state.poles.width)
+        (state.poles.omega > state.band.omega[rows][0] - state.poles.width)
+        & (state.poles.omega < state.band.omega[rows][-1] + state.poles.width)
     )
     near = near[np.argsort(np.abs(state.poles.omega[near] - omega))][:6]
     assert state.fit is not None
-    held = state.fit.model[rows] - (_contribution(state, near, rows) if len(near) else 0.0)
+    held = state.fit.model[rows] - (contribution(state, near, rows) if len(near) else 0.0)
     weight = state.weight[rows]
-    before = refine(state.band, solve(state.band, state.poles.pick(near), rows, weight, held), weight, held, iterations=6)
+    before = refine(
+        state.band, solve(state.band, state.poles.pick(near), rows, weight, held), weight, held, iterations=6
+    )
     both = state.poles.pick(near).join(start)
     after = refine(state.band, solve(state.band, both, rows, weight, held), weight, held, iterations=15)
     gained = before.cost - after.cost
@@ -191,7 +197,7 @@ def twin_of(fit: Fit, band: Band, weight: Floats) -> int | None:
     """The weaker of two poles nearer than a bandwidth, or a row, with like residues; None where there are none."""
     poles = fit.poles
     order = np.argsort(poles.omega)
-    for a, b in zip(order[:-1], order[1:], strict=True):
+    for a, b in pairwise(order):
         row = int(np.clip(np.searchsorted(band.omega, poles.omega[a]), 1, len(band) - 1))
         spacing = float(band.omega[row] - band.omega[row - 1])
         if poles.omega[b] - poles.omega[a] < max(min(poles.width[a], poles.width[b]), spacing):
@@ -282,7 +288,7 @@ def _polish_group(state: State, group: NDArray[np.int64]) -> None:
     low, high = np.min(poles.omega - _WINDOW_WIDTHS * poles.width), np.max(poles.omega + _WINDOW_WIDTHS * poles.width)
     rows = state.band.rows_around(float(low), float(high), _WINDOW_ROWS)
     assert state.fit is not None
-    held = state.fit.model[rows] - _contribution(state, group, rows)
+    held = state.fit.model[rows] - contribution(state, group, rows)
     weight = state.weight[rows]
     moved = refine(state.band, solve(state.band, poles, rows, weight, held), weight, held, iterations=5, tolerance=0.3)
     omega, zeta = state.poles.omega.copy(), state.poles.zeta.copy()

@@ -11,7 +11,7 @@ import numpy as np
 
 from reportgen.compute.misfit.evidence import Covariance
 from reportgen.compute.misfit.projection import refine, solve
-from reportgen.compute.misfit.search import State, _contribution
+from reportgen.compute.misfit.search import State, contribution
 from reportgen.records.log import Floats
 
 _WINDOWS = (1.5, 3.0, 6.0)
@@ -39,10 +39,12 @@ def _alone(state: State, k: int, widths: float) -> tuple[Floats, Floats] | None:
     rows = band.rows_around(omega - widths * width, omega + widths * width, _LEAST_ROWS)
     if rows.stop - rows.start >= len(band) - 2:
         return None
-    inside = np.flatnonzero((poles.omega > band.omega[rows][0] - poles.width) & (poles.omega < band.omega[rows][-1] + poles.width))
+    inside = np.flatnonzero(
+        (poles.omega > band.omega[rows][0] - poles.width) & (poles.omega < band.omega[rows][-1] + poles.width)
+    )
     group = np.append(np.setdiff1d(inside, [k]), k).astype(int)
     assert state.fit is not None
-    held = state.fit.model[rows] - _contribution(state, group, rows)
+    held = state.fit.model[rows] - contribution(state, group, rows)
     weight = state.weight[rows]
     free = np.arange(len(group)) == len(group) - 1
     fit = refine(band, solve(band, poles.pick(group), rows, weight, held), weight, held, free=free, tolerance=0.01)
