@@ -17,6 +17,8 @@ from reportgen.records.log import Floats
 _CLOSE = 2.0
 """Larger bandwidths within which two modes may be one that moves."""
 _WINDOW = 6.0
+LEAST_MISFIT = 0.01
+"""Part of a reading to which a law of three terms is meant to hold: exact rows far from the peak must not rule it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,14 +33,16 @@ class Levelled:
     """χ² (noise alone) of the poles it stands for, over the same rows."""
 
 
-def levelled(account: Account, level: Floats, shape: LevelShape | None = None) -> list[Levelled]:
+def levelled(account: Account, level: Floats, rigid: float = 0.0, shape: LevelShape | None = None) -> list[Levelled]:
     """Modes that follow their level, of steady rows: ``level`` (n,) of the reference at every row.
+
+    ``rigid`` is what a rigid specimen would show: 1 for acceleration over that of a base, 0 over a force.
 
     Of a group of poles the moving mode is chosen where its Schwarz criterion N ln χ² + p ln N is the lesser one.
     """
     found = []
     for group in _groups(account):
-        one = _one(account, group, level, shape)
+        one = _one(account, group, level, rigid, shape)
         if one is not None:
             found.append(one)
     return found
@@ -58,23 +62,28 @@ def _groups(account: Account) -> list[NDArray[np.int64]]:
     return [np.array(group) for group in groups]
 
 
-def _one(account: Account, group: NDArray[np.int64], level: Floats, shape: LevelShape | None) -> Levelled | None:
+def _one(
+    account: Account, group: NDArray[np.int64], level: Floats, rigid: float, shape: LevelShape | None
+) -> Levelled | None:
     state, band = account.state, account.state.band
     assert state.fit is not None
     poles = state.poles.pick(group)
     low, high = float(np.min(poles.omega - _WINDOW * poles.width)), float(np.max(poles.omega + _WINDOW * poles.width))
     rows = band.rows_around(low, high, 30)
-    held = state.fit.model[rows] - contribution(state, group, rows)
-    weight = np.where(band.valid[rows], 1.0 / state.doubt.noise(state.size)[rows], 0.0)
+    others = np.setdiff1d([mode.index for mode in account.modes()], group).astype(int)
+    held = contribution(state, others, rows) if len(others) else np.zeros_like(band.values[rows])
+    sigma = np.hypot(state.doubt.noise(state.size), LEAST_MISFIT * state.size)[rows]
+    weight = np.where(band.valid[rows], 1.0 / sigma, 0.0)
     linear = refine(band, solve(band, poles, rows, weight, held), weight, held, iterations=20)
     values = band.values[rows] - held
     channel = int(np.argmax(np.max(np.abs(values) * weight, axis=0)))
-    amplitude = np.abs(values[:, channel]) * level[rows]
-    x = np.linspace(-1.0, 1.0, len(amplitude))
+    x = np.linspace(-1.0, 1.0, len(values))
     flat = np.array([np.ones_like(x), x], complex)
     strong = int(np.argmax(np.linalg.norm(linear.residues, axis=1)))
     start = (float(linear.poles.omega[strong]), float(linear.poles.zeta[strong]))
-    mode, terms = choose_level(shape or steady_shape(band.omega[rows]), flat, values, weight, amplitude, start)
+    own_shape = shape or steady_shape(band.omega[rows])
+    amplitude = np.abs(values[:, channel] - rigid) * level[rows]
+    mode, terms = choose_level(own_shape, flat, values, weight, amplitude, start)
     count = 2.0 * values.size
     unknowns = 2 * len(group) * (1 + band.channels)
     own = 2 + sum(terms) + 2 * band.channels

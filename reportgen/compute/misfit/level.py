@@ -1,17 +1,16 @@
 """A mode whose frequency and damping follow its own amplitude: ln ω₀ and ln ζ as polynomials in it.
 
 The amplitude is read from the log, row by row: what a channel shows beyond all else than this mode. The equation of the
-mode is then linear with a pole that is known at every row, so that fold-over and jumps, up or down, are followed without
+mode is then linear with a pole known at every row, so that fold-over and jumps, up or down, are followed without
 asking on which branch the sweep is. Averaging: Nayfeh and Mook, Nonlinear Oscillations (1979), ch. 2-4, from memory.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import f as fisher
 
 from reportgen.compute.misfit.band import Complexes
 from reportgen.records.log import Floats
@@ -20,8 +19,11 @@ LevelShape = Callable[[Complexes], Complexes]
 """Response of a unit mode whose pole at every row is given, (n,) to (n,)."""
 TERMS = ((0, 0), (1, 0), (0, 1), (1, 1), (2, 1), (1, 2), (2, 2))
 """Terms beyond the constant of ln ω₀ and of ln ζ, in the order in which they are tried."""
-_CHANCE = 1e-4
 _STEP = 1e-6
+_START_FACTORS = (0.5, 1.0, 2.0)
+"""Of the damping of the fit that does not move: a peak that bends looks too broad or too sharp."""
+LEAST_RANGE = 1.5
+"""Largest amplitude over smallest from which a law of amplitude can be told."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,6 +40,8 @@ class LevelMode:
     """Of all coefficients, those of ω first."""
     residues: Complexes
     """Per channel."""
+    flat: Complexes
+    """Coefficients of all else, shape (p, c)."""
     cost: float
     freedom: int
     """Readings (real) less unknowns."""
@@ -88,16 +92,21 @@ def swept_shape(time_s: Floats, phase: Floats, level: Floats, part: int = 8) -> 
 
 
 def fit_level(
-    shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats,
-    start: tuple[float, float],
+    shape: LevelShape,
+    flat: Complexes,
+    values: Complexes,
+    weight: Floats,
+    amplitude: Floats,
+    start: Floats,
     terms: tuple[int, int],
-) -> LevelMode:  # fmt: skip
-    """One mode with so many terms: ``flat`` (p, n) for all else, values and weights (n, c), amplitude (n,), ω₀ and ζ."""
+) -> LevelMode:
+    """One mode with so many terms: ``flat`` (p, n) for all else, values and weights (n, c), amplitude (n,).
+
+    ``start``: coefficients of ln ω₀, then of ln ζ.
+    """
     reference = float(np.max(amplitude))
     x = amplitude / reference
     size = terms[0] + 1
-    parameters = np.zeros(size + terms[1] + 1)
-    parameters[0], parameters[size] = np.log(start[0]), np.log(start[1])
     wide, wise = _powers(x, size), _powers(x, terms[1] + 1)
 
     def left(p: Floats) -> tuple[Floats, Complexes, Complexes]:
@@ -106,7 +115,7 @@ def fit_level(
         basis = np.vstack([shape(pole), flat])
         return _projected(basis, values, weight)
 
-    return _levenberg(left, parameters, size, reference, values, len(flat))
+    return _levenberg(left, start, size, reference, values, len(flat))
 
 
 def _powers(x: Floats, size: int) -> Floats:
@@ -114,13 +123,13 @@ def _powers(x: Floats, size: int) -> Floats:
 
 
 def _projected(basis: Complexes, values: Complexes, weight: Floats) -> tuple[Floats, Complexes, Complexes]:
-    out, model, first = [], np.empty_like(values), np.zeros(values.shape[1], complex)
+    out, model, first = [], np.empty_like(values), np.zeros((len(basis), values.shape[1]), complex)
     for c in range(values.shape[1]):
         matrix = (basis * weight[:, c]).T
         scale = np.linalg.norm(matrix, axis=0) + 1e-300
         coefficients = np.linalg.lstsq(matrix / scale, values[:, c] * weight[:, c], rcond=1e-10)[0] / scale
         model[:, c] = coefficients @ basis
-        first[c] = coefficients[0]
+        first[:, c] = coefficients
         rest = (values[:, c] - model[:, c]) * weight[:, c]
         out.append(np.concatenate([rest.real, rest.imag]))
     return np.concatenate(out), model, first
@@ -150,7 +159,9 @@ def _levenberg(
                 break
     freedom = max(1, 2 * values.size - len(p) - 2 * (flat + 1) * values.shape[1])
     covariance = np.asarray(np.linalg.pinv(slopes.T @ slopes, hermitian=True))
-    return LevelMode(p[:size], p[size:], reference, covariance, residues, float(rest @ rest), freedom, model)
+    return LevelMode(
+        p[:size], p[size:], reference, covariance, residues[0], residues[1:], float(rest @ rest), freedom, model
+    )
 
 
 def _slopes(left: Callable[[Floats], tuple[Floats, Complexes, Complexes]], p: Floats, rest: Floats) -> Floats:
@@ -158,33 +169,40 @@ def _slopes(left: Callable[[Floats], tuple[Floats, Complexes, Complexes]], p: Fl
 
 
 def choose_level(
-    shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats,
+    shape: LevelShape,
+    flat: Complexes,
+    values: Complexes,
+    weight: Floats,
+    amplitude: Floats,
     start: tuple[float, float],
     correlated: float = 1.0,
-) -> tuple[LevelMode, tuple[int, int]]:  # fmt: skip
-    """The fewest terms that more terms do not better beyond chance, judged against what they themselves leave.
+) -> tuple[LevelMode, tuple[int, int]]:
+    """The terms with the least Schwarz criterion N ln χ² + p ln N, readings counted once in ``correlated`` rows.
 
-    Fisher's test with the readings counted once in ``correlated`` rows; its scale is the residual of the richer model.
+    Every number of terms starts from the fits with fewer, and from the ``start`` with more and with less damping.
     """
-    chosen = TERMS[0]
-    best = fit_level(shape, flat, values, weight, amplitude, start, chosen)
-    for terms in TERMS[1:]:
-        if terms[0] < chosen[0] or terms[1] < chosen[1]:
-            continue
-        trial = fit_level(shape, flat, values, weight, amplitude, start, terms)
-        more = sum(terms) - sum(chosen)
-        freedom = max(trial.freedom / correlated, 1.0)
-        ratio = (best.cost - trial.cost) / max(trial.cost, 1e-300) * freedom / more
-        if ratio > fisher.isf(_CHANCE, more, freedom):
-            best, chosen = trial, terms
+    enough = np.max(amplitude) >= LEAST_RANGE * np.min(amplitude)
+    found: dict[tuple[int, int], LevelMode] = {}
+    for terms in TERMS if enough else TERMS[:1]:
+        starts = [_padded((np.log(start[0]),), (np.log(start[1] * factor),), terms) for factor in _START_FACTORS]
+        fewer = [each for had, each in found.items() if had[0] <= terms[0] and had[1] <= terms[1]]
+        starts += [_padded(tuple(each.omega), tuple(each.zeta), terms) for each in fewer]
+        tried = [fit_level(shape, flat, values, weight, amplitude, each, terms) for each in starts]
+        found[terms] = min(tried, key=lambda each: each.cost)
+    count = 2.0 * values.size / correlated
+    chosen = min(found, key=lambda terms: count * np.log(found[terms].cost) + sum(terms) * np.log(count))
+    return _scaled(found[chosen], correlated), chosen
+
+
+def _padded(omega: tuple[float, ...], zeta: tuple[float, ...], terms: tuple[int, int]) -> Floats:
+    """Parameters with zeros for the terms that are new."""
+    out = np.zeros(sum(terms) + 2)
+    out[: len(omega)] = omega
+    out[terms[0] + 1 : terms[0] + 1 + len(zeta)] = zeta
+    return out
+
+
+def _scaled(best: LevelMode, correlated: float) -> LevelMode:
+    """With the covariance that what is left asks for."""
     scale = max(best.cost / best.freedom, 1e-300) * correlated
-    return LevelMode(
-        best.omega,
-        best.zeta,
-        best.reference,
-        best.covariance * scale,
-        best.residues,
-        best.cost,
-        best.freedom,
-        best.model,
-    ), chosen
+    return replace(best, covariance=best.covariance * scale)
