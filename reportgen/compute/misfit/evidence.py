@@ -153,12 +153,19 @@ class Verdict:
 def tidy(state: State) -> None:
     """Take out what a neighbour says already and what nothing needs, at the weights as they are."""
     for _ in range(6):
-        gone = _twins(state) or _needless(state)
+        gone = _beyond(state) or _twins(state) or _needless(state)
         if not len(gone):
             break
         state.poles = state.poles.pick(np.setdiff1d(np.arange(len(state.poles)), gone))
         state.settle()
         converge(state, 6)
+
+
+def _beyond(state: State) -> list[int]:
+    """Poles outside the rows by more than their bandwidth: what they say the terms for what lies outside say as well."""
+    omega, poles = state.band.omega, state.poles
+    away = np.maximum(omega[0] - poles.omega, poles.omega - omega[-1])
+    return [int(k) for k in np.flatnonzero(away > poles.width)]
 
 
 def _needless(state: State) -> list[int]:
@@ -212,7 +219,7 @@ def _crowded(state: State, found: list[Verdict]) -> list[int]:
             j for j in order if j != k and abs(poles.omega[j] - poles.omega[k]) < max(poles.width[j], poles.width[k])
         ]
         alone = not near and found[k].reason not in ("chance", "one row")
-        if alone or any(j in gone for j in near):
+        if alone or 2 * sum(j in gone for j in near) > len(near) - 1:
             continue
         gone.append(k)
     return gone

@@ -34,6 +34,8 @@ class Account:
 
     state: State
     seen: Covariance
+    complete: bool
+    """False where the search was broken off: what is left still stands out somewhere, and no pole answers for it."""
     verdicts: list[Verdict]
 
     def modes(self) -> list[Mode]:
@@ -59,7 +61,7 @@ def account(band: Band, most: int = 120) -> Account:
     state = begin(band, FIRST_MISFIT)
     allowed = FIRST_MISFIT
     for _ in range(_PASSES):
-        hunt(state, most)
+        complete = hunt(state, most)
         converge(state)
         tidy(state)
         state.resize()
@@ -73,7 +75,7 @@ def account(band: Band, most: int = 120) -> Account:
         state.reweigh(np.full((1, 1), allowed))
         state.settle()
     seen, found = prune(state)
-    return Account(state, seen, [widened(state, seen, k, each) for k, each in enumerate(found)])
+    return Account(state, seen, complete, [widened(state, seen, k, each) for k, each in enumerate(found)])
 
 
 def widened(state: State, seen: Covariance, k: int, verdict: Verdict) -> Verdict:

@@ -21,6 +21,8 @@ _WINDOW_WIDTHS = 6.0
 _ROUNDS = 40
 _MOST_A_ROUND = 8
 _CHANCE = 1e-4
+MOST_IN_VAIN = 40
+"""Tries in vain, beyond one for every pole found, after which a search ends and says that it was broken off."""
 
 
 @dataclass(slots=True, eq=False)
@@ -85,21 +87,25 @@ def _parts(state: State) -> Floats:
     return np.asarray(np.sqrt(square))
 
 
-def hunt(state: State, most: int) -> None:
-    """Add poles until what is left nowhere stands out of noise and misfit."""
+def hunt(state: State, most: int) -> bool:
+    """Add poles until what is left nowhere stands out of noise and misfit; False where it was broken off before that."""
+    vain = 0
     for _ in range(_ROUNDS):
         added = 0
         for row in _candidates(state):
             if len(state.poles) >= most:
-                return
+                return False
+            if vain >= MOST_IN_VAIN + len(state.poles):
+                return False
             if added and not _still_stands_out(state, row):
                 continue
-            added += _try(state, row)
-        if not added:
-            if not _candidates(state):
-                return
-            continue
-        polish(state, passes=1)
+            kept = _try(state, row)
+            added, vain = added + kept, vain + (not kept)
+        if added:
+            polish(state, passes=1)
+        elif not _candidates(state):
+            return True
+    return False
 
 
 def _scores(state: State) -> tuple[Floats, Floats]:
@@ -180,13 +186,24 @@ def _try(state: State, row: int) -> bool:
     if gained < least:
         state.vain[max(0, row - _AROUND) : row + _AROUND + 1] = True
         return False
-    if twin_of(after, state.band, weight) is not None and twin_of(before, state.band, weight) is None:
+    if not _placed(after, state.band) or (
+        twin_of(after, state.band, weight) is not None and twin_of(before, state.band, weight) is None
+    ):
         state.vain[max(0, row - _AROUND) : row + _AROUND + 1] = True
         return False
     keep = np.setdiff1d(np.arange(len(state.poles)), near)
     state.poles = state.poles.pick(keep).join(after.poles)
     state.settle()
     return True
+
+
+def _placed(fit: Fit, band: Band) -> bool:
+    """True where the last pole is known to within half its bandwidth, or half a row: else it follows no mode."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(fit.information), 1e-300))
+    inverse = np.linalg.pinv(fit.information * np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    std = float(np.sqrt(max(inverse[-2, -2], 0.0)) * scale[-2] * fit.poles.omega[-1])
+    row = int(np.clip(np.searchsorted(band.omega, fit.poles.omega[-1]), 1, len(band) - 1))
+    return std < 0.5 * max(float(fit.poles.width[-1]), float(band.omega[row] - band.omega[row - 1]))
 
 
 STANDS_OUT = 3.0
