@@ -162,7 +162,7 @@ def tidy(state: State) -> None:
 
 
 def _beyond(state: State) -> list[int]:
-    """Poles outside the rows by more than their bandwidth: what they say the terms for what lies outside say as well."""
+    """Poles outside the rows by more than their bandwidth: the terms for what lies outside say the same."""
     omega, poles = state.band.omega, state.poles
     away = np.maximum(omega[0] - poles.omega, poles.omega - omega[-1])
     return [int(k) for k in np.flatnonzero(away > poles.width)]

@@ -88,7 +88,7 @@ def _parts(state: State) -> Floats:
 
 
 def hunt(state: State, most: int) -> bool:
-    """Add poles until what is left nowhere stands out of noise and misfit; False where it was broken off before that."""
+    """Add poles until what is left nowhere stands out of noise and misfit; False where broken off before."""
     vain = 0
     for _ in range(_ROUNDS):
         added = 0
