@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
+from scipy.special import ndtri
 
 from reportgen.compute.misfit.band import Band, Complexes
 from reportgen.records.log import Floats
 
-LEAST_PROMINENCE = 5.0
-"""Standard deviations of noise by which a maximum must rise above the higher of the two dips beside it."""
+CHANCE = 0.01
+"""Share of curves of noise alone in which a maximum may be listed."""
 LEAST_RISE = 0.05
 """Part of its height by which it must rise as well: less is a ripple to the eye."""
 
@@ -55,9 +56,10 @@ class Named:
 def maxima(size: Floats, sigma: Floats) -> list[tuple[int, float]]:
     """(row, rise) of every maximum of one channel that stands out; ``size`` and ``sigma`` (n,) along the frequency."""
     found: list[tuple[int, float]] = []
+    least = -2.0 * float(ndtri(CHANCE / max(len(size), 1)))  # the highest of n readings over the lowest of n
     for row in np.flatnonzero(np.r_[False, (size[1:-1] > size[:-2]) & (size[1:-1] >= size[2:]), False]):
         rise = _rise(size, int(row))
-        if rise > max(LEAST_PROMINENCE * sigma[row], LEAST_RISE * size[row]):
+        if rise > max(least * sigma[row], LEAST_RISE * size[row]):
             found.append((int(row), rise))
     return found
 
