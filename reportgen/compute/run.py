@@ -74,6 +74,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         method=found.method if found else "no sweep: no resonance is sought",
         criterion=found.criterion if found else "",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
+        facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
@@ -219,6 +220,8 @@ def channel_result(
         fitted_swept=fit.fitted_swept if fit else None,
         resonances=resonances,
         noise_floor=fit.noise_floor if fit else None,
+        unexplained=fit.unexplained if fit else (),
+        peaks=fit.peaks if fit else None,
         dimension=dimension,
         unit=unit,
         flags=(*(fit.flags if fit else ()), *unseen),

@@ -12,8 +12,6 @@ from reportgen.units import Quantity
 
 UNSTATED = "calibration not stated"
 """How the identification flags an amplification whose instruments state no uncertainty."""
-HALF = 0.5
-"""An unexplained peak matters from half the limit: a fast sweep can have taken as much off it (at η ≈ 24)."""
 
 
 def amplification(case: Case) -> None:
@@ -44,7 +42,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
             case.gap(f"amplification at {each.frequency_hz:.4g} Hz on {channel.id} of run {run.id} is not known: {why}")
         else:
             case.items.append(_item(run, channel, each, each.amplification, limit))
-    for f, height in unexplained_peaks(channel, above=HALF * limit.si, in_band=case.in_band):
+    for f, height in unexplained_peaks(channel, in_band=case.in_band):
         case.gap(
             f"channel {channel.id} of run {run.id} reaches {height:.3g} at {f:.4g} Hz, and no resonance explains it"
         )

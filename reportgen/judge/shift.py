@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item
+from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import NO_PEAK, RunResult
@@ -47,6 +48,16 @@ def _shift(case: Case, quantity: str) -> None:
         case.gap(f"no mode was left of which the {quantity} could be compared")
     for run, is_before in ((before, True), (after, False)):
         _lay_uncompared(case, run, rows, scope, is_before)
+        _lay_unexplained(case, run, scope)
+
+
+def _lay_unexplained(case: Case, run: RunResult, scope: list[str]) -> None:
+    """A peak that nothing explains may be a mode that has moved, come or gone."""
+    for channel in run.channels:
+        for f, height in unexplained_peaks(channel, in_band=case.in_band) if channel.id in scope else ():
+            case.gap(
+                f"channel {channel.id} of run {run.id} reaches {height:.3g} at {f:.4g} Hz, and no resonance explains it"
+            )
 
 
 def _scope(

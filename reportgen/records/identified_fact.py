@@ -19,6 +19,9 @@ class FactCode(StrEnum):
     FILTER_SUSPECTED = "filter suspected"  # bandwidth_hz
     PHASE_TURNED = "phase turned"
     MAINS_LINES = "mains lines"
+    COMPLEX_RESIDUES = "complex residues"
+    MISFIT_SHARE = "misfit share"  # share: of the response, what the model leaves at the median mode
+    SEARCH_BROKEN_OFF = "search broken off"
     # of a channel
     NO_READINGS = "no readings"
     NO_PHASE = "no phase"
@@ -30,6 +33,7 @@ class FactCode(StrEnum):
     PEAK_REDUCED = "peak reduced"  # share
     CALIBRATION_UNSTATED = "calibration unstated"
     MISFIT = "misfit"  # inflation
+    LEVEL_DEPENDENT = "level dependent"  # share: change of the frequency over the levels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +46,6 @@ class IdentifiedFact:
     bandwidth_hz: float | None = None
     """Two-sided, −3 dB."""
     share: float | None = None
-    """Recorded peak over steady-state peak."""
+    """Recorded peak over steady-state peak, or what stands beside the code."""
     inflation: float | None = None
     """Of the noise variance."""

@@ -136,6 +136,58 @@ class Observed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Backbone:
+    """Frequency and damping of a mode against its own level, within the levels that it was seen at."""
+
+    channel: str
+    """Sensor whose amplitude the level is."""
+    unit: str
+    """Unit of ``levels``: g for an acceleration, else the record's own."""
+    levels: tuple[float, ...]
+    """Amplitude (peak), rising."""
+    frequency_hz: tuple[float, ...]
+    """Undamped natural frequency at each level."""
+    frequency_std_hz: tuple[float, ...]
+    damping_ratio: tuple[float, ...]
+    damping_ratio_std: tuple[float, ...]
+    law: str
+    """How it was modelled, in the field's words."""
+
+    @property
+    def frequency_range_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency over the levels."""
+        return min(self.frequency_hz), max(self.frequency_hz)
+
+    @property
+    def q_range(self) -> tuple[float, float]:
+        """Lowest and highest Q over the levels."""
+        return 0.5 / max(self.damping_ratio), 0.5 / min(self.damping_ratio)
+
+
+class WhyUnexplained(StrEnum):
+    """Why a peak is no mode."""
+
+    NOTHING_FITS = "no mode of the model fits it"
+    UNCERTAIN = "the frequency of a mode there is not known well enough"
+    CHANCE = "a mode there explains no more than chance"
+    ONE_ROW = "a mode there would rest on one row"
+    MISFIT = "it does not stand out of what the model leaves elsewhere"
+    EDGE = "it lies at the end of the range, with too few rows beside it"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnexplainedPeak:
+    """A peak that stands out of the noise and is neither a mode nor has a cause that could be named."""
+
+    frequency_hz: float
+    height: float
+    """Amplitude over that of the noise at its place."""
+    magnitude: float | None = None
+    """As recorded, in the unit of the channel's magnitude; None where that is not what was looked at."""
+    why: WhyUnexplained = WhyUnexplained.NOTHING_FITS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resonance:
     """One mode as seen on one channel."""
 
@@ -168,6 +220,10 @@ class Resonance:
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
+    backbone: Backbone | None = None
+    """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
+    level: float | None = None
+    """Amplitude (peak) on the channel of ``backbone`` that they are given at, in its unit."""
     doubtful: bool = False
     """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
     a resonance may have been read as this mode."""
@@ -200,6 +256,10 @@ class ChannelResult:
     """Unit of ``magnitude`` where it is not a pure ratio."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
+    unexplained: tuple[UnexplainedPeak, ...] = ()
+    """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    peaks: int | None = None
+    """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
     flags: tuple[Said, ...] = ()
 
 
@@ -253,6 +313,8 @@ class RunResult:
     criterion: Said = ""
     """When a mode counts as found; empty where none was sought."""
     flags: tuple[Said, ...] = ()
+    facts: tuple[IdentifiedFact, ...] = ()
+    """What the identification says of the run: decide on these. ``flags`` says the same in words, and more."""
 
 
 class IssueKind(StrEnum):

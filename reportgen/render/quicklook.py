@@ -7,6 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from reportgen.records.finding import Finding
+from reportgen.records.identified_fact import FactCode
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.result import RunResult
@@ -19,7 +20,13 @@ from reportgen.render.names import anchor
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.input import finding
 from reportgen.render.rows.language import Language, Row
-from reportgen.render.rows.resonance import resonance_rows, steady_state_sentence, sweep_sentence
+from reportgen.render.rows.resonance import (
+    nothing_found,
+    resonance_rows,
+    steady_state_sentence,
+    sweep_sentence,
+    unexplained_rows,
+)
 from reportgen.render.rows.run import quality, sweep_facts
 
 CONFIDENCE = 0.95
@@ -46,11 +53,47 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
         for row in resonance_rows(run, channel, CONFIDENCE, Language.of("en", _templates()))
     ]
     if not rows:
-        return (*lines, "no resonance found")
+        return (*lines, *_nothing_found(run), *_unexplained(run))
     table = [_COLUMNS, *rows]
     widths = [max(len(row[i]) for row in table) for i in range(len(_COLUMNS))]
     lines += ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
-    return tuple(lines)
+    return (*lines, *_of_modes(run), *_unexplained(run))
+
+
+def _nothing_found(run: RunResult) -> list[str]:
+    """What was looked at, channel by channel, and why there is no resonance."""
+    language = Language.of("en", _templates())
+    told = [nothing_found(channel, language) for channel in run.channels]
+    return ["no resonance found", *(told or ["the log has no response beside its control"])]
+
+
+def _unexplained(run: RunResult) -> list[str]:
+    """A line for every peak that nothing explains."""
+    language = Language.of("en", _templates())
+    return [
+        f"unexplained: a peak of {row['channel']} at {row['frequency']} Hz, {row['magnitude']} over control, "
+        f"{row['height']} times the noise: {row['why']}"
+        for channel in run.channels
+        for row in unexplained_rows(channel, language)
+    ]
+
+
+def _of_modes(run: RunResult) -> list[str]:
+    """What the run asked for, and which modes follow their level, each said once."""
+    asked = (FactCode.COMPLEX_RESIDUES, FactCode.MISFIT_SHARE, FactCode.SEARCH_BROKEN_OFF)
+    language = Language.of("en", _templates())
+    told = [language.sentence(text) for fact, text in zip(run.facts, run.flags, strict=False) if fact.code in asked]
+    for channel in run.channels:
+        for each in channel.resonances:
+            if each.backbone is not None:
+                low, high = each.backbone.q_range
+                f_low, f_high = each.backbone.frequency_range_hz
+                told.append(
+                    f"{each.frequency_hz:.5g} Hz depends on level: {f_low:.5g} to {f_high:.5g} Hz and Q {low:.3g} to "
+                    f"{high:.3g} between {each.backbone.levels[0]:.3g} and {each.backbone.levels[-1]:.3g} "
+                    f"{each.backbone.unit} at {each.backbone.channel}"
+                )
+    return list(dict.fromkeys(told))
 
 
 def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
@@ -139,6 +182,7 @@ def _context(
             "is_decay": bool(run.decay),
             "method": language.sentence(run.method),
             "sentence": sweep_sentence(run, language),
+            "unexplained": [row for channel in run.channels for row in unexplained_rows(channel, language)],
         },
         "control_figure": anchor("fig", run.id, "control") if has_control else "",
         "channels": [
@@ -146,6 +190,7 @@ def _context(
                 "id": channel.id,
                 "figure": keys.get(channel.id, ""),
                 "rows": resonance_rows(run, channel, CONFIDENCE, language),
+                "nothing": nothing_found(channel, language),
                 "remarks": language.sentences(channel.flags),
             }
             for channel in run.channels

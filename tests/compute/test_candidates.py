@@ -60,6 +60,7 @@ def swept_part(at: Drive, f0: float, q: float) -> np.ndarray:
 def problem(at: Drive, values: np.ndarray, phase: bool = True) -> FitProblem:
     readings = Readings(
         amplitude=np.abs(values)[:, None], with_phase=np.array([phase]), valid=np.ones((len(values), 1), bool),
+        read=np.ones((len(values), 1), bool),
         turn=np.exp(-1j * np.angle(values))[:, None] if phase else np.ones((len(values), 1), complex),
         kinds=(channel_kind("acceleration", "acceleration"),),
     )  # fmt: skip

@@ -49,6 +49,13 @@ _TEXTS = {
     "explain more than chance: the uncertainties are wider for it",
     FactCode.PHASE_TURNED: "phases of this log count a lag as positive: read with the opposite sign",
     FactCode.MAINS_LINES: "mains lines are in the responses: recognised and kept out of the modes",
+    FactCode.COMPLEX_RESIDUES: "the responses ask for complex residues: instruments, or damping that is not "
+    "proportional, turn their phase",
+    FactCode.MISFIT_SHARE: "{share:.1f} % of the response at the modes stays unexplained; the uncertainties are "
+    "wider for it",
+    FactCode.SEARCH_BROKEN_OFF: "the search for modes was broken off: what the responses show could not be "
+    "explained to the end",
+    FactCode.LEVEL_DEPENDENT: "depends on level: its frequency changes by {share:.2g} % over the levels of this run",
     FactCode.NO_READINGS: "no readings",
     FactCode.NO_PHASE: "no phase: magnitudes alone were fitted",
     FactCode.NOISE_ROWS: "{rows} rows that read noise alone were left out of the fit",

@@ -22,13 +22,15 @@ def readings_of(sweep: SweptResponse, rows: np.ndarray) -> Readings:
     with_phase = (np.isfinite(phases) & valid).sum(axis=0) > 0.5 * np.maximum(valid.sum(axis=0), 1)
     valid &= np.isfinite(phases) | ~with_phase
     turn = np.exp(-1j * np.radians(np.where(valid & with_phase, phases, 0.0)))
+    read = valid.copy()
     for c in range(amplitude.shape[1]):
         valid[:, c] &= ~noise_only(np.where(valid[:, c], amplitude[:, c], 0.0) * np.conj(turn[:, c]), valid[:, c])
     return Readings(
-        amplitude=np.where(valid, amplitude, 0.0),
+        amplitude=np.where(read, amplitude, 0.0),
         turn=turn,
         with_phase=with_phase,
         valid=valid,
+        read=read,
         kinds=tuple(channel_kind(dimension, sweep.control_dimension) for dimension in sweep.dimensions),
     )
 

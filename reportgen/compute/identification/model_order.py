@@ -36,14 +36,29 @@ def search(problem: FitProblem, *, most: int | None = None, peaks_first: bool = 
     What is not yet explained counts as one noise over all rows, so that the highest peaks come first; or, not
     ``peaks_first``, as noise in proportion to the response as well.
     """
-    state = _with_phase_sense(_begun(problem))
+    return searched_from(begun(problem), most=most, peaks_first=peaks_first)
+
+
+def begun(problem: FitProblem) -> SearchState:
+    """No mode yet; noise from the scatter of the rows, phases in the sense that resonances have."""
+    return _with_phase_sense(_begun(problem))
+
+
+def searched_from(state: SearchState, *, most: int | None = None, peaks_first: bool = True) -> SearchState:
+    """The search from a state without modes; unfinished where it asks for more than ``most``."""
     state = _sequential_selection(state, most, peaks_first)
     if most is not None and len(state.poles) > most:
         return state
     state = _with_noise_of_misfit(state)
+
+    def selected(state: SearchState) -> SearchState:
+        return _rounds_of_selection(state, most)
+
     for _ in range(_PASSES):
-        state = with_unstated_filter(_rounds_of_selection(state), _rounds_of_selection)
+        state = with_unstated_filter(selected(state), selected)
         state = _with_noise_of_misfit(state)
+        if most is not None and len(state.poles) > most:
+            return state
     return final_model(eliminate(state))
 
 
@@ -122,13 +137,16 @@ def _sequential_selection(state: SearchState, most: int | None, peaks_first: boo
     return state
 
 
-def _rounds_of_selection(state: SearchState) -> SearchState:
-    """Rounds of candidates at the present weights until none is left; without phase one a round."""
+def _rounds_of_selection(state: SearchState, limit: int | None = None) -> SearchState:
+    """Rounds of candidates at the present weights until none is left, or modes are more than ``limit``.
+
+    Without phase one a round.
+    """
     most = _MOST_A_ROUND if state.problem.readings.with_phase.all() else 1
     for _ in range(_ROUNDS):
         before = len(state.poles)
         chosen = _chosen(state, most)
-        if not chosen:
+        if not chosen or (limit is not None and before > limit):
             break
         if _beside_unasked_start(state, chosen):
             state = replace(state, problem=state.problem.with_start()).refined(iterations=8, tolerance=0.3)

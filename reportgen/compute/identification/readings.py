@@ -24,6 +24,8 @@ class Readings:
     turn: Complexes
     """e^{−iθ} of the phase θ, shape (n, c); 1 where there is none."""
     kinds: tuple[ChannelKind, ...]
+    read: np.ndarray
+    """Bool, shape (n, c): where there is a reading at all, also one of noise alone, which is not ``valid``."""
 
     @property
     def complex_value(self) -> Complexes:
@@ -33,7 +35,9 @@ class Readings:
     def part(self, start: int, stop: int) -> Readings:
         """Rows start … stop−1."""
         rows = slice(start, stop)
-        return replace(self, amplitude=self.amplitude[rows], turn=self.turn[rows], valid=self.valid[rows])
+        return replace(
+            self, amplitude=self.amplitude[rows], turn=self.turn[rows], valid=self.valid[rows], read=self.read[rows]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

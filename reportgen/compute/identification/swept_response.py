@@ -10,7 +10,7 @@ from reportgen.errors import ComputeError
 from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.job import TrackingFilter
 from reportgen.records.log import Floats
-from reportgen.records.result import Resonance
+from reportgen.records.result import Resonance, UnexplainedPeak
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,6 +70,10 @@ class ChannelFit:
     """Standard deviation of the additive noise, in units of |response/control| at the median control level."""
     noise_proportional: float | None
     """Standard deviation of the noise that grows with the response, as a fraction."""
+    unexplained: tuple[UnexplainedPeak, ...] = ()
+    """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    peaks: int | None = None
+    """All peaks that stand out of the noise; None where they were not looked for."""
     flags: tuple[str, ...] = ()
     """The facts, in words."""
     facts: tuple[IdentifiedFact, ...] = ()

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen.compute.misfit.band import steady_band
-from reportgen.compute.misfit.identify import account
+from reportgen.compute.identification.misfit.account import account
+from reportgen.compute.identification.misfit.band import steady_band
 from tests.compute.misfit.responses import measured
 from tests.second_opinion import rational
 

@@ -6,10 +6,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reportgen.compute.misfit.band import Band, Complexes
-from reportgen.compute.misfit.evidence import Covariance, Verdict, covariance, pooled_of, prune, tidy
-from reportgen.compute.misfit.search import State, begin, converge, hunt, still_asked_for
-from reportgen.compute.misfit.spread import disagreement
+from reportgen.compute.identification.misfit.band import Band, Complexes
+from reportgen.compute.identification.misfit.pole_evidence import (
+    Covariance,
+    Verdict,
+    covariance,
+    pooled_of,
+    prune,
+    tidy,
+)
+from reportgen.compute.identification.misfit.pole_search import State, begin, converge, hunt, still_asked_for
+from reportgen.compute.identification.misfit.window_disagreement import disagreement
 
 FIRST_MISFIT = 0.05
 """Share of the response that the first search allows for what the model cannot follow."""

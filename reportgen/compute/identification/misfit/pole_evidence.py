@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from reportgen.compute.misfit.projection import direct_columns, mode_columns, real_rows, refine, solve
-from reportgen.compute.misfit.search import STANDS_OUT, State, contribution, converge, twin_of
+from reportgen.compute.identification.misfit.band import Band
+from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, State, contribution, converge, twin_of
+from reportgen.compute.identification.misfit.projection import direct_columns, mode_columns, real_rows, refine, solve
 from reportgen.records.log import Floats
 
 LEAST_ROWS_MISFIT = 6
@@ -42,7 +43,7 @@ def covariance(state: State, weight: Floats) -> Covariance:
         scale = np.sqrt(np.einsum("ij,ij->i", matrix, matrix)) + 1e-300
         q, _ = np.linalg.qr((matrix / scale[:, None]).T)
         x = np.stack([fit.residues[:, c].real, fit.residues[:, c].imag], 1)
-        moved = np.einsum("kj,kjan->kan", x, change.reshape(k, 2, 2, -1)).reshape(2 * k, -1)
+        moved = np.einsum("kj,kjan->kan", x, change.reshape(k, 2, 2, n)).reshape(2 * k, n)
         slopes = real_rows(moved, weight[:, c])
         slopes -= (slopes @ q) @ q.T
         information += slopes @ slopes.T
@@ -97,9 +98,14 @@ def pooled_of(state: State, seen: Covariance) -> float:
     return float(np.median(pooled_misfit(state, excess, say))) if len(state.poles) else np.inf
 
 
+def row_spacing(band: Band) -> Floats:
+    """Distance of neighbouring rows, rad/s, shape (n,); above zero where a sweep stood still."""
+    return np.maximum(np.abs(np.gradient(band.omega)), 1e-9 * band.omega)
+
+
 def reach_of_rows(state: State) -> NDArray[np.int64]:
     """Rows over which misfit is taken together: half the bandwidth of the nearest mode, at least three."""
-    spacing = np.abs(np.gradient(state.band.omega))
+    spacing = row_spacing(state.band)
     reach = np.full(len(state.band), 30)
     if len(state.poles):
         nearest = np.argmin(np.abs(state.band.omega[:, None] - state.poles.omega[None]), axis=1)
@@ -117,7 +123,7 @@ def smooth(values: Floats, reach: NDArray[np.int64]) -> Floats:
 
 def correlated_rows(state: State) -> Floats:
     """Rows over which misfit is the same: those of half a bandwidth of the nearest mode, at least one."""
-    spacing = np.abs(np.gradient(state.band.omega))
+    spacing = row_spacing(state.band)
     if not len(state.poles):
         return np.ones(len(state.band))
     nearest = np.argmin(np.abs(state.band.omega[:, None] - state.poles.omega[None]), axis=1)
@@ -272,8 +278,12 @@ def _at_an_edge(state: State, k: int) -> bool:
     return bool(state.poles.width[k] < 2.0 * spacing_at(state, k) and beside < _LEAST_BESIDE)
 
 
+_ODD_ROWS = 2
+"""Rows that say most for a pole, without which it must still be asked for: one odd reading shows in two."""
+
+
 def _gain(state: State, k: int) -> tuple[float, float]:
-    """χ² lost without pole k, its neighbours refitted; and what is lost if the row that says most is not fitted."""
+    """χ² lost without pole k, its neighbours refitted; and without the rows that say most."""
     band, poles = state.band, state.poles
     width = max(poles.width[k], 1e-9)
     rows = band.rows_around(float(poles.omega[k] - 6 * width), float(poles.omega[k] + 6 * width), 24)
@@ -293,7 +303,7 @@ def _gain(state: State, k: int) -> tuple[float, float]:
     kept = np.sum(np.abs((band.values[rows] - held - full.model) * weight) ** 2, axis=1)
     gained = lost - kept
     less = weight.copy()
-    less[int(np.argmax(gained))] = 0.0
+    less[np.argsort(gained)[-_ODD_ROWS:]] = 0.0
     a = refine(band, solve(band, without.poles, rows, less, held_k), less, held_k, iterations=4)
     b = refine(band, solve(band, full.poles, rows, less, held), less, held, iterations=4)
     return float(np.sum(gained)), a.cost - b.cost
@@ -307,11 +317,16 @@ def spacing_at(state: State, k: int) -> float:
 
 
 def _stands_out(state: State, k: int) -> float:
-    """Response of pole k at its frequency over noise and misfit of one row there."""
+    """The same on the channel that shows it best."""
+    return float(np.max(stands_out_on(state, k)))
+
+
+def stands_out_on(state: State, k: int) -> Floats:
+    """Response of pole k at its frequency over noise and misfit of one row there, on every channel, (c,)."""
     band, poles = state.band, state.poles
     row = int(np.argmin(np.abs(band.omega - poles.omega[k])))
     rows = slice(max(0, row - 1), row + 2)
     own = np.abs(contribution(state, np.array([k]), rows))
     alone = state.doubt.misfit[rows] / np.sqrt(correlated_rows(state)[rows])[:, None]
     sigma = np.hypot(state.doubt.noise(state.size)[rows], alone * state.parts[rows])
-    return float(np.max(own / sigma * band.valid[rows]))
+    return np.asarray(np.max(own / sigma * band.valid[rows], axis=0))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reportgen.compute.misfit.band import Band
+from reportgen.compute.identification.misfit.band import Band
 from reportgen.records.log import Floats
 
 

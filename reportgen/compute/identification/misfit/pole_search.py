@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from reportgen.compute.misfit.band import Band, Complexes
-from reportgen.compute.misfit.noise import Doubt, noise_from_scatter, sizes
-from reportgen.compute.misfit.projection import NO_POLES, Fit, Poles, mode_columns, refine, solve
+from reportgen.compute.identification.misfit.band import Band, Complexes
+from reportgen.compute.identification.misfit.misfit_weights import Doubt, noise_from_scatter, sizes
+from reportgen.compute.identification.misfit.projection import NO_POLES, Fit, Poles, mode_columns, refine, solve
 from reportgen.records.log import Floats
 
 _AROUND = 3
@@ -242,7 +242,7 @@ def _first_guess(state: State, row: int) -> Poles | None:
     """The best of a few poles for what is left around a row."""
     band = state.band
     omega = float(band.omega[row])
-    spacing = float(np.gradient(band.omega)[row])
+    spacing = float(max(np.abs(np.gradient(band.omega)[row]), 1e-9 * omega))
     best, found = -np.inf, None
     for width in _GUESS_WIDTHS:
         span = int(np.clip(3 * width, 8, 60))

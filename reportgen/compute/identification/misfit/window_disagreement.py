@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from reportgen.compute.misfit.evidence import Covariance
-from reportgen.compute.misfit.projection import refine, solve
-from reportgen.compute.misfit.search import State, contribution
+from reportgen.compute.identification.misfit.pole_evidence import Covariance
+from reportgen.compute.identification.misfit.pole_search import State, contribution
+from reportgen.compute.identification.misfit.projection import refine, solve
 from reportgen.records.log import Floats
 
 _WINDOWS = (1.5, 3.0, 6.0)

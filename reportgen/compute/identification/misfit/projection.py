@@ -15,7 +15,7 @@ from numpy.linalg import LinAlgError
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
-from reportgen.compute.misfit.band import Band, Complexes
+from reportgen.compute.identification.misfit.band import Band, Complexes
 from reportgen.records.log import Floats
 
 _RIDGE = 1e-13
