@@ -20,6 +20,7 @@ from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces
 from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.compute.sweep.transmissibility import (
+    OVER_FORCE,
     acceleration_of,
     is_motion,
     magnitude_ratio,
@@ -59,7 +60,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     channels = tuple(
         channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
     )
-    assumed = found is not None and sweep.time_s is None
+    assumed = found is not None and sweep.time_s is None and not swept.steady
     channels = doubted(channels, profile) if assumed else channels
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
     result = RunResult(
@@ -126,9 +127,10 @@ def present_control(job: Job, run: RunPlan, there: Sequence[str]) -> tuple[str, 
 def response_traces(job: Job, sweep: SweepLog, control: Sequence[str], level: Floats) -> tuple[Trace, ...]:
     """Traces that are responses: all but the controls of the run and the drive; a logged ratio becomes a motion."""
     drives = {each.id for each in job.channels if each.role is ChannelRole.DRIVE}
+    motion = {"ratio": "acceleration", **OVER_FORCE}
     return tuple(
-        replace(trace, dimension="acceleration", amplitude=trace.amplitude * level)
-        if trace.dimension == "ratio"
+        replace(trace, dimension=motion[trace.dimension], amplitude=trace.amplitude * level)
+        if trace.dimension in motion
         else trace
         for trace in sweep.traces
         if trace.channel not in control and trace.channel not in drives
@@ -166,6 +168,8 @@ def swept_response(
     """
     reference = control_dimension(sweep, present_control(job, run, [each.channel for each in sweep.traces]))
     n = len(sweep.frequency_hz)
+    steady = run.steady_state or sweep.steady
+    cycles = None if steady else sweep.drive_cycles
     phases = [phase_of_acceleration(trace, reference) for trace in responses]
     empty = np.full(n, np.nan)
     return SweptResponse(
@@ -177,8 +181,9 @@ def swept_response(
         phases_deg=None if all(p is None for p in phases) else _columns([empty if p is None else p for p in phases], n),
         channels=tuple(trace.channel for trace in responses),
         dimensions=tuple("acceleration" if is_motion(trace) else trace.dimension for trace in responses),
-        time_s=None if sweep.time_s is None else apart(sweep.time_s, pieces),
-        drive_cycles=None if sweep.drive_cycles is None else advanced(sweep.drive_cycles, sweep.frequency_hz, pieces),
+        time_s=None if steady or sweep.time_s is None else apart(sweep.time_s, pieces),
+        steady=steady,
+        drive_cycles=None if cycles is None else advanced(cycles, sweep.frequency_hz, pieces),
         tracking_filter=run.tracking_filter,
         calibration=tuple(_calibration(job, trace.channel) for trace in responses),
         control_calibration=_control_calibration(job, job.control_of(run)),
@@ -210,7 +215,7 @@ def channel_result(
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
-    dimension, unit = ratio_unit(trace)
+    dimension, unit = ratio_unit(trace, reference)
     return ChannelResult(
         id=trace.channel,
         frequency_hz=sweep.frequency_hz,

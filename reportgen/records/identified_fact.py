@@ -15,6 +15,7 @@ class FactCode(StrEnum):
     # of a run
     NO_TIME = "no time"
     STEADY_ROWS = "steady rows"
+    STEADY_STATED = "steady stated"
     FILTER_UNSTATED = "filter unstated"  # bandwidth_hz
     FILTER_SUSPECTED = "filter suspected"  # bandwidth_hz
     PHASE_TURNED = "phase turned"

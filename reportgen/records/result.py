@@ -100,6 +100,8 @@ class ControlResult:
     reason: Said | None = None
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
+    dimension: str = "acceleration"
+    """Of the reference: ``force`` where ``level`` is one, in N."""
     strategy: str = "average"
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""

@@ -42,6 +42,7 @@ _TEXTS = {
     FactCode.TOO_FEW_ROWS: "{rows} usable rows, at least {least_rows} are needed to identify modes",
     FactCode.NOTHING_READ: "no channel has readings",
     FactCode.NO_TIME: "no time column: steady state assumed",
+    FactCode.STEADY_STATED: "responses to steady vibration, as the job or the form of the log says",
     FactCode.STEADY_ROWS: "the rows show steady vibration, not a moving sweep: fitted as steady state",
     FactCode.FILTER_UNSTATED: "the responses show a tracking filter of about {bandwidth_hz:.2g} Hz that the job "
     "does not state: it was taken into the model, and the uncertainties are wider for it",

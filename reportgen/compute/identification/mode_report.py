@@ -20,7 +20,13 @@ from reportgen.compute.identification.mode_evidence import (
 )
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
 from reportgen.compute.identification.search_state import SearchState
-from reportgen.compute.identification.swept_response import ChannelFit, Identification, SweptResponse
+from reportgen.compute.identification.swept_response import (
+    STEADY_FOR,
+    ChannelFit,
+    Identification,
+    SweptResponse,
+    steadiness,
+)
 from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, spread_of, steady_magnitude, steady_peak
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
@@ -220,7 +226,7 @@ class ModeReport:
 
     def method(self) -> str:
         """One sentence for the report."""
-        why = "since the log has no time column" if self.sweep.time_s is None else "which its rows show"
+        why = STEADY_FOR[steadiness(self.sweep)]
         how = (
             f"steady state, {why}"
             if self.drive.steady
@@ -242,8 +248,7 @@ class ModeReport:
         """Of the run."""
         facts, found = [], self.state.filter
         if self.drive.steady:
-            code = FactCode.NO_TIME if self.sweep.time_s is None else FactCode.STEADY_ROWS
-            facts.append(IdentifiedFact(code=code))
+            facts.append(IdentifiedFact(code=steadiness(self.sweep)))
         for code, filter_ in ((FactCode.FILTER_UNSTATED, found.claimed), (FactCode.FILTER_SUSPECTED, found.suspected)):
             if filter_ is not None:
                 facts.append(IdentifiedFact(code=code, bandwidth_hz=float(np.median(filter_.bandwidth_hz))))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportgen.errors import ComputeError
-from reportgen.records.identified_fact import IdentifiedFact
+from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.job import TrackingFilter
 from reportgen.records.log import Floats
 from reportgen.records.result import Resonance, UnexplainedPeak
@@ -31,6 +31,8 @@ class SweptResponse:
     """Shape (n,), rising; None: steady state is assumed, and said."""
     drive_cycles: Floats | None = None
     """Phase of the drive in cycles, shape (n,), where the source gives it exactly; None: frequency is integrated."""
+    steady: bool = False
+    """True where the rows are known to show steady vibration; ``time_s`` is None then."""
     phases_deg: Floats | None = None
     """Phase of each response against the control, shape (n, c); a column of NaN where a channel has none."""
     tracking_filter: TrackingFilter | None = None
@@ -97,6 +99,21 @@ class Identification:
     def channel(self, channel_id: str) -> ChannelFit | None:
         """The fit of that channel, or None."""
         return next((fit for fit in self.channels if fit.channel == channel_id), None)
+
+
+def steadiness(sweep: SweptResponse) -> FactCode:
+    """Why the rows of a run that is fitted as steady state are taken for that."""
+    if sweep.steady:
+        return FactCode.STEADY_STATED
+    return FactCode.NO_TIME if sweep.time_s is None else FactCode.STEADY_ROWS
+
+
+STEADY_FOR = {
+    FactCode.STEADY_STATED: "as the job or the form of the log says",
+    FactCode.NO_TIME: "since the log has no time column",
+    FactCode.STEADY_ROWS: "which its rows show",
+}
+"""The end of the sentence on the method."""
 
 
 def usable_rows(sweep: SweptResponse) -> np.ndarray:

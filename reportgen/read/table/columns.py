@@ -109,6 +109,9 @@ _AMPLITUDE_DIMENSIONS = {
     "strain",
     "current",
     "pressure",
+    "accelerance",
+    "mobility",
+    "receptance",
 }
 _RATIO_NAME = re.compile(
     r"^(?:(?:t|tr|h|transmissibility|transm|übertragung|verstärkung|gain|ratio|frf)[\s_:(]+)?"

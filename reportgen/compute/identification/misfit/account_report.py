@@ -18,7 +18,13 @@ from reportgen.compute.identification.misfit.pole_evidence import stands_out_on
 from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
 from reportgen.compute.identification.misfit.projection import direct_columns, mode_columns, powers_over, real_rows
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
-from reportgen.compute.identification.swept_response import ChannelFit, Identification, SweptResponse
+from reportgen.compute.identification.swept_response import (
+    STEADY_FOR,
+    ChannelFit,
+    Identification,
+    SweptResponse,
+    steadiness,
+)
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.result import Observed, Resonance
@@ -266,7 +272,7 @@ class AccountReport:
 
     def method(self) -> str:
         """One sentence for the report."""
-        why = "since the log has no time column" if self.sweep.time_s is None else "which its rows show"
+        why = STEADY_FOR[steadiness(self.sweep)]
         drive = self.problem.drive
         how = (
             f"steady state, {why}"
@@ -281,8 +287,7 @@ class AccountReport:
         """Of the run."""
         facts = []
         if self.problem.drive.steady:
-            code = FactCode.NO_TIME if self.sweep.time_s is None else FactCode.STEADY_ROWS
-            facts.append(IdentifiedFact(code=code))
+            facts.append(IdentifiedFact(code=steadiness(self.sweep)))
         if self.phase_turned:
             facts.append(IdentifiedFact(code=FactCode.PHASE_TURNED))
         if self.turned():
