@@ -61,7 +61,7 @@ def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> 
     start = begun(problem)
     account = account_of(start.problem) if problem.drive.steady else None
     if account is not None and asks_for_complex_residues(start, account):
-        return _accounted(sweep, rows, start, account, None)
+        return audited_account(follows_level(sweep, rows, account, start.phase_turned))
     searched = _searched(sweep, rows, start, account)
     if searched is not None:
         report = ModeReport.of(sweep, rows, searched)
@@ -70,17 +70,12 @@ def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> 
     else:
         report = None
     account = account or account_of(start.problem)
-    if report is not None and not prefers_account(report, account):
-        return audited_search(report)
-    return _accounted(sweep, rows, start, _steadier(sweep, rows, start, account), report)
-
-
-def _accounted(
-    sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf, report: ModeReport | None
-) -> Identification:
-    """The account as the record, with modes that follow their level in their place."""
-    found = follows_level(sweep, rows, account, start.phase_turned)
-    return audited_account(found, named_causes(report) if report is not None else ())
+    accounted = follows_level(sweep, rows, account, start.phase_turned)
+    if not accounted.moving:
+        if report is not None and not prefers_account(report, account):
+            return audited_search(report)
+        accounted = follows_level(sweep, rows, _steadier(sweep, rows, start, account), start.phase_turned)
+    return audited_account(accounted, named_causes(report) if report is not None else ())
 
 
 def _steadier(sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf) -> AccountOf:

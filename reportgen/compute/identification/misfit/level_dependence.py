@@ -121,6 +121,12 @@ LAWS = (
 powers of the level that cover what is none of these."""
 
 
+SCREEN = LAWS[6]
+"""Frequency and damping straight in the level: what follows the level in any way leaves less under it."""
+WORTH_A_LAW = 0.8
+"""χ² under it over that of the constant law, above which no law is looked for: a law that is told explains a fifth."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelMode:
     """One mode over some rows."""
@@ -257,10 +263,23 @@ def fit_laws(
     shape: LevelShape, flat: Complexes, values: Complexes, weight: Floats, amplitude: Floats,
     start: tuple[float, float],
 ) -> list[LevelMode]:  # fmt: skip
-    """The best fit of every law; of the constant one alone where the amplitude hardly changes."""
-    enough = np.max(amplitude) >= LEAST_RANGE * np.min(amplitude)
+    """The best fit of every law; of the constant one alone where the amplitude hardly changes, or nothing follows it.
+
+    Whether anything does is asked with a straight line for frequency and damping first.
+    """
     found: dict[LevelLaw, LevelMode] = {}
-    for law in LAWS if enough else LAWS[:1]:
+
+    def fit(law: LevelLaw) -> LevelMode:
         tried = [fit_level(shape, flat, values, weight, amplitude, p, law) for p in law.starts(*start, found)]
-        found[law] = min(tried, key=lambda each: each.cost)
+        return min(tried, key=lambda each: each.cost)
+
+    found[LAWS[0]] = fit(LAWS[0])
+    if np.max(amplitude) < LEAST_RANGE * np.min(amplitude):
+        return list(found.values())
+    found[SCREEN] = fit(SCREEN)
+    if found[SCREEN].cost > WORTH_A_LAW * found[LAWS[0]].cost:
+        return [found[LAWS[0]]]
+    for law in LAWS[1:]:
+        if law is not SCREEN:
+            found[law] = fit(law)
     return list(found.values())
