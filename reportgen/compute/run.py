@@ -11,7 +11,7 @@ from reportgen.compute.decay.decay import CRITERION, identify_decay
 from reportgen.compute.decay.pluck import decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
-from reportgen.compute.identify import ChannelFit, Identification, SweptResponse, identify_modes
+from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result
@@ -20,6 +20,7 @@ from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces
 from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.compute.sweep.transmissibility import (
+    OVER_FORCE,
     acceleration_of,
     is_motion,
     magnitude_ratio,
@@ -60,7 +61,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     channels = tuple(
         channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
     )
-    assumed = found is not None and sweep.time_s is None
+    assumed = found is not None and sweep.time_s is None and not swept.steady
     channels = doubted(channels, profile) if assumed else channels
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
     result = RunResult(
@@ -75,6 +76,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         method=found.method if found else message("run.no-sweep"),
         criterion=found.criterion if found else "",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
+        facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
@@ -124,9 +126,10 @@ def present_control(job: Job, run: RunPlan, there: Sequence[str]) -> tuple[str, 
 def response_traces(job: Job, sweep: SweepLog, control: Sequence[str], level: Floats) -> tuple[Trace, ...]:
     """Traces that are responses: all but the controls of the run and the drive; a logged ratio becomes a motion."""
     drives = {each.id for each in job.channels if each.role is ChannelRole.DRIVE}
+    motion = {"ratio": "acceleration", **OVER_FORCE}
     return tuple(
-        replace(trace, dimension="acceleration", amplitude=trace.amplitude * level)
-        if trace.dimension == "ratio"
+        replace(trace, dimension=motion[trace.dimension], amplitude=trace.amplitude * level)
+        if trace.dimension in motion
         else trace
         for trace in sweep.traces
         if trace.channel not in control and trace.channel not in drives
@@ -164,6 +167,8 @@ def swept_response(
     """
     reference = control_dimension(sweep, present_control(job, run, [each.channel for each in sweep.traces]))
     n = len(sweep.frequency_hz)
+    steady = run.steady_state or sweep.steady
+    cycles = None if steady else sweep.drive_cycles
     phases = [phase_of_acceleration(trace, reference) for trace in responses]
     empty = np.full(n, np.nan)
     return SweptResponse(
@@ -175,8 +180,9 @@ def swept_response(
         phases_deg=None if all(p is None for p in phases) else _columns([empty if p is None else p for p in phases], n),
         channels=tuple(trace.channel for trace in responses),
         dimensions=tuple("acceleration" if is_motion(trace) else trace.dimension for trace in responses),
-        time_s=None if sweep.time_s is None else apart(sweep.time_s, pieces),
-        drive_cycles=None if sweep.drive_cycles is None else advanced(sweep.drive_cycles, sweep.frequency_hz, pieces),
+        time_s=None if steady or sweep.time_s is None else apart(sweep.time_s, pieces),
+        steady=steady,
+        drive_cycles=None if cycles is None else advanced(cycles, sweep.frequency_hz, pieces),
         tracking_filter=run.tracking_filter,
         calibration=tuple(_calibration(job, trace.channel) for trace in responses),
         control_calibration=_control_calibration(job, job.control_of(run)),
@@ -208,7 +214,7 @@ def channel_result(
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
-    dimension, unit = ratio_unit(trace)
+    dimension, unit = ratio_unit(trace, reference)
     return ChannelResult(
         id=trace.channel,
         frequency_hz=sweep.frequency_hz,
@@ -218,6 +224,8 @@ def channel_result(
         fitted_swept=fit.fitted_swept if fit else None,
         resonances=resonances,
         noise_floor=fit.noise_floor if fit else None,
+        unexplained=fit.unexplained if fit else (),
+        peaks=fit.peaks if fit else None,
         dimension=dimension,
         unit=unit,
         flags=(*(fit.flags if fit else ()), *unseen),

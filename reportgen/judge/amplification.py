@@ -13,9 +13,6 @@ from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.units import Quantity
 
-HALF = 0.5
-"""An unexplained peak matters from half the limit: a fast sweep can have taken as much off it (at η ≈ 24)."""
-
 
 def amplification(case: Case) -> None:
     """Items: the steady-state amplification of every resonance in scope, freed of the sweep's effect.
@@ -46,7 +43,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
             case.gap(message("judge.amplification-unknown", where=where, why=why))
         else:
             case.items.append(_item(run, channel, each, each.amplification, limit))
-    for f, height in unexplained_peaks(channel, above=HALF * limit.si, in_band=case.in_band):
+    for f, height in unexplained_peaks(channel, in_band=case.in_band):
         case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
     if not resonances and case.requirement.mode is not None:
         case.gap(message("judge.mode-not-found", mode=case.requirement.mode, channel=channel.id, run=run.id))

@@ -20,29 +20,30 @@ NEAR_LOBES = 0.5
 
 
 def unexplained_peaks(
-    channel: ChannelResult,
-    *,
-    below_hz: float = np.inf,
-    above: float = SMALLEST_PEAK,
-    in_band: Callable[[float], bool] = lambda _: True,
+    channel: ChannelResult, *, below_hz: float = np.inf, in_band: Callable[[float], bool] = lambda _: True
 ) -> list[tuple[float, float]]:
-    """(frequency Hz, magnitude) of peaks of the recorded |response/control| that no resonance of the channel explains.
+    """(frequency Hz, magnitude) of peaks of the recorded |response/control| that nothing explains.
 
-    Rejected resonances explain theirs: the engineer has looked. Only ratios have a height that means something.
+    As the audit of the identification lists them; where a channel was not audited, of its curve, as far as a ratio has
+    a height that means something. A rejected resonance explains its peak: the engineer has looked.
     """
+    if channel.peaks is not None:
+        listed = [(each.frequency_hz, each.magnitude or 0.0) for each in channel.unexplained]
+    else:
+        listed = _of_curve(channel)
+    return [(f, height) for f, height in listed if f < below_hz and in_band(f)]
+
+
+def _of_curve(channel: ChannelResult) -> list[tuple[float, float]]:
+    """Of a curve that was not audited."""
     if channel.dimension != "ratio":
         return []
-    floor = max(above, SMALLEST_PEAK, 3.0 * (channel.noise_floor or 0.0))
+    floor = max(SMALLEST_PEAK, 3.0 * (channel.noise_floor or 0.0))
     order = np.argsort(channel.frequency_hz, kind="stable")
     f, magnitude = channel.frequency_hz[order], channel.magnitude[order]
     known = np.isfinite(magnitude)
-    return [
-        (float(f[known][row]), float(magnitude[known][row]))
-        for row in peaks(magnitude[known], floor)
-        if f[known][row] < below_hz
-        and in_band(float(f[known][row]))
-        and not _explained(channel, float(f[known][row]), float(magnitude[known][row]))
-    ]
+    tops = [(float(f[known][row]), float(magnitude[known][row])) for row in peaks(magnitude[known], floor)]
+    return [(place, height) for place, height in tops if not _explained(channel, place, height)]
 
 
 def _explained(channel: ChannelResult, frequency_hz: float, height: float) -> bool:

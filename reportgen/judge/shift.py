@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item, Reading
+from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
@@ -44,6 +45,14 @@ def _shift(case: Case, quantity: str) -> None:
         case.gap(message("judge.no-amplification-compared"))
     for run, is_before in ((before, True), (after, False)):
         _lay_uncompared(case, run, rows, scope, is_before)
+        _lay_unexplained_peaks(case, run, scope)
+
+
+def _lay_unexplained_peaks(case: Case, run: RunResult, scope: list[str]) -> None:
+    """A peak that nothing explains may be a mode that has moved, come or gone."""
+    for channel in run.channels:
+        for f, height in unexplained_peaks(channel, in_band=case.in_band) if channel.id in scope else ():
+            case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
 
 
 def _comparable(case: Case, before: RunResult, after: RunResult) -> bool:

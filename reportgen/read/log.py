@@ -66,11 +66,14 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
     log, found = _read(path, LogWanted(name=path.name))
     if log is None:
         return None, (), found
-    candidates = channels_of(log) if control else _motions(log)
+    forces = _lone_force(log)
+    candidates = channels_of(log) if control else (*_motions(log), *forces)
     references = tuple(each for each in channels_of(log) if each.startswith("reference "))
     if control is None and isinstance(log, SweepLog) and references:
         return log, references, found
     chosen, fault = control_among(candidates, control, Place(path.name, 1))
+    if chosen is None and control is None and forces:
+        chosen, fault = forces[0], ()
     if chosen is None:
         driven = control is not None or any(map(looks_like_drive, channels_of(log)))
         return (None if driven or isinstance(log, SweepLog) else log), (), (*found, *fault)
@@ -133,6 +136,14 @@ def channels_of(log: Log) -> tuple[str, ...]:
 
 def _with_phases(log: Log, control: Sequence[str]) -> tuple[Log, tuple[Finding, ...]]:
     return relative_to_control(log, control) if isinstance(log, SweepLog) else (log, ())
+
+
+def _lone_force(log: Log) -> tuple[str, ...]:
+    """The force of a sweep log that holds one and no control of a motion: the reference of its responses."""
+    if not isinstance(log, SweepLog):
+        return ()
+    forces = tuple(trace.channel for trace in log.traces if trace.dimension == "force")
+    return forces if len(forces) == 1 and not likely_controls(_motions(log)) else ()
 
 
 def _motions(log: Log) -> tuple[str, ...]:

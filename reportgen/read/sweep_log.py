@@ -29,7 +29,7 @@ from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import Rejected, TableBlock
 from reportgen.read.table.time_column import counted_in, joined, spread
 from reportgen.records.finding import Finding, Severity, error, note, warning
-from reportgen.records.log import Floats, SweepLog, Trace
+from reportgen.records.log import REFERENCE, RESPONSE_OVER_FORCE, Floats, SweepLog, Trace
 from reportgen.records.message import Message, Place, message
 from reportgen.records.stretch import Stretch, stretches
 from reportgen.units import Detector, Unit, parse_unit
@@ -322,6 +322,8 @@ class _Reader:
         traces = [self._trace(column, columns.phases, block, places, rows) for column in columns.amplitudes]
         traces += [self._trace_of_parts(real, other, block, places, rows) for real, other in columns.parts]
         self._add(negative_amplitudes(self.wanted.name, self.negative))
+        reference = _reference_of(traces, bool(columns.parts), len(rows))
+        traces += [reference] if reference is not None else []
         return SweepLog(
             path=self.wanted.name,
             frequency_hz=np.ascontiguousarray(frequency[rows]),
@@ -331,6 +333,7 @@ class _Reader:
             remarks=(*self.layout.remarks, *(f"line {line}: {text}" for line, text in block.remarks)),
             rows_skipped=tuple(sorted({each.line for each in self.rejected})),
             layout=self.layout.described,
+            steady=bool(columns.parts) and time is None,
         )
 
     def _trace(
@@ -519,3 +522,15 @@ def bare_symbol(unit: Unit) -> str:
     if unit.detector is None:
         return unit.symbol
     return unit.symbol.removesuffix(" p-p" if unit.detector is Detector.PEAK_TO_PEAK else f" {unit.detector}")
+
+
+def _reference_of(traces: list[Trace], in_parts: bool, rows: int) -> Trace | None:
+    """The reference of 1 of a log that holds nothing but responses over it (ISO 7626-1); None for any other log."""
+    held = {trace.dimension for trace in traces}
+    over_force = bool(held) and held <= set(RESPONSE_OVER_FORCE)
+    if not (over_force or (in_parts and held == {"ratio"})):
+        return None
+    dimension, unit = ("force", "N") if over_force else ("acceleration", "m/s²")
+    return Trace(
+        channel=REFERENCE, dimension=dimension, amplitude=np.ones(rows), phase_deg=np.zeros(rows), display_unit=unit
+    )

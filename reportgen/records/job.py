@@ -297,6 +297,8 @@ class RunPlan:
     control: tuple[str, ...] = ()
     strategy: ControlStrategy = ControlStrategy.AVERAGE
     tracking_filter: TrackingFilter | None = None
+    steady_state: bool = False
+    """True where the job says that every row was waited for: stepped sine, or a frequency response."""
     columns: tuple[tuple[str, str], ...] = ()
     """Channel id to ``column / unit`` as written."""
     sweep: int | None = None

@@ -34,6 +34,12 @@ class Trace:
     """Rms of what is neither fundamental nor harmonic, SI, shape (n,); only from time histories."""
 
 
+REFERENCE = "reference"
+"""Channel that stands for the reference of 1 in a log that holds responses over it alone."""
+RESPONSE_OVER_FORCE = ("accelerance", "mobility", "receptance")
+"""Dimensions of motions over a force (ISO 7626-1)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SweepLog:
     """One sweep as logged: rows in the order of time."""
@@ -58,6 +64,8 @@ class SweepLog:
     sweep_index: int = 1
     """Which sweep of the file this is, from 1."""
     sweeps_in_file: int = 1
+    steady: bool = False
+    """True where the rows are responses to steady vibration by the form of the file, as a frequency response is."""
     layout: Said = ""
     """How the file was understood: delimiter, decimal sign, encoding, first row."""
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, Place, Said
 from reportgen.records.note import MotionKind
@@ -119,6 +120,8 @@ class ControlResult:
     reason: Message | None = None
     """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
+    dimension: str = "acceleration"
+    """Of the reference: ``force`` where ``level`` is one, in N."""
     strategy: str = "average"
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
@@ -190,6 +193,17 @@ class Backbone:
         return 0.5 / max(self.damping_ratio), 0.5 / min(self.damping_ratio)
 
 
+class WhyUnexplained(StrEnum):
+    """Why a peak is no mode."""
+
+    NOTHING_FITS = "no mode of the model fits it"
+    UNCERTAIN = "the frequency of a mode there is not known well enough"
+    CHANCE = "a mode there explains no more than chance"
+    ONE_ROW = "a mode there would rest on one row"
+    MISFIT = "it does not stand out of what the model leaves elsewhere"
+    EDGE = "it lies at the end of the range, with too few rows beside it"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnexplainedPeak:
     """A peak that stands out of the noise and is neither a mode nor has a cause that could be named."""
@@ -197,6 +211,9 @@ class UnexplainedPeak:
     frequency_hz: float
     height: float
     """Amplitude over that of the noise at its place."""
+    magnitude: float | None = None
+    """As recorded, in the unit of the channel's magnitude; None where that is not what was looked at."""
+    why: WhyUnexplained = WhyUnexplained.NOTHING_FITS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,12 +241,18 @@ class Resonance:
     """Residue of the fitted pole on this channel; its sign carries the shape."""
     mode: int | None = None
     flags: tuple[Said, ...] = ()
+    facts: tuple[IdentifiedFact, ...] = ()
+    """What the identification says of it: decide on these. ``flags`` says the same in words, and more."""
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
     reasons: tuple[tuple[str, Said], ...] = ()
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
+    backbone: Backbone | None = None
+    """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
+    level: float | None = None
+    """Amplitude (peak) on the channel of ``backbone`` that they are given at, in its unit."""
     doubtful: bool = False
     """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
     a resonance may have been read as this mode."""
@@ -237,10 +260,6 @@ class Resonance:
     """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
     calibration_stated: bool = True
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
-    backbone: Backbone | None = None
-    """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
-    level: float | None = None
-    """Amplitude (peak) on this channel that they are given at, in the unit of ``backbone``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -266,6 +285,9 @@ class ChannelResult:
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
+    """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    peaks: int | None = None
+    """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
     flags: tuple[Said, ...] = ()
 
 
@@ -319,6 +341,8 @@ class RunResult:
     criterion: Said = ""
     """When a mode counts as found; empty where none was sought."""
     flags: tuple[Said, ...] = ()
+    facts: tuple[IdentifiedFact, ...] = ()
+    """What the identification says of the run: decide on these. ``flags`` says the same in words, and more."""
 
 
 class IssueKind(StrEnum):

@@ -194,11 +194,13 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
                 "id": channel.id,
                 "figure": _drawn(drawings, anchor("fig", each.id, channel.id)),
                 "rows": resonance.resonance_rows(each, channel, confidence, language),
+                "nothing": resonance.nothing_found(channel, language),
                 "excluded": _excluded(each, channel.id, language),
                 "remarks": language.sentences(channel.flags),
             }
             for channel in each.channels
         ],
+        "unexplained": [row for channel in each.channels for row in resonance.unexplained_rows(channel, language)],
         "sentence": resonance.steady_state_sentence((each,), language) or resonance.sweep_sentence(each, language),
         "method": language.sentence(each.method) if each.method else "",
         "remarks": language.sentences(each.flags),

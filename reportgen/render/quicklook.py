@@ -7,11 +7,11 @@ from datetime import date
 from pathlib import Path
 
 from reportgen.records.finding import Finding
+from reportgen.records.identified_fact import FactCode
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.message import Message, Said
 from reportgen.records.result import RunResult
-from reportgen.render.catalogue import said
 from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import blank, finish, sketch
 from reportgen.render.figures.drawings import Drawings, backbones
@@ -21,7 +21,13 @@ from reportgen.render.names import anchor
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.input import finding
 from reportgen.render.rows.language import Language, Row
-from reportgen.render.rows.resonance import resonance_rows, steady_state_sentence, sweep_sentence
+from reportgen.render.rows.resonance import (
+    nothing_found,
+    resonance_rows,
+    steady_state_sentence,
+    sweep_sentence,
+    unexplained_rows,
+)
 from reportgen.render.rows.run import quality, sweep_facts
 from reportgen.render.terminal import finding_lines
 
@@ -49,20 +55,47 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
         for row in resonance_rows(run, channel, CONFIDENCE, Language.of("en", _templates()))
     ]
     if not rows:
-        return (*lines, "no resonance found", *_said_of(run))
+        return (*lines, *_nothing_found(run), *_unexplained(run))
     table = [_COLUMNS, *rows]
     widths = [max(len(row[i]) for row in table) for i in range(len(_COLUMNS))]
     lines += ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
-    return (*lines, *_said_of(run))
+    return (*lines, *_of_modes(run), *_unexplained(run))
 
 
-def _said_of(run: RunResult) -> list[str]:
-    """What was found out about single modes and about the record, each sentence once."""
-    told = [f"{each.frequency_hz:.6g} Hz: {said(flag)}"
-            for channel in run.channels for each in channel.resonances for flag in each.flags]  # fmt: skip
-    peaks = [f"unexplained peak at {each.frequency_hz:.5g} Hz, {each.height:.3g} times the noise"
-             for channel in run.channels for each in channel.unexplained]  # fmt: skip
-    return list(dict.fromkeys((*told, *map(said, run.flags), *peaks)))
+def _nothing_found(run: RunResult) -> list[str]:
+    """What was looked at, channel by channel, and why there is no resonance."""
+    language = Language.of("en", _templates())
+    told = [nothing_found(channel, language) for channel in run.channels]
+    return ["no resonance found", *(told or ["the log has no response beside its control"])]
+
+
+def _unexplained(run: RunResult) -> list[str]:
+    """A line for every peak that nothing explains."""
+    language = Language.of("en", _templates())
+    return [
+        f"unexplained: a peak of {row['channel']} at {row['frequency']} Hz, {row['magnitude']} over control, "
+        f"{row['height']} times the noise: {row['why']}"
+        for channel in run.channels
+        for row in unexplained_rows(channel, language)
+    ]
+
+
+def _of_modes(run: RunResult) -> list[str]:
+    """What the run asked for, and which modes follow their level, each said once."""
+    asked = (FactCode.COMPLEX_RESIDUES, FactCode.MISFIT_SHARE, FactCode.SEARCH_BROKEN_OFF)
+    language = Language.of("en", _templates())
+    told = [language.sentence(text) for fact, text in zip(run.facts, run.flags, strict=False) if fact.code in asked]
+    for channel in run.channels:
+        for each in channel.resonances:
+            if each.backbone is not None:
+                low, high = each.backbone.q_range
+                f_low, f_high = each.backbone.frequency_range_hz
+                told.append(
+                    f"{each.frequency_hz:.5g} Hz depends on level: {f_low:.5g} to {f_high:.5g} Hz and Q {low:.3g} to "
+                    f"{high:.3g} between {each.backbone.levels[0]:.3g} and {each.backbone.levels[-1]:.3g} "
+                    f"{each.backbone.unit} at {each.backbone.channel}"
+                )
+    return list(dict.fromkeys(told))
 
 
 def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
@@ -157,6 +190,7 @@ def _context(
             "sentence": sweep_sentence(run, language),
             "remarks": language.sentences(run.flags),
             "backbones": [anchor("fig", run.id, "backbone", n) for n in range(1, len(backbones(run)) + 1)],
+            "unexplained": [row for channel in run.channels for row in unexplained_rows(channel, language)],
         },
         "control_figure": anchor("fig", run.id, "control") if has_control else "",
         "channels": [
@@ -164,6 +198,7 @@ def _context(
                 "id": channel.id,
                 "figure": keys.get(channel.id, ""),
                 "rows": resonance_rows(run, channel, CONFIDENCE, language),
+                "nothing": nothing_found(channel, language),
                 "remarks": language.sentences(channel.flags),
             }
             for channel in run.channels

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.message import Said
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import LevelDependence, Report, RunShift
@@ -20,6 +21,7 @@ from reportgen.records.result import (
     QualityIssue,
     Resonance,
     RunResult,
+    UnexplainedPeak,
 )
 from reportgen.records.verdict import Evidence, Verdict
 from reportgen.render.catalogue import as_data, said, told
@@ -94,8 +96,15 @@ def _run(run: RunResult) -> dict[str, Any]:
         "steady_state_assumed": run.steady_state_assumed,
         "criterion": said(run.criterion),
         "criterion_message": as_data(run.criterion),
+        "facts": [_fact(each) for each in run.facts],
         **_flags(run.flags),
     }
+
+
+def _fact(fact: IdentifiedFact) -> dict[str, Any]:
+    """Code and the values that go with it."""
+    values = {name: getattr(fact, name) for name in IdentifiedFact.__dataclass_fields__ if name != "code"}
+    return {"code": str(fact.code), **{name: value for name, value in values.items() if value is not None}}
 
 
 def _control(control: ControlResult) -> dict[str, Any]:
@@ -134,7 +143,17 @@ def _channel(channel: ChannelResult) -> dict[str, Any]:
         "noise_floor": channel.noise_floor,
         **_flags(channel.flags),
         "resonances": [_resonance(each) for each in channel.resonances],
-        "unexplained": [{"frequency_hz": each.frequency_hz, "height": each.height} for each in channel.unexplained],
+        "peaks": channel.peaks,
+        "unexplained": [_unexplained(each) for each in channel.unexplained],
+    }
+
+
+def _unexplained(each: UnexplainedPeak) -> dict[str, Any]:
+    return {
+        "frequency_hz": each.frequency_hz,
+        "height": each.height,
+        "magnitude": each.magnitude,
+        "why": str(each.why),
     }
 
 
@@ -154,6 +173,7 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "observed": _observed(each.observed),
         "mode": each.mode,
         **_flags(each.flags),
+        "facts": [_fact(fact) for fact in each.facts],
         "reasons": {name: said(reason) for name, reason in each.reasons},
         "reason_messages": {name: as_data(reason) for name, reason in each.reasons},
         "rejected": each.rejected,

@@ -8,7 +8,7 @@ import traceback
 
 import numpy as np
 
-from reportgen.compute.identify import identify_modes
+from reportgen.compute.identification import identify_modes
 from tests.accuracy.compare import Outcome, compare
 from tests.accuracy.reach import shortfalls, summary
 from tests.accuracy.scenarios import KINDS, eta

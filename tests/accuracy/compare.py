@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reportgen.compute.identify.sweep import Identification
+from reportgen.compute.identification.swept_response import Identification
 from reportgen.records.result import Resonance
 from tests.accuracy.scenarios import Scenario
 from tests.accuracy.truth import Bound, bound

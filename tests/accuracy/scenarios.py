@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.records.job import TrackingFilter
 from tests.simulator.course import Course, Dip, G, HandStep, Stretch, Table, profile_level, sweep
 from tests.simulator.recorder import Fault, Filter, Laboratory, Noise, Recording

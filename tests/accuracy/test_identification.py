@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from reportgen.compute.identify import identify_modes
+from reportgen.compute.identification import identify_modes
 from tests.accuracy.compare import Outcome, compare
 from tests.accuracy.reach import COVERAGE, EFFICIENCY, coverage, efficiency, shortfalls
 from tests.accuracy.scenarios import KINDS, ensemble, ensemble_noisy_control

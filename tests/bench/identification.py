@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from reportgen.compute.identify import SweptResponse, identify_modes
-from reportgen.compute.identify.observed import half_power
+from reportgen.compute.identification import SweptResponse, identify_modes
+from reportgen.compute.identification.recorded_peak import half_power
 from tests.accuracy.compare import compare
 from tests.accuracy.reach import coverage, efficiency
 from tests.accuracy.scenarios import KINDS, ensemble

@@ -132,7 +132,7 @@ def test_clipped_samples_are_found_left_out_and_said():
     part = decay_part(cut, 500.0, ["A1"])
     assert part.begin > part.release
     assert np.abs(y[part.begin : part.end]).max() < 0.6
-    assert "A1 is clipped" in part.said[0]
+    assert part.said[0].code == "decay.clipped"
     mode = only(identify_decay(cut[part.begin : part.end], 500.0, ["A1"]))
     assert mode.q == pytest.approx(40.0, rel=0.01)
     assert mode.backbone is None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from reportgen.compute.demodulation.demodulation import demodulate
-from reportgen.compute.identify import SweptResponse, identify_modes
+from reportgen.compute.identification import SweptResponse, identify_modes
 from tests.compute.test_demodulation import history_of, swept_transmissibility
 
 

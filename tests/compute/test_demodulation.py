@@ -15,7 +15,7 @@ from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.demodulation.drive_phase import phase_through
 from reportgen.compute.demodulation.sine_fit import NOISE_BANDWIDTH, fit_rows
 from reportgen.compute.demodulation.steady_state import steady_state_response
-from reportgen.compute.identify import SweptResponse, identify_modes
+from reportgen.compute.identification import SweptResponse, identify_modes
 from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.errors import ComputeError, RecordError
 from reportgen.records.log import Floats, TimeHistory

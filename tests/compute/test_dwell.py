@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.compute.sweep.dwell import dwell_result
 from reportgen.records.message import message
 

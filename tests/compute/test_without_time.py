@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from reportgen.bare_file import quicklook
-from reportgen.compute.identify.observed import swept_curve
+from reportgen.compute.identification import swept_curve
 from reportgen.compute.sweep.without_time import FASTEST_OCT_PER_MIN, FLAG, HARDLY_MATTERS, doubted, may_be_swept
 from reportgen.records.job import Profile, SweepRate
 from reportgen.records.result import ChannelResult, Resonance

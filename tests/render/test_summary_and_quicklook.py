@@ -15,6 +15,7 @@ import pytest
 
 from reportgen.records.finding import warning
 from reportgen.records.log import SweepLog
+from reportgen.records.result import UnexplainedPeak, WhyUnexplained
 from reportgen.records.verdict import Outcome
 from reportgen.render.plots import render_plots
 from reportgen.render.quicklook import quicklook_lines, render_quicklook
@@ -80,8 +81,19 @@ def test_the_terminal_gets_a_table(report):
 
 
 def test_a_log_without_resonance_says_so(report):
-    run = replace(report.runs[0], channels=tuple(replace(c, resonances=()) for c in report.runs[0].channels))
-    assert quicklook_lines(run, ("C1",), ())[-1] == "no resonance found"
+    run = replace(report.runs[0], channels=tuple(replace(c, resonances=(), peaks=0) for c in report.runs[0].channels))
+    lines = quicklook_lines(run, ("C1",), ())
+    assert lines[-3] == "no resonance found"
+    assert re.search(r"channel A2\. \d+ rows from .* Hz were searched\. No peak stands out of the noise\.", lines[-1])
+
+
+def test_no_resonance_found_never_stands_beside_a_peak_without_naming_it(report):
+    peak = UnexplainedPeak(frequency_hz=117.4, height=40.0, magnitude=12.0, why=WhyUnexplained.ONE_ROW)
+    channel = replace(report.runs[0].channels[0], resonances=(), peaks=1, unexplained=(peak,))
+    run = replace(report.runs[0], channels=(channel,))
+    text = "\n".join(quicklook_lines(run, ("C1",), ()))
+    assert "1 of 1 peaks that stand out of the noise are explained by nothing" in text
+    assert "at 117.40 Hz, 12.0 over control, 40 times the noise: a mode there would rest on one row" in text
 
 
 def test_every_figure_is_a_file_too(report):

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from reportgen.compute.sweep.pieces import pieces_of
 from reportgen.compute.sweep.profile import jumps, profile_level, tolerance_limits
-from reportgen.compute.sweep.transmissibility import acceleration_of, is_motion
+from reportgen.compute.sweep.transmissibility import is_motion, reference_level
 from reportgen.errors import ComputeError
 from reportgen.records.job import ControlStrategy, Notch, Profile
 from reportgen.records.log import Floats, SweepLog
@@ -28,7 +28,7 @@ SMALLEST_NOTCH_DB = 0.05
 
 
 def combine_control(log: SweepLog, control: Sequence[str], strategy: ControlStrategy) -> Floats:
-    """Control acceleration, m/s² peak, shape (n,): mean, largest or smallest amplitude of the control channels.
+    """Control acceleration, m/s² peak (or force, N), shape (n,): mean, largest or smallest of the control channels.
 
     This is the fictitious reference point of IEC 60068-2-6 (average: arithmetic mean of the amplitudes). A row in
     which any control channel has no reading is NaN. Raises ComputeError where a channel is missing or no motion.
@@ -42,7 +42,7 @@ def combine_control(log: SweepLog, control: Sequence[str], strategy: ControlStra
             held = tuple(each.channel for each in log.traces)
             missing = message("control.not-in-log", channel=channel, held=held)
             raise ComputeError(message("error.at", where=log.path, what=missing))
-        levels.append(acceleration_of(trace, log.frequency_hz))
+        levels.append(reference_level(trace, log.frequency_hz))
     stack = np.vstack(levels)
     if strategy is ControlStrategy.MAXIMUM:
         return np.asarray(stack.max(axis=0))
@@ -63,6 +63,8 @@ def control_result(
     """
     f = log.frequency_hz
     level = combine_control(log, control, strategy)
+    if control_dimension(log, control) == "force":
+        return _unjudged(log, level, control, strategy, message("control.force"))
     if profile is None:
         return _unjudged(log, level, control, strategy, message("run.no-profile"))
     required = profile_level(profile, f)
@@ -117,6 +119,7 @@ def _unjudged(
         reason=reason,
         channels=tuple(control),
         strategy=str(strategy),
+        dimension=control_dimension(log, control),
     )
 
 
@@ -275,4 +278,4 @@ def _in_dimension(have: str, want: str, amplitude: Floats, f: Floats) -> Floats 
 def control_dimension(log: SweepLog, control: Sequence[str]) -> str:
     """Quantity that the phases of the log refer to: that of the first control channel."""
     trace = log.trace(control[0]) if control else None
-    return trace.dimension if trace is not None and is_motion(trace) else "acceleration"
+    return trace.dimension if trace is not None and (is_motion(trace) or trace.dimension == "force") else "acceleration"

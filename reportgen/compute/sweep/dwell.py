@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 from reportgen.records.result import DwellResult

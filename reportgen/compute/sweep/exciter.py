@@ -36,7 +36,7 @@ def _run_uses(job: Job, exciter: Exciter, run: RunResult) -> list[ExciterUse]:
     mass, mass_reason = _moved_mass(exciter, job.specimen.mass)
     needed = profile_demand(profile, mass) if profile is not None else {}
     used = {}
-    if run.control is not None:
+    if run.control is not None and run.control.dimension != "force":
         used = level_demand(run.control.frequency_hz, run.control.level, mass)
     rows = []
     for quantity, unit in _QUANTITIES:

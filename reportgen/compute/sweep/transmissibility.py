@@ -10,6 +10,8 @@ from reportgen.records.message import message
 
 _DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
 """How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
+OVER_FORCE = {"accelerance": "acceleration", "mobility": "velocity", "receptance": "displacement"}
+"""Motion of each quantity that ISO 7626-1 names over a force (from memory)."""
 DECLARED_UNIT = {
     "force": "N/(m/s²)",
     "voltage": "V/(m/s²)",
@@ -35,6 +37,14 @@ def acceleration_of(trace: Trace, frequency_hz: Floats) -> Floats:
     return np.asarray(trace.amplitude * (2.0 * np.pi * frequency_hz) ** _DIFFERENTIATIONS[trace.dimension])
 
 
+def reference_level(trace: Trace, frequency_hz: Floats) -> Floats:
+    """Level of a control channel, peak, shape (n,): acceleration of a motion in m/s², or a force in N (ISO 7626-1).
+
+    Raises ComputeError for any other quantity.
+    """
+    return trace.amplitude if trace.dimension == "force" else acceleration_of(trace, frequency_hz)
+
+
 def magnitude_ratio(response: Trace, control_level: Floats, frequency_hz: Floats) -> Floats:
     """|response / control|, shape (n,); dimensionless for motions, else SI of the response per m/s².
 
@@ -47,15 +57,17 @@ def magnitude_ratio(response: Trace, control_level: Floats, frequency_hz: Floats
     return ratio
 
 
-def ratio_unit(response: Trace) -> tuple[str, str]:
-    """(dimension, unit) of the ratio: ``("ratio", "")`` for a motion."""
+def ratio_unit(response: Trace, control_dimension: str = "acceleration") -> tuple[str, str]:
+    """(dimension, unit) of the ratio: ``("ratio", "")`` over a motion; accelerance over a force."""
+    if control_dimension == "force":
+        return ("accelerance", "(m/s²)/N") if is_motion(response) else ("ratio", "")
     if is_motion(response):
         return "ratio", ""
     return f"{response.dimension} per acceleration", DECLARED_UNIT.get(response.dimension, "1/(m/s²)")
 
 
 def phase_of_acceleration(response: Trace, control_dimension: str = "acceleration") -> Floats | None:
-    """Phase of the response's acceleration against the control's, degrees, shape (n,), within (−180, 180].
+    """Phase of the response's acceleration against the control's or the force, degrees, shape (n,), −180 … 180.
 
     A log gives the phase between the quantities it measured; every differentiation turns it by +90°.
     None where the log has no phase.

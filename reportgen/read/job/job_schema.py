@@ -233,6 +233,7 @@ class RunTable(Table):
     control: Texts | None = None
     strategy: ControlStrategy | None = None
     tracking_filter: Annotated[TrackingFilter, PlainValidator(tracking_filter_of)] | None = None
+    steady_state: bool | None = None
     columns: dict[Text, Text] | None = None
     sweep: Whole | None = None
     remark: Text | None = None

@@ -113,6 +113,9 @@ _AMPLITUDE_DIMENSIONS = {
     "strain",
     "current",
     "pressure",
+    "accelerance",
+    "mobility",
+    "receptance",
 }
 _RATIO_LEAD = re.compile(
     r"(?:t|tr|h|transmissibility|transm|übertragung|verstärkung|gain|ratio|frf)[ _:(]++", re.IGNORECASE

@@ -62,6 +62,7 @@ class Drawings:
         """Control against profile with its tolerance band, and the deviation below."""
         plan = job.run(run.id)
         symbol, size = control_unit(job.profile(plan.profile if plan else None))
+        symbol, size = ("N", 1.0) if control.dimension == "force" else (symbol, size)
         f = control.frequency_hz
         curves = [_curve("required", self.say("profile"), "required", f, control.required, size)]
         for role, label, low, high in (

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
 from reportgen.records.result import ChannelResult, Observed, Resonance, RunResult
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
@@ -99,6 +101,49 @@ def steady_state_sentence(runs: Sequence[RunResult], language: Language) -> str:
         "%(doubtful)s of %(all)s resonances are doubtful for it and stand without uncertainty.",
         doubtful=str(doubtful), all=str(len(resonances)),
     )  # fmt: skip
+
+
+def unexplained_rows(channel: ChannelResult, language: Language) -> list[Row]:
+    """One row for every peak of a channel that nothing explains."""
+    numbers = language.numbers
+    return [
+        {
+            "channel": channel.id,
+            "frequency": numbers.significant(each.frequency_hz, FREQUENCY_DIGITS),
+            "magnitude": numbers.significant(each.magnitude, 3),
+            "height": numbers.significant(each.height, 2),
+            "why": language.say(each.why),
+        }
+        for each in channel.unexplained
+    ]
+
+
+def nothing_found(channel: ChannelResult, language: Language) -> str:
+    """What was looked at on a channel without a resonance, and why there is none; never that alone."""
+    count, frequency = language.numbers.count, channel.frequency_hz
+    told = language.say("No resonance was found on channel %(channel)s.", channel=channel.id)
+    if channel.peaks is None:
+        return told
+    looked = language.say(
+        "%(rows)s rows from %(low)s to %(high)s Hz were searched.",
+        rows=count(int(np.isfinite(channel.magnitude).sum())),
+        low=language.numbers.significant(float(np.min(frequency)), 4),
+        high=language.numbers.significant(float(np.max(frequency)), 4),
+    )
+    listed = len(channel.unexplained)
+    if listed:
+        why = language.say(
+            "%(listed)s of %(peaks)s peaks that stand out of the noise are explained by nothing.",
+            listed=count(listed), peaks=count(channel.peaks),
+        )  # fmt: skip
+    elif channel.peaks:
+        why = language.say(
+            "%(peaks)s peaks stand out of the noise; a cause that is no mode of the specimen explains each.",
+            peaks=count(channel.peaks),
+        )
+    else:
+        why = language.say("No peak stands out of the noise.")
+    return f"{told} {looked} {why}"
 
 
 def sweep_sentence(run: RunResult, language: Language) -> str:

@@ -17,7 +17,7 @@ import numpy as np
 
 from reportgen.compute.comparison.run_comparison import compare_quality
 from reportgen.compute.comparison.shift import run_shifts
-from reportgen.compute.identify.sweep import SweptResponse
+from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.sweep.control import combine_control, control_result
 from reportgen.compute.sweep.dwell import dwell_result

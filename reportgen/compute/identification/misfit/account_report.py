@@ -1,0 +1,332 @@
+"""An account of a run's responses as records: every mode on every channel that sees it, with its uncertainties."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.compute.identification.findings import texts
+from reportgen.compute.identification.least_squares import FitProblem
+from reportgen.compute.identification.misfit.account import Account
+from reportgen.compute.identification.misfit.band import Band, Complexes
+from reportgen.compute.identification.misfit.level_competition import Levelled
+from reportgen.compute.identification.misfit.peak_audit import Curves
+from reportgen.compute.identification.misfit.pole_evidence import stands_out_on
+from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
+from reportgen.compute.identification.misfit.projection import direct_columns, mode_columns, powers_over, real_rows
+from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
+from reportgen.compute.identification.swept_response import (
+    STEADY_FOR,
+    ChannelFit,
+    Identification,
+    SweptResponse,
+    steadiness,
+)
+from reportgen.records.identified_fact import FactCode, IdentifiedFact
+from reportgen.records.log import Floats
+from reportgen.records.result import Observed, Resonance
+
+CRITERION = (
+    "Residues are complex, so that constant phase errors and damping that is not proportional need no modes of their "
+    "own. What the model cannot follow in proportion to the response (misfit) counts as noise does. A mode counts as "
+    "found where leaving it out worsens the fit beyond chance (once in 10,000 searches), also without the two rows "
+    f"that say most for it; where it stands {STANDS_OUT:g} times out of noise and misfit; where its frequency is known "
+    "to 1 % and to half its bandwidth; and where no pole nearer than a bandwidth says the same. All other poles are "
+    "background and stay out of tables and verdicts."
+)
+"""As ``pole_evidence`` holds every pole to it; printed in the report's methods."""
+_NEAR = 2.0
+"""Bandwidths within which the end of the range or another mode weighs on a mode."""
+_WORTH_SAYING = 0.95
+"""Recorded over steady peak below which it is said: the loss of 5 % that the fastest permissible rate stands for."""
+_TURNED_DEG = 5.0
+"""Angle of a residue off the real axis, median of the modes, from which complex residues are said to be needed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AccountReport:
+    """Turns an account into records."""
+
+    sweep: SweptResponse
+    rows: NDArray[np.bool_]
+    """Usable rows of the sweep, (N,); n of them."""
+    problem: FitProblem
+    account: Account
+    order: NDArray[np.int64]
+    """Row of the problem that each row of the band is, (n,)."""
+    moving: Sequence[Levelled] = ()
+    phase_turned: bool = False
+
+    @property
+    def band(self) -> Band:
+        """Of the account."""
+        return self.account.state.band
+
+    def identification(self) -> Identification:
+        """The whole record."""
+        facts = self.facts()
+        channels = tuple(self.channel(c) for c in range(len(self.sweep.channels)))
+        found = sorted({each.frequency_hz for channel in channels for each in channel.resonances})
+        return Identification(
+            channels=channels, frequencies_hz=tuple(found), method=self.method(), criterion=CRITERION,
+            flags=texts(facts), facts=facts,
+        )  # fmt: skip
+
+    def printed(self) -> list[int]:
+        """Poles that are modes and do not stand for one that follows its level, by frequency."""
+        stood_for = {k for each in self.moving for k in each.stands_for}
+        return [mode.index for mode in self.account.modes() if mode.index not in stood_for]
+
+    def channel(self, c: int) -> ChannelFit:
+        """The record of channel c."""
+        state = self.account.state
+        read = bool(self.band.valid[:, c].any())
+        steady = self.steady(c, self.band.omega)
+        swept = np.abs(self.model()[:, c])
+        resonances = [self.resonance(c, k) for k in self.printed() if read and self.seen(k)[c]]
+        resonances += [self.moving_resonance(c, each) for each in self.moving if read and self.seen_moving(each)[c]]
+        facts = () if read else (IdentifiedFact(code=FactCode.NO_READINGS),)
+        return ChannelFit(
+            channel=self.sweep.channels[c],
+            resonances=tuple(sorted(resonances, key=lambda each: each.frequency_hz)),
+            fitted=self.all_rows(np.abs(steady) if read else np.full(len(steady), np.nan)),
+            fitted_swept=self.all_rows(swept if read else np.full(len(steady), np.nan)),
+            noise_floor=float(state.doubt.floor[c]) if read else None,
+            noise_proportional=float(state.doubt.share[c]) if read else None,
+            flags=texts(facts), facts=facts,
+        )  # fmt: skip
+
+    def all_rows(self, values: Floats) -> Floats:
+        """Values in the order of the band on all rows of the log."""
+        own = np.empty(len(values))
+        own[self.order] = values
+        full = np.full(len(self.rows), np.nan)
+        full[self.rows] = own
+        return full
+
+    def seen(self, k: int) -> NDArray[np.bool_]:
+        """On which channels mode k stands out of noise and misfit, (c,)."""
+        return np.asarray(stands_out_on(self.account.state, k) >= STANDS_OUT)
+
+    def model(self) -> Complexes:
+        """What the account has on the rows of the band, modes that follow their level in place, (n, c)."""
+        state = self.account.state
+        assert state.fit is not None
+        model = state.fit.model.copy()
+        for each in self.moving:
+            model[each.rows] = each.held + each.mode.model
+        return model
+
+    def explained(self) -> Complexes:
+        """The model without poles that are background within the band, (n, c)."""
+        poles, omega = self.account.state.poles, self.band.omega
+        stood_for = [k for each in self.moving for k in each.stands_for]
+        inside = (poles.omega >= omega[0]) & (poles.omega <= omega[-1])
+        background = np.setdiff1d(np.flatnonzero(inside), [*self.printed(), *stood_for]).astype(int)
+        if not len(background):
+            return self.model()
+        return self.model() - contribution(self.account.state, background, slice(0, len(self.band)))
+
+    def steady(self, c: int, omega: Floats) -> Complexes:
+        """Steady-state response of the account on channel c at any ω (rad/s), shape of ``omega``."""
+        fit = self.account.state.fit
+        assert fit is not None
+        s, r = fit.poles.s, fit.residues[:, c]
+        near = r / (1j * omega[:, None] - s) + r.conj() / (1j * omega[:, None] - s.conj())
+        scaled = omega / self._centre()
+        direct = [x * scaled**p for x, p in zip(fit.direct[:, c], powers_over(self.band, fit.rows), strict=True)]
+        return np.asarray(near.sum(axis=1) + np.sum(direct, axis=0))
+
+    def _centre(self) -> float:
+        """rad/s by which the powers of ω are scaled."""
+        return float(np.exp(np.mean(np.log(np.maximum(self.band.omega, 1e-9)))))
+
+    def resonance(self, c: int, k: int) -> Resonance:
+        """The record of mode k on channel c."""
+        state, said = self.account.state, self.account.verdicts[k]
+        assert state.fit is not None
+        f0, zeta = float(state.poles.omega[k] / (2 * np.pi)), float(state.poles.zeta[k])
+        q = 0.5 / zeta
+        peak, own = self._peak(c, f0, q)
+        size = float(abs(self.steady(c, np.array([2 * np.pi * peak]))[0]))
+        fit_std = self.size_std(c, 2 * np.pi * peak)
+        recorded = self._observed(c, f0, q, size)
+        calibration = self.calibration(c)
+        facts = self._facts(k, own, recorded, calibration)
+        phase = float(np.degrees(np.angle(self.steady(c, np.array([2 * np.pi * f0]))[0])))
+        return Resonance(
+            frequency_hz=f0, frequency_std_hz=f0 * said.frequency_std, q=q, q_std=q * said.q_std, damping_ratio=zeta,
+            amplification=size, amplification_std=float(np.hypot(fit_std, size * (calibration or 0.0))),
+            amplification_std_fit=fit_std,
+            amplification_std_calibration=None if calibration is None else size * calibration,
+            phase_deg=phase, observed=recorded, residue=complex(state.fit.residues[k, c]), flags=texts(facts),
+            facts=facts,
+        )  # fmt: skip
+
+    def _peak(self, c: int, f0: float, q: float) -> tuple[float, bool]:
+        """Frequency (Hz) of the maximum of the steady response within a bandwidth of a mode; whether there is one."""
+        reach = min(1.0 / q, 0.5)
+        frequency = f0 * np.linspace(1 - reach, 1 + reach, 801)
+        height = np.abs(self.steady(c, 2 * np.pi * frequency))
+        tops = np.flatnonzero((height[1:-1] >= height[:-2]) & (height[1:-1] > height[2:])) + 1
+        if not len(tops):
+            return f0, False
+        return float(frequency[tops[np.argmin(np.abs(frequency[tops] - f0))]]), True
+
+    def size_std(self, c: int, omega: float) -> float:
+        """Standard deviation of the steady response of channel c at ω (rad/s), noise and misfit in it."""
+        state, seen = self.account.state, self.account.seen
+        assert state.fit is not None
+        rows, k = state.all_rows, len(state.poles)
+        weight = state.weight[:, c]
+        values, change = mode_columns(self.band, state.poles, rows)
+        matrix = real_rows(np.concatenate([values, direct_columns(self.band, rows)]), weight)
+        x = np.stack([state.fit.residues[:, c].real, state.fit.residues[:, c].imag], 1)
+        slopes = real_rows(np.einsum("kj,kjan->kan", x, change.reshape(k, 2, 2, -1)).reshape(2 * k, -1), weight)
+        by_x, by_pole = self._size_gradient(c, omega)
+        scale = 1.0 / np.sqrt(np.maximum(np.einsum("ij,ij->i", matrix, matrix), 1e-300))
+        inverse = np.linalg.pinv((matrix @ matrix.T) * np.outer(scale, scale), rcond=1e-12, hermitian=True)
+        own = scale * (inverse @ (scale * by_x))
+        total = by_pole - slopes @ (matrix.T @ own)
+        return float(np.sqrt(max(by_x @ own + total @ seen.poles @ total, 0.0)))
+
+    def _size_gradient(self, c: int, omega: float) -> tuple[Floats, Floats]:
+        """∂|H|/∂coefficients, (P,), and by (ln ω₀, ln ζ) of all poles, (2k,), at ω."""
+        fit = self.account.state.fit
+        assert fit is not None
+        turn = np.conj(self.steady(c, np.array([omega]))[0])
+        turn /= max(abs(turn), 1e-300)
+        by_x, by_pole = [], []
+        for k, s in enumerate(fit.poles.s):
+            r, zeta, w0 = fit.residues[k, c], float(fit.poles.zeta[k]), float(fit.poles.omega[k])
+            upper, lower = 1.0 / (1j * omega - s), 1.0 / (1j * omega - np.conj(s))
+            by_x += [upper + lower, 1j * (upper - lower)]
+            by_s, by_conj = r * upper**2, np.conj(r) * lower**2
+            s_zeta = w0 * zeta * (-1.0 - 1j * zeta / np.sqrt(1.0 - zeta**2))
+            by_pole += [by_s * s + by_conj * np.conj(s), by_s * s_zeta + by_conj * np.conj(s_zeta)]
+        powers = [(omega / self._centre()) ** p for p in powers_over(self.band, fit.rows)]
+        by_x += [*powers, *(1j * p for p in powers)]
+        return (turn * np.array(by_x)).real, (turn * np.array(by_pole)).real
+
+    def calibration(self, c: int) -> float | None:
+        """Relative standard uncertainty of response over control; None where one of them states none."""
+        own = None if self.sweep.calibration is None else self.sweep.calibration[c]
+        control = self.sweep.control_calibration
+        return None if own is None or control is None else float(np.hypot(own, control))
+
+    def _observed(self, c: int, f0: float, q: float, size: float) -> Observed:
+        swept = np.empty(len(self.order))
+        swept[self.order] = np.abs(self.model()[:, c])
+        readings = self.problem.readings
+        ratio = np.where(readings.valid[:, c], readings.amplitude[:, c] / self.sweep.control[self.rows], np.nan)
+        recorded = RecordedResponse(self.problem.drive, ratio, swept)
+        return observed(recorded, f0, q, size, self.sweep.sweep_rate_unit)
+
+    def _facts(
+        self, k: int, own: bool, recorded: Observed, calibration: float | None
+    ) -> tuple[IdentifiedFact, ...]:  # fmt: skip
+        poles, omega = self.account.state.poles, self.band.omega
+        printed = np.array([poles.omega[j] for j in self.printed() if j != k])
+        near, reduced = _NEAR * float(poles.width[k]), recorded.sweep_reduction
+        end = min(float(poles.omega[k]) - omega[0], omega[-1] - float(poles.omega[k]))
+        stated = (
+            (not own, IdentifiedFact(code=FactCode.NO_PEAK)),
+            (end < near, IdentifiedFact(code=FactCode.AT_RANGE_END)),
+            (
+                bool(np.min(np.abs(printed - poles.omega[k]), initial=np.inf) < near),
+                IdentifiedFact(code=FactCode.OVERLAPS_NEIGHBOUR),
+            ),
+            (
+                reduced is not None and reduced < _WORTH_SAYING,
+                IdentifiedFact(code=FactCode.PEAK_REDUCED, share=reduced),
+            ),
+            (calibration is None, IdentifiedFact(code=FactCode.CALIBRATION_UNSTATED)),
+        )
+        return tuple(fact for holds, fact in stated if holds)
+
+    def misfit(self) -> float | None:
+        """Share of the response that stays unexplained at the median mode, the channels in quadratic mean."""
+        state, model = self.account.state, self.model()
+        shares = []
+        for mode in self.account.modes():
+            row = int(np.argmin(np.abs(self.band.omega - state.poles.omega[mode.index])))
+            near = slice(max(0, row - 3), row + 4)
+            left, size = np.abs(self.band.values[near] - model[near]), state.size[near]
+            read = self.band.valid[near]
+            shares.append(float(np.sqrt(np.sum(left[read] ** 2) / max(float(np.sum(size[read] ** 2)), 1e-300))))
+        return float(np.median(shares)) if shares else None
+
+    def turned(self) -> bool:
+        """Whether residues leave the axis of real modes: that is imaginary, of force and base motion alike."""
+        fit = self.account.state.fit
+        assert fit is not None
+        angles = []
+        for mode in self.account.modes():
+            strong = int(np.argmax(np.abs(mode.residues)))
+            angle = np.degrees(np.angle(mode.residues[strong])) % 180.0
+            angles.append(min(abs(angle - 90.0), 90.0))
+        return bool(angles) and float(np.median(angles)) > _TURNED_DEG
+
+    def method(self) -> str:
+        """One sentence for the report."""
+        why = STEADY_FOR[steadiness(self.sweep)]
+        drive = self.problem.drive
+        how = (
+            f"steady state, {why}"
+            if drive.steady
+            else f"the response of each mode to the sweep as it ran ({drive.law})"
+        )
+        count = len(self.sweep.channels)
+        channels = "1 channel" if count == 1 else f"{count} channels together"
+        return f"Modes with complex residues fitted to amplitude and phase of {channels}, from {how}."
+
+    def facts(self) -> tuple[IdentifiedFact, ...]:
+        """Of the run."""
+        facts = []
+        if self.problem.drive.steady:
+            facts.append(IdentifiedFact(code=steadiness(self.sweep)))
+        if self.phase_turned:
+            facts.append(IdentifiedFact(code=FactCode.PHASE_TURNED))
+        if self.turned():
+            facts.append(IdentifiedFact(code=FactCode.COMPLEX_RESIDUES))
+        misfit = self.misfit()
+        if misfit is not None:
+            facts.append(IdentifiedFact(code=FactCode.MISFIT_SHARE, share=misfit))
+        if not self.account.complete:
+            facts.append(IdentifiedFact(code=FactCode.SEARCH_BROKEN_OFF))
+        return tuple(facts)
+
+    def curves(self) -> Curves:
+        """What the audit of the peaks looks at: along the frequency, or along the log where it moves."""
+        state, band = self.account.state, self.band
+        noise = np.asarray(state.doubt.noise(state.size))
+        by = np.arange(len(band)) if self.problem.drive.steady else np.argsort(self.order)
+        return Curves(
+            omega=band.omega[by], size=np.abs(band.values)[by], valid=band.valid[by], noise=noise[by],
+            model=np.abs(self.explained())[by],
+        )  # fmt: skip
+
+    def printed_modes(self) -> tuple[Floats, Floats]:
+        """ω₀ and bandwidth (rad/s) of what is printed, for the audit."""
+        poles = self.account.state.poles
+        omega = [float(poles.omega[k]) for k in self.printed()]
+        width = [float(poles.width[k]) for k in self.printed()]
+        for each in self.moving:
+            low, high = each.frequency_range()
+            omega.append(np.pi * (low + high))
+            width.append(each.bandwidth() * 2 * np.pi + np.pi * (high - low))
+        return np.array(omega), np.array(width)
+
+    def seen_moving(self, each: Levelled) -> NDArray[np.bool_]:
+        """On which channels a mode that follows its level stands out, (c,)."""
+        sigma = self.account.state.doubt.noise(self.account.state.size)[each.rows]
+        return np.asarray(np.max(np.abs(each.own) / sigma * self.band.valid[each.rows], axis=0) >= STANDS_OUT)
+
+    def moving_resonance(self, c: int, each: Levelled) -> Resonance:
+        """The record of a mode that follows its level, at the level that the run reached."""
+        from reportgen.compute.identification.misfit.level_report import moving_resonance
+
+        return moving_resonance(self, c, each)

@@ -1,0 +1,63 @@
+"""What is fitted: complex responses over their reference, row by row, and the shapes of poles on those rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.records.log import Floats
+
+Complexes = NDArray[np.complex128]
+Shape = Callable[[complex, slice], tuple[Complexes, Complexes]]
+"""Response E and ∂E/∂s of a unit pole s at the rows of a slice, each (rows,), over the reference."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """Rows in the order of frequency or of time, channels beside one another."""
+
+    omega: Floats
+    """rad/s, shape (n,)."""
+    values: Complexes
+    """Response over reference, shape (n, c); zero where not valid."""
+    valid: NDArray[np.bool_]
+    """Shape (n, c)."""
+    shape: Shape
+    """What a pole answers with on these rows; steady state: E = 1/(iω − s)."""
+    powers: tuple[int, ...] = (0, 2, 4, -2)
+    """Powers of ω, relative to the middle of the rows fitted, of the terms for what lies outside."""
+
+    def __len__(self) -> int:
+        return len(self.omega)
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.values.shape[1])
+
+    def rows_around(self, low: float, high: float, least: int) -> slice:
+        """Rows whose frequency lies in low … high (rad/s), at ``least`` so many; rows must be sorted."""
+        first, last = np.searchsorted(self.omega, (low, high))
+        lack = max(0, least - int(last - first) + 1) // 2
+        return slice(max(0, int(first) - lack), min(len(self), int(last) + lack))
+
+    def with_values(self, values: Complexes) -> Band:
+        """The same rows with other readings."""
+        return replace(self, values=values)
+
+
+def steady_band(frequency_hz: Floats, values: Complexes, powers: tuple[int, ...] = (0, 2, 4, -2)) -> Band:
+    """A band of steady-state responses (n, c), sorted by frequency; gaps are NaN."""
+    order = np.argsort(frequency_hz, kind="stable")
+    omega = 2.0 * np.pi * frequency_hz[order]
+    sorted_values = values[order]
+    valid = np.isfinite(sorted_values) & (sorted_values != 0)
+
+    def shape(pole: complex, rows: slice) -> tuple[Complexes, Complexes]:
+        inverse = 1.0 / (1j * omega[rows] - pole)
+        return np.asarray(inverse, complex), np.asarray(inverse * inverse, complex)
+
+    return Band(omega, np.where(valid, sorted_values, 0.0), valid, shape, powers)

@@ -1,0 +1,217 @@
+"""One mode that follows its own level against one, or two, that do not.
+
+Models are compared by Schwarz's criterion N ln χ² + p ln N (Ann. Statist. 6 (1978) 461), N counting readings whose
+residuals belong together once. Where several laws explain about as much, each has its weight exp(−Δ/2), and what they
+disagree about is in the interval (Kass and Raftery, JASA 90 (1995) 773, section 4).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.compute.identification.misfit.account import Account
+from reportgen.compute.identification.misfit.band import Complexes
+from reportgen.compute.identification.misfit.level_dependence import LevelMode, LevelShape, fit_laws, steady_shape
+from reportgen.compute.identification.misfit.pole_search import contribution
+from reportgen.compute.identification.misfit.projection import Fit, refine, solve
+from reportgen.records.log import Floats
+
+_CLOSE = 2.0
+"""Larger bandwidths within which two modes may be one that moves."""
+_WINDOW = 6.0
+"""Bandwidths on both sides of the rows that are fitted."""
+_LEAST_ROWS = 30
+_NARROW = 1.1
+"""Ratio of the ends of the rows below which what lies outside is a constant."""
+_LEAST_IN_BAND = 3.0
+"""Rows to a half-power band from which a bend of the peak can be told from its place and width."""
+_USUAL_ANGLE_DEG = 5.0
+"""Standard deviation of the angle by which a residue leaves the axis of real modes: phases of instruments, and damping
+that is not proportional. Laws that need more of it are believed less."""
+LEAST_MISFIT = 0.01
+"""Part of a reading to which a law of three terms is meant to hold: exact rows far from the peak must not rule it."""
+_VERY_STRONG = 10.0
+"""Difference of Schwarz's criterion from which a mode is said to move (Kass and Raftery 1995, table in 3.2)."""
+_LIGHT = 0.01
+"""Weight below which a law is left out of the mean."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levelled:
+    """A mode that follows its level, and the poles that it stands for."""
+
+    mode: LevelMode
+    """Under the law that explains most."""
+    others: tuple[tuple[LevelMode, float], ...]
+    """All laws with a weight, the best among them."""
+    stands_for: tuple[int, ...]
+    rows: slice
+    linear_cost: float
+    """χ² (noise alone) of the poles it stands for, over the same rows."""
+    channel: int
+    """Whose amplitude the level is."""
+    held: Complexes
+    """The rest of the model on these rows, (rows, c)."""
+    amplitude: Floats
+    """Of the mode on that channel, (rows,)."""
+    inflation: float
+    """Of the variances, by what is left and its lack of whiteness."""
+
+    @property
+    def own(self) -> Complexes:
+        """The part of the mode itself, (rows, c)."""
+        return self.mode.own
+
+    def at(self, amplitude: Floats) -> tuple[Floats, Floats]:
+        """ln Hz and ln ζ at amplitudes (k,), and standard deviations, of the laws together; each (2, k)."""
+        centres, variances, weights = [], [], []
+        for mode, weight in self.others:
+            centre, std = mode.at(amplitude)
+            centres.append(centre)
+            variances.append(std**2 * self.inflation)
+            weights.append(weight)
+        weight = np.array(weights)[:, None, None] / np.sum(weights)
+        mean = np.sum(weight * np.array(centres), axis=0)
+        between = np.sum(weight * (np.array(centres) - mean) ** 2, axis=0)
+        return mean, np.sqrt(np.sum(weight * np.array(variances), axis=0) + between)
+
+    def frequency_range(self) -> tuple[float, float]:
+        """Lowest and highest frequency, Hz, over the levels of the rows."""
+        low, high = float(np.min(self.amplitude)), float(np.max(self.amplitude))
+        frequency = np.exp(self.at(np.linspace(low, high, 9))[0][0])
+        return float(frequency.min()), float(frequency.max())
+
+    def bandwidth(self) -> float:
+        """Half-power bandwidth, Hz, at the largest level."""
+        (ln_f, ln_zeta), _ = self.at(np.array([np.max(self.amplitude)]))
+        return float(2.0 * np.exp(ln_zeta[0] + ln_f[0]))
+
+
+def levelled(
+    account: Account, level: Floats, rigid: NDArray[np.float64] | float = 0.0,
+    shape_of: Callable[[slice], LevelShape] | None = None,
+) -> list[Levelled]:  # fmt: skip
+    """Modes that follow their level; ``level`` (n,) of the reference at every row of the band.
+
+    ``rigid`` (c,) is what a rigid specimen would show: 1 for acceleration over that of a base, 0 over a force.
+    ``shape_of`` gives the response on a slice of rows; steady state without it.
+    """
+    rigid = np.broadcast_to(np.asarray(rigid, float), (account.state.band.channels,))
+    found = []
+    for group in _groups(account):
+        one = _one(account, group, level, rigid, shape_of)
+        if one is not None:
+            found.append(one)
+    return found
+
+
+def _groups(account: Account) -> list[NDArray[np.int64]]:
+    """Modes alone and with a neighbour nearer than two bandwidths, indices of poles."""
+    modes = [mode.index for mode in account.modes()]
+    poles = account.state.poles
+    groups: list[list[int]] = [[k] for k in modes[:1]]
+    for a, b in pairwise(modes):
+        close = poles.omega[b] - poles.omega[a] < _CLOSE * max(poles.width[a], poles.width[b])
+        if close:
+            groups[-1].append(b)
+        else:
+            groups.append([b])
+    return [np.array(group) for group in groups]
+
+
+def _one(
+    account: Account, group: NDArray[np.int64], level: Floats, rigid: Floats,
+    shape_of: Callable[[slice], LevelShape] | None,
+) -> Levelled | None:  # fmt: skip
+    state, band = account.state, account.state.band
+    rows = _rows_of(account, group)
+    others = np.setdiff1d([mode.index for mode in account.modes()], group).astype(int)
+    held = contribution(state, others, rows) if len(others) else np.zeros_like(band.values[rows])
+    sigma = np.hypot(state.doubt.noise(state.size), LEAST_MISFIT * state.size)[rows]
+    weight = np.where(band.valid[rows], 1.0 / sigma, 0.0)
+    linear = refine(band, solve(band, state.poles.pick(group), rows, weight, held), weight, held, iterations=20)
+    readings = 2.0 * float(np.sum(weight > 0))
+    if _too_coarse(account, linear, rows) or (len(group) == 1 and linear.cost <= readings):
+        return None
+    values = band.values[rows] - held
+    channel = int(np.argmax(np.max(np.abs(values) * weight, axis=0)))
+    read = weight[:, channel] > 0
+    amplitude = np.abs(values[:, channel] - rigid[channel]) * level[rows]
+    amplitude = np.where(read, amplitude, np.interp(np.arange(len(read)), np.flatnonzero(read), amplitude[read]))
+    flat = _background(band.omega[rows])
+    shape = steady_shape(band.omega[rows]) if shape_of is None else shape_of(rows)
+    laws = fit_laws(shape, flat, values, weight, amplitude, _start(linear))
+    return _chosen(laws, linear, group, rows, channel, held, amplitude, readings)
+
+
+def _background(omega: Floats) -> Complexes:
+    """Terms for what lies outside the rows, (p, n): a constant; over a wide band a slope as well.
+
+    Over a narrow band a slope is what a mode that moves looks like far from its peak, and no neighbour has one.
+    """
+    x = np.linspace(-1.0, 1.0, len(omega))
+    terms = 1 if omega[-1] < _NARROW * omega[0] else 2
+    return np.array([np.ones_like(x), x], complex)[:terms]
+
+
+def _too_coarse(account: Account, linear: Fit, rows: slice) -> bool:
+    """True where rows are too few to the bandwidth to show a peak that bends."""
+    omega = account.state.band.omega[rows]
+    centre = int(np.clip(np.searchsorted(omega, _start(linear)[0]), 1, len(omega) - 1))
+    width = float(np.max(linear.poles.width))
+    return bool(width < _LEAST_IN_BAND * (omega[centre] - omega[centre - 1]))
+
+
+def _rows_of(account: Account, group: NDArray[np.int64]) -> slice:
+    poles = account.state.poles.pick(group)
+    low, high = float(np.min(poles.omega - _WINDOW * poles.width)), float(np.max(poles.omega + _WINDOW * poles.width))
+    return account.state.band.rows_around(low, high, _LEAST_ROWS)
+
+
+def _start(linear: Fit) -> tuple[float, float]:
+    strong = int(np.argmax(np.linalg.norm(linear.residues, axis=1)))
+    return float(linear.poles.omega[strong]), float(linear.poles.zeta[strong])
+
+
+def _chosen(
+    laws: list[LevelMode], linear: Fit, group: NDArray[np.int64], rows: slice, channel: int, held: Complexes,
+    amplitude: Floats, readings: float,
+) -> Levelled | None:  # fmt: skip
+    """The mode that moves, where it explains more than chance over one that does not, and than the poles together."""
+    best = min(laws, key=lambda each: each.cost)
+    together = _together(best.left)
+    count = max(readings / together, 8.0)
+    scores = np.array([
+        count * np.log(each.cost) + len(each.parameters) * np.log(count) + _off_axis(each, channel) for each in laws
+    ])  # fmt: skip
+    channels = held.shape[1]
+    more = 2 * len(group) + 2 * (len(group) - 1) * channels
+    standing = count * np.log(linear.cost) + more * np.log(count)
+    top = int(np.argmin(scores))
+    still = scores[0] if len(group) == 1 else min(scores[0], standing)
+    if not laws[top].law.moves or still - scores[top] < _VERY_STRONG or standing < scores[top]:
+        return None
+    weights = np.exp(-0.5 * (scores - scores[top]))
+    others = tuple((law, float(w)) for law, w in zip(laws, weights, strict=True) if w > _LIGHT and law.law.moves)
+    inflation = max(laws[top].cost / laws[top].freedom, 1e-300) * together
+    return Levelled(
+        laws[top], others, tuple(int(k) for k in group), rows, linear.cost, channel, held, amplitude, inflation
+    )
+
+
+def _off_axis(mode: LevelMode, channel: int) -> float:
+    """−2 ln of how usual the angle of the residue is: that of a real mode is imaginary."""
+    angle = float(np.degrees(np.angle(mode.residues[channel]))) % 180.0 - 90.0
+    return (angle / _USUAL_ANGLE_DEG) ** 2
+
+
+def _together(left: Floats) -> float:
+    """Readings that count as one: (1 + ρ)/(1 − ρ) of the residuals' autocorrelation row to row (Bartlett 1946)."""
+    rho = float(left[1:] @ left[:-1]) / max(float(left @ left), 1e-300)
+    rho = float(np.clip(rho, 0.0, 0.9))
+    return (1.0 + rho) / (1.0 - rho)

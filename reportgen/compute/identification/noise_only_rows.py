@@ -1,0 +1,37 @@
+"""Stretches in which a channel reads noise and not the specimen: drop-outs, rattling sensors, lost cables."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from reportgen.compute.identification.envelope import Complexes
+from reportgen.records.log import Floats
+
+_STRETCH = 15
+"""Rows over which the scatter is judged."""
+_NOISE_ALONE = 0.15
+"""Relative scatter from row to row from which a reading says nothing."""
+_ABOVE_TYPICAL = 8.0
+"""… and times the typical scatter of the channel, so that a channel that is noisy throughout is kept."""
+
+
+def noise_only(value: Complexes | Floats, valid: np.ndarray) -> np.ndarray:
+    """Rows in stretches whose scatter from row to row is out of all proportion to the rest's; (n,) bool."""
+    rows = np.flatnonzero(valid)
+    found = np.zeros(len(valid), bool)
+    if len(rows) < 4 * _STRETCH:
+        return found
+    scatter = _scatter(value[rows])
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(scatter, _STRETCH // 2, mode="edge"), _STRETCH)
+    local = np.median(windows, axis=1)
+    typical = 1.4826 * float(np.quantile(local, 0.1))
+    bad = local > max(_NOISE_ALONE, _ABOVE_TYPICAL * typical)
+    found[rows] = np.convolve(bad, np.ones(5), mode="same") > 0
+    return found
+
+
+def _scatter(value: Complexes | Floats) -> Floats:
+    """Size of the fourth difference about each row over the readings there, as a standard deviation; (n,)."""
+    fourth = np.abs(value[:-4] - 4 * value[1:-3] + 6 * value[2:-2] - 4 * value[3:-1] + value[4:]) / np.sqrt(70.0)
+    size = np.median(np.lib.stride_tricks.sliding_window_view(np.abs(value), 5), axis=1)
+    return np.asarray(np.pad(fourth / np.maximum(size, 1e-300), 2, mode="edge"))

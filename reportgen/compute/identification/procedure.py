@@ -1,0 +1,135 @@
+"""From a run's swept response to its modes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from reportgen.compute.identification.fit_problem import problem_of
+from reportgen.compute.identification.least_squares import FitProblem
+from reportgen.compute.identification.misfit.audited import audited_account, audited_search, named_causes
+from reportgen.compute.identification.misfit.model_choice import (
+    AccountOf,
+    account_of,
+    asks_for_complex_residues,
+    follows_level,
+    most_of,
+    prefers_account,
+    speaks_for_itself,
+)
+from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, schwarz
+from reportgen.compute.identification.mode_report import ModeReport, nothing_identified
+from reportgen.compute.identification.model_order import begun, search, searched_from
+from reportgen.compute.identification.search_state import SearchState
+from reportgen.compute.identification.steady_state import is_questionable, is_steadier, may_be_steady
+from reportgen.compute.identification.swept_response import Identification, SweptResponse, usable_rows
+from reportgen.records.identified_fact import FactCode, IdentifiedFact
+
+LEAST_ROWS = 12
+"""Rows below which nothing can be told from noise."""
+_MOST_WITHOUT_PHASE = 9
+"""Modes that a first search without phase may ask for before another way is gone."""
+
+
+def identify_modes(sweep: SweptResponse) -> Identification:
+    """Modes of one run from all its channels together, freed of what the sweep did to the log.
+
+    A log without time is taken as steady state, and so is one whose rows show it; a channel without phase is fitted in
+    magnitude. Where real residues leave more than noise, an account with complex residues and misfit takes the place of
+    the search, and modes that follow their level compete. All of that is said, and every peak is answered for.
+    """
+    rows = usable_rows(sweep)
+    if rows.sum() < LEAST_ROWS:
+        few = IdentifiedFact(code=FactCode.TOO_FEW_ROWS, rows=int(rows.sum()), least_rows=LEAST_ROWS)
+        return nothing_identified(sweep, few)
+    problem = problem_of(sweep, rows)
+    readings = problem.readings
+    if not readings.valid.any():
+        return nothing_identified(sweep, IdentifiedFact(code=FactCode.NOTHING_READ))
+    if not (readings.with_phase | ~readings.valid.any(axis=0)).all():
+        return audited_search(ModeReport.of(sweep, rows, _searched_mixed(sweep, rows, problem)))
+    return _with_phase(sweep, rows, problem)
+
+
+def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> Identification:
+    """Of a run whose channels have phase: the search where it leaves noise alone, else the account where it is better.
+
+    The account comes first where rows are steady: it is quick, and a search with real residues would add pole after
+    pole to follow phases that are not those of real modes.
+    """
+    start = begun(problem)
+    account = account_of(start.problem) if problem.drive.steady else None
+    if account is not None and asks_for_complex_residues(start, account):
+        return audited_account(follows_level(sweep, rows, account, start.phase_turned))
+    searched = _searched(sweep, rows, start, account)
+    if searched is not None:
+        report = ModeReport.of(sweep, rows, searched)
+        if account is None and speaks_for_itself(report):
+            return audited_search(report)
+    else:
+        report = None
+    account = account or account_of(start.problem)
+    accounted = follows_level(sweep, rows, account, start.phase_turned)
+    if not accounted.moving:
+        if report is not None and not prefers_account(report, account):
+            return audited_search(report)
+        accounted = follows_level(sweep, rows, _steadier(sweep, rows, start, account), start.phase_turned)
+    return audited_account(accounted, named_causes(report) if report is not None else ())
+
+
+def _steadier(sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf) -> AccountOf:
+    """The account of the same rows as steady state, where they carry a time and that explains them better."""
+    if start.problem.drive.steady:
+        return account
+    still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
+    other = account_of(replace(still, readings=start.problem.readings))
+    return other if other.explains_more_than(account.left(), account.unknowns()) else account
+
+
+def _searched(
+    sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf | None
+) -> SearchState | None:
+    """The end of the search, of one for steady state where that is in doubt; None where it asks for too many modes."""
+    most = most_of(start, account)
+    state = searched_from(start, most=most)
+    if len(state.poles) > most:
+        return None
+    return _steady_instead(sweep, rows, state)
+
+
+def _steady_instead(sweep: SweptResponse, rows: np.ndarray, state: SearchState) -> SearchState:
+    """The same state, or that of a search for steady state where the rows show it."""
+    if is_questionable(state):
+        still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
+        if may_be_steady(state, still):
+            other = search(still, most=len(state.poles) + 1)
+            if is_steadier(state, other):
+                return other
+    return state
+
+
+def _searched_mixed(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> SearchState:
+    """The end of the search where a channel has no phase."""
+    return _steady_instead(sweep, rows, _searched_without_phase(problem))
+
+
+def _searched_without_phase(problem: FitProblem) -> SearchState:
+    """The end of the search in a run without phase, where a search can get lost among wrong signs.
+
+    It asks for many modes then, or leaves more than noise; another way of searching is gone as well.
+    """
+    first = search(problem, most=_MOST_WITHOUT_PHASE)
+    lost = len(first.poles) > _MOST_WITHOUT_PHASE
+    if not lost and _leaves_noise_alone(first):
+        return first
+    other = search(problem, peaks_first=False)
+    if lost and _leaves_noise_alone(other):
+        return other
+    if lost:
+        first = search(problem)
+    return min(first, other, key=lambda state: schwarz(state.problem, state.solution))
+
+
+def _leaves_noise_alone(state: SearchState) -> bool:
+    return inflation_of_all(state.problem, state.solution) <= MORE_THAN_NOISE

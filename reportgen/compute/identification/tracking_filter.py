@@ -1,0 +1,135 @@
+"""What a tracking filter does to the envelope of a mode before it is logged.
+
+A filter of bandwidth B that follows the drive is, to an envelope, a low-pass of −3 dB at B/2, late by τ = 1/(πB):
+F + τF′ = E. It acts on the control as well, so that the level A that drove the mode is the logged one as it was before
+the filter, A + τA′. What that level drives is E + τE′ + X with
+
+    X′ = (s − iφ′) X + iτφ″ E,
+
+and the filter takes E + τE′ back to E: the log shows E + F[X]. Nothing is left where the frequency stands still,
+whatever the level does; in a sweep the mode seems to lie higher by τφ″/2π, and its beats are smeared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from reportgen.compute.identification.drive import Drive, finer
+from reportgen.compute.identification.envelope import Complexes, envelope, recurrence
+from reportgen.records.log import Floats
+
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(12)
+_X, _W = 0.5 * (_NODES + 1.0), 0.5 * _WEIGHTS
+_MEMORY = 30.0
+"""Time constants of the filter after which its input is forgotten: e⁻³⁰ = 1e-13."""
+_RINGING = 7.0
+"""Time constants after which the beats of a mode are a thousandth of what they were."""
+_TURN = 1.0
+"""Rotation from row to row, rad, that a cubic through values and slopes follows."""
+_MOST_PARTS = 8
+"""Guard: parts that a step between rows is cut into."""
+
+
+def through_filter(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
+    """E + F[X] and its derivative by s at the rows, each (n,), for the filter that the drive was logged through."""
+    fine, parts = _resolved(drive, pole)
+    lag = _filter_response(drive, parts)
+    tau = 1.0 / (np.pi * lag.bandwidth_hz)
+    envelopes = envelope(fine, pole, derivatives=2)
+    x, x_ds = _pushed(fine, pole, envelopes, tau)
+    turn, push = pole - 1j * fine.omega, 1j * tau * fine.omega_dot
+    slope, slope_ds = turn * x + push * envelopes[0], turn * x_ds + x + push * envelopes[1]
+    value = envelopes[0] + lag.of_course(x, slope)
+    by_s = envelopes[1] + lag.of_course(x_ds, slope_ds)
+    return value[::parts], by_s[::parts]
+
+
+def by_delay(drive: Drive, pole: complex, course: Floats) -> Complexes:
+    """∂(E + F[X])/∂τ at the rows for a filter late by τ · ``course``, (n,): F[F[X/τ]]; X/τ where there is none yet."""
+    fine, parts = _resolved(drive, pole)
+    course = _between(course, parts)
+    envelopes = envelope(fine, pole, derivatives=2)
+    x, _ = _pushed(fine, pole, envelopes, course)
+    if drive.bandwidth_hz is None:
+        return x[::parts]
+    lag = _filter_response(drive, parts)
+    slope = (pole - 1j * fine.omega) * x + 1j * course * fine.omega_dot * envelopes[0]
+    once = lag.of_course(x, slope)
+    return lag.of_course(once, np.pi * lag.bandwidth_hz * (x - once))[::parts]
+
+
+@lru_cache(maxsize=16)
+def _filter_response(drive: Drive, parts: int) -> FilterResponse:
+    """The filter of a drive on rows cut into so many parts: the same for every mode."""
+    if drive.bandwidth_hz is None:
+        raise ValueError("the drive was logged without a tracking filter")
+    return FilterResponse.of(
+        drive.step if parts == 1 else finer(drive, parts).step, _between(drive.bandwidth_hz, parts)
+    )
+
+
+def _resolved(drive: Drive, pole: complex) -> tuple[Drive, int]:
+    """The drive with rows so fine that a cubic follows the beats of a mode until they have died away; rows to a row."""
+    ringing = _RINGING / abs(pole.real)
+    near = np.abs(drive.omega[:-1] - pole.imag) < np.abs(drive.omega_dot[:-1]) * ringing
+    turn = np.abs(drive.omega[:-1] - pole.imag) * drive.step
+    parts = int(np.clip(np.ceil(np.max(turn[near], initial=0.0) / _TURN), 1, _MOST_PARTS))
+    return (drive if parts == 1 else finer(drive, parts)), parts
+
+
+def _between(values: Floats, parts: int) -> Floats:
+    """Values at rows, straight in between."""
+    rows = np.arange((len(values) - 1) * parts + 1) / parts
+    return values if parts == 1 else np.interp(rows, np.arange(len(values)), values)
+
+
+def _pushed(drive: Drive, pole: complex, envelopes: list[Complexes], tau_s: Floats) -> tuple[Complexes, Complexes]:
+    """X and ∂X/∂s at the rows for E, ∂E/∂s, ∂²E/∂s² there; ``tau_s`` (n,) seconds."""
+    by_s, by_s2 = envelopes[1:]
+    h = drive.step
+    gain = np.exp(pole * h - 1j * drive.advance)
+    turning = np.divide(np.diff(drive.omega), h, out=np.zeros_like(h), where=h > 0)
+    push = 0.5j * (tau_s[1:] + tau_s[:-1]) * turning
+    start, start_ds = complex(1j * tau_s[0] * turning[0] * by_s[0]), complex(1j * tau_s[0] * turning[0] * by_s2[0])
+    x = recurrence(gain, push * (by_s[1:] - gain * by_s[:-1]), start)
+    x = np.concatenate([[start], x])
+    load = push * (by_s2[1:] - gain * (by_s2[:-1] + h * by_s[:-1])) + gain * h * x[:-1]
+    return x, np.concatenate([[start_ds], recurrence(gain, load, start_ds)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilterResponse:
+    """The filter from row to row, for courses that are the cubic through their values and slopes in between."""
+
+    bandwidth_hz: Floats
+    """At the rows, shape (n,)."""
+    gain: Complexes
+    """What is left of a row's output at the next, shape (n−1,)."""
+    weights: Floats
+    """Of the value before and after a step, and of both slopes, in what the step adds; shape (4, n−1)."""
+
+    @classmethod
+    def of(cls, step: Floats, bandwidth_hz: Floats) -> FilterResponse:
+        """For steps (n−1,) in seconds and a bandwidth (n,) at the rows."""
+        rate = np.pi * 0.5 * (bandwidth_hz[1:] + bandwidth_hz[:-1])
+        length = np.minimum(step, _MEMORY / rate)
+        share = np.divide(length, step, out=np.ones_like(step), where=step > 0)
+        kernel = np.exp(-(rate * length)[:, None] * (1.0 - _X)) * (rate * length)[:, None] * _W
+        cubics = [np.sum(kernel * part, axis=1) for part in _hermite(1.0 - share[:, None] * (1.0 - _X))]
+        weights = np.stack([*cubics[:2], step * cubics[2], step * cubics[3]])
+        return cls(bandwidth_hz, np.exp(-rate * step).astype(complex), weights)
+
+    def of_course(self, value: Complexes, slope: Complexes) -> Complexes:
+        """F at the rows for E and E′ at the rows, all (n,); started settled."""
+        before, after, rising, falling = self.weights
+        load = before * value[:-1] + after * value[1:] + rising * slope[:-1] + falling * slope[1:]
+        start = complex(value[0] - slope[0] / (np.pi * self.bandwidth_hz[0]))
+        return np.concatenate([[start], recurrence(self.gain, load, start)])
+
+
+def _hermite(x: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """The cubics of value and slope at both ends of 0 … 1, each of the shape of ``x``."""
+    return (1 + 2 * x) * (1 - x) ** 2, x * x * (3 - 2 * x), x * (1 - x) ** 2, -x * x * (1 - x)

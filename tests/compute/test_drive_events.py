@@ -1,0 +1,117 @@
+"""What a structure does after an event of its drive is its own ringing and no further mode."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from reportgen.compute.identification import SweptResponse, identify_modes
+from reportgen.compute.identification.drive import drive_of
+from reportgen.compute.identification.drive_level import DriveLevel
+from reportgen.compute.identification.envelope import envelope
+from reportgen.compute.identification.step_timing import NO_TIMING, ringing_after, with_start
+from tests.simulator.course import G, HandStep, Table, profile_level, sweep
+from tests.simulator.recorder import Laboratory, Noise
+from tests.simulator.structure import Sensor, Structure, TrueMode
+
+BOOM = Structure(
+    (TrueMode(18.0, 60.0), TrueMode(47.0, 40.0), TrueMode(112.0, 35.0)),
+    (Sensor("A1", (1.2, 0.8, -0.5)), Sensor("A2", (0.7, -0.6, 0.3)), Sensor("A3", (0.9, 0.0, 0.6))),
+)
+
+
+def record(course, *, phases, seed, from_rest=False, steps=(), structure=BOOM, row_s=0.1, noise=0.01) -> SweptResponse:
+    laboratory = Laboratory(row_s=row_s, default_noise=Noise(floor=2e-4 * G, share=noise), seed=seed)
+    table = Table(profile_level([(1.0, 0.5, "g"), (3000.0, 0.5, "g")]), steps=steps)
+    made = laboratory.record(structure, course, table, from_rest=from_rest)
+    names = tuple(made.response)
+    return SweptResponse(
+        frequency_hz=np.round(made.frequency_hz, 4), time_s=np.round(made.time_s, 3),
+        control=np.abs(made.control["C1"]), responses=np.stack([np.abs(made.response[name]) for name in names], axis=1),
+        phases_deg=np.stack([made.relative_phase_deg(name) for name in names], axis=1) if phases else None,
+        channels=names, dimensions=("acceleration",) * len(names),
+    )  # fmt: skip
+
+
+STARTS = [(8.0, 220.0), (20.0, 220.0), (220.0, 8.0)]
+"""Below every mode, above one that rings and is never swept, and above them all."""
+
+
+@pytest.mark.parametrize("seed", [1, 2, pytest.param(3, marks=pytest.mark.soak)])
+@pytest.mark.parametrize("phases", [True, False])
+@pytest.mark.parametrize("ends", STARTS)
+def test_a_start_at_full_level_leaves_no_mode_at_the_first_row(ends, phases, seed):
+    found = identify_modes(record(sweep(ends[0], ends[1], 3.0), phases=phases, seed=seed, from_rest=True))
+    swept = [mode for mode in BOOM.modes if min(ends) < mode.frequency_hz < max(ends)]
+    assert found.frequencies_hz == pytest.approx([mode.frequency_hz for mode in swept], rel=5e-4)
+    for resonance in found.channels[0].resonances:
+        true = min(swept, key=lambda mode: abs(mode.frequency_hz - resonance.frequency_hz))
+        assert resonance.q == pytest.approx(true.q, rel=0.03)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("phases", [True, False])
+@pytest.mark.parametrize(("ends", "at_hz"), [((220.0, 8.0), 27.5), ((8.0, 220.0), 64.0)])
+def test_a_step_of_the_level_at_once_leaves_no_mode_beside_it(ends, at_hz, phases, seed):
+    """−6 dB within a thousandth of a row, three octaves after the start."""
+    log = record(sweep(ends[0], ends[1], 3.0), phases=phases, seed=seed, steps=(HandStep(at_hz, -6.0, 1e-4),))
+    found = identify_modes(log)
+    assert found.frequencies_hz == pytest.approx([mode.frequency_hz for mode in BOOM.modes], rel=5e-4)
+
+
+SHARP = Structure(
+    (TrueMode(34.607, 19.6), TrueMode(70.86, 79.5)),
+    (Sensor("A1", (0.906, -1.160)), Sensor("A2", (-0.437, 1.330)), Sensor("A3", (-0.740, -0.749))),
+)
+
+
+@pytest.mark.parametrize("seed", [8, 9])
+def test_a_step_within_a_row_that_is_longer_than_the_ringing_leaves_no_mode_beside_it(seed):
+    """−6 dB at 50 Hz; two rows a second, and the sharpest mode rings for 0.36 s."""
+    steps = (HandStep(50.0, -6.0, 1e-3),)
+    log = record(sweep(400.0, 25.0, 3.0), phases=True, seed=seed, steps=steps, structure=SHARP, row_s=0.5, noise=0.002)
+    assert identify_modes(log).frequencies_hz == pytest.approx([34.607, 70.86], rel=5e-4)
+
+
+def starts(drive, pole):
+    return [tuple(complex(value[0]) for value in envelope(drive, s)) for s in (pole, np.conj(pole))]
+
+
+@pytest.mark.parametrize("mode_hz", [18.0, 24.0])
+def test_a_drive_that_begins_at_the_first_row_leaves_each_mode_ringing_with_its_own_pole(mode_hz):
+    """E′ = (s − iφ′) E + A from E = 0, for both poles of a mode: scipy's Runge-Kutta 8(5,3)."""
+    time = 0.1 * np.arange(200)
+    swept = SweptResponse(
+        frequency_hz=20.0 + 0.5 * time, time_s=time, control=np.full(200, 2.0), responses=np.ones((200, 1)),
+        channels=("A1",), dimensions=("acceleration",),
+    )  # fmt: skip
+    drive = drive_of(swept, np.ones(200, bool), DriveLevel.as_read(swept.control))
+    pole = 2 * np.pi * mode_hz * (-0.5 / 60.0 + 1j)
+    ringing = ringing_after(drive, pole, with_start(NO_TIMING), *starts(drive, pole))
+    for s, value in ((pole, ringing.value), (np.conj(pole), ringing.lower)):
+        rest = solve_ivp(
+            lambda t, e, s=s: (s - 2j * np.pi * (20.0 + 0.5 * t)) * e + 2.0, (0.0, time[-1]), [0j], "DOP853", time,
+            rtol=1e-9, atol=1e-12,
+        )  # fmt: skip
+        from_rest = np.zeros(200, complex)
+        from_rest[ringing.rows] = value[0]
+        from_rest += envelope(drive, s)[0]
+        assert np.max(np.abs(from_rest - rest.y[0])) < 2e-3 * np.max(np.abs(rest.y[0]))
+
+
+def test_the_ringing_of_a_start_has_the_derivative_it_states():
+    step = 1e-5
+    time = 0.1 * np.arange(200)
+    swept = SweptResponse(
+        frequency_hz=20.0 + 0.5 * time, time_s=time, control=np.full(200, 2.0), responses=np.ones((200, 1)),
+        channels=("A1",), dimensions=("acceleration",),
+    )  # fmt: skip
+    drive = drive_of(swept, np.ones(200, bool), DriveLevel.as_read(swept.control))
+    pole = 2 * np.pi * 18.0 * (-0.5 / 60.0 + 1j)
+    above, below, stated = (
+        ringing_after(drive, s, with_start(NO_TIMING), *starts(drive, s)) for s in (pole + step, pole - step, pole)
+    )
+    rows = slice(0, 100)
+    slope = (above.value[:, rows] - below.value[:, rows]) / (2 * step)
+    assert np.max(np.abs(slope - stated.value_ds[:, rows])) < 1e-5 * np.max(np.abs(slope))
