@@ -55,7 +55,6 @@ def test_the_core_knows_no_files_and_no_clock(room):
 STILL_TO_CONVERT = (
     "archive",
     "compute/comparison/shift.py",
-    "compute/identify",
     "compute/sweep/transmissibility.py",
     "read",
 )

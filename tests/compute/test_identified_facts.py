@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from reportgen.compute.identification import SweptResponse, identify_modes
-from reportgen.compute.identification.findings import texts
+from reportgen.compute.identification.findings import stated
 from reportgen.compute.identification.fit_problem import problem_of
 from reportgen.compute.identification.model_order import search
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
+from reportgen.render.catalogue import said as in_words
 
 
 def one_mode(seed: int = 1, phases: bool = True) -> SweptResponse:
@@ -34,9 +35,10 @@ def codes(facts: tuple[IdentifiedFact, ...]) -> set[FactCode]:
 
 def test_every_fact_has_a_sentence_of_its_own():
     values = {"rows": 3, "least_rows": 12, "bandwidth_hz": 4.0, "share": 0.5, "inflation": 9.0}
-    said = texts(IdentifiedFact(code=code, **values) for code in FactCode)
+    said = stated(IdentifiedFact(code=code, **values) for code in FactCode)
     assert len(set(said)) == len(FactCode)
-    assert not any("None" in sentence or "{" in sentence for sentence in said)
+    words = [in_words(each) for each in said]
+    assert not any("–" in sentence or "{" in sentence for sentence in words)
 
 
 def test_facts_and_flags_say_the_same():
@@ -46,7 +48,7 @@ def test_facts_and_flags_say_the_same():
     (resonance,) = found.channels[0].resonances
     assert FactCode.CALIBRATION_UNSTATED in codes(resonance.facts)
     for said in (found, found.channels[0], resonance):
-        assert said.flags == texts(said.facts)
+        assert said.flags == stated(said.facts)
 
 
 def test_a_stated_calibration_is_no_fact_to_report():

@@ -13,6 +13,7 @@ from reportgen.compute.identification.sweep_law import sweep_law
 from reportgen.compute.identification.swept_response import SweptResponse
 from reportgen.compute.sweep.pieces import BREAK_S, breaks
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 
 _TWO_PI = 2.0 * np.pi
 """rad a cycle."""
@@ -42,7 +43,7 @@ class Drive:
     """Of the tracking filter that made the log, at the rows, shape (n,); None where none is known."""
     filter_unknown: bool = False
     """True where the log went through a detector of which nothing is known."""
-    law: str
+    law: Message
     """What the time-frequency law was taken from, for the report."""
     step: Floats = field(init=False)
     """Seconds from each row to the next, shape (n−1,)."""
@@ -122,7 +123,7 @@ def _drive(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
         zero = np.zeros(len(frequency))
         return Drive(
             time_s=zero, omega=_TWO_PI * frequency, omega_dot=zero, advance=zero[1:], amplitude=amplitude,
-            steady=True, law="no time column: steady state assumed",
+            steady=True, law=message("law.steady"),
         )  # fmt: skip
     time = sweep.time_s[rows]
     if sweep.drive_cycles is not None:
@@ -134,11 +135,13 @@ def _drive(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
     return replace(drive, bandwidth_hz=bandwidth, filter_unknown=bandwidth is None and sweep.drive_cycles is None)
 
 
-def _law_of_pieces(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
+def _law_of_pieces(time: Floats, frequency: Floats) -> tuple[Floats, Floats, Message]:
     """Time, frequency and law of the pieces of a sweep, each by itself; the law named is that of the longest."""
     edges = [0, *breaks(time).tolist(), len(time)]
     parts = [
-        sweep_law(time[a:b], frequency[a:b]) if b - a >= _FEWEST_OF_A_LAW else (time[a:b], frequency[a:b], "as logged")
+        sweep_law(time[a:b], frequency[a:b])
+        if b - a >= _FEWEST_OF_A_LAW
+        else (time[a:b], frequency[a:b], message("law.as-logged"))
         for a, b in pairwise(edges)
     ]
     if len(parts) == 1:
@@ -162,11 +165,11 @@ def _from_cycles(time: Floats, frequency: Floats, cycles: Floats, amplitude: Flo
     omega = _TWO_PI * frequency
     return Drive(
         time_s=time, omega=omega, omega_dot=_slope(time, omega), advance=advance, amplitude=amplitude, steady=False,
-        law="phase of the drive as recorded",
+        law=message("law.phase"),
     )  # fmt: skip
 
 
-def _from_frequency(time: Floats, frequency: Floats, law: str, amplitude: Floats) -> Drive:
+def _from_frequency(time: Floats, frequency: Floats, law: Message, amplitude: Floats) -> Drive:
     omega = _TWO_PI * frequency
     ratio = np.log(omega[1:] / omega[:-1])
     # Phase of an exponential piece is Δω h / ln(ω₁/ω₀); the series keeps holds (ratio → 0) exact.

@@ -1,14 +1,13 @@
-"""Why a candidate is no mode, and the sentence for each fact that the identification states.
-
-The sentences stand here and nowhere else in the identification.
-"""
+"""Why a candidate is no mode, and the message of each fact that the identification states."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from enum import StrEnum
+from typing import Any
 
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
+from reportgen.records.message import Message, message
 
 
 class RejectionReason(StrEnum):
@@ -25,45 +24,65 @@ class RejectionReason(StrEnum):
     NEIGHBOUR_SUFFICES = "neighbour suffices"
 
 
-def texts(facts: Iterable[IdentifiedFact]) -> tuple[str, ...]:
-    """The sentence of each, in order."""
-    return tuple(
-        _TEXTS[fact.code].format(
-            rows=fact.rows,
-            least_rows=fact.least_rows,
-            bandwidth_hz=fact.bandwidth_hz,
-            share=None if fact.share is None else 100 * fact.share,
-        )
-        for fact in facts
-    )
+def stated(facts: Iterable[IdentifiedFact]) -> tuple[Message, ...]:
+    """The message of each, in order."""
+    return tuple(_message(fact) for fact in facts)
 
 
-_TEXTS = {
-    FactCode.TOO_FEW_ROWS: "{rows} usable rows, at least {least_rows} are needed to identify modes",
-    FactCode.NOTHING_READ: "no channel has readings",
-    FactCode.NO_TIME: "no time column: steady state assumed",
-    FactCode.STEADY_STATED: "responses to steady vibration, as the job or the form of the log says",
-    FactCode.STEADY_ROWS: "the rows show steady vibration, not a moving sweep: fitted as steady state",
-    FactCode.FILTER_UNSTATED: "the responses show a tracking filter of about {bandwidth_hz:.2g} Hz that the job "
-    "does not state: it was taken into the model, and the uncertainties are wider for it",
-    FactCode.FILTER_SUSPECTED: "a tracking filter of about {bandwidth_hz:.2g} Hz that the job does not state would "
-    "explain more than chance: the uncertainties are wider for it",
-    FactCode.PHASE_TURNED: "phases of this log count a lag as positive: read with the opposite sign",
-    FactCode.MAINS_LINES: "mains lines are in the responses: recognised and kept out of the modes",
-    FactCode.COMPLEX_RESIDUES: "the responses ask for complex residues: instruments, or damping that is not "
-    "proportional, turn their phase",
-    FactCode.MISFIT_SHARE: "{share:.1f} % of the response at the modes stays unexplained; the uncertainties are "
-    "wider for it",
-    FactCode.SEARCH_BROKEN_OFF: "the search for modes was broken off: what the responses show could not be "
-    "explained to the end",
-    FactCode.LEVEL_DEPENDENT: "depends on level: its frequency changes by {share:.2g} % over the levels of this run",
-    FactCode.NO_READINGS: "no readings",
-    FactCode.NO_PHASE: "no phase: magnitudes alone were fitted",
-    FactCode.NOISE_ROWS: "{rows} rows that read noise alone were left out of the fit",
-    FactCode.NO_PEAK: "no peak of its own on this channel: amplification is that at the natural frequency",
-    FactCode.AT_RANGE_END: "within two bandwidths of an end of the swept range",
-    FactCode.OVERLAPS_NEIGHBOUR: "overlaps a neighbouring mode",
-    FactCode.PEAK_REDUCED: "the sweep held the recorded peak to {share:.0f} % of the steady one",
-    FactCode.CALIBRATION_UNSTATED: "uncertainty of calibration not stated",
-    FactCode.MISFIT: "the fit leaves more than noise here: uncertainties are inflated accordingly",
-}
+def of_resonance(facts: Sequence[IdentifiedFact]) -> dict[str, Any]:
+    """Fields of a resonance that follow from what is stated of it."""
+    codes = {fact.code for fact in facts}
+    return {
+        "flags": stated(facts),
+        "facts": tuple(facts),
+        "has_peak": FactCode.NO_PEAK not in codes,
+        "calibration_stated": FactCode.CALIBRATION_UNSTATED not in codes,
+    }
+
+
+def _message(fact: IdentifiedFact) -> Message:
+    match fact.code:
+        case FactCode.TOO_FEW_ROWS:
+            return message("identified.too-few-rows", rows=fact.rows, least_rows=fact.least_rows)
+        case FactCode.NOTHING_READ:
+            return message("identified.nothing-read")
+        case FactCode.NO_TIME:
+            return message("identified.no-time")
+        case FactCode.STEADY_STATED:
+            return message("identified.steady-stated")
+        case FactCode.STEADY_ROWS:
+            return message("identified.steady-rows")
+        case FactCode.FILTER_UNSTATED:
+            return message("identified.filter-unstated", bandwidth_hz=fact.bandwidth_hz)
+        case FactCode.FILTER_SUSPECTED:
+            return message("identified.filter-suspected", bandwidth_hz=fact.bandwidth_hz)
+        case FactCode.PHASE_TURNED:
+            return message("identified.phase-turned")
+        case FactCode.MAINS_LINES:
+            return message("identified.mains-lines")
+        case FactCode.COMPLEX_RESIDUES:
+            return message("identified.complex-residues")
+        case FactCode.MISFIT_SHARE:
+            return message("identified.misfit-share", share=fact.share)
+        case FactCode.SEARCH_BROKEN_OFF:
+            return message("identified.search-broken-off")
+        case FactCode.LEVEL_DEPENDENT:
+            return message("identified.level-dependent", share=fact.share)
+        case FactCode.NO_READINGS:
+            return message("identified.no-readings")
+        case FactCode.NO_PHASE:
+            return message("identified.no-phase")
+        case FactCode.NOISE_ROWS:
+            return message("identified.noise-rows", rows=fact.rows)
+        case FactCode.NO_PEAK:
+            return message("identified.no-peak")
+        case FactCode.AT_RANGE_END:
+            return message("identified.at-range-end")
+        case FactCode.OVERLAPS_NEIGHBOUR:
+            return message("identified.overlaps-neighbour")
+        case FactCode.PEAK_REDUCED:
+            return message("identified.peak-reduced", share=fact.share)
+        case FactCode.CALIBRATION_UNSTATED:
+            return message("identified.calibration-unstated")
+        case FactCode.MISFIT:
+            return message("identified.misfit")

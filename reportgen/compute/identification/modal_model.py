@@ -20,6 +20,7 @@ from reportgen.compute.identification.envelope import Complexes, envelope
 from reportgen.compute.identification.step_timing import NO_TIMING, EventRinging, StepTiming, ringing_after
 from reportgen.compute.identification.tracking_filter import through_filter
 from reportgen.records.log import Floats
+from reportgen.records.message import message
 
 DIRECT_POWERS = (0, 2, 3, 4, -2)
 """Powers of s of the terms for what lies outside the band, in the order in which they are added."""
@@ -254,7 +255,13 @@ def steady_columns(
     """
     zero = np.zeros(len(omega))
     still = Drive(
-        time_s=zero, omega=omega, omega_dot=zero, advance=zero[1:], amplitude=np.ones(len(omega)), steady=True, law=""
+        time_s=zero,
+        omega=omega,
+        omega_dot=zero,
+        advance=zero[1:],
+        amplitude=np.ones(len(omega)),
+        steady=True,
+        law=message("law.steady"),
     )
     envelopes = [mode_envelopes(still, s) for s in poles.s]
     background = Background(powers, centre, np.zeros((extra, len(omega)), complex))

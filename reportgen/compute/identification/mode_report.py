@@ -8,7 +8,7 @@ import numpy as np
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.elimination import FEWEST_ROWS
-from reportgen.compute.identification.findings import texts
+from reportgen.compute.identification.findings import of_resonance, stated
 from reportgen.compute.identification.least_squares import FitProblem, Solution
 from reportgen.compute.identification.mode_evidence import (
     CHANCE,
@@ -21,7 +21,6 @@ from reportgen.compute.identification.mode_evidence import (
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.compute.identification.swept_response import (
-    STEADY_FOR,
     ChannelFit,
     Identification,
     SweptResponse,
@@ -30,15 +29,10 @@ from reportgen.compute.identification.swept_response import (
 from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, spread_of, steady_magnitude, steady_peak
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import Observed, Resonance
 
-CRITERION = (
-    f"A mode counts as found where leaving it out would worsen the fit (chi-squared) of one channel, or of all "
-    f"channels together, by more than chance does once in {1 / CHANCE:.0f} searches, all places searched counted; "
-    f"where it makes up at least {100 * LEAST_SHARE:g} % of the response near it; and where it stands out of the noise "
-    f"on at least {FEWEST_ROWS} rows. The noise is that of the log itself, larger where the residuals around the mode "
-    "are larger or not white. Lines of the mains and what lies outside the swept range are no modes."
-)
+CRITERION = message("identified.criterion", searches=round(1 / CHANCE), share=LEAST_SHARE, rows=FEWEST_ROWS)
 """As ``elimination`` holds every mode of the final model to it; printed in the report's methods."""
 _NEAR = 2.0
 """Half-power bands within which the end of the range or another mode weighs on a mode."""
@@ -48,10 +42,22 @@ _INFLATED = 4.0
 """Inflation of the noise variance from which it is said: the misfit is twice the noise."""
 
 
+def model_of(sweep: SweptResponse, drive: Drive) -> Message:
+    """What the modes were fitted with: the sweep as it ran, or steady state and why."""
+    if not drive.steady:
+        return message("identified.swept-how", law=drive.law)
+    match steadiness(sweep):
+        case FactCode.STEADY_STATED:
+            return message("identified.steady-stated-how")
+        case FactCode.NO_TIME:
+            return message("identified.steady-no-time-how")
+    return message("identified.steady-rows-how")
+
+
 def nothing_identified(sweep: SweptResponse, fact: IdentifiedFact) -> Identification:
     """The record of a run that cannot be identified, with the reason."""
     empty = np.full(len(sweep.frequency_hz), np.nan)
-    flags = texts((fact,))
+    flags = stated((fact,))
     return Identification(
         channels=tuple(
             ChannelFit(
@@ -60,7 +66,8 @@ def nothing_identified(sweep: SweptResponse, fact: IdentifiedFact) -> Identifica
             )
             for channel in sweep.channels
         ),
-        frequencies_hz=(), method=f"No identification: {flags[0]}.", criterion=CRITERION, flags=flags, facts=(fact,),
+        frequencies_hz=(), method=message("identified.nothing", why=flags[0]),
+        criterion=CRITERION, flags=flags, facts=(fact,),
     )  # fmt: skip
 
 
@@ -104,7 +111,7 @@ class ModeReport:
             frequencies_hz=tuple(float(self.solution.poles.frequency_hz[k]) for k in self.reported()),
             method=self.method(),
             criterion=CRITERION,
-            flags=texts(facts),
+            flags=stated(facts),
             facts=facts,
         )
 
@@ -137,7 +144,7 @@ class ModeReport:
             fitted_swept=self._all_rows(ratio),
             noise_floor=None if empty else noise.floor / float(np.median(self.drive.amplitude)),
             noise_proportional=None if empty else noise.along,
-            flags=texts(facts),
+            flags=stated(facts),
             facts=facts,
         )
 
@@ -179,7 +186,7 @@ class ModeReport:
             frequency_hz=f0, frequency_std_hz=f_std, q=q, q_std=q_std, damping_ratio=zeta,
             amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
             amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
-            residue=self._residue(c, k) if signed else None, flags=texts(facts), facts=facts,
+            residue=self._residue(c, k) if signed else None, **of_resonance(facts),
         )  # fmt: skip
 
     def _calibration(self, c: int) -> float | None:
@@ -224,25 +231,18 @@ class ModeReport:
         )
         return tuple(fact for holds, fact in stated if holds)
 
-    def method(self) -> str:
-        """One sentence for the report."""
-        why = STEADY_FOR[steadiness(self.sweep)]
-        how = (
-            f"steady state, {why}"
-            if self.drive.steady
-            else f"the response of each mode to the sweep as it ran ({self.drive.law})"
-        )
+    def method(self) -> Message:
+        """How the resonances were identified."""
         phases = self.problem.readings.with_phase
         what = (
-            "amplitude and phase"
+            message("identified.amplitude-and-phase")
             if phases.all()
-            else "magnitudes"
+            else message("identified.magnitudes")
             if not phases.any()
-            else "amplitude, and phase where recorded,"
+            else message("identified.amplitude-and-some-phases")
         )
-        count = len(self.sweep.channels)
-        channels = "1 channel" if count == 1 else f"{count} channels together"
-        return f"Modes fitted to {what} of {channels}, from {how}."
+        how = model_of(self.sweep, self.drive)
+        return message("identified.method", what=what, channels=len(self.sweep.channels), how=how)
 
     def facts(self) -> tuple[IdentifiedFact, ...]:
         """Of the run."""

@@ -15,6 +15,7 @@ from scipy.special import wofz
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import Observed
 
 LEAST_LINES = 5
@@ -105,7 +106,7 @@ def in_unit(rate_hz_per_s: float, frequency_hz: float, unit: str) -> float:
     return rate_hz_per_s if unit == "Hz/s" else 60.0 * rate_hz_per_s / (frequency_hz * np.log(2.0))
 
 
-def half_power(frequency: Floats, ratio: Floats, peak: int) -> tuple[float | None, str | None]:
+def half_power(frequency: Floats, ratio: Floats, peak: int) -> tuple[float | None, Message | None]:
     """(f_peak / (f₂ − f₁), None), or (None, why not); rows sorted by frequency, ``ratio`` without gaps.
 
     f₁ and f₂ are where the ratio has fallen to 1/√2 of the peak, interpolated straight between rows.
@@ -114,10 +115,10 @@ def half_power(frequency: Floats, ratio: Floats, peak: int) -> tuple[float | Non
     left = np.flatnonzero(ratio[:peak] < level)
     right = np.flatnonzero(ratio[peak + 1 :] < level)
     if len(left) == 0 or len(right) == 0:
-        return None, "the response does not fall to half power on both sides of the peak"
+        return None, message("peak.no-half-power")
     i, j = int(left[-1]), int(peak + 1 + right[0])
     if j - i - 1 < LEAST_LINES:
-        return None, f"{j - i - 1} lines within the half-power band, at least {LEAST_LINES} are needed"
+        return None, message("peak.too-few-lines", lines=j - i - 1, least=LEAST_LINES)
     low = np.interp(level, ratio[i : i + 2], frequency[i : i + 2])
     high = np.interp(-level, -ratio[j - 1 : j + 1], frequency[j - 1 : j + 1])
     return float(frequency[peak] / (high - low)), None
@@ -157,7 +158,7 @@ def observed(
     comparison = {} if rate is None else _iso_7626_2(frequency_hz, q, unit)
     if peak is None:
         return Observed(
-            half_power_reason="no peak of its own as recorded", sweep_parameter=eta, fastest_rate=fastest,
+            half_power_reason=message("peak.none-recorded"), sweep_parameter=eta, fastest_rate=fastest,
             fastest_rate_unit=unit, **comparison,
         )  # fmt: skip
     row = use[peak]

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 
 _TOLERANCE = 5.0
 """Standard deviations within which a stretch counts as straight."""
 
 
-def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
+def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, Floats, Message]:
     """Time and frequency at every row, and what they were taken from.
 
     The scatter of the rows against their neighbours, and the last printed digits, tell how far the columns can be
@@ -27,9 +28,11 @@ def sweep_law(time: Floats, frequency: Floats) -> tuple[Floats, Floats, str]:
     linear = _fit_law(time, frequency, np.full(len(time), printed), late)
     name, best = ("linear", linear) if linear.rank < logarithmic.rank else ("exponential", logarithmic)
     if best.pieces > _most_pieces(len(time)):
-        return time, frequency, "frequency as logged"
+        return time, frequency, message("law.as-logged")
     smooth = best.smooth if name == "linear" else np.exp(best.smooth)
-    return best.time, smooth, f"{name} law fitted to time and frequency, {best.pieces} piece{'s' * (best.pieces > 1)}"
+    if name == "linear":
+        return best.time, smooth, message("law.linear", pieces=best.pieces)
+    return best.time, smooth, message("law.exponential", pieces=best.pieces)
 
 
 def rounding(values: Floats) -> float:

@@ -10,6 +10,7 @@ from reportgen.errors import ComputeError
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.job import TrackingFilter
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import Resonance, UnexplainedPeak
 
 
@@ -46,15 +47,15 @@ class SweptResponse:
     def __post_init__(self) -> None:
         n = len(self.frequency_hz)
         if self.responses.ndim != 2 or self.responses.shape != (n, len(self.channels)):
-            raise ComputeError("swept response: responses must have one row a frequency and one column a channel")
+            raise ComputeError(message("swept.shape"))
         for name in ("control", "time_s", "drive_cycles", "phases_deg"):
             values = getattr(self, name)
             if values is not None and len(values) != n:
-                raise ComputeError(f"swept response: {name} has {len(values)} rows where the frequency has {n}")
+                raise ComputeError(message("swept.rows", name=name, rows=len(values), expected=n))
         if len(self.dimensions) != len(self.channels):
-            raise ComputeError("swept response: every channel needs its dimension")
+            raise ComputeError(message("swept.dimension"))
         if self.calibration is not None and len(self.calibration) != len(self.channels):
-            raise ComputeError("swept response: calibration must name one value a channel")
+            raise ComputeError(message("swept.calibration"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,7 +77,7 @@ class ChannelFit:
     """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
     peaks: int | None = None
     """All peaks that stand out of the noise; None where they were not looked for."""
-    flags: tuple[str, ...] = ()
+    flags: tuple[Message, ...] = ()
     """The facts, in words."""
     facts: tuple[IdentifiedFact, ...] = ()
 
@@ -88,11 +89,11 @@ class Identification:
     channels: tuple[ChannelFit, ...]
     frequencies_hz: tuple[float, ...]
     """Undamped natural frequency of every mode found, in order."""
-    method: str
-    """One sentence: how the resonances were identified."""
-    criterion: str
-    """One sentence: by what criterion a mode counts as found."""
-    flags: tuple[str, ...] = ()
+    method: Message
+    """How the resonances were identified."""
+    criterion: Message
+    """By what criterion a mode counts as found."""
+    flags: tuple[Message, ...] = ()
     """The facts, in words."""
     facts: tuple[IdentifiedFact, ...] = ()
 
@@ -106,14 +107,6 @@ def steadiness(sweep: SweptResponse) -> FactCode:
     if sweep.steady:
         return FactCode.STEADY_STATED
     return FactCode.NO_TIME if sweep.time_s is None else FactCode.STEADY_ROWS
-
-
-STEADY_FOR = {
-    FactCode.STEADY_STATED: "as the job or the form of the log says",
-    FactCode.NO_TIME: "since the log has no time column",
-    FactCode.STEADY_ROWS: "which its rows show",
-}
-"""The end of the sentence on the method."""
 
 
 def usable_rows(sweep: SweptResponse) -> np.ndarray:

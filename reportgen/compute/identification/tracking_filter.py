@@ -64,8 +64,7 @@ def by_delay(drive: Drive, pole: complex, course: Floats) -> Complexes:
 @lru_cache(maxsize=16)
 def _filter_response(drive: Drive, parts: int) -> FilterResponse:
     """The filter of a drive on rows cut into so many parts: the same for every mode."""
-    if drive.bandwidth_hz is None:
-        raise ValueError("the drive was logged without a tracking filter")
+    assert drive.bandwidth_hz is not None
     return FilterResponse.of(
         drive.step if parts == 1 else finer(drive, parts).step, _between(drive.bandwidth_hz, parts)
     )

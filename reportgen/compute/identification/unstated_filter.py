@@ -200,8 +200,7 @@ class Filtered:
     @property
     def delay(self) -> FilterDelay:
         """The filter, where there is one. Raises ValueError."""
-        if self.filter is None:
-            raise ValueError("no filter was taken in")
+        assert self.filter is not None
         return self.filter
 
 

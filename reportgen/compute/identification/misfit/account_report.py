@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.compute.identification.findings import texts
+from reportgen.compute.identification.findings import of_resonance, stated
 from reportgen.compute.identification.least_squares import FitProblem
 from reportgen.compute.identification.misfit.account import Account
 from reportgen.compute.identification.misfit.band import Band, Complexes
@@ -17,9 +17,9 @@ from reportgen.compute.identification.misfit.peak_audit import Curves
 from reportgen.compute.identification.misfit.pole_evidence import stands_out_on
 from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
 from reportgen.compute.identification.misfit.projection import direct_columns, mode_columns, powers_over, real_rows
+from reportgen.compute.identification.mode_report import model_of
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
 from reportgen.compute.identification.swept_response import (
-    STEADY_FOR,
     ChannelFit,
     Identification,
     SweptResponse,
@@ -27,16 +27,10 @@ from reportgen.compute.identification.swept_response import (
 )
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
 from reportgen.records.result import Observed, Resonance
 
-CRITERION = (
-    "Residues are complex, so that constant phase errors and damping that is not proportional need no modes of their "
-    "own. What the model cannot follow in proportion to the response (misfit) counts as noise does. A mode counts as "
-    "found where leaving it out worsens the fit beyond chance (once in 10,000 searches), also without the two rows "
-    f"that say most for it; where it stands {STANDS_OUT:g} times out of noise and misfit; where its frequency is known "
-    "to 1 % and to half its bandwidth; and where no pole nearer than a bandwidth says the same. All other poles are "
-    "background and stay out of tables and verdicts."
-)
+CRITERION = message("identified.criterion-misfit", times=STANDS_OUT)
 """As ``pole_evidence`` holds every pole to it; printed in the report's methods."""
 _NEAR = 2.0
 """Bandwidths within which the end of the range or another mode weighs on a mode."""
@@ -72,7 +66,7 @@ class AccountReport:
         found = sorted({each.frequency_hz for channel in channels for each in channel.resonances})
         return Identification(
             channels=channels, frequencies_hz=tuple(found), method=self.method(), criterion=CRITERION,
-            flags=texts(facts), facts=facts,
+            flags=stated(facts), facts=facts,
         )  # fmt: skip
 
     def printed(self) -> list[int]:
@@ -96,7 +90,7 @@ class AccountReport:
             fitted_swept=self.all_rows(swept if read else np.full(len(steady), np.nan)),
             noise_floor=float(state.doubt.floor[c]) if read else None,
             noise_proportional=float(state.doubt.share[c]) if read else None,
-            flags=texts(facts), facts=facts,
+            flags=stated(facts), facts=facts,
         )  # fmt: skip
 
     def all_rows(self, values: Floats) -> Floats:
@@ -162,8 +156,7 @@ class AccountReport:
             amplification=size, amplification_std=float(np.hypot(fit_std, size * (calibration or 0.0))),
             amplification_std_fit=fit_std,
             amplification_std_calibration=None if calibration is None else size * calibration,
-            phase_deg=phase, observed=recorded, residue=complex(state.fit.residues[k, c]), flags=texts(facts),
-            facts=facts,
+            phase_deg=phase, observed=recorded, residue=complex(state.fit.residues[k, c]), **of_resonance(facts),
         )  # fmt: skip
 
     def _peak(self, c: int, f0: float, q: float) -> tuple[float, bool]:
@@ -270,18 +263,10 @@ class AccountReport:
             angles.append(min(abs(angle - 90.0), 90.0))
         return bool(angles) and float(np.median(angles)) > _TURNED_DEG
 
-    def method(self) -> str:
-        """One sentence for the report."""
-        why = STEADY_FOR[steadiness(self.sweep)]
-        drive = self.problem.drive
-        how = (
-            f"steady state, {why}"
-            if drive.steady
-            else f"the response of each mode to the sweep as it ran ({drive.law})"
-        )
-        count = len(self.sweep.channels)
-        channels = "1 channel" if count == 1 else f"{count} channels together"
-        return f"Modes with complex residues fitted to amplitude and phase of {channels}, from {how}."
+    def method(self) -> Message:
+        """How the resonances were identified."""
+        how = model_of(self.sweep, self.problem.drive)
+        return message("identified.method-complex", channels=len(self.sweep.channels), how=how)
 
     def facts(self) -> tuple[IdentifiedFact, ...]:
         """Of the run."""

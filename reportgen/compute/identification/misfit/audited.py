@@ -10,6 +10,7 @@ import numpy as np
 from reportgen.compute.identification.misfit.account import Account
 from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.peak_audit import Cause, Curves, Named, Peak, audit
+from reportgen.compute.identification.misfit.pole_evidence import Objection
 from reportgen.compute.identification.mode_report import ModeReport
 from reportgen.compute.identification.noise_model import noise_from_scatter
 from reportgen.compute.identification.swept_response import Identification
@@ -19,11 +20,11 @@ from reportgen.records.result import UnexplainedPeak, WhyUnexplained
 _EVENT_ROWS = 6
 """Rows from an event of the drive on within which a peak is its ringing: as many as the event has unknowns."""
 _REASONS = {
-    "uncertain": WhyUnexplained.UNCERTAIN,
-    "chance": WhyUnexplained.CHANCE,
-    "one row": WhyUnexplained.ONE_ROW,
-    "misfit": WhyUnexplained.MISFIT,
-    "edge": WhyUnexplained.EDGE,
+    Objection.UNCERTAIN: WhyUnexplained.UNCERTAIN,
+    Objection.CHANCE: WhyUnexplained.CHANCE,
+    Objection.ONE_ROW: WhyUnexplained.ONE_ROW,
+    Objection.MISFIT: WhyUnexplained.MISFIT,
+    Objection.EDGE: WhyUnexplained.EDGE,
 }
 """By the objection to a pole (``pole_evidence``)."""
 Why = Callable[[Peak], WhyUnexplained]
@@ -84,7 +85,7 @@ def named_causes(report: ModeReport) -> list[Named]:
     frequency = report.drive.omega / (2 * np.pi)
     for row in report.problem.timing.rows:
         near = frequency[max(0, int(row) - 1) : int(row) + _EVENT_ROWS + 1]
-        lines.append(Named(low_hz=float(near.min()), high_hz=float(near.max()), name="event of the drive"))
+        lines.append(Named(low_hz=float(near.min()), high_hz=float(near.max()), name="event"))
     return lines
 
 

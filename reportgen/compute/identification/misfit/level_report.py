@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reportgen.compute.identification.findings import texts
+from reportgen.compute.identification.findings import of_resonance
 from reportgen.compute.identification.misfit.level_competition import Levelled
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.result import Backbone, BackboneLaw, Observed, Resonance
@@ -46,7 +46,7 @@ def moving_resonance(report: AccountReport, c: int, each: Levelled) -> Resonance
         phase_deg=float(np.degrees(np.angle(model[top]))),
         observed=Observed(peak_hz=float(report.band.omega[each.rows][top] / (2 * np.pi)),
                           amplification=float(np.abs(report.band.values[each.rows][top, c])) or None),
-        residue=complex(each.mode.residues[c]), flags=texts(facts), facts=tuple(facts), backbone=backbone,
+        residue=complex(each.mode.residues[c]), **of_resonance(facts), backbone=backbone,
         level=backbone.levels[-1],
     )  # fmt: skip
 

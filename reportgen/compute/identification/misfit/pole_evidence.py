@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,6 +142,18 @@ def weigh_local(state: State, rounds: int = 3) -> Covariance:
     return covariance(state, state.weight)
 
 
+class Objection(StrEnum):
+    """Why a pole is no mode; of a mode there is none."""
+
+    NONE = ""
+    OUTSIDE = "outside"
+    EDGE = "edge"
+    UNCERTAIN = "uncertain"
+    CHANCE = "chance"
+    ONE_ROW = "one row"
+    MISFIT = "misfit"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
     """About one pole."""
@@ -152,7 +165,7 @@ class Verdict:
     """Its own response over the misfit there, the best channel."""
     frequency_std: float
     q_std: float
-    reason: str
+    reason: Objection
     """'' for a mode."""
 
 
@@ -224,7 +237,7 @@ def _crowded(state: State, found: list[Verdict]) -> list[int]:
         near = [
             j for j in order if j != k and abs(poles.omega[j] - poles.omega[k]) < max(poles.width[j], poles.width[k])
         ]
-        alone = not near and found[k].reason not in ("chance", "one row")
+        alone = not near and found[k].reason not in (Objection.CHANCE, Objection.ONE_ROW)
         if alone or 2 * sum(j in gone for j in near) > len(near) - 1:
             continue
         gone.append(k)
@@ -249,21 +262,21 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
     gain, rest = _gain(state, k)
     out = _stands_out(state, k)
     least = float(chdtri(2 + 2 * band.channels, 1e-4))
-    reason = ""
+    reason = Objection.NONE
     if not band.omega[0] <= poles.omega[k] <= band.omega[-1]:
-        reason = "outside"
+        reason = Objection.OUTSIDE
     elif _at_an_edge(state, k):
-        reason = "edge"
+        reason = Objection.EDGE
     elif f_std > MOST_RELATIVE_STD or f_std * poles.omega[k] > MOST_WIDTH_STD * max(
         poles.width[k], spacing_at(state, k)
     ):
-        reason = "uncertain"
+        reason = Objection.UNCERTAIN
     elif gain < least:
-        reason = "chance"
+        reason = Objection.CHANCE
     elif rest < least:
-        reason = "one row"
+        reason = Objection.ONE_ROW
     elif out < STANDS_OUT:
-        reason = "misfit"
+        reason = Objection.MISFIT
     return Verdict(gain, rest, out, f_std, q_std, reason)
 
 
