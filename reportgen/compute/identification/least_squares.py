@@ -184,7 +184,7 @@ class FitProblem:
 
     def with_start(self) -> FitProblem:
         """With what may be lacking at the start among the unknowns."""
-        return replace(self, timing=with_start(self.timing))
+        return replace(self, timing=with_start(self.timing, self.drive))
 
     def part(self, start: int, stop: int, offset: list[Complexes], powers: tuple[int, ...]) -> FitProblem:
         """The problem over rows start … stop−1 with part of the model held."""

@@ -175,8 +175,8 @@ def mode_envelopes(drive: Drive, pole: complex, timing: StepTiming = NO_TIMING) 
     else:
         upper, upper_ds = through_filter(drive, pole)
     lower, lower_ds = envelope(drive, np.conj(pole))
-    first = (complex(upper[0]), complex(upper_ds[0])), (complex(lower[0]), complex(lower_ds[0]))
-    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, ringing_after(drive, pole, timing, *first))
+    ringing = ringing_after(drive, pole, timing, (upper, upper_ds), (lower, lower_ds))
+    return ModeEnvelopes(upper, upper_ds, lower, lower_ds, ringing)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,6 +17,7 @@ from reportgen.compute.identification.mode_evidence import residual_of, score_of
 from reportgen.compute.identification.mode_placement import joined, place_mode
 from reportgen.compute.identification.noise_model import noise_from_scatter
 from reportgen.compute.identification.search_state import SearchState
+from reportgen.compute.identification.step_timing import first_rows
 from reportgen.compute.identification.unstated_filter import with_unstated_filter
 from reportgen.records.log import Floats
 
@@ -175,9 +176,10 @@ def _beside_unasked_start(state: SearchState, chosen: list[ResonanceCandidate]) 
     problem = state.problem
     if problem.drive.steady or len(problem.timing.starts):
         return False
-    first = float(problem.drive.omega[0]) / (2 * np.pi)
+    first = problem.drive.omega[first_rows(problem.drive)] / (2 * np.pi)
     return any(
-        abs(np.log(candidate.frequency_hz / first)) < _BESIDE_THE_START * candidate.width for candidate in chosen
+        np.min(np.abs(np.log(candidate.frequency_hz / first))) < _BESIDE_THE_START * candidate.width
+        for candidate in chosen
     )
 
 

@@ -7,10 +7,10 @@ independent sizes of variance one (Karhunen 1947, Loève 1948). The sizes are un
 same for every mode and channel; a sharp mode that rings on after the step tells them, and what remains unknown goes
 into the uncertainties of the modes.
 
-The beginning of a log is such an event, too: the envelope there may be anything between rest and steady state. What it
-lacks of the steady envelope, as a share that all modes have in common (1 for a drive that began at the first row),
-dies away with each mode's own pole. Its two parts are two more unknowns with the same prior, from where a search finds
-something beside the start.
+The beginning of a log, or of a piece of it, is such an event, too: the envelope there may be anything between rest and
+steady state. What it lacks of the steady envelope, as a share that all modes have in common (1 for a drive that began
+at the first row), dies away with each mode's own pole. Its two parts are two more unknowns with the same prior, from
+where a search finds something beside the start.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import numpy as np
 
 from reportgen.compute.identification.drive import Drive, bend_of
 from reportgen.compute.identification.envelope import Complexes, rule, within_step
+from reportgen.compute.sweep.pieces import breaks
 from reportgen.records.log import Floats
 
 _LEAST = 0.035
@@ -104,13 +105,18 @@ def step_timing_of(drive: Drive) -> StepTiming:
     return StepTiming(at, shape, np.asarray(np.sqrt(2.0) * turn[at] / (np.pi * shape)))
 
 
-def with_start(timing: StepTiming) -> StepTiming:
-    """The terms of a run, and what may be lacking at its start behind them."""
-    more = len(_START)
+def first_rows(drive: Drive) -> np.ndarray:
+    """First row of the run, and of every piece of it that began anew, int."""
+    return np.concatenate([[0], breaks(drive.time_s)]) if not drive.steady else np.zeros(1, int)
+
+
+def with_start(timing: StepTiming, drive: Drive) -> StepTiming:
+    """The terms of a run, and what may be lacking at the start of each of its pieces behind them."""
+    rows = first_rows(drive)
     return StepTiming(
-        np.concatenate([timing.steps, np.zeros(more, int)]),
-        np.concatenate([timing.shape, _START]),
-        np.concatenate([timing.std, np.ones(more)]),
+        np.concatenate([timing.steps, np.repeat(rows, len(_START))]),
+        np.concatenate([timing.shape, np.tile(_START, len(rows))]),
+        np.concatenate([timing.std, np.ones(len(rows) * len(_START))]),
     )
 
 
@@ -135,12 +141,14 @@ class EventRinging:
         return after
 
 
+Course = tuple[Complexes, Complexes]
+"""An envelope and its derivative by the pole at the rows, (n,), as they are where the drive ran long before."""
 Start = tuple[complex, complex]
-"""An envelope and its derivative by the pole at the first row, as they are where the drive ran long before."""
+"""The same at the first row of a piece."""
 
 
-def ringing_after(drive: Drive, pole: complex, timing: StepTiming, upper: Start, lower: Start) -> EventRinging:
-    """How a mode rings after every event; the two envelopes at the start are those of s and s*."""
+def ringing_after(drive: Drive, pole: complex, timing: StepTiming, upper: Course, lower: Course) -> EventRinging:
+    """How a mode rings after every event; the two envelopes are those of s and s*."""
     inside = timing.inside
     if not len(inside):
         nothing = np.zeros((len(timing), 0), complex)
@@ -161,10 +169,12 @@ def ringing_after(drive: Drive, pole: complex, timing: StepTiming, upper: Start,
         j, size = turns[of], timing.std[turns[of]]
         value[j, rows] = np.outer(size * loads[of], ringing)
         value_ds[j, rows] = np.outer(size * loads_ds[of], ringing) + after * value[j, rows]
-        if row == 0 and len(starts):
-            lacking = timing.std[starts] * _PARTS[-timing.shape[starts]]
-            for s, both, at, at_ds in ((pole, upper, value, value_ds), (np.conj(pole), lower, low, low_ds)):
-                at[starts, rows], at_ds[starts, rows] = _lacking(drive, complex(s), both, lacking, after, turned)
+        own = starts[timing.steps[starts] == row]
+        if len(own):
+            lacking = timing.std[own] * _PARTS[-timing.shape[own]]
+            for s, course, at, at_ds in ((pole, upper, value, value_ds), (np.conj(pole), lower, low, low_ds)):
+                begun = complex(course[0][row]), complex(course[1][row])
+                at[own, rows], at_ds[own, rows] = _lacking(drive, complex(s), begun, lacking, after, turned, row)
     return EventRinging(slice(first, last), value, value_ds, low, low_ds)
 
 
@@ -179,14 +189,15 @@ def _forgotten(drive: Drive, pole: complex, row: int) -> int:
 
 
 def _lacking(
-    drive: Drive, pole: complex, steady: Start, size: Complexes, after: Floats, turned: Floats
+    drive: Drive, pole: complex, steady: Start, size: Complexes, after: Floats, turned: Floats, row: int
 ) -> tuple[Complexes, Complexes]:
     """What is lacking of the steady envelope, as it dies away, and its derivative by s, each (j, w)."""
     own, own_ds = (value * np.exp(pole * after - 1j * turned) for value in steady)
     own_ds = own_ds + after * own
     if drive.bandwidth_hz is not None:
-        late = 1.0 / (np.pi * drive.bandwidth_hz[: len(after)])
-        passed = 1.0 / (1.0 + late * (pole - 1j * drive.omega[: len(after)]))
+        rows = slice(row, row + len(after))
+        late = 1.0 / (np.pi * drive.bandwidth_hz[rows])
+        passed = 1.0 / (1.0 + late * (pole - 1j * drive.omega[rows]))
         own, own_ds = own * passed, own_ds * passed - own * late * passed**2
     return np.outer(size, own), np.outer(size, own_ds)
 
