@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
@@ -33,7 +34,7 @@ def quicklook(
 
     progress(message("progress.reading", file=path.name))
     read = cache(partial(read_bare_log, path, control))
-    computed = beside(partial(_resonances, path), partial(_if_swept, read, reading), cores())
+    computed = beside(partial(_resonances, path, reading), partial(_if_swept, read, reading), cores())
     log, controls, findings = read()
     if log is None:
         raise _wanting(path, findings, message("quicklook.no-sweep"))
@@ -45,11 +46,13 @@ def quicklook(
     load_drawing(templates)
     if reading in ("decay", "steady") and isinstance(log, TimeHistory):
         run, controls, findings = _read_as(path, log, findings, reading), (), _without_errors(findings)
+    elif reading == "decay":
+        raise ReadError(Place(path.name, 1), message("quicklook.no-samples", reading=reading))
     elif controls:
-        run = computed() or _compute_bare(path, log, controls, progress, cores())
+        run = computed() or _compute_bare(path, (log, controls), reading, progress, cores())
         findings = (*findings, *_left_out(path, controls, run))
     elif reading is not None:
-        raise _wanting(path, findings, message("quicklook.no-samples", reading=reading))
+        raise _wanting(path, findings, message("quicklook.no-sweep"))
     else:
         run, findings = _without_control(path, log, findings)
     for line in quicklook_lines(run, controls, findings):
@@ -90,16 +93,21 @@ def _if_swept(
     return (log, controls) if isinstance(log, SweepLog) and controls else None
 
 
-def _resonances(path: Path, read: Callable[[], Bare | None]) -> RunResult | None:
+def _resonances(path: Path, reading: str | None, read: Callable[[], Bare | None]) -> RunResult | None:
     """What a bare sweep log tells; what computes it is loaded while the log is still being read."""
     import reportgen.compute.run  # noqa: F401
 
     swept = read()
-    return None if swept is None else _compute_bare(path, *swept, silent, 1)
+    return None if swept is None else _compute_bare(path, swept, reading, silent, 1)
 
 
-def _compute_bare(path: Path, log: Log, controls: tuple[str, ...], progress: Say, cores: int) -> RunResult:
+def _compute_bare(
+    path: Path, swept: tuple[Log, tuple[str, ...]], reading: str | None, progress: Say, cores: int
+) -> RunResult:
+    """A log with its control computed; rows of frequency are of steady vibration where their user says so."""
+    log, controls = swept
     job = _bare_job(path, controls)
+    job = replace(job, runs=(replace(job.runs[0], steady_state=reading == "steady"),))
     (run,) = compute_runs(job, {job.runs[0].id: log}, progress, cores)
     return run
 

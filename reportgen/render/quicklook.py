@@ -12,6 +12,7 @@ from reportgen.records.job import Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.message import Message, Said
 from reportgen.records.result import RunResult
+from reportgen.render.catalogue import said
 from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import blank, finish, sketch
 from reportgen.render.figures.drawings import Drawings, backbones
@@ -55,11 +56,11 @@ def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[
         for row in resonance_rows(run, channel, CONFIDENCE, Language.of("en", _templates()))
     ]
     if not rows:
-        return (*lines, *_nothing_found(run), *_unexplained(run))
+        return (*lines, *_nothing_found(run), *_of_record(run), *_unexplained(run))
     table = [_COLUMNS, *rows]
     widths = [max(len(row[i]) for row in table) for i in range(len(_COLUMNS))]
     lines += ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
-    return (*lines, *_of_modes(run), *_unexplained(run))
+    return (*lines, *_of_modes(run), *_of_record(run), *_unexplained(run))
 
 
 def _nothing_found(run: RunResult) -> list[str]:
@@ -67,6 +68,19 @@ def _nothing_found(run: RunResult) -> list[str]:
     language = Language.of("en", _templates())
     told = [nothing_found(channel, language) for channel in run.channels]
     return ["no resonance found", *(told or ["the log has no response beside its control"])]
+
+
+def _of_record(run: RunResult) -> list[str]:
+    """What was found out about a record without a sweep, and about its modes, each said once."""
+    if run.sweep is not None:
+        return []
+    told = [
+        f"{each.frequency_hz:.6g} Hz: {said(flag)}"
+        for channel in run.channels
+        for each in channel.resonances
+        for flag in each.flags
+    ]
+    return list(dict.fromkeys((*told, *map(said, run.flags))))
 
 
 def _unexplained(run: RunResult) -> list[str]:

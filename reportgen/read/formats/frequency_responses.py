@@ -74,6 +74,7 @@ def read_frequency_responses(
         path=name,
         frequency_hz=frequency[keep],
         traces=(drive, *traces),
+        steady=True,
         remarks=tuple(dict.fromkeys(text for each in chosen for text in each.ids[1:] if text)),
         layout=f"dataset 58, {len(chosen)} frequency responses of reference {chosen[0].reference}, steady state",
     ), tuple(findings)
