@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportgen import SOFTWARE
-from reportgen.errors import PdfUnavailableError, ReportError
+from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
-from reportgen.records.finding import Finding, Severity
+from reportgen.records.finding import Finding, Severity, error
 from reportgen.records.job import Job
 from reportgen.records.log import Log
 from reportgen.records.message import Said, message
@@ -206,7 +206,10 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     found += more
     notes, more = read_notes(job)
     found += more
-    found += same_runs(job, logs, watched.files)
+    try:
+        found += same_runs(job, logs, watched.files)
+    except ReadError as problem:  # a record that breaks off amid its samples
+        found.append(error(problem.where, problem.what))
     watched.still_the_same()
     findings = tuple(dict.fromkeys(found))
     return Inputs(job=job, logs=logs, notes=notes, files=watched.files, findings=findings, watched=watched)

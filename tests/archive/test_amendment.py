@@ -215,8 +215,8 @@ def test_changes_lost_their_language_in_the_archive(tmp_path, original):
 
 
 @pytest.mark.parametrize(
-    "what",
-    [{"code": "unheard-of", "values": {}}, {"code": "change.at", "values": {}}, {"code": "change.field", "values": 1}],
+    "code, values",
+    [("unheard-of", {}), ("change.at", {}), ("change.field", 1)],
 )
 def test_an_archive_with_words_that_nobody_knows_is_no_fault_of_the_program(code, values):
     what = {"code": code, "values": values}

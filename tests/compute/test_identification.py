@@ -13,6 +13,8 @@ from scipy.integrate import solve_ivp
 from reportgen.compute.identification import SweptResponse, identify_modes
 from reportgen.errors import ComputeError
 from reportgen.records.job import TrackingFilter
+from reportgen.records.message import message
+from reportgen.render.catalogue import said
 from tests.accuracy.scenarios import ensemble_noisy_control
 from tests.simulator.course import Dip, G, Table, profile_level, sweep
 from tests.simulator.recorder import Filter, Laboratory, Noise
@@ -99,7 +101,7 @@ def test_a_known_tracking_filter_enters_the_model():
 def test_an_unstated_tracking_filter_is_recognised_and_said():
     found = identify_modes(record(BOOM, sweep(8.0, 220.0, 4.0), tracking=Filter(hz=6.0)))
     assert len(found.frequencies_hz) == len(BOOM.modes)
-    assert any("tracking filter" in flag for flag in found.flags)
+    assert any("tracking filter" in said(flag) for flag in found.flags)
 
 
 def test_a_known_tracking_filter_enters_the_model_also_where_the_control_moves():
@@ -112,7 +114,7 @@ def test_a_known_tracking_filter_enters_the_model_also_where_the_control_moves()
 @pytest.mark.parametrize("seed", range(6))
 def test_no_filter_is_claimed_at_any_seed(seed):
     """Short runs of every sweep parameter up to 10, 1 % noise on the responses and 0.2 % on the control."""
-    assert not any("filter" in flag for flag in identify_modes(ensemble_noisy_control(seed).swept()).flags)
+    assert not any("filter" in said(flag) for flag in identify_modes(ensemble_noisy_control(seed).swept()).flags)
 
 
 def test_no_filter_is_claimed_where_there_is_none(boom):
@@ -122,7 +124,7 @@ def test_no_filter_is_claimed_where_there_is_none(boom):
 def test_phase_counted_the_other_way_round_is_recognised_and_said(boom):
     found = identify_modes(replace(boom, phases_deg=-boom.phases_deg))
     check(found, BOOM)
-    assert any("opposite sign" in flag for flag in found.flags)
+    assert any("opposite sign" in said(flag) for flag in found.flags)
 
 
 def test_a_second_order_equation_integrated_by_scipy():
@@ -164,7 +166,7 @@ def test_what_was_recorded_stands_beside_it(boom):
     assert first.observed.sweep_reduction == pytest.approx(first.observed.amplification / first.amplification)
     assert first.observed.half_power_q < 0.6 * first.q
     assert first.observed.fastest_rate < 1.0 < 4.0
-    assert any("sweep" in flag for flag in first.flags)
+    assert any("sweep" in said(flag) for flag in first.flags)
 
 
 def test_curves_pass_through_the_log(boom):
@@ -181,7 +183,7 @@ def test_calibration_is_a_budget_item_of_its_own(boom):
     stated = replace(boom, calibration=(0.01, 0.01, 0.01), control_calibration=0.0075)
     budget = identify_modes(stated).channels[0].resonances[1]
     assert plain.amplification_std_calibration is None
-    assert any("calibration" in flag for flag in plain.flags)
+    assert any("calibration" in said(flag) for flag in plain.flags)
     assert budget.amplification_std_calibration == pytest.approx(0.0125 * budget.amplification)
     assert budget.amplification_std == pytest.approx(
         np.hypot(budget.amplification_std_fit, budget.amplification_std_calibration)
@@ -192,8 +194,8 @@ def test_calibration_is_a_budget_item_of_its_own(boom):
 def test_without_time_steady_state_is_assumed_and_said():
     slow = Structure((TrueMode(60.0, 12.0),), (Sensor("A1", (1.1,)),))
     found = identify_modes(replace(record(slow, sweep(40.0, 90.0, 0.25), row_s=0.3), time_s=None))
-    assert "steady state" in found.method
-    assert any("no time" in flag for flag in found.flags)
+    assert "steady state" in said(found.method)
+    assert any("no time" in said(flag) for flag in found.flags)
     assert found.frequencies_hz == (pytest.approx(60.0, rel=1e-3),)
     assert found.channels[0].resonances[0].observed.fastest_rate is None
 
@@ -207,7 +209,7 @@ def test_rows_and_channels_without_readings():
     found = identify_modes(replace(log, responses=responses, control=control))
     assert len(found.channels[0].resonances) == 3
     assert found.channels[1].resonances == ()
-    assert found.channels[1].flags == ("no readings",)
+    assert found.channels[1].flags == (message("identified.no-readings"),)
     assert np.isnan(found.channels[0].fitted[300])
 
 
@@ -218,7 +220,7 @@ def test_too_few_rows_are_said():
     )  # fmt: skip
     found = identify_modes(log)
     assert found.frequencies_hz == ()
-    assert "rows" in found.channels[0].flags[0]
+    assert "rows" in said(found.channels[0].flags[0])
 
 
 def test_columns_of_different_length_are_an_error():
@@ -290,7 +292,7 @@ def test_rows_that_waited_for_steady_vibration_are_seen_to_be_steady(q, rate, no
     (resonance,) = found.channels[0].resonances
     assert resonance.frequency_hz == pytest.approx(35.0, rel=5e-4)
     assert resonance.q == pytest.approx(q, rel=0.02)
-    assert any("steady" in flag for flag in found.flags)
+    assert any("steady" in said(flag) for flag in found.flags)
 
 
 def test_magnitudes_tell_no_phase(boom):

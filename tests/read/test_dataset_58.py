@@ -50,7 +50,7 @@ def test_frequency_responses_become_rows_with_their_reference(tmp_path, binary):
     assert isinstance(log, SweepLog), findings
     assert controls == ("reference 1+Z",)
     assert [each.channel for each in log.traces] == ["reference 1+Z", "7+Z", "8-X"]
-    assert any("over a reference of 1 N" in each.message for each in findings)
+    assert any("over a reference of 1 N" in said(each.message) for each in findings)
     np.testing.assert_allclose(log.frequency_hz, F[1:])
     np.testing.assert_allclose(log.traces[2].amplitude, np.abs(0.5 * response(F[1:])), rtol=1e-5)
     turned = np.exp(1j * np.radians(log.traces[1].phase_deg))
@@ -80,7 +80,7 @@ def test_another_reference_is_said_and_not_mixed(tmp_path):
     path = written(tmp_path / "a.uff", [(4, 7, 3, response(F), {}), (4, 8, 3, response(F), {}), other])
     log, _, findings = read_bare_log(path, None)
     assert [each.channel for each in log.traces[1:]] == ["7+Z", "8+Z"]
-    assert any("set 3" in each.message and "another reference" in each.message for each in findings)
+    assert any("set 3" in each.message and "another reference" in said(each.message) for each in findings)
 
 
 def test_the_offered_mapping_of_responses_can_be_pasted(tmp_path):
@@ -111,7 +111,7 @@ def test_spectra_beside_time_responses_are_said(tmp_path, binary):
     log, _, findings = read_bare_log(path, None)
     assert isinstance(log, TimeHistory)
     assert log.sample_rate_hz == pytest.approx(512.0)
-    assert any("power spectral density" in each.message for each in findings)
+    assert any("power spectral density" in said(each.message) for each in findings)
 
 
 @pytest.mark.skipif(not FREE_BEAM.exists(), reason="the measured free beam is not on this machine")

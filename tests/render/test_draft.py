@@ -16,6 +16,7 @@ from reportgen.render.pdf import render_pdf
 from reportgen.render.results import results
 from reportgen.render.summary import render_summary_pdf
 from tests.archive.keys import make_keys
+from tests.archive.words import telling
 from tests.render.test_pdf import guard, pages_of
 
 HIDING = """
@@ -80,6 +81,6 @@ def test_a_draft_was_signed_like_a_report(draft, report, templates, tmp_path):
     (tmp_path / "report-draft.pdf").write_bytes(draft)
     (tmp_path / "renamed.pdf").write_bytes(render_summary_pdf(replace(report, draft=True), templates=templates))
     for name in ("report-draft.pdf", "renamed.pdf"):
-        with pytest.raises(ArchiveError, match="is a draft, which is not signed"):
+        with telling(ArchiveError, match="is a draft, which is not signed"):
             sign(tmp_path / name, tmp_path / "signed.pdf", key)
     assert not (tmp_path / "signed.pdf").exists()

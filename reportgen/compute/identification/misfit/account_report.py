@@ -36,6 +36,8 @@ _NEAR = 2.0
 """Bandwidths within which the end of the range or another mode weighs on a mode."""
 _WORTH_SAYING = 0.95
 """Recorded over steady peak below which it is said: the loss of 5 % that the fastest permissible rate stands for."""
+_LEAST_MISFIT = 1e-4
+"""Share of the response below which a misfit is not worth a word: a tenth of what the best sensors are linear to."""
 _TURNED_DEG = 5.0
 """Angle of a residue off the real axis, median of the modes, from which complex residues are said to be needed."""
 
@@ -241,7 +243,10 @@ class AccountReport:
         return tuple(fact for holds, fact in stated if holds)
 
     def misfit(self) -> float | None:
-        """Share of the response that stays unexplained at the median mode, the channels in quadratic mean."""
+        """Share of the response that stays unexplained at the median mode, the channels in quadratic mean.
+
+        None where it is too small to be told.
+        """
         state, model = self.account.state, self.model()
         shares = []
         for mode in self.account.modes():
@@ -250,7 +255,8 @@ class AccountReport:
             left, size = np.abs(self.band.values[near] - model[near]), state.size[near]
             read = self.band.valid[near]
             shares.append(float(np.sqrt(np.sum(left[read] ** 2) / max(float(np.sum(size[read] ** 2)), 1e-300))))
-        return float(np.median(shares)) if shares else None
+        share = float(np.median(shares)) if shares else 0.0
+        return share if share > _LEAST_MISFIT else None
 
     def turned(self) -> bool:
         """Whether residues leave the axis of real modes: that is imaginary, of force and base motion alike."""

@@ -27,7 +27,9 @@ class Doubt:
 
     def sigma(self, size: Floats, parts: Floats) -> Floats:
         """Noise at ``size`` and misfit in proportion to ``parts``, both (n, c)."""
-        return np.asarray(np.hypot(self.noise(size), self.misfit * parts))
+        # A log without any noise leaves the rounding of its own largest reading.
+        rounding = np.finfo(float).eps * float(np.max(size[np.isfinite(size)], initial=0.0)) + np.finfo(float).tiny
+        return np.asarray(np.maximum(np.hypot(self.noise(size), self.misfit * parts), rounding))
 
 
 def sizes(band: Band) -> Floats:

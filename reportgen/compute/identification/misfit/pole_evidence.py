@@ -342,4 +342,5 @@ def stands_out_on(state: State, k: int) -> Floats:
     own = np.abs(contribution(state, np.array([k]), rows))
     alone = state.doubt.misfit[rows] / np.sqrt(correlated_rows(state)[rows])[:, None]
     sigma = np.hypot(state.doubt.noise(state.size)[rows], alone * state.parts[rows])
-    return np.asarray(np.max(own / sigma * band.valid[rows], axis=0))
+    told = np.divide(own, sigma, out=np.zeros_like(own), where=band.valid[rows] & (sigma > 0))
+    return np.asarray(np.max(told, axis=0))

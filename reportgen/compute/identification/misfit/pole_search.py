@@ -70,7 +70,8 @@ def begin(band: Band, misfit: float) -> State:
     floor, share = noise_from_scatter(band)
     size = sizes(band)
     doubt = Doubt(floor, share, np.full(size.shape, misfit))
-    weight = np.where(band.valid, 1.0 / doubt.sigma(size, size), 0.0)
+    sigma = doubt.sigma(size, size)
+    weight = np.divide(1.0, sigma, out=np.zeros_like(sigma), where=band.valid & (sigma > 0))
     state = State(band, doubt, size, size, weight, vain=np.zeros(len(band), bool))
     state.settle()
     return state
