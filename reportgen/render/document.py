@@ -202,7 +202,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         ],
         "unexplained": [row for channel in each.channels for row in resonance.unexplained_rows(channel, language)],
         "sentence": resonance.steady_state_sentence((each,), language) or resonance.sweep_sentence(each, language),
-        "method": language.sentence(each.method) if each.method else "",
+        "method": language.whole(each.method) if each.method else "",
         "remarks": language.sentences(each.flags),
     }
 

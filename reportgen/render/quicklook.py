@@ -200,7 +200,7 @@ def _context(
             "id": run.id,
             "anchor": anchor("run", run.id),
             "is_decay": bool(run.decay),
-            "method": language.sentence(run.method),
+            "method": language.whole(run.method),
             "sentence": sweep_sentence(run, language),
             "remarks": language.sentences(run.flags),
             "backbones": [anchor("fig", run.id, "backbone", n) for n in range(1, len(backbones(run)) + 1)],

@@ -42,6 +42,10 @@ class Language:
         """A term of the trade, such as a member of an enumeration, in this language."""
         return self.catalogue.term(text) or self.words.say(text)
 
+    def whole(self, text: Said) -> str:
+        """The same as a whole sentence: a capital at its start, a full stop at its end."""
+        return self.catalogue.sentence(text) if isinstance(text, Message) else text
+
     def sentences(self, texts: Iterable[Said]) -> list[str]:
         """What another room has to say, in this language."""
         return [self.sentence(text) for text in texts]

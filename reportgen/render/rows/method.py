@@ -239,7 +239,7 @@ def _criteria(report: Report, language: Language) -> Iterator[Row]:
             say("in white noise a line exceeds a times the median with probability exp(−a ln 2)")
             if decay
             else say("Wald test of each mode, Bonferroni over the places searched; Bartlett, JRSS Suppl. 8 (1946) 27"),
-            language.sentence(text),
+            language.whole(text),
         )
 
 

@@ -63,6 +63,8 @@ class Account:
         ]
 
 
+# Rows without a reading have no weight; what is computed for them is masked, whatever it comes to.
+@np.errstate(divide="ignore", invalid="ignore")
 def account(band: Band, most: int = 120) -> Account:
     """Search, weigh, take out; again with the misfit that is then known, while that finds more."""
     state = begin(band, FIRST_MISFIT)

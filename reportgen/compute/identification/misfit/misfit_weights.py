@@ -36,7 +36,10 @@ def sizes(band: Band) -> Floats:
     """Size of the response around every row, (n, c): quadratic mean of three, so that no zero is exact."""
     square = np.abs(band.values) ** 2
     padded = np.concatenate([square[:1], square, square[-1:]])
-    return np.asarray(np.sqrt((padded[:-2] + padded[1:-1] + padded[2:]) / 3.0))
+    size = np.sqrt((padded[:-2] + padded[1:-1] + padded[2:]) / 3.0)
+    # A channel at rest reads the rounding of its largest reading, and a silent one next to nothing.
+    known = size[np.isfinite(size)]
+    return np.asarray(np.maximum(size, np.finfo(float).eps * float(np.max(known, initial=0.0)) + 1e-100))
 
 
 def noise_from_scatter(band: Band) -> tuple[Floats, Floats]:

@@ -78,6 +78,8 @@ class AccountOf:
         return bool(readings * np.log(own / other) + (self.unknowns() - unknowns) * np.log(readings) < 0.0)
 
 
+# Rows without a reading have no weight; what is computed for them is masked, whatever it comes to.
+@np.errstate(divide="ignore", invalid="ignore")
 def account_of(problem: FitProblem) -> AccountOf:
     """The account of a problem."""
     band, order = band_of(problem)

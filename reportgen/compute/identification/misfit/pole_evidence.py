@@ -94,7 +94,9 @@ def pooled_of(state: State, seen: Covariance) -> float:
     doubt, band = state.doubt, state.band
     noise = doubt.noise(state.size) ** 2
     square = (seen.standardized / np.maximum(state.weight, 1e-300)) ** 2
-    excess = np.where(band.valid, (square - noise) / state.parts**2, 0.0)
+    parts2 = state.parts**2
+    told = band.valid & (parts2 > 0)
+    excess = np.divide(square - noise, parts2, out=np.zeros_like(square), where=told)
     say = np.where(band.valid, 1.0 / (1.0 + noise / (0.02 * state.parts) ** 2), 0.0)
     return float(np.median(pooled_misfit(state, excess, say))) if len(state.poles) else np.inf
 
