@@ -43,7 +43,7 @@ def test_the_walk_ends_with_the_files_it_promises(walked):
 
 def test_the_walk_shows_a_table_and_a_verdict(walked):
     _, printed = walked
-    assert "1 of 1 requirements passed" in printed
+    assert "1 of 1 requirement passed" in printed
     assert "control C1" in printed
     assert "0 errors" in printed
 
