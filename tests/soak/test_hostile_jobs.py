@@ -22,6 +22,7 @@ from reportgen.errors import RenderError
 from reportgen.pipeline import check_job
 from reportgen.records.finding import Severity
 from reportgen.render.terminal import finding_line
+from tests.archive.words import telling
 from tests.soak.small_job import JOB_FILE, comma_log, hdf5_log, job_of, sheet_log, write_job
 
 SECRET = "The harbour master's secret, 5 Hz"
@@ -189,6 +190,7 @@ import json, resource, sys
 from pathlib import Path
 resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
 from reportgen.pipeline import check_job
+from reportgen.render.terminal import finding_line
 for line in sys.stdin:
     errors = [finding_line(each) for each in check_job(Path(json.loads(line))).findings if each.severity == "error"]
     print(json.dumps(errors), flush=True)
@@ -536,7 +538,7 @@ def test_a_picture_that_is_none_or_too_large(job, content):
         stream.write('\n[[photo]]\nfile = "photos/set-up.png"\ncaption = "set-up"\n')
     read, _ = read_job(job, CHECKS)
     assert read is not None
-    with pytest.raises(RenderError, match=r"job\.toml:\d+: photo photos/set-up\.png: .*use a JPEG or PNG picture"):
+    with telling(RenderError, r"job\.toml:\d+: photo photos/set-up\.png: .*use a JPEG or PNG picture"):
         picture(read, read.photos[0], "photo1")
 
 

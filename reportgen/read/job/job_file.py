@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from reportgen.read.content import content_of
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault, slashed
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import (
@@ -113,7 +114,7 @@ def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
         return None, (error(place, message("job.link-leads-out")),)
     if file.stat().st_size > LARGEST_JOB_FILE:
         return None, (error(place, message("job.too-large", bytes=file.stat().st_size, most=LARGEST_JOB_FILE)),)
-    content = file.read_bytes()
+    content = content_of(file)
     if not content.strip():
         return None, (error(place, message("job.empty")),)
     try:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from reportgen.read.content import content_of
 from reportgen.read.job.nearest import nearest
 from reportgen.records.finding import Finding, error, note
 from reportgen.records.message import Place, message
@@ -137,7 +138,7 @@ class _Expander:
 
     def _read(self, path: Path, section: str, entry_name: str, place: Place) -> Entry | None:
         try:
-            content = tomllib.loads(path.read_text(encoding="utf-8"))
+            content = tomllib.loads(content_of(path).decode())
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
             self.findings.append(error(place, message("preset.not-read", file=path.name, problem=str(failure))))
             return None
@@ -173,7 +174,7 @@ class _Expander:
         names = []
         for path in self._files():
             try:
-                entries = tomllib.loads(path.read_text(encoding="utf-8")).get(section, {})
+                entries = tomllib.loads(content_of(path).decode()).get(section, {})
             except (tomllib.TOMLDecodeError, UnicodeDecodeError):
                 continue
             names += [f"{path.stem}/{each}" for each in entries]

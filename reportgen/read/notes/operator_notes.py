@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from reportgen.errors import ReadError
+from reportgen.read.content import content_of
 from reportgen.read.notes.note_line import parse_line
 from reportgen.read.table.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table.text_encoding import decoded
@@ -68,7 +69,7 @@ def _unread(note: Note) -> list[Finding]:
 
 def _lines(path: Path, name: str) -> Iterator[_Line]:
     try:
-        raw = path.read_bytes()
+        raw = content_of(path)
         if is_spreadsheet(raw[:8]):
             yield from _sheet_lines(path, name)
             return
