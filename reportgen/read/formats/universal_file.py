@@ -8,6 +8,7 @@ missing.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -20,8 +21,13 @@ from numpy.typing import NDArray
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate, stacked
 from reportgen.records.log import Floats
+from reportgen.records.message import Place, message
 
 _MARK = b"-1"
+_MOST_SETS = 10_000
+"""A record holds dozens of channels."""
+_LARGEST_FIELD = 2.0**53
+"""Above, a number in a header counts nothing that a file can hold."""
 _DIRECTIONS = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}
 _KIND_UNITS = {8: ("m", 1, 0), 11: ("m/s", 1, 0), 12: ("m/s^2", 1, 0), 13: ("N", 0, 1), 2: ("strain", 0, 0)}
 """Specific data type to its SI unit and the powers of length and force in it."""
@@ -138,6 +144,8 @@ def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, fl
             kind = stream.readline()
             line += 1
             if kind[:6].strip() == b"58":
+                if len(sets) == _MOST_SETS:
+                    raise ReadError(Place(name, line), message("record.many-sets", most=_MOST_SETS))
                 found, line = _read_set(stream, kind, len(sets) + 1, line, name)
                 sets.append(found)
                 if found.held < found.values:
@@ -185,10 +193,12 @@ def _reference_unit(ten: str) -> str:
 
 
 def _field(text: str, start: int, width: int, default: float = 0.0) -> float:
+    """A number of a header; ``default`` where there is none, or one that counts and measures nothing."""
     try:
-        return float(text[start : start + width].replace("D", "E"))
+        number = float(text[start : start + width].replace("D", "E"))
     except ValueError:
         return default
+    return number if math.isfinite(number) and abs(number) <= _LARGEST_FIELD else default
 
 
 def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str) -> tuple[FunctionSet, int]:
@@ -331,12 +341,14 @@ def _common(
     refused = [
         f"set {each.number}: sampled at {rates[each.number] or 0:g} Hz, unlike the {rate or 0:g} Hz of the others"
         for each in sets
-        if each not in same
+        if rates[each.number] != rate
     ]
     longest = max(each.held for each in same)
     chosen = [each for each in same if each.held >= 0.9 * longest]
     refused += [
-        f"set {each.number}: only {each.held} of {longest} samples, left out" for each in same if each not in chosen
+        f"set {each.number}: only {each.held} of {longest} samples, left out"
+        for each in same
+        if each.held < 0.9 * longest
     ]
     return chosen, min(each.held for each in chosen), refused
 
