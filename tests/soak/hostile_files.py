@@ -16,6 +16,8 @@ from tests.soak.small_job import sheet_log, universal_log, wave_log
 Made = tuple[str, bytes]
 """Name and content of a file."""
 
+_SIGNALS = (np.sin(np.arange(4000) / 9.0), np.cos(np.arange(4000) / 9.0))
+
 # Dataset 58 --------------------------------------------------------------------------------------------------------
 
 
@@ -85,8 +87,8 @@ def _hdf5(fill: Callable[..., object]) -> Made:
 
     stream = io.BytesIO()
     with h5py.File(stream, "w") as file:
-        for name in ("control", "response"):
-            data = file.create_dataset(f"run/{name}", data=np.sin(np.arange(4000) / 9.0))
+        for name, each in zip(("control", "response"), _SIGNALS, strict=True):
+            data = file.create_dataset(f"run/{name}", data=each)
             data.attrs["sample_rate"], data.attrs["unit"] = 1000.0, "g"
         fill(file)
     return "x.h5", stream.getvalue()
@@ -191,7 +193,7 @@ def _matrix(cls: int, sides: Iterable[int], name: str, rest: bytes, length: int 
 
 _MAT_HEAD = b"MATLAB 5.0 MAT-file".ljust(124, b" ") + struct.pack("<H", 0x0100) + b"IM"
 _SOUND = b"".join(
-    _matrix(6, (4000, 1), name, _tagged(9, np.sin(np.arange(4000) / 9.0).tobytes())) for name in ("c1", "a1")
+    _matrix(6, (4000, 1), name, _tagged(9, each.tobytes())) for name, each in zip(("c1", "a1"), _SIGNALS, strict=True)
 ) + _matrix(6, (1, 1), "fs", _tagged(9, struct.pack("<d", 1000.0)))
 
 

@@ -11,6 +11,8 @@ import re
 import zipfile
 from array import array
 from collections.abc import Iterator
+from functools import lru_cache
+from pathlib import Path
 from xml.parsers import expat
 
 from reportgen.errors import ReadError
@@ -32,17 +34,30 @@ class _Refusal(Exception):
         self.what, self.line = what, line
 
 
-def refuse_what_has_no_end(packed: zipfile.ZipFile, name: str) -> None:
+def refuse_what_has_no_end(path: Path, name: str) -> None:
     """Raises ReadError, and what ``zipfile`` and ``zlib`` raise where a part is damaged."""
-    entries = [each for each in packed.infolist() if not each.is_dir()]
-    try:
-        if sum(each.file_size for each in entries) > LARGEST_UNPACKED:
-            raise _Refusal(message("sheet.unpacks-too-large", most=LARGEST_UNPACKED))
-        _Book(packed).look(entries)
-    except _Refusal as refusal:
-        raise ReadError(Place(name, refusal.line), refusal.what) from None
-    except expat.ExpatError as fault:
-        raise ReadError(Place(name, 1), message("sheet.damaged", problem=str(fault))) from None
+    status = path.stat()
+    refusal = _refusal_of(path, (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns))
+    if refusal is not None:
+        raise ReadError(Place(name, refusal.line), refusal.what)
+
+
+@lru_cache(maxsize=8)
+def _refusal_of(path: Path, stamp: tuple[int, ...]) -> _Refusal | None:
+    """Looked through once for each state of a file: a log is opened several times while it is understood."""
+    with zipfile.ZipFile(path) as packed:
+        entries = [each for each in packed.infolist() if not each.is_dir()]
+        if "xl/workbook.xml" not in packed.namelist():
+            return _Refusal(message("sheet.no-xlsx"))
+        try:
+            if sum(each.file_size for each in entries) > LARGEST_UNPACKED:
+                return _Refusal(message("sheet.unpacks-too-large", most=LARGEST_UNPACKED))
+            _Book(packed).look(entries)
+        except _Refusal as refusal:
+            return refusal.with_traceback(None)
+        except expat.ExpatError as fault:
+            return _Refusal(message("sheet.damaged", problem=str(fault)))
+    return None
 
 
 class _Book:
@@ -104,26 +119,26 @@ class _Part:
         raise _Refusal(message("sheet.entities"))
 
     def _begins(self, tag: str, attributes: dict[str, str]) -> None:
-        match tag.rpartition(":")[2]:
-            case "row":
-                self._next_row(attributes.get("r"))
-            case "c":
-                self._next_cell(attributes.get("r"))
-                self._is_shared = attributes.get("t") == "s"
-            case "v" if self._is_shared:
-                self._index = []
-            case "si":
-                self._text = 0
+        tag = tag.rpartition(":")[2] if ":" in tag else tag
+        if tag == "c":
+            self._next_cell(attributes.get("r"))
+            self._is_shared = attributes.get("t") == "s"
+        elif tag == "v":
+            self._index = [] if self._is_shared else None
+        elif tag == "row":
+            self._next_row(attributes.get("r"))
+        elif tag == "si":
+            self._text = 0
 
     def _ends(self, tag: str) -> None:
-        match tag.rpartition(":")[2]:
-            case "v" if self._index is not None:
-                digits = "".join(self._index).strip()
-                self._book.shared.append(int(digits) if digits.isdecimal() and len(digits) < 10 else 0)
-                self._index = None
-            case "si":
-                self._book.texts.append(self._text or 0)
-                self._text = None
+        tag = tag.rpartition(":")[2] if ":" in tag else tag
+        if tag == "v" and self._index is not None:
+            digits = "".join(self._index).strip()
+            self._book.shared.append(int(digits) if digits.isdecimal() and len(digits) < 10 else 0)
+            self._index = None
+        elif tag == "si":
+            self._book.texts.append(self._text or 0)
+            self._text = None
 
     def _said(self, text: str) -> None:
         if self._text is not None:
@@ -144,6 +159,8 @@ class _Part:
         self._reach(row, self._column)
 
     def _reach(self, row: int, column: int) -> None:
+        if row <= self._rows and column <= self._columns:
+            return
         if row > LAST_ROW or column > LAST_COLUMN:
             raise _Refusal(message("sheet.beyond", row=row, column=column, rows=LAST_ROW, columns=LAST_COLUMN), row)
         self._rows, self._columns = max(self._rows, row), max(self._columns, column)

@@ -48,10 +48,7 @@ def _refuse_what_has_no_end(path: Path, name: str) -> None:
     if path.stat().st_size > LARGEST_SPREADSHEET:
         raise ReadError(Place(name, 1), message("sheet.too-large", most=LARGEST_SPREADSHEET))
     try:
-        with zipfile.ZipFile(path) as packed:
-            if "xl/workbook.xml" not in packed.namelist():
-                raise ReadError(Place(name, 1), message("sheet.no-xlsx"))
-            refuse_what_has_no_end(packed, name)
+        refuse_what_has_no_end(path, name)
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError) as failure:
         if not zipfile.is_zipfile(path):
             raise ReadError(Place(name, 1), message("sheet.older-kind")) from None
