@@ -203,9 +203,12 @@ def _mat(*parts: bytes) -> Made:
 
 def _cells(depth: int) -> bytes:
     inner = _matrix(6, (1, 1), "", _tagged(9, bytes(8)))
+    shell = _tagged(6, struct.pack("<II", 1, 0)) + _tagged(5, struct.pack("<ii", 1, 1)) + _tagged(1, b"")
+    heads, length = [], len(inner)
     for _ in range(depth):
-        inner = _matrix(1, (1, 1), "", inner)
-    return _matrix(1, (1, 1), "deep", inner)
+        length += len(shell) + 8
+        heads.append(struct.pack("<II", 14, length - 8) + shell)
+    return _matrix(1, (1, 1), "deep", b"".join(reversed(heads)) + inner)
 
 
 def _bomb(cls: int, kind: int, count: int) -> bytes:
