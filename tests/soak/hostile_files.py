@@ -59,7 +59,9 @@ UNIVERSAL: dict[str, Callable[[], Made]] = {
     "cut in a header": lambda: ("x.uff", universal_log()[1][:300]),
     "cut in a value": lambda: ("x.uff", universal_log()[1][:40_005]),
     "a line without end": lambda: ("x.uff", b"    -1\n    58\n" + b"9" * 100_000_000),
-    "a value without end": lambda: _universal(lambda text: text.replace("\n  0.", "\n" + "0" * 50_000_000 + "  0.", 1)),
+    "a value without end": lambda: _universal(
+        lambda text: text.replace("\n   0.0", "\n" + "0" * 50_000_000 + "   0.0", 1)
+    ),
     "a million sets": lambda: _of_sets(1_000_000),
     "marks alone": lambda: ("x.uff", b"    -1\n" * 10_000_000),
     "binary, values beyond the file": lambda: (

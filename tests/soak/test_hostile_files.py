@@ -15,6 +15,8 @@ SOUND = {
     ("wave", "2^32 bytes promised"),  # how recorders that stream write a length they do not know yet
     ("wave", "1024 channels"),
     ("wave", "extensible"),
+    ("wave", "extensible, valid bits of nothing"),  # the width of the container holds
+    ("hdf5", "texts without end"),  # the job's mapping goes before them
 }
 """Odd and right: nothing is to be said."""
 

@@ -96,20 +96,31 @@ def _missing_tail(path: Path, frames: int) -> Said | None:
     """Compare what the header promises with what the file holds."""
     with path.open("rb") as stream:
         head = stream.read(12)
-        if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+        if head[:4] not in (b"RIFF", b"RF64") or head[8:] != b"WAVE":
             return None
-        frame_bytes = 0
+        frame_bytes, long_size = 0, None
         while len(tag := stream.read(8)) == 8:
             kind, size = tag[:4], struct.unpack("<I", tag[4:])[0]
             if kind == b"fmt ":
                 form = stream.read(min(size, 64))
                 frame_bytes = struct.unpack("<H", form[12:14])[0] if len(form) >= 14 else 0
                 size -= len(form)
+            if kind == b"ds64" and len(sizes := stream.read(min(size, 64))) >= 16:
+                long_size = struct.unpack("<Q", sizes[8:16])[0]
+                size -= len(sizes)
+            if kind == b"data" and long_size is not None and frame_bytes:
+                return _lacking(long_size // frame_bytes, frames)
             if kind == b"data":
                 promised = size // frame_bytes if frame_bytes else 0
                 unknown = size in (0, 0xFFFFFFFF, 0x7FFFFFFF) or size > 0xFFFF0000
                 if unknown or promised <= frames:
                     return None
-                return f"the header promises {promised} samples a channel, the file holds {frames}; the rest is missing"
+                return _lacking(promised, frames)
             stream.seek(size + size % 2, 1)
     return None
+
+
+def _lacking(promised: int, frames: int) -> str | None:
+    if promised <= frames:
+        return None
+    return f"the header promises {promised} samples a channel, the file holds {frames}; the rest is missing"
