@@ -18,7 +18,7 @@ from reportgen.archive.open_archive import NoSourcesError, OpenedArchive, Troubl
 from reportgen.archive.reason import all_of
 from reportgen.archive.sign import SignatureCheck, certificates, read_signatures
 from reportgen.errors import ArchiveError, ReportError
-from reportgen.records.message import Message, Said, message
+from reportgen.records.message import Message, message
 
 SUPERSEDES = "supersedes.json"
 """As an amendment names what it replaces."""
@@ -67,8 +67,8 @@ class Line:
     """One thing that was checked and what came of it."""
 
     kind: Kind
-    what: Said
-    part: Said | None = None
+    what: Message
+    part: Message | str | None = None
     """What of the document is not verified, where that is what the line says."""
     whole: bool = False
     """That part is all of it."""
@@ -247,7 +247,7 @@ def _number(difference: Difference, changed: frozenset[str] | None) -> Message:
     return message("verify.by-other-software", what=difference.said) if changed else difference.said
 
 
-def _unchecked(part: Said, what: Said) -> Line:
+def _unchecked(part: Message | str, what: Message) -> Line:
     return Line(kind=Kind.UNCHECKED, what=what, part=part)
 
 

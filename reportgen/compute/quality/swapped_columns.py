@@ -137,7 +137,7 @@ def _disagreements(control: Sequence[str], held: dict[str, Floats], f: Floats) -
 def exchanged(before: Sequence[ChannelResult], after: Sequence[ChannelResult]) -> Iterator[tuple[str, str]]:
     """Pairs of channels of which each fits the other's curve of the run before, and not its own."""
     old = {channel.id: channel for channel in before}
-    both = [channel for channel in after if channel.id in old and channel.dimension == "ratio"]
+    both = [channel for channel in after if channel.id in old and channel.pure_ratio]
     for k, a in enumerate(both):
         for b in both[k + 1 :]:
             own = [_misfit(old[a.id], a), _misfit(old[b.id], b)]
