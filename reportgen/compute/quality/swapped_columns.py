@@ -62,8 +62,8 @@ def _demand_db(profile: Profile | None, f: Floats) -> Floats | None:
     if profile is None:
         return None
     level = profile_level(profile, f)
-    for jump in jumps(profile):
-        level[np.abs(f / jump.frequency_hz - 1.0) <= 0.01] = np.nan
+    for jump_hz in jumps(profile):
+        level[np.abs(f / jump_hz - 1.0) <= 0.01] = np.nan
     for notch in profile.notches:
         level[(f >= notch.from_hz) & (f <= notch.to_hz)] = np.nan
     return decibels(level)

@@ -135,8 +135,8 @@ def _above(level: Floats, limit: Floats | None) -> Mask:
 def _near_jumps(profile: Profile, f: Floats) -> Mask:
     spacing = np.abs(np.gradient(f)) if len(f) > 1 else np.zeros(f.shape)
     near = np.zeros(f.shape, dtype=bool)
-    for jump in jumps(profile):
-        near |= np.abs(f - jump.frequency_hz) <= np.maximum(JUMP_HALF_WIDTH * jump.frequency_hz, spacing)
+    for jump_hz in jumps(profile):
+        near |= np.abs(f - jump_hz) <= np.maximum(JUMP_HALF_WIDTH * jump_hz, spacing)
     return near
 
 
