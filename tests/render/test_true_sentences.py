@@ -139,7 +139,9 @@ def test_one_rule_groups_whole_numbers_wherever_they_stand(language):
 
 def test_the_criterion_stands_in_the_methods_once(report, templates):
     why = "A mode counts as found where leaving it out would worsen the fit."
-    told = replace(report, runs=tuple(replace(each, criterion=why) for each in report.runs if each.sweep is not None))
+    criterion = message("as-written", text=why)
+    swept = [each for each in report.runs if each.sweep is not None]
+    told = replace(report, runs=tuple(replace(each, criterion=criterion) for each in swept))
     methods = assemble(told, templates).context["methods"]
     (row,) = [each for each in methods if each["title"] == "When a mode counts as found"]
     assert row["text"] == why
