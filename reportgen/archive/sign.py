@@ -21,7 +21,7 @@ from reportgen.archive.bounded import bounded
 from reportgen.archive.publish import write_whole
 from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
-from reportgen.records.message import Message, Said, message
+from reportgen.records.message import Message, message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +52,7 @@ class SignatureCheck:
     trusted: bool
     """The certificate descends from one that is trusted here."""
     self_signed: bool
-    problem: Said | None = None
+    problem: Message | None = None
     trusted_by: tuple[int, ...] = ()
     """Which of the certificates trusted here it descends from, by their place among them."""
     revision: int = 0

@@ -26,7 +26,7 @@ def amplification(case: Case) -> None:
         return
     case.weigh_holes(run)
     for channel in case.responses(run):
-        if channel.dimension != "ratio":
+        if not channel.pure_ratio:
             no_motion = message("judge.no-motion", channel=channel.id, run=run.id)
             (case.gap if case.requirement.channel == channel.id else case.remark)(no_motion)
             continue

@@ -36,7 +36,7 @@ def unexplained_peaks(
 
 def _of_curve(channel: ChannelResult) -> list[tuple[float, float]]:
     """Of a curve that was not audited."""
-    if channel.dimension != "ratio":
+    if not channel.pure_ratio:
         return []
     floor = max(SMALLEST_PEAK, 3.0 * (channel.noise_floor or 0.0))
     order = np.argsort(channel.frequency_hz, kind="stable")

@@ -21,7 +21,7 @@ from reportgen.read.table.mapped_column import StoredUnit, parse_stored_unit, sp
 from reportgen.read.table.table import is_table
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.log import TimeHistory
-from reportgen.records.message import Message, Place, message
+from reportgen.records.message import Message, Place, as_written, message
 from reportgen.units import parse_quantity
 
 SAMPLE_RATE_KEY = "sample rate"
@@ -35,7 +35,7 @@ _OPENERS: dict[str, Callable[[Path, str], Recording]] = {
     "WAV": wav.open_wav,
     "HDF5": hdf5.open_hdf5,
     "MAT": mat.open_mat,
-    "universal file": universal_file.open_universal_file,
+    "UFF": universal_file.open_universal_file,
 }
 
 
@@ -57,7 +57,7 @@ def _binary_kind(path: Path) -> str | None:
         return "HDF5"
     if mat.looks_like_mat(head[:128]):
         return "MAT"
-    return "universal file" if universal_file.looks_like_universal_file(head) else None
+    return "UFF" if universal_file.looks_like_universal_file(head) else None
 
 
 def open_recording(path: Path, name: str) -> Recording:
@@ -139,7 +139,7 @@ def _history(recording: Recording, name: str, rate: float, chosen: list[_Chosen]
             recording.fetch, tuple(each.place for each in chosen), tuple(each.unit.factor for each in chosen)
         ),
         start_s=recording.start_s,
-        remarks=recording.remarks,
+        remarks=as_written(recording.remarks),
         damage=recording.damage,
         layout=message("layout.record", layout=recording.layout, samples=recording.samples, rate_hz=rate),
     )

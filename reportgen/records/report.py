@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
-from reportgen.records.message import Message, Said
+from reportgen.records.message import Message
 from reportgen.records.note import Note
 from reportgen.records.result import BeamFit, ExciterUse, Mode, ModePicture, RunResult
 from reportgen.records.verdict import Outcome, Verdict
@@ -29,9 +29,9 @@ class InputFile:
 class Change:
     """One number, verdict or text that differs from the superseded revision (ISO/IEC 17025:2017, 7.8.8)."""
 
-    what: Said
-    before: Said
-    after: Said
+    what: Message
+    before: Message
+    after: Message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

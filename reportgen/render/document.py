@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from reportgen.records.finding import warning
+from reportgen.records.finding import Finding, warning
 from reportgen.records.job import PhotoMetadata, RunKind
 from reportgen.records.log import Floats
+from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
 from reportgen.render.figures.beam import sketch_beam, sketch_ladder
@@ -69,11 +70,18 @@ def gallery(sketches: Sequence[Sketch], check: GlyphCheck) -> Gallery:
 
 
 def _glyph_findings(check: GlyphCheck, language: Language) -> list[Row]:
-    told = "no font of this report has this character; it is printed as its code, in: {}"
     return [
-        input.finding(warning(f"U+{ord(character):04X}", told.format(check.text(text)[:80])), language)
+        input.finding(_without_glyph(character, check.text(text)), language)
         for character, text in sorted(check.missing.items())
     ]
+
+
+_SHOWN = 80
+"""Characters shown of the text in which a character stands that no font has."""
+
+
+def _without_glyph(character: str, text: str) -> Finding:
+    return warning(f"U+{ord(character):04X}", message("render.no-glyph", text=text[:_SHOWN]))
 
 
 def _plots(report: Report, language: Language) -> Iterator[Plot]:

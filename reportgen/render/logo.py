@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from xml.etree import ElementTree
 
+from reportgen.records.message import Message, message
+
 LARGEST_LOGO = 2_000_000
 """Bytes."""
 _MOST_ELEMENTS = 100_000
@@ -15,18 +17,18 @@ _MOST_ELEMENTS = 100_000
 _HREFS = ("href", "{http://www.w3.org/1999/xlink}href")
 
 
-def fault_of(content: bytes) -> str | None:
+def fault_of(content: bytes) -> Message | None:
     """Why an SVG is not drawn; None where it is sound."""
     if len(content) > LARGEST_LOGO:
-        return f"has more than {LARGEST_LOGO} bytes"
+        return message("render.logo-large", most=LARGEST_LOGO)
     if b"<!ENTITY" in content:
-        return "declares entities"
+        return message("render.logo-entities")
     try:
         root = ElementTree.fromstring(content)
         drawn = _drawn(root, {each.get("id", ""): each for each in root.iter()}, {}, ())
     except (ElementTree.ParseError, RecursionError) as problem:
-        return f"is no SVG ({problem})"
-    return f"draws more than {_MOST_ELEMENTS} elements, or itself" if drawn > _MOST_ELEMENTS else None
+        return message("render.logo-no-svg", problem=str(problem))
+    return message("render.logo-draws", most=_MOST_ELEMENTS) if drawn > _MOST_ELEMENTS else None
 
 
 def _drawn(

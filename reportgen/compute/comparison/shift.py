@@ -14,7 +14,6 @@ from reportgen.records.message import message
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import Resonance, RunResult
 
-SHIFT_CHECKS = ("frequency shift", "amplification shift")
 SAME_MODE = 0.005
 """Channels of one run show one mode where their frequencies agree within 0.5 %, half a bandwidth or three standard
 uncertainties."""
@@ -72,7 +71,7 @@ def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
     pairs = [
         (each.before, each.after)
         for each in job.requirements
-        if each.check in SHIFT_CHECKS and each.before and each.after and each.before != each.after
+        if each.before and each.after and each.before != each.after
     ]
     for axis in dict.fromkeys(run.axis for run in job.runs):
         surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis]

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
-from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate
+from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate, other_extent
 from reportgen.records.log import Floats
-from reportgen.records.message import Message, Place, Said, message
+from reportgen.records.message import Message, Place, message
 
 MAGIC = b"\x89HDF\r\n\x1a\n"
 RATE_NAMES = (
@@ -59,11 +59,7 @@ def open_hdf5(path: Path, name: str) -> Recording:
             return _recording(path, name, file, walk)
     except (OSError, RuntimeError, ValueError, TypeError, KeyError, OverflowError) as fault:  # a damaged type, or name
         reason = str(fault).split("(")[-1].rstrip(")")
-        raise ReadError(
-            name,
-            f"HDF5 file that cannot be opened ({reason}); it was probably cut off while it was written or copied, "
-            "copy it again from the recorder",
-        ) from None
+        raise ReadError(Place(name), message("record.hdf5-not-opened", problem=reason)) from None
 
 
 class _Walk:
@@ -137,27 +133,21 @@ def _recording(path: Path, name: str, file: Any, walk: _Walk) -> Recording:
     if not signals and walk.refused:
         raise ReadError(Place(name), message("record.nothing-left", what=walk.refused[0]))
     if not signals:
-        raise ReadError(name, "HDF5 file without a data set of samples; nothing in it can be a channel")
+        raise ReadError(Place(name), message("record.hdf5-empty"))
     rates = {key: _rate(file, sets, times, key) for key in signals}
     kinds = {key: (_samples(signals[key].shape), rates[key]) for key in signals}
     common = max(set(kinds.values()), key=lambda kind: (list(kinds.values()).count(kind), kind[0]))
-    refused: tuple[Said, ...] = tuple(
-        f"{key[:_LONGEST_TEXT]}: {kind[0]} samples "
-        f"at {_shown(kind[1])}, unlike the {common[0]} at {_shown(common[1])} of the others"
-        for key, kind in kinds.items()
-        if kind != common
-    )
+    refused = tuple(other_extent(key[:_LONGEST_TEXT], kind, common) for key, kind in kinds.items() if kind != common)
     chosen = [key for key in signals if kinds[key] == common]
     places = [(key, column) for key in chosen for column in range(_columns(signals[key].shape))]
     return Recording(
-        kind="HDF5",
         sample_rate_hz=common[1],
         samples=common[0],
         channels=tuple(_channel(signals[key], key, column) for key, column in places),
         fetch=_fetch(path, name, [(signals[key].name, column) for key, column in places]),
         start_s=_start(times, chosen[0]),
         remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
-        layout=f"HDF5, {len(places)} channels in {len(chosen)} data sets",
+        layout=message("layout.hdf5", channels=len(places), sets=len(chosen)),
         refused=(*walk.refused[:_REFUSALS_SHOWN], *refused),
     )
 
@@ -177,10 +167,6 @@ def _flat(data: Any, part: slice) -> Floats:
     """Part of a data set of one column."""
     values = data[part] if data.ndim == 1 else (data[0, part] if data.shape[0] == 1 else data[part, 0])
     return np.asarray(values, dtype=np.float64)
-
-
-def _shown(rate: float | None) -> str:
-    return "an unknown rate" if rate is None else f"{rate:g} Hz"
 
 
 def _samples(shape: tuple[int, ...]) -> int:
@@ -296,9 +282,8 @@ def _fetch(path: Path, name: str, places: list[tuple[str, int]]) -> Fetch:
                     mine = [(at, places[each][1]) for at, each in enumerate(wanted) if places[each][0] == key]
                     out[:, [at for at, _ in mine]] = _slab(file[key], start, stop)[:, [column for _, column in mine]]
         except (OSError, RuntimeError) as fault:
-            raise ReadError(
-                name, f"is damaged between samples {start} and {stop} ({fault}); copy it again from the recorder"
-            ) from None
+            damaged = message("record.damaged-between", start=start, stop=stop, problem=str(fault))
+            raise ReadError(Place(name), damaged) from None
         return out
 
     return fetch

@@ -17,8 +17,10 @@ from typing import IO
 
 import numpy as np
 
+from reportgen.errors import ReportError
 from reportgen.read.formats.recording import Rows, Spool, UnnamedFile
 from reportgen.records.log import Floats
+from reportgen.records.message import message
 
 _MATRIX, _COMPRESSED = 14, 15
 _COMPLEX = 0x0800
@@ -35,12 +37,12 @@ class BytesOfElement:
         self._unpack = zlib.decompressobj() if compressed else None
 
     def read(self, wanted: int) -> bytes:
-        """So many bytes. Raises EOFError where the element ends before."""
+        """So many bytes. Raises ReportError where the element ends before."""
         parts, missing = [], wanted
         while missing:
             part = self._next(missing)
             if not part:
-                raise EOFError(f"the file ends {missing} bytes too early")
+                raise ReportError(message("record.ends-early", bytes=missing))
             parts.append(part)
             missing -= len(part)
         return b"".join(parts)
@@ -75,7 +77,7 @@ class _Matrix:
 def samples_of(path: Path, key: str) -> tuple[int, int, Rows] | None:
     """Samples, columns and rows of a matrix, time along its longer side; None where it is no plain matrix of numbers.
 
-    Raises EOFError, zlib.error or struct.error where the file is damaged.
+    Raises ReportError, zlib.error or struct.error where the file is damaged.
     """
     with path.open("rb") as file:
         head = file.read(128)

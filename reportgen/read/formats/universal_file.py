@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
 from typing import IO
@@ -21,7 +22,7 @@ from numpy.typing import NDArray
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate, stacked
 from reportgen.records.log import Floats
-from reportgen.records.message import Message, Place, Said, message
+from reportgen.records.message import Message, Place, message
 
 _MARK = b"-1"
 _MOST_SETS = 10_000
@@ -33,16 +34,32 @@ _LARGEST_FIELD = 2.0**53
 _DIRECTIONS = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}
 _KIND_UNITS = {8: ("m", 1, 0), 11: ("m/s", 1, 0), 12: ("m/s^2", 1, 0), 13: ("N", 0, 1), 2: ("strain", 0, 0)}
 """Specific data type to its SI unit and the powers of length and force in it."""
-_FUNCTIONS = {
-    0: "a general function", 1: "a time response", 2: "an auto spectrum", 3: "a cross spectrum",
-    4: "a frequency response", 5: "a transmissibility", 6: "a coherence", 7: "an auto correlation",
-    8: "a cross correlation",
-    9: "a power spectral density", 10: "an energy spectral density", 11: "a probability density", 12: "a spectrum",
-}  # fmt: skip
-_NO_PHASE = (
-    "it says not what drove it, so no resonance is computed from it; export time responses or frequency responses"
-)
-_TIME_RESPONSE, _GENERAL, _TIME_AXIS = 1, 0, 17
+
+
+class FunctionType(StrEnum):
+    """What a set holds, in the order of the numbers that record 6 gives, from 0."""
+
+    GENERAL = "a general function"
+    TIME_RESPONSE = "a time response"
+    AUTO_SPECTRUM = "an auto spectrum"
+    CROSS_SPECTRUM = "a cross spectrum"
+    FREQUENCY_RESPONSE = "a frequency response"
+    TRANSMISSIBILITY = "a transmissibility"
+    COHERENCE = "a coherence"
+    AUTO_CORRELATION = "an auto correlation"
+    CROSS_CORRELATION = "a cross correlation"
+    POWER_SPECTRAL_DENSITY = "a power spectral density"
+    ENERGY_SPECTRAL_DENSITY = "an energy spectral density"
+    PROBABILITY_DENSITY = "a probability density"
+    SPECTRUM = "a spectrum"
+
+
+_FUNCTIONS = tuple(FunctionType)
+_TIME_RESPONSE, _GENERAL = 1, 0
+RESPONSES = (4, 5)
+"""Function types: frequency response and transmissibility."""
+_TIME_AXIS = 17
+"""Specific data type of an abscissa of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +102,8 @@ class FunctionSet:
         return _is_history(self)
 
     @property
-    def why_not(self) -> str:
-        """Why it is no time response, in words."""
+    def why_not(self) -> Message:
+        """Why it is no time response."""
         return _why_not(self)
 
     @property
@@ -114,16 +131,15 @@ def open_universal_file(path: Path, name: str) -> Recording:
     """Open a universal file. Raises ReadError."""
     sets, factors, damage = scan_sets(path, name)
     histories = [each for each in sets if _is_history(each)]
-    refused = [f"set {each.number}: {_why_not(each)}" for each in sets if not _is_history(each)]
+    refused = [of_set(each, _why_not(each)) for each in sets if not _is_history(each)]
     if not histories:
-        kinds = "; ".join(refused) if refused else "it holds no dataset 58"
-        raise ReadError(name, f"universal file without a time response (dataset 58, function type 1): {kinds}")
+        held = tuple(refused) or (message("record.no-dataset-58"),)
+        raise ReadError(Place(name), message("record.no-time-response", held=held))
     rates = {each.number: _rate(path, each) for each in histories}
     rate = Counter(rates.values()).most_common(1)[0][0]
     chosen, samples, short = _common(histories, rates, rate)
     refused += short
     return Recording(
-        kind="universal file, dataset 58",
         sample_rate_hz=rate,
         samples=samples,
         channels=_channels(chosen, factors),
@@ -131,16 +147,18 @@ def open_universal_file(path: Path, name: str) -> Recording:
         start_s=chosen[0].first,
         remarks=tuple(dict.fromkeys(text for each in chosen for text in each.ids[1:] if text)),
         damage=damage,
-        layout=f"dataset 58{'b' if chosen[0].byte_order else ''}, {len(chosen)} time responses",
+        layout=message("layout.dataset-58b", sets=len(chosen))
+        if chosen[0].byte_order
+        else message("layout.dataset-58", sets=len(chosen)),
         refused=tuple(refused),
     )
 
 
-def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], Said | None]:
+def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], Message | None]:
     """Every dataset 58, the factors of length and force of dataset 164, and what is damaged. Raises ReadError."""
     sets: list[FunctionSet] = []
     factors, line = (1.0, 1.0), 0
-    damage: Said | None = None
+    damage: Message | None = None
     with path.open("rb") as stream:
         while text := stream.readline():
             line += 1
@@ -155,14 +173,22 @@ def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, fl
                 sets.append(found)
                 damage = found.odd or damage
                 if found.held < found.values:
-                    damage = (
-                        f"set {found.number} ({found.ids[0]}) breaks off after {found.held} of {found.values} values"
-                    )
+                    damage = _breaks_off(found)
             elif kind[:6].strip() == b"164":
                 factors, line = _read_units(stream, line)
             elif kind.strip() != b"" and kind.strip() != _MARK:
                 line = _skip(stream, line)
     return sets, factors, damage
+
+
+def of_set(found: FunctionSet, what: Message) -> Message:
+    """What is said of one set."""
+    return message("record.set", number=found.number, what=what)
+
+
+def _breaks_off(found: FunctionSet) -> Message:
+    number, own = found.number, found.ids[0]
+    return message("record.set-breaks-off", number=number, name=own, held=found.held, values=found.values)
 
 
 def _skip(stream: IO[bytes], line: int) -> int:
@@ -227,11 +253,10 @@ def _odd_field(header: list[str], number: int, line: int) -> Message | None:
 def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str) -> tuple[FunctionSet, int]:
     binary = kind[6:7].lower() == b"b"
     header = [_text(stream.readline()).rstrip("\r\n") for _ in range(11)]
-    where = f"{name}:{line + 7}"
     six, seven, eight, nine, ten = header[5:10]
     data_type, values = int(_field(seven, 0, 10)), int(_field(seven, 10, 10))
     if data_type not in (2, 4, 5, 6) or values < 0:
-        raise ReadError(where, f"data type {data_type} with {values} values is none of dataset 58 (2, 4, 5 or 6)")
+        raise ReadError(Place(name, line + 7), message("record.data-type", data_type=data_type, values=values))
     direction = _DIRECTIONS.get(int(_field(six, 51, 4)), "")
     node = int(_field(six, 41, 10))
     order = None
@@ -331,17 +356,18 @@ def _is_history(found: FunctionSet) -> bool:
     return timed and not found.complex_values and found.held >= 2
 
 
-def _why_not(found: FunctionSet) -> str:
+def _why_not(found: FunctionSet) -> Message:
+    number = found.function
     if found.held < 2:
-        return "no values"
-    kind = _FUNCTIONS.get(found.function, f"function type {found.function}")
-    if found.function == _TIME_RESPONSE:
-        return f"{kind} with complex values; export it as samples of one real number"
-    if found.function in (4, 5):
-        return (
-            f"{kind} (function type {found.function}), read only from files without time responses; export it by itself"
-        )
-    return f"{kind} (function type {found.function}), not a time response: {_NO_PHASE}"
+        return message("record.set-empty")
+    if not 0 <= number < len(_FUNCTIONS):
+        return message("record.set-of-unknown-type", number=number)
+    kind = _FUNCTIONS[number]
+    if number == _TIME_RESPONSE:
+        return message("record.set-complex", kind=kind)
+    if number in RESPONSES:
+        return message("record.set-of-responses", kind=kind, number=number)
+    return message("record.set-without-drive", kind=kind, number=number)
 
 
 def _rate(path: Path, found: FunctionSet) -> float | None:
@@ -360,18 +386,18 @@ def _rate(path: Path, found: FunctionSet) -> float | None:
 
 def _common(
     sets: list[FunctionSet], rates: dict[int, float | None], rate: float | None
-) -> tuple[list[FunctionSet], int, list[str]]:
+) -> tuple[list[FunctionSet], int, list[Message]]:
     """Sets of one rate and their common length; a set that lacks more than a tenth is left out."""
     same = [each for each in sets if rates[each.number] == rate]
     refused = [
-        f"set {each.number}: sampled at {rates[each.number] or 0:g} Hz, unlike the {rate or 0:g} Hz of the others"
+        of_set(each, message("record.set-rate", rate_hz=rates[each.number], common_hz=rate))
         for each in sets
         if rates[each.number] != rate
     ]
     longest = max(each.held for each in same)
     chosen = [each for each in same if each.held >= 0.9 * longest]
     refused += [
-        f"set {each.number}: only {each.held} of {longest} samples, left out"
+        of_set(each, message("record.set-short", held=each.held, longest=longest))
         for each in same
         if each.held < 0.9 * longest
     ]
@@ -390,7 +416,7 @@ def _channels(sets: list[FunctionSet], factors: tuple[float, float]) -> tuple[St
             name=[*group, f"set {found.number}"][0],
             unit=unit_of(found, factors),
             other_names=(*group[1:], f"set {found.number}"),
-            remark="" if found.unit else _unit_remark(found),
+            remark=None if found.unit else _unit_remark(found),
         )
         for found, group in zip(sets, own, strict=True)
     )
@@ -406,10 +432,8 @@ def unit_of(found: FunctionSet, factors: tuple[float, float]) -> str | None:
     return f"({1.0 / (factors[0] ** length * factors[1] ** force):.12g} {unit})"
 
 
-def _unit_remark(found: FunctionSet) -> str:
-    if found.ordinate_kind not in _KIND_UNITS:
-        return ""
-    return "the file names the kind of quantity and no unit; the unit follows from dataset 164, or is SI without one"
+def _unit_remark(found: FunctionSet) -> Message | None:
+    return message("record.unit-by-kind") if found.ordinate_kind in _KIND_UNITS else None
 
 
 def values_of(path: Path, found: FunctionSet, start: int, stop: int) -> Floats:
@@ -427,10 +451,8 @@ def values_of(path: Path, found: FunctionSet, start: int, stop: int) -> Floats:
             numbers = _fixed_width(stream, found, start * found.numbers, stop * found.numbers)
             return numbers.reshape(-1, found.numbers)
         except ValueError:
-            raise ReadError(
-                path.name,
-                f"set {found.number} holds something else than numbers among values {start} to {stop}; export it again",
-            ) from None
+            no_numbers = message("record.no-numbers", number=found.number, start=start, stop=stop)
+            raise ReadError(Place(path.name), no_numbers) from None
 
 
 def _fixed_width(stream: IO[bytes], found: FunctionSet, start: int, stop: int) -> Floats:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, StoredChannel
-from reportgen.records.message import Place, Said, message
+from reportgen.records.message import Message, Place, message
 
 MAGIC = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM")
 _PIECE_VALUES = 1 << 17
@@ -44,9 +44,9 @@ def open_wav(path: Path, name: str) -> Recording:
     try:
         info = soundfile.info(str(path))
     except (soundfile.SoundFileError, RuntimeError) as fault:
-        raise ReadError(name, f"not a readable WAV file ({fault}); export it again") from None
+        raise ReadError(Place(name), message("record.wav-not-readable", problem=str(fault))) from None
     if info.frames <= 0:
-        raise ReadError(name, "holds a WAV header and no samples; export the record again")
+        raise ReadError(Place(name), message("record.wav-empty"))
     frames = _frames_held(path, info)
     if frames <= 0:
         raise ReadError(Place(name), message("record.wave-promises", frames=info.frames, held=0))
@@ -70,7 +70,6 @@ def open_wav(path: Path, name: str) -> Recording:
 
     channels = tuple(StoredChannel(name=f"channel {n}", other_names=_aliases(n)) for n in range(1, info.channels + 1))
     return Recording(
-        kind="WAV",
         sample_rate_hz=float(info.samplerate),
         samples=frames,
         channels=channels,
@@ -78,7 +77,7 @@ def open_wav(path: Path, name: str) -> Recording:
         damage=message("record.wave-promises", frames=info.frames, held=frames)
         if frames < info.frames
         else _missing_tail(path, info.frames),
-        layout=f"{info.format_info}, {info.subtype_info}, {info.channels} channels; full scale of integers is 1.0",
+        layout=message("layout.wav", format=info.format_info, samples=info.subtype_info, channels=int(info.channels)),
     )
 
 
@@ -92,7 +91,7 @@ def _aliases(n: int) -> tuple[str, ...]:
     return (f"{n}", f"ch {n}", f"ch{n}", f"channel{n}")
 
 
-def _missing_tail(path: Path, frames: int) -> Said | None:
+def _missing_tail(path: Path, frames: int) -> Message | None:
     """Compare what the header promises with what the file holds."""
     with path.open("rb") as stream:
         head = stream.read(12)
@@ -113,14 +112,10 @@ def _missing_tail(path: Path, frames: int) -> Said | None:
             if kind == b"data":
                 promised = size // frame_bytes if frame_bytes else 0
                 unknown = size in (0, 0xFFFFFFFF, 0x7FFFFFFF) or size > 0xFFFF0000
-                if unknown or promised <= frames:
-                    return None
-                return _lacking(promised, frames)
+                return None if unknown else _lacking(promised, frames)
             stream.seek(size + size % 2, 1)
     return None
 
 
-def _lacking(promised: int, frames: int) -> str | None:
-    if promised <= frames:
-        return None
-    return f"the header promises {promised} samples a channel, the file holds {frames}; the rest is missing"
+def _lacking(promised: int, frames: int) -> Message | None:
+    return message("record.tail-missing", promised=promised, held=frames) if promised > frames else None

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from reportgen.errors import ReadError
 from reportgen.read.content import content_of
 from reportgen.read.job.nearest import nearest
 from reportgen.records.finding import Finding, error, note
@@ -144,8 +145,8 @@ class _Expander:
     def _read(self, path: Path, section: str, entry_name: str, place: Place) -> Entry | None:
         try:
             content = tomllib.loads(content_of(path, LARGEST_PRESETS).decode())
-        except OSError as failure:
-            problem = failure.strerror or str(failure)
+        except (OSError, ReadError) as failure:
+            problem = failure.what if isinstance(failure, ReadError) else failure.strerror or str(failure)
             self.findings.append(error(place, message("preset.not-read", file=path.name, problem=problem)))
             return None
         except (ValueError, RecursionError) as failure:  # no TOML, no UTF-8, endless digits, endless nesting
@@ -184,7 +185,7 @@ class _Expander:
         for path in self._files():
             try:
                 entries = tomllib.loads(content_of(path, LARGEST_PRESETS).decode()).get(section, {})
-            except (OSError, ValueError, RecursionError):
+            except (OSError, ReadError, ValueError, RecursionError):
                 continue
             names += [f"{path.stem}/{each}" for each in entries]
         return tuple(dict.fromkeys(names))

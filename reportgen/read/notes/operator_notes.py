@@ -78,8 +78,9 @@ def _lines(path: Path, name: str) -> Iterator[_Line]:
             yield from _sheet_lines(path, name)
             return
         text = _decode(raw)
-    except OSError as trouble:
-        raise ReadError(Place(name), message("note.file-not-opened", problem=trouble.strerror)) from trouble
+    except (OSError, ReadError) as trouble:
+        problem = trouble.what if isinstance(trouble, ReadError) else trouble.strerror
+        raise ReadError(Place(name), message("note.file-not-opened", problem=problem)) from trouble
     written = re.split(r"\r\n|\r|\n", text)
     if path.suffix.lower() == ".csv":
         yield from _table_lines(written, name)
