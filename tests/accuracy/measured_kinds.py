@@ -116,7 +116,7 @@ def gain_error(seed: int) -> MeasuredRun:
 
 
 def leakage(seed: int) -> MeasuredRun:
-    """Random vibration; H1 from Hann windows of eight to sixteen lines a bandwidth, fifty averages with half overlap."""
+    """Random vibration; H1 from Hann windows, eight to sixteen lines a bandwidth, fifty averages with half overlap."""
     rng = np.random.default_rng([seed, *b"leakage"])
     low = float(rng.uniform(10.0, 30.0))
     modes = random_modes(rng, 3, 1.5 * low, 8.0 * low, (20.0, 80.0))
