@@ -20,6 +20,14 @@ FREQUENCY_DIGITS = 5
 """Significant digits of a frequency whose uncertainty is not known."""
 
 
+def height_name(channel: ChannelResult, language: Language) -> str:
+    """What the height of a peak is called: amplification where it is a ratio of motions, else with its unit."""
+    if not channel.unit:
+        return language.say("Amplification")
+    name = language.say("Accelerance") if channel.dimension == "accelerance" else language.say("Magnitude")
+    return f"{name} / ({channel.unit})"
+
+
 def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[Row]:
     """One row for every resonance of a channel, numbered as listed."""
     return [
