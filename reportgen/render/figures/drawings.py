@@ -239,7 +239,7 @@ class Drawings:
                     marks=self._resonance_marks(pair[1]),
                     y_unit=pair[1].unit,
                 ),
-            ),  # fmt: skip
+            ),
         )
 
     def dwell(self, job: Job, run: RunResult) -> Plot | None:

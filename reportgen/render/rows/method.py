@@ -122,8 +122,8 @@ def _responses(report: Report, language: Language) -> Iterator[Row]:
             "A(f) = a_response(f) / F_control(f)",
             "ISO 7626-1:2011",
             say(
-                "Acceleration over measured force at the same row, phase relative to the force. Mobility and receptance "
-                "are read as the accelerance they mean: times ω and ω²."
+                "Acceleration over measured force at the same row, phase relative to the force. Mobility and "
+                "receptance are read as the accelerance they mean: times ω and ω²."
             ),
         )
     else:
