@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from scipy.signal import butter, lfilter, sosfiltfilt
 
 from reportgen.compute.identification.swept_response import SweptResponse
+from reportgen.compute.sweep.pieces import apart, pieces_of
+from reportgen.records.log import SweepLog
 from tests.accuracy import scenarios
 from tests.accuracy.scenarios import Scenario, exponential_rate, random_modes, random_sensors, row_spacing
 from tests.simulator.course import Course, G, Stretch, Table, sweep
@@ -486,7 +488,10 @@ def _interrupted(kind: str, seed: int, back: tuple[float, float] | None) -> Meas
     ]
     pause = float(rng.uniform(20.0, 300.0))
     joined = _joined(parts[0], parts[1], pause)
-    return _run(made, made.swept(joined))
+    swept = made.swept(joined)
+    assert swept.time_s is not None
+    pieces = pieces_of(SweepLog(path="", frequency_hz=swept.frequency_hz, traces=()))
+    return _run(made, replace(swept, time_s=apart(swept.time_s, pieces)))
 
 
 def _joined(a: Recording, b: Recording, pause_s: float) -> Recording:

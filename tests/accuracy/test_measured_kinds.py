@@ -14,8 +14,10 @@ from scipy.stats import binom
 from tests.accuracy.measured_kinds import MEASURED
 from tests.accuracy.measured_outcome import MeasuredOutcome, outcome
 
-QUICK = ("phase_error", "not_settled", "drift", "growing_noise", "pole_zero", "edges", "filter_1", "filter_2", "filter_4",
-         "filter_8")  # fmt: skip
+QUICK = (
+    "phase_error", "not_settled", "drift", "growing_noise", "pole_zero", "edges", "filter_1", "filter_2", "filter_4",
+    "filter_8",
+)  # fmt: skip
 """Kinds whose one run takes less than two seconds of a processor or so; the others run in ``make soak``."""
 QUICK_SEED = 100
 SOAK_SEEDS = range(100, 104)
