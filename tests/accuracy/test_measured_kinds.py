@@ -32,6 +32,8 @@ COVERAGE_FALLS_SHORT = {
     ("filter_4", "frequency"): _STATED,
     ("filter_8", "frequency"): _STATED,
     ("softening", "frequency"): _JOINT,
+    ("softening", "Q"): _JOINT,
+    ("dry_friction", "frequency"): _JOINT,
 }
 """(kind, quantity) whose intervals do not hold today, and why."""
 
