@@ -16,6 +16,7 @@ from reportgen.compute.comparison.run_comparison import compare_quality
 from reportgen.compute.quality.loose_sensor import is_steady
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
+from reportgen.compute.run import compute_run
 from reportgen.compute.seen import decibels
 from reportgen.records.job import (
     Breakpoint,
@@ -26,6 +27,7 @@ from reportgen.records.job import (
     RunPlan,
 )
 from reportgen.records.log import SweepLog, Trace
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, ControlResult, IssueKind, Resonance, RunResult
 from tests.compute.test_quality import JOB, MODES, F, T, structure
 from tests.shared import SHARED
@@ -288,6 +290,14 @@ def test_controls_that_disagree_fifty_fold_carry_no_verdict():
     (issue,) = issues(two_controls(A2 * 1.3), control=("C1", "C2"))
     assert (issue.kind, issue.spoils) == (IssueKind.CONTROLS_DISAGREE, True)
     assert issues(two_controls(noisy(1.1 + 0.3 * (F / 2000.0) ** 2)), control=("C1", "C2")) == []
+
+
+def test_no_resonance_is_sought_against_controls_that_disagree_fifty_fold():
+    """A fit to response over the mean of a control and a response took more than a quarter of an hour."""
+    both = replace(RUN, control=("C1", "C2"))
+    done = compute_run(replace(JOB, runs=(both,)), both, two_controls(A2 * 1.3), lambda _: None)
+    assert done.method == message("run.control-in-doubt", channels=("C2",))
+    assert [channel.resonances for channel in done.channels] == [(), ()]
 
 
 def test_a_control_in_another_unit_than_the_other():
