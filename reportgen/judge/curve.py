@@ -24,7 +24,8 @@ def unexplained_peaks(
 ) -> list[tuple[float, float]]:
     """(frequency Hz, magnitude) of peaks of the recorded |response/control| that nothing explains.
 
-    As the audit of the identification lists them; where a channel was not audited, of its curve. A rejected resonance explains its peak: the engineer has looked.
+    As the audit of the identification lists them; where a channel was not audited, of its curve. A rejected
+    resonance explains its peak: the engineer has looked.
     """
     if channel.peaks is not None:
         listed = [(each.frequency_hz, each.magnitude or 0.0) for each in channel.unexplained]
