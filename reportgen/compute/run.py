@@ -223,7 +223,7 @@ def channel_result(
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
-    pure, unit = ratio_unit(trace, reference)
+    quotient, unit = ratio_unit(trace, reference)
     return ChannelResult(
         id=trace.channel,
         frequency_hz=sweep.frequency_hz,
@@ -235,7 +235,7 @@ def channel_result(
         noise_floor=fit.noise_floor if fit else None,
         unexplained=fit.unexplained if fit else (),
         peaks=fit.peaks if fit else None,
-        pure_ratio=pure,
+        quotient=quotient,
         unit=unit,
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,

@@ -263,6 +263,16 @@ class Resonance:
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
 
 
+class Quotient(StrEnum):
+    """What a response over its control is."""
+
+    RATIO = "ratio"
+    """Of like quantities, so that an amplification can be read off it."""
+    ACCELERANCE = "accelerance"
+    """An acceleration over a force (ISO 7626-1)."""
+    OTHER = "other"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChannelResult:
     """One response channel of one run."""
@@ -280,10 +290,9 @@ class ChannelResult:
     resonances: tuple[Resonance, ...] = ()
     noise_floor: float | None = None
     """Estimated, in units of ``magnitude``."""
-    pure_ratio: bool = True
-    """Whether ``magnitude`` is a ratio of like quantities, so that an amplification can be read off it."""
+    quotient: Quotient = Quotient.RATIO
     unit: str = ""
-    """Unit of ``magnitude`` where it is not a pure ratio."""
+    """Unit of ``magnitude`` where it is not a ratio."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
@@ -291,6 +300,11 @@ class ChannelResult:
     peaks: int | None = None
     """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
     flags: tuple[Message, ...] = ()
+
+    @property
+    def pure_ratio(self) -> bool:
+        """Whether an amplification can be read off the curve."""
+        return self.quotient is Quotient.RATIO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -190,6 +190,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "notches": [run.notch_row(notch, language) for notch in each.control.notches] if each.control else [],
         "dwell_figure": _drawn(drawings, anchor("fig", each.id, "dwell")),
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
+        "control_compared": each.control is not None and each.control.deviation_db is not None,
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
         "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],
         "backbones": [
@@ -202,6 +203,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
                 "id": channel.id,
                 "figure": _drawn(drawings, anchor("fig", each.id, channel.id)),
                 "rows": resonance.resonance_rows(each, channel, confidence, language),
+                "height": resonance.height_name(channel, language),
                 "nothing": resonance.nothing_found(channel, language),
                 "excluded": _excluded(each, channel.id, language),
                 "remarks": language.sentences(channel.flags),

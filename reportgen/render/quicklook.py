@@ -23,6 +23,7 @@ from reportgen.render.numbers import Numbers
 from reportgen.render.rows.input import finding
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import (
+    height_name,
     nothing_found,
     resonance_rows,
     steady_state_sentence,
@@ -249,6 +250,7 @@ def _context(
                 "id": channel.id,
                 "figure": keys.get(channel.id, ""),
                 "rows": resonance_rows(run, channel, CONFIDENCE, language),
+                "height": height_name(channel, language),
                 "nothing": nothing_found(channel, language),
                 "remarks": language.sentences(channel.flags),
             }

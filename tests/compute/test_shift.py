@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reportgen.compute.comparison.shift import compare_runs, shape_likeness
+from reportgen.compute.comparison.seen_modes import shape_likeness
+from reportgen.compute.comparison.shift import compare_runs
 from reportgen.records.message import as_written
 from reportgen.records.report import Pairing
 from reportgen.records.result import ChannelResult, Resonance, RunResult, SweepFacts

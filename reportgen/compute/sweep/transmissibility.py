@@ -7,6 +7,7 @@ import numpy as np
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, Trace
 from reportgen.records.message import message
+from reportgen.records.result import Quotient
 from reportgen.units import Dimension
 
 _DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
@@ -58,13 +59,13 @@ def magnitude_ratio(response: Trace, control_level: Floats, frequency_hz: Floats
     return ratio
 
 
-def ratio_unit(response: Trace, control_dimension: str = "acceleration") -> tuple[bool, str]:
-    """(whether it is a pure ratio, unit) of response over control: a motion over a motion, accelerance over a force."""
+def ratio_unit(response: Trace, control_dimension: str = "acceleration") -> tuple[Quotient, str]:
+    """(what it is, unit) of response over control: a motion over a motion, accelerance over a force."""
     if is_motion(response) == (control_dimension != "force"):
-        return True, ""
+        return Quotient.RATIO, ""
     if is_motion(response):
-        return False, "(m/s²)/N"
-    return False, DECLARED_UNIT.get(response.dimension, "1/(m/s²)")
+        return Quotient.ACCELERANCE, "(m/s²)/N"
+    return Quotient.OTHER, DECLARED_UNIT.get(response.dimension, "1/(m/s²)")
 
 
 def phase_of_acceleration(response: Trace, control_dimension: str = "acceleration") -> Floats | None:

@@ -142,8 +142,14 @@ class Drawings:
             curves.append(
                 Curve(key="floor", label=self.say("noise floor"), role="floor", x=np.array(_range(f)), y=floor)
             )
-        label = self.say("Magnitude") + (f" ({channel.unit})" if channel.unit else "")
-        panels = [Panel(y_label=label, curves=tuple(curves), marks=self._resonance_marks(channel), y_unit=channel.unit)]
+        panels = [
+            Panel(
+                y_label=self._magnitude(channel),
+                curves=tuple(curves),
+                marks=self._resonance_marks(channel),
+                y_unit=channel.unit,
+            )
+        ]
         if channel.phase_deg is not None:
             panels.append(self._phase(channel, f))
         return Plot(
@@ -153,6 +159,10 @@ class Drawings:
             x_range=_range(f),
             panels=tuple(panels),
         )
+
+    def _magnitude(self, channel: ChannelResult) -> str:
+        """Label of the axis, with the unit where the response over the control has one."""
+        return self.say("Magnitude") + (f" ({channel.unit})" if channel.unit else "")
 
     def _phase(self, channel: ChannelResult, x: Floats) -> Panel:
         assert channel.phase_deg is not None
@@ -222,7 +232,14 @@ class Drawings:
             ),
             x_label=self.say("Frequency in Hz"),
             x_range=_range(pair[0].frequency_hz),
-            panels=(Panel(y_label=self.say("Magnitude"), curves=curves, marks=self._resonance_marks(pair[1])),),
+            panels=(
+                Panel(
+                    y_label=self._magnitude(pair[1]),
+                    curves=curves,
+                    marks=self._resonance_marks(pair[1]),
+                    y_unit=pair[1].unit,
+                ),
+            ),
         )
 
     def dwell(self, job: Job, run: RunResult) -> Plot | None:
