@@ -12,7 +12,7 @@ _EQUAL = 1e-6
 _SHORTEST = 3
 """Readings in a row at the extreme: two may be chance."""
 _FEWEST_PILED, _PILED, _BINS = 6, 2.0, 10
-"""Readings at the extreme, over those within so many steps below it, from which a record of few samples a cycle is clipped:
+"""Readings at the extreme, over those within so many steps below it, that say clipping where a cycle has few samples:
 of a wave that keeps its height the last step holds 0.43 of what the ten below it hold (arcsine law)."""
 _STEEP = 4.0
 """Steps of resolution by which the readings beside a run lie below it. The top of a wave that is flat within one step
