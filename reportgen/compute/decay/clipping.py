@@ -11,7 +11,7 @@ _EQUAL = 1e-6
 """Share of the range within which readings are the same extreme value."""
 _SHORTEST = 3
 """Readings in a row at the extreme: two may be chance."""
-_FEWEST_PILED, _PILED, _BINS = 6, 2.0, 10
+_FEWEST_PILED, _PILED, _BINS = 4, 2.0, 10
 """Readings at the extreme, over those within so many steps below it, that say clipping where a cycle has few samples:
 of a wave that keeps its height the last step holds 0.43 of what the ten below it hold (arcsine law)."""
 _STEEP = 4.0
