@@ -188,11 +188,20 @@ def judged(truth: Truth) -> Outcome:
             bool((np.abs(f - true_f) < 1.96 * u_f)[middle]),
             bool((np.abs(zeta - true_zeta) < 1.96 * u_zeta)[middle]),
         ]
+    left = [each for each in left if not _is_stuck(truth, each.frequency_hz)]
     worst = np.max(errors, axis=0)
     return Outcome(
         tuple(missed), tuple(each.frequency_hz for each in left), sum(len(c.unexplained) for c in found.channels),
         float(worst[0]), float(worst[1]), beyond, tuple(held),
     )  # fmt: skip
+
+
+def _is_stuck(truth: Truth, f: float) -> bool:
+    """Whether a mode is the first with every element of its joint at rest, which rings on after friction won."""
+    if truth.joint is None:
+        return False
+    stuck = np.sqrt((2 * np.pi * truth.modes[0].frequency_hz) ** 2 + truth.joint.stiffness.sum()) / (2 * np.pi)
+    return bool(abs(f / stuck - 1) < 0.01)
 
 
 def _reach(truth: Truth, mode: TrueMode, k: int) -> float:
