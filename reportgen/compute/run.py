@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.compute.decay.decay import CRITERION, identify_decay
-from reportgen.compute.decay.pluck import decay_part, pluck_window, rises_at_once
+from reportgen.compute.decay.pluck import LEAST_FALL, LEAST_RISE, decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
@@ -275,7 +275,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         raise ComputeError(message("error.at", where=log.path, what=message("run.decay-of-rows", run=run.id)))
     start, stop = pluck_window(log)
     samples = log.read(start, stop)
-    part = decay_part(samples, log.sample_rate_hz, log.channels)
+    part = decay_part(samples, log.sample_rate_hz, log.channels, LEAST_RISE if doubted else LEAST_FALL)
     begin, end = part.begin, part.end
     found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
     cut_short = end == len(samples) and stop < log.samples

@@ -324,7 +324,7 @@ class Drawings:
         y, apart = size * np.array(values), size * _EXPANDED * np.array(stds)
         name = self.say("95 %% interval")
         curves = (
-            Curve(key="value", label=label, role="steady", x=level, y=y),
+            Curve(key="value", label=label, role="recorded", x=level, y=y),
             Curve(key="above", label=name, role="envelope", x=level, y=y + apart),
             Curve(key="below", label=name, role="envelope", x=level, y=y - apart, labelled=False),
         )
