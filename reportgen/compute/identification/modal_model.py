@@ -20,7 +20,6 @@ from reportgen.compute.identification.envelope import Complexes, envelope
 from reportgen.compute.identification.step_timing import NO_TIMING, EventRinging, StepTiming, ringing_after
 from reportgen.compute.identification.tracking_filter import through_filter
 from reportgen.records.log import Floats
-from reportgen.records.message import message
 
 DIRECT_POWERS = (0, 2, 3, 4, -2)
 """Powers of s of the terms for what lies outside the band, in the order in which they are added."""
@@ -246,23 +245,53 @@ def _fill(basis: Columns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: 
     basis.derivative[j, 1] += (r * pole_dzeta) * pair.upper_ds + (rc * np.conj(pole_dzeta)) * pair.lower_ds
 
 
-def steady_columns(
-    omega: Floats, poles: Poles, kind: ChannelKind, powers: tuple[int, ...], centre: float, extra: int
-) -> Columns:
-    """Steady-state transfer H(iω) per unit coefficient, scaled by the same ``centre`` (rad/s) as the swept columns.
+@dataclass(frozen=True, slots=True, eq=False)
+class SteadyColumns:
+    """Steady-state transfer H(iω) per unit coefficient of a kind of channel: closed form, scaled as the swept columns.
 
-    ``extra`` coefficients belong to what is not the structure's and stay without effect.
+    The ``extra`` coefficients belong to what is not the structure's and stay without effect.
     """
-    zero = np.zeros(len(omega))
-    still = Drive(
-        time_s=zero,
-        omega=omega,
-        omega_dot=zero,
-        advance=zero[1:],
-        amplitude=np.ones(len(omega)),
-        steady=True,
-        law=message("law.steady"),
-    )
-    envelopes = [mode_envelopes(still, s) for s in poles.s]
-    background = Background(powers, centre, np.zeros((extra, len(omega)), complex))
-    return columns(still, poles, envelopes, kind, background)
+
+    background: Background
+    power: int
+    """Of the kind of channel."""
+    mode: np.ndarray
+    """Mode of every coefficient, −1 for the direct terms, shape (P,)."""
+    residue: Complexes
+    """At the upper pole, of the coefficients of modes, shape (K,)."""
+    residue_by_ln_zeta: Complexes
+    pole: Complexes
+    pole_by_ln_zeta: Complexes
+
+    @classmethod
+    def of(cls, poles: Poles, kind: ChannelKind, background: Background) -> SteadyColumns:
+        """From the same poles and background as ``columns``."""
+        each = [(k, r) for k in range(len(poles)) for r in _residues(poles, k, kind, background.centre)]
+        direct = np.full(len(background.powers) + len(background.extra), -1)
+        parts = np.array([(r.upper, r.by_ln_zeta, r.pole, r.pole_by_ln_zeta) for _, r in each], complex).reshape(-1, 4)
+        return cls(background, kind.power, np.concatenate([direct, np.array([k for k, _ in each], int)]), *parts.T)
+
+    def values(self, omega: Floats) -> Complexes:
+        """Shape (P, n)."""
+        found = np.zeros((len(self.mode), len(omega)), complex)
+        for j, power in enumerate(self.background.powers):
+            found[j] = (1j * omega / self.background.centre) ** (power + self.power)
+        upper, lower = self._answers(omega)
+        found[len(self.mode) - len(self.pole) :] = (
+            self.residue[:, None] * upper + np.conj(self.residue)[:, None] * lower
+        )
+        return found
+
+    def by_modes(self, omega: Floats) -> Complexes:
+        """Derivatives by (ln f₀, ln ζ) of the mode that a coefficient belongs to, shape (K, 2, n)."""
+        upper, lower = self._answers(omega)
+        r, dr = self.residue[:, None], self.residue_by_ln_zeta[:, None]
+        s, ds = self.pole[:, None], self.pole_by_ln_zeta[:, None]
+        by_f = (1 + self.power) * (r * upper + np.conj(r) * lower)
+        by_f = by_f + r * s * upper**2 + np.conj(r * s) * lower**2
+        by_zeta = dr * upper + np.conj(dr) * lower + r * ds * upper**2 + np.conj(r * ds) * lower**2
+        return np.stack([by_f, by_zeta], axis=1)
+
+    def _answers(self, omega: Floats) -> tuple[Complexes, Complexes]:
+        p = 1j * omega
+        return 1.0 / (p - self.pole[:, None]), 1.0 / (p - np.conj(self.pole)[:, None])

@@ -25,7 +25,7 @@ from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, infl
 from reportgen.compute.identification.mode_report import ModeReport
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.compute.identification.swept_response import SweptResponse
-from reportgen.compute.identification.uncertainty import steady_peak
+from reportgen.compute.identification.uncertainty import SteadyResponse
 from reportgen.records.log import Floats
 
 _ALONE = 4.0
@@ -140,8 +140,10 @@ def speaks_for_itself(report: ModeReport) -> bool:
 
 def _has_peak(report: ModeReport, k: int) -> bool:
     """Whether the steady response has a peak of its own at mode k on a channel that sees it."""
-    problem, solution, spread = report.problem, report.solution, report.spread
-    return any(steady_peak(problem, solution, spread, int(c), k, 1.0).own for c in np.flatnonzero(report.seen(k)))
+    poles = report.solution.poles
+    f0, q = float(poles.frequency_hz[k]), float(poles.q[k])
+    seen = np.flatnonzero(report.seen(k))
+    return any(SteadyResponse.of(report.problem, report.solution, int(c)).peak_beside(f0, q)[1] for c in seen)
 
 
 def prefers_account(report: ModeReport, found: AccountOf) -> bool:
