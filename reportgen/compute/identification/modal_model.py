@@ -11,6 +11,7 @@ mode is the pair of poles s_k, s_k*, so low Q is exact. Source: Ewins, Modal Tes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -190,26 +191,49 @@ class Background:
     """Columns that are taken as they are, shape (e, n)."""
 
 
-def columns(
-    drive: Drive, poles: Poles, envelopes: list[ModeEnvelopes], kind: ChannelKind, background: Background
-) -> Columns:
+@dataclass(frozen=True, slots=True, eq=False)
+class ModeColumns:
+    """The columns of one mode in the basis of a kind of channel: one, or two of a complex residue."""
+
+    values: Complexes
+    """Shape (1 or 2, n)."""
+    derivative: Complexes
+    """By (ln f₀, ln ζ), shape (1 or 2, 2, n)."""
+    residues: Complexes
+    """As ``Columns.residues``, shape (1 or 2,)."""
+
+
+def columns_of_mode(poles: Poles, k: int, pair: ModeEnvelopes, kind: ChannelKind, centre: float) -> ModeColumns:
+    """Columns of mode k from its envelopes."""
+    residues = _residues(poles, k, kind, centre)
+    n = len(pair.upper)
+    own = ModeColumns(
+        np.empty((len(residues), n), complex), np.empty((len(residues), 2, n), complex),
+        np.array([r.upper * centre**kind.power for r in residues]),
+    )  # fmt: skip
+    for j, residue in enumerate(residues):
+        _fill(own, j, pair, residue, kind)
+    return own
+
+
+def columns(drive: Drive, modes: Sequence[ModeColumns], kind: ChannelKind, background: Background) -> Columns:
     """Basis of a kind of channel: the direct terms, the extra columns, then one or two coefficients a mode."""
     powers, centre, extra = background.powers, background.centre, background.extra
-    size = len(powers) + len(extra) + len(poles) + int(poles.complex_residue.sum())
-    n = len(drive.omega)
+    first, n = len(powers) + len(extra), len(drive.omega)
+    counts = [len(own.values) for own in modes]
+    size = first + sum(counts)
     basis = Columns(
-        np.empty((size, n), complex), np.zeros((size, 2, n), complex), np.full(size, -1), np.zeros(size, complex)
+        np.empty((size, n), complex), np.empty((size, 2, n), complex), np.full(size, -1), np.zeros(size, complex)
     )
+    basis.derivative[:first] = 0.0
     for j, power in enumerate(powers):
         basis.values[j] = drive.amplitude * (1j * drive.omega / centre) ** (power + kind.power)
-    j = len(powers) + len(extra)
-    basis.values[len(powers) : j] = extra
-    for k, pair in enumerate(envelopes):
-        for residue in _residues(poles, k, kind, centre):
-            _fill(basis, j, pair, residue, kind)
-            basis.mode[j] = k
-            basis.residues[j] = residue.upper * centre**kind.power
-            j += 1
+    basis.values[len(powers) : first] = extra
+    basis.mode[first:] = np.repeat(np.arange(len(modes)), counts)
+    if modes:
+        np.concatenate([own.values for own in modes], out=basis.values[first:])
+        np.concatenate([own.derivative for own in modes], out=basis.derivative[first:])
+        np.concatenate([own.residues for own in modes], out=basis.residues[first:])
     return basis
 
 
@@ -233,7 +257,7 @@ def _residues(poles: Poles, k: int, kind: ChannelKind, centre: float) -> list[_R
     return [_Residue(r * scale, dr * scale, pole, pole_dzeta) for r, dr in _numerators(zeta, kind, wanted)]
 
 
-def _fill(basis: Columns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: ChannelKind) -> None:
+def _fill(basis: ModeColumns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: ChannelKind) -> None:
     """Write row j: the response of a coefficient and its derivatives by (ln f₀, ln ζ)."""
     r, dr, pole, pole_dzeta = residue.upper, residue.by_ln_zeta, residue.pole, residue.pole_by_ln_zeta
     rc, drc = np.conj(r), np.conj(dr)
@@ -294,4 +318,5 @@ class SteadyColumns:
 
     def _answers(self, omega: Floats) -> tuple[Complexes, Complexes]:
         p = 1j * omega
-        return 1.0 / (p - self.pole[:, None]), 1.0 / (p - np.conj(self.pole)[:, None])
+        upper, lower = self.pole[:, None], np.conj(self.pole)[:, None]
+        return np.asarray(1.0 / (p - upper)), np.asarray(1.0 / (p - lower))
