@@ -19,6 +19,7 @@ from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.band import Band, Complexes
 from reportgen.compute.identification.misfit.level_competition import levelled
 from reportgen.compute.identification.misfit.level_dependence import LevelShape, swept_shape
+from reportgen.compute.identification.misfit.pole_search import converge
 from reportgen.compute.identification.misfit.swept_band import band_of
 from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
 from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, residual_of
@@ -69,6 +70,21 @@ class AccountOf:
         sigma = np.empty_like(state.size)
         sigma[self.order] = state.doubt.noise(state.size)
         return sigma * self.problem.drive.amplitude[:, None]
+
+    def could_be_steady(self, still: FitProblem) -> bool:
+        """Whether the same poles, moved, fit the rows as steady state to within the price of all unknowns.
+
+        A steady account that explains more needs about the same modes, and can save no more than that price.
+        """
+        state = self.account.state
+        other = replace(state, band=band_of(still)[0])
+        other.settle()
+        converge(other, 10)
+        read = state.band.valid
+        sigma = state.doubt.noise(state.size)
+        own, steady = (float(np.sum(np.abs(each.left / sigma)[read] ** 2)) for each in (state, other))
+        readings = 2.0 * float(np.sum(read))
+        return bool(readings * np.log(steady / own) < self.unknowns() * np.log(readings))
 
     def explains_more_than(self, left: Complexes, unknowns: int) -> bool:
         """Whether Schwarz's criterion is for the account, against a model that leaves so much, (n, c)."""
