@@ -200,16 +200,18 @@ class AccountReport:
         matrix = real_rows(np.concatenate([values, direct_columns(self.band, state.all_rows)]), weight)
         x = np.ascontiguousarray(state.fit.residues[:, c]).view(float)
         slopes = real_rows(moved_by_poles(x, change), weight)
-        scale = 1.0 / np.sqrt(np.maximum(np.einsum("ij,ij->i", matrix, matrix), 1e-300))
+        square = np.asarray(np.einsum("ij,ij->i", matrix, matrix), float)
+        scale = np.asarray(1.0 / np.sqrt(np.maximum(square, 1e-300)), float)
         inverse = np.asarray(np.linalg.pinv((matrix @ matrix.T) * np.outer(scale, scale), rcond=1e-12, hermitian=True))
-        return ChannelSpread(np.asarray(scale), inverse, slopes @ matrix.T)
+        return ChannelSpread(scale, inverse, slopes @ matrix.T)
 
     def size_std(self, c: int, omega: float, spread: ChannelSpread) -> float:
         """Standard deviation of the steady response of channel c at ω (rad/s), noise and misfit in it."""
         by_x, by_pole = self._size_gradient(c, omega)
         own = spread.scale * (spread.inverse @ (spread.scale * by_x))
         total = by_pole - spread.cross @ own
-        return float(np.sqrt(max(by_x @ own + total @ self.account.seen.poles @ total, 0.0)))
+        variance = float(by_x @ own + total @ self.account.seen.poles @ total)
+        return float(np.sqrt(max(variance, 0.0)))
 
     def _size_gradient(self, c: int, omega: float) -> tuple[Floats, Floats]:
         """∂|H|/∂coefficients, (P,), and by (ln ω₀, ln ζ) of all poles, (2k,), at ω."""

@@ -161,7 +161,7 @@ def solve(
 
 
 def moved_by_poles(x: Floats, change: Complexes) -> Complexes:
-    """Change of a model by (ln ω₀, ln ζ) of every pole, (2k, n), for coefficients (2k,) and ``mode_columns``' slopes."""
+    """Change of a model by (ln ω₀, ln ζ) of every pole, (2k, n): coefficients (2k,) with slopes of columns."""
     moved = x[::2, None, None] * change[::2] + x[1::2, None, None] * change[1::2]
     return np.asarray(moved.reshape(len(x), -1))
 
