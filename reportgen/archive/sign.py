@@ -270,6 +270,9 @@ def certificates(paths: Sequence[Path]) -> list[Any]:
         return []
     from pyhanko import keys
 
+    odd = [path for path in paths if path.exists() and not path.is_file()]
+    if odd:
+        raise ArchiveError(message("sign.no-ordinary-file", path=str(odd[0])))
     load: Any = keys.load_certs_from_pemder
     try:
         return list(load([str(path) for path in paths]))

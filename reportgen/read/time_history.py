@@ -25,6 +25,9 @@ from reportgen.records.message import Message, Place, message
 from reportgen.units import parse_quantity
 
 SAMPLE_RATE_KEY = "sample rate"
+SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 0.001, 1e9
+"""Outside these, a stated sample rate is a mistake: nothing that vibrates is recorded at one sample in a
+quarter of an hour, or at a thousand million a second, and nothing can be computed from either."""
 _HDF5_PLACES = (0, 512, 1024, 2048)
 
 
@@ -149,17 +152,26 @@ def _sample_rate(
     if stated is None:
         if recording.sample_rate_hz is None:
             findings.append(error(Place(name), message("record.no-sample-rate")))
+        elif not SLOWEST_RATE_HZ <= recording.sample_rate_hz <= FASTEST_RATE_HZ:
+            findings.append(error(Place(name), _no_rate(recording.sample_rate_hz)))
         return recording.sample_rate_hz
     try:
         rate = parse_quantity(stated, "frequency").si
     except UnitError as fault:
         findings.append(error(where, message("record.sample-rate", what=fault.said)))
         return None
+    if not SLOWEST_RATE_HZ <= rate <= FASTEST_RATE_HZ:
+        findings.append(error(where, _no_rate(rate)))
+        return None
     own = recording.sample_rate_hz
     if own is not None and abs(rate / own - 1.0) > 1e-4:
         differs = message("record.sample-rate-differs", stated=stated, file_hz=own)
         findings.append(warning(where, differs))
     return rate
+
+
+def _no_rate(rate: float) -> Message:
+    return message("record.rate-beyond", rate_hz=rate, slowest_hz=SLOWEST_RATE_HZ, fastest_hz=FASTEST_RATE_HZ)
 
 
 def _offer(recording: Recording) -> Message:

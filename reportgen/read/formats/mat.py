@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.hdf5 import FEWEST_SAMPLES, INTERVAL_NAMES, RATE_NAMES, TIME_NAMES
+from reportgen.read.formats.mat_bounds import claims_of
 from reportgen.read.formats.mat_pieces import samples_of
 from reportgen.read.formats.mat_tree import leaf, leaves, parent, units_of
 from reportgen.read.formats.recording import Fetch, Recording, Rows, Spool, StoredChannel, even_rate
 from reportgen.records.log import Floats
+from reportgen.records.message import Said, message
 
 _UNIT_NAMES = ("units", "unit")
 _FREQUENCY_NAMES = ("frequency", "freq", "f", "frequencies", "hz", "frequency_hz", "freq_hz")
@@ -70,19 +72,21 @@ def open_mat(path: Path, name: str) -> Recording:
     """Open a MAT file. Raises ReadError."""
     from scipy.io import whosmat
 
+    claims = claims_of(path, name)
     try:
-        found = [(key, tuple(shape), kind) for key, shape, kind in whosmat(path)]
+        found = [(key, tuple(shape), kind) for key, shape, kind in whosmat(path) if key not in claims.refused]
     except Exception as fault:  # scipy raises many kinds for a broken file
         raise ReadError(
             name, f"MAT file that cannot be read ({_brief(fault)}); save it again, as version 7 or 7.3"
         ) from None
     variables, damage, large = _load(path, found)
-    nested, texts = ([], {}) if damage else _nested(path, found)
+    nested, texts, broken = ([], {}, ()) if damage else _nested(path, found)
+    not_opened: tuple[Said, ...] = (*claims.refused.values(), *large, *broken)
     variables += nested
     long = [each for each in variables if each.samples >= FEWEST_SAMPLES]
     times, signals = [each for each in long if each.is_time], [each for each in long if not each.is_time]
     if not signals:
-        raise ReadError(name, next(iter(large), None) or damage or _nothing(variables))
+        raise ReadError(name, next(iter(not_opened), None) or damage or _nothing(variables))
     rates = {each.name: _rate(each.name, variables, times) for each in signals}
     kinds = [(each.samples, rates[each.name]) for each in signals]
     common = max(set(kinds), key=lambda kind: (kind[1] is not None, kinds.count(kind), kind[0]))
@@ -101,7 +105,7 @@ def open_mat(path: Path, name: str) -> Recording:
         damage=damage,
         layout=f"MAT, {len(places)} channels in {len(chosen)} variables",
         refused=(
-            *large,
+            *not_opened,
             *(
                 f"{each.name}: {each.samples} samples{_at(rates[each.name])}, unlike the {common[0]}{_at(common[1])} "
                 "of the others"
@@ -138,18 +142,22 @@ def _rows_of_frequency(signals: list[_Variable]) -> str | None:
     )
 
 
-def _nested(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[list[_Variable], dict[str, str]]:
+def _nested(
+    path: Path, found: list[tuple[str, tuple[int, ...], str]]
+) -> tuple[list[_Variable], dict[str, str], tuple[Said, ...]]:
     """Numbers inside structures and cell arrays as variables named by their path, and texts by theirs."""
     from scipy.io import loadmat
 
     variables: list[_Variable] = []
     texts: dict[str, str] = {}
+    broken: list[Said] = []
     for key, _, kind in found:
         if kind not in ("struct", "cell"):
             continue
         try:
             value = loadmat(path, variable_names=[key])[key]
-        except Exception:  # scipy raises many kinds for a broken variable
+        except Exception as fault:  # scipy raises many kinds for a broken variable
+            broken.append(message("mat.broken", variable=key, reason=_brief(fault)))
             continue
         for name, each in leaves(key, value):
             if each.dtype.kind == "U":
@@ -157,7 +165,7 @@ def _nested(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[
             elif each.dtype.kind in "iuf" and each.ndim <= 2 and each.size:
                 rows = np.atleast_2d(each)
                 variables.append(_spooled(name, rows if rows.shape[0] >= rows.shape[1] else rows.T))
-    return variables, texts
+    return variables, texts, tuple(broken)
 
 
 def _nested_units(places: list[tuple[_Variable, int]], texts: dict[str, str], timed: bool) -> list[str]:
@@ -270,7 +278,10 @@ def _units(path: Path, found: list[tuple[str, tuple[int, ...], str]], channels: 
 
     for key, _, kind in found:
         if key.casefold() in _UNIT_NAMES and kind in ("char", "cell"):
-            value = loadmat(path, variable_names=[key], simplify_cells=True)[key]
+            try:
+                value = loadmat(path, variable_names=[key], simplify_cells=True)[key]
+            except Exception:  # scipy raises many kinds for a broken variable; then the file says no unit
+                continue
             texts = [str(each).strip() for each in np.atleast_1d(value)]
             if len(texts) in (1, channels):
                 return texts * (channels if len(texts) == 1 else 1)

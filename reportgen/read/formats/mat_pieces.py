@@ -27,8 +27,8 @@ _PIECE = 1 << 20
 """Bytes read, and unpacked, at a time; a multiple of every size of number."""
 
 
-class _Bytes:
-    """The bytes of one element, unpacked where it is compressed."""
+class BytesOfElement:
+    """Bytes of one element, unpacked where it is compressed."""
 
     def __init__(self, file: IO[bytes], length: int, compressed: bool) -> None:
         self._file, self._left = file, length
@@ -84,7 +84,7 @@ def samples_of(path: Path, key: str) -> tuple[int, int, Rows] | None:
             kind, length = struct.unpack(order + "II", tag)
             after = file.tell() + length
             if kind in (_MATRIX, _COMPRESSED):
-                numbers = _Bytes(file, length, kind == _COMPRESSED)
+                numbers = BytesOfElement(file, length, kind == _COMPRESSED)
                 if kind == _COMPRESSED:
                     numbers.read(8)
                 matrix = _matrix(numbers, order)
@@ -94,7 +94,7 @@ def samples_of(path: Path, key: str) -> tuple[int, int, Rows] | None:
     return None
 
 
-def _element(source: _Bytes, order: str) -> tuple[int, bytes]:
+def _element(source: BytesOfElement, order: str) -> tuple[int, bytes]:
     """A small element whole: its type and its bytes."""
     tag = source.read(8)
     kind, length = struct.unpack(order + "II", tag)
@@ -103,7 +103,7 @@ def _element(source: _Bytes, order: str) -> tuple[int, bytes]:
     return kind, source.read(length + -length % 8)[:length]
 
 
-def _matrix(source: _Bytes, order: str) -> _Matrix | None:
+def _matrix(source: BytesOfElement, order: str) -> _Matrix | None:
     _, flags = _element(source, order)
     if len(flags) < 4:
         return None
@@ -119,13 +119,13 @@ def _matrix(source: _Bytes, order: str) -> _Matrix | None:
     return _Matrix(name, shape, stored, length, plain=whole and len(shape) == 2 and not word & _COMPLEX)
 
 
-def _numbers(matrix: _Matrix, source: _Bytes, piece: int) -> Iterator[Floats]:
+def _numbers(matrix: _Matrix, source: BytesOfElement, piece: int) -> Iterator[Floats]:
     """The numbers as they follow each other, so many bytes at a time."""
     for begin in range(0, matrix.count, piece):
         yield np.frombuffer(source.read(min(piece, matrix.count - begin)), matrix.kind).astype(np.float64)
 
 
-def _laid_down(matrix: _Matrix, source: _Bytes) -> tuple[int, int, Rows]:
+def _laid_down(matrix: _Matrix, source: BytesOfElement) -> tuple[int, int, Rows]:
     rows, columns = matrix.shape
     if rows >= columns:
         return rows, columns, _by_columns(_numbers(matrix, source, _PIECE), rows, columns)

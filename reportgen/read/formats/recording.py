@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -191,6 +192,8 @@ def rounded_rate(interval_s: float, half_digit_s: float) -> float:
     >>> rounded_rate(1.95312e-05, 5e-11), rounded_rate(1.52588e-05, 5e-11)
     (51200.0, 65536.0)
     """
+    if not math.isfinite(1.0 / interval_s):
+        return math.inf
     for step in (1e4, 1e3, 1e2, 10.0, 1.0, 0.1, 0.01):
         rate = round(1.0 / interval_s / step) * step
         if rate > 0 and abs(1.0 / rate - interval_s) <= half_digit_s * (1.0 + 1e-6):

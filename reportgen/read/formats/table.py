@@ -14,6 +14,7 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate
+from reportgen.read.table.cells import LONGEST_CELL, is_cut
 from reportgen.read.table.clock import read_clock
 from reportgen.read.table.columns import Column, Meaning, understand
 from reportgen.read.table.row_findings import line_list
@@ -175,7 +176,7 @@ def open_table(path: Path, name: str) -> Recording:
         remarks=layout.remarks,
         damage=_both(refused.damage, _lost(times, rate, layout)),
         layout=layout.described,
-        refused=refused.told,
+        refused=(*_cut_names(layout), *refused.told),
     )
 
 
@@ -188,6 +189,11 @@ def _clock_piece(words: list[list[str]], name: str, layout: TableLayout) -> Call
             f"{name}:{layout.data_line + wrong}", f"{words[0][wrong]!r} is no time; write seconds, or 09:14:02.5"
         )
     return lambda start, stop: seconds[start:stop]
+
+
+def _cut_names(layout: TableLayout) -> tuple[Message, ...]:
+    cut = (place + 1 for place, cells in enumerate(_headers(layout)) if any(map(is_cut, cells)))
+    return tuple(message("column.name-cut", column=each, most=LONGEST_CELL) for each in cut)
 
 
 def _lost(times: _Times | None, rate: float | None, layout: TableLayout) -> Message | None:

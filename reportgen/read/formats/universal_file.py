@@ -8,6 +8,7 @@ missing.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -20,8 +21,15 @@ from numpy.typing import NDArray
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate, stacked
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, Place, Said, message
 
 _MARK = b"-1"
+_MOST_SETS = 10_000
+"""A record holds dozens of channels."""
+_BEHIND_A_LINE = 8
+"""Characters that may stand behind the last field of a line: some programs number their lines there."""
+_LARGEST_FIELD = 2.0**53
+"""Above, a number in a header counts nothing that a file can hold."""
 _DIRECTIONS = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}
 _KIND_UNITS = {8: ("m", 1, 0), 11: ("m/s", 1, 0), 12: ("m/s^2", 1, 0), 13: ("N", 0, 1), 2: ("strain", 0, 0)}
 """Specific data type to its SI unit and the powers of length and force in it."""
@@ -66,6 +74,8 @@ class FunctionSet:
     held: int = 0
     """Values really in the file."""
     line_bytes: int = 0
+    odd: Message | None = None
+    """What of its header is no number, or that its end is not marked."""
     spooled: Rows | None = field(default=None, repr=False)
     """Stored numbers one a row, where they could not be fetched by place."""
 
@@ -126,10 +136,11 @@ def open_universal_file(path: Path, name: str) -> Recording:
     )
 
 
-def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], str | None]:
+def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], Said | None]:
     """Every dataset 58, the factors of length and force of dataset 164, and what is damaged. Raises ReadError."""
     sets: list[FunctionSet] = []
-    factors, damage, line = (1.0, 1.0), None, 0
+    factors, line = (1.0, 1.0), 0
+    damage: Said | None = None
     with path.open("rb") as stream:
         while text := stream.readline():
             line += 1
@@ -138,8 +149,11 @@ def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, fl
             kind = stream.readline()
             line += 1
             if kind[:6].strip() == b"58":
+                if len(sets) == _MOST_SETS:
+                    raise ReadError(Place(name, line), message("record.many-sets", most=_MOST_SETS))
                 found, line = _read_set(stream, kind, len(sets) + 1, line, name)
                 sets.append(found)
+                damage = found.odd or damage
                 if found.held < found.values:
                     damage = (
                         f"set {found.number} ({found.ids[0]}) breaks off after {found.held} of {found.values} values"
@@ -185,10 +199,29 @@ def _reference_unit(ten: str) -> str:
 
 
 def _field(text: str, start: int, width: int, default: float = 0.0) -> float:
+    """A number of a header; ``default`` where there is none, or one that counts and measures nothing."""
     try:
-        return float(text[start : start + width].replace("D", "E"))
+        number = float(text[start : start + width].replace("D", "E"))
     except ValueError:
         return default
+    return number if _counts(number) else default
+
+
+def _counts(number: float) -> bool:
+    return math.isfinite(number) and abs(number) <= _LARGEST_FIELD
+
+
+_FIELDS = ((5, 0, 5), (5, 41, 10), (5, 51, 4), (6, 30, 13), (6, 43, 13), (7, 0, 10), (8, 0, 10), (9, 0, 10))
+"""Record, place and width of the numbers that are used: function, node, direction, start, interval, kinds of axes."""
+
+
+def _odd_field(header: list[str], number: int, line: int) -> Message | None:
+    """The first of them where something stands that is no number; a blank one is left out by many programs."""
+    for record, start, width in _FIELDS:
+        text = header[record][start : start + width].strip()
+        if text and math.isnan(_field(text, 0, width, math.nan)):
+            return message("record.odd-field", set=number, line=line + record + 1, text=text)
+    return None
 
 
 def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str) -> tuple[FunctionSet, int]:
@@ -223,6 +256,7 @@ def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str)
         byte_order=order,
         reference=f"{int(_field(six, 66, 10))}{_DIRECTIONS.get(int(_field(six, 76, 4)), '')}",
         reference_unit=_reference_unit(ten),
+        odd=_odd_field(header, number, line),
     )
     return (_place_binary if binary else _place_text)(stream, raw, line + 11)
 
@@ -238,7 +272,8 @@ def _place_binary(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[Fun
     mark = tail.find(b"    -1")
     stream.seek(min(end, offset + wanted) + (mark + 6 if mark >= 0 else 0))
     stream.readline()
-    return replace(found, offset=offset, held=held), line + 1
+    open_ended = message("record.no-end-mark", set=found.number) if mark < 0 and held == found.values else None
+    return replace(found, offset=offset, held=held, odd=found.odd or open_ended), line + 1
 
 
 def _place_text(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[FunctionSet, int]:
@@ -250,7 +285,7 @@ def _place_text(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[Funct
     full = found.values * found.numbers // per_line
     stream.seek(offset + len(first) * full)
     last = stream.readline() if lines > full else b""
-    closed = stream.readline().strip() == _MARK and len(first.rstrip()) <= sum(found.widths) + 8
+    closed = stream.readline().strip() == _MARK and len(first.rstrip()) <= sum(found.widths) + _BEHIND_A_LINE
     if closed and full and first.endswith(b"\n") and last.strip() != _MARK and _even_lines(stream, offset, first, full):
         stream.seek(offset + len(first) * full + len(last))
         stream.readline()
@@ -275,7 +310,7 @@ def _parse_lines(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[Func
     while text := stream.readline():
         line += 1
         bare = text.decode("latin-1").rstrip()
-        if bare.strip() == "-1":
+        if bare.strip() == "-1" or len(bare) > edges[-1] + _BEHIND_A_LINE:
             break
         try:
             pending += [float(bare[a:b].replace("D", "E")) for a, b in pairwise(edges) if bare[a:b].strip()]
@@ -331,12 +366,14 @@ def _common(
     refused = [
         f"set {each.number}: sampled at {rates[each.number] or 0:g} Hz, unlike the {rate or 0:g} Hz of the others"
         for each in sets
-        if each not in same
+        if rates[each.number] != rate
     ]
     longest = max(each.held for each in same)
     chosen = [each for each in same if each.held >= 0.9 * longest]
     refused += [
-        f"set {each.number}: only {each.held} of {longest} samples, left out" for each in same if each not in chosen
+        f"set {each.number}: only {each.held} of {longest} samples, left out"
+        for each in same
+        if each.held < 0.9 * longest
     ]
     return chosen, min(each.held for each in chosen), refused
 
