@@ -225,6 +225,7 @@ def compute_report(
     from reportgen.compute.comparison.level_dependence import level_dependence
     from reportgen.compute.comparison.run_comparison import compare_quality
     from reportgen.compute.comparison.shift import run_shifts
+    from reportgen.compute.frequency_uncertainty import assumptions
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.modes.modes import join_modes
     from reportgen.compute.quality.quality_findings import quality_findings
@@ -254,6 +255,7 @@ def compute_report(
         exciter=exciter_check(job, runs),
         pictures=mode_pictures(job, modes, beam_fits),
         opinions=job.report.opinions,
+        assumptions=assumptions(job, runs),
     )
 
 

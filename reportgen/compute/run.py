@@ -11,6 +11,7 @@ from reportgen.compute.decay.decay import CRITERION, identify_decay
 from reportgen.compute.decay.pluck import decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
+from reportgen.compute.frequency_uncertainty import with_uncertainties
 from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
@@ -43,8 +44,9 @@ _CUT_SHORT = message("run.decay-cut-short")
 
 def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
     """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is."""
+    clock = job.clock_of(run)
     if run.kind is RunKind.DECAY:
-        return decay_run(run, log)
+        return with_uncertainties(decay_run(run, log), clock)
     sweep = sweep_of(job, run, log, progress, workers=workers)
     sweep, returned = without_returns(sweep) if run.kind in (RunKind.SURVEY, RunKind.SWEEP) else (sweep, 0)
     control = present_control(job, run, [trace.channel for trace in sweep.traces])
@@ -79,6 +81,8 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
+    swept_filter = None if swept.time_s is None else run.tracking_filter
+    result = with_uncertainties(result, clock, swept_filter)
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
 
 

@@ -134,3 +134,5 @@ class Report:
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""
     level_dependence: tuple[LevelDependence, ...] = ()
+    assumptions: tuple[Message, ...] = ()
+    """What stated uncertainties rest on because the job does not say it."""

@@ -32,16 +32,12 @@ from typing import Any
 
 from reportgen.errors import RenderError
 from reportgen.records.message import Amount, Message, Place, Said, Value
-from reportgen.records.rounding import noted_decimals
-from reportgen.render.numbers import SECONDS, Numbers
+from reportgen.records.rounding import places
+from reportgen.render.numbers import COUNTED, SECONDS, Numbers
 from reportgen.resources import data_dir
 
 _JOINED = "joined"
 _BESIDE = "beside"
-_DIGITS_BESIDE = 3
-"""Significant digits of a value beside its limit; more where they are needed to tell the two apart."""
-_DIGITS_ALONE = 4
-"""Significant digits of a value that was held against nothing."""
 _QUOTED = "quoted"
 _AND = {"en": "and", "de": "und"}
 _LARGEST_IN_DIGITS = 1e6
@@ -144,13 +140,16 @@ class Catalogue(string.Formatter):
 
     def _beside(self, amount: Amount) -> str:
         value, limit = amount.value, amount.limit
+        decimals = places(
+            value,
+            amount.uncertainty,
+            resolution=amount.resolution,
+            most_digits=amount.most_digits,
+            whole=amount.unit in COUNTED,
+        )
         if limit is None:
-            return self._number(value, f".{_DIGITS_ALONE}g")
-        if amount.resolution is not None:
-            places = noted_decimals(amount.resolution)
-        else:
-            places = max(0, _DIGITS_BESIDE - 1 - math.floor(math.log10(abs(value)))) if value else _DIGITS_BESIDE - 1
-        return self._numbers.beside_limit(value, limit, places)[0]
+            return self._numbers.decimal(value, decimals)
+        return self._numbers.beside_limit(value, limit, decimals)[0]
 
     def _number(self, value: float, format_spec: str) -> str:
         if not math.isfinite(value):

@@ -14,6 +14,7 @@ from reportgen.records.job import PhotoMetadata, RunKind
 from reportgen.records.log import Floats
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.figures.beam import sketch_beam, sketch_ladder
 from reportgen.render.figures.canvas import sketch
 from reportgen.render.figures.drawings import Drawings, backbones, beams
@@ -163,6 +164,8 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
         "photos_bare": job.report.photo_metadata is PhotoMetadata.REMOVE,
         "budget": _budget(report, language),
+        "frequency_budget": _frequency_budget(report, language),
+        "assumptions": language.sentences(report.assumptions),
     }
 
 
@@ -289,4 +292,22 @@ def _budget(report: Report, language: Language) -> list[Row]:
             ]
             if known and not spoiled(each, channel.id):
                 found.append({"run": each.id, **max(known, key=lambda pair: pair[0])[1]})
+    return found
+
+
+def _frequency_budget(report: Report, language: Language) -> list[Row]:
+    """Uncertainty of the frequency that is known worst, of every run."""
+    k, found = coverage_factor(report.job.report.confidence), []
+    for each in report.runs:
+        stated = [
+            (resonance_.frequency_budget.combined / resonance_.frequency_hz, channel, number, resonance_)
+            for channel in each.channels
+            if not spoiled(each, channel.id)
+            for number, resonance_ in enumerate(channel.resonances, start=1)
+            if resonance_.frequency_budget is not None and not resonance_.rejected
+        ]
+        if stated:
+            _, channel, number, worst = max(stated, key=lambda item: item[0])
+            row = resonance.resonance(each, channel, worst, number, report.job.report.confidence, language)
+            found.append({"run": each.id, **row, "uncertain": resonance.frequency_budget(worst, k, language)})
     return found

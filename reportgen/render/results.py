@@ -16,6 +16,7 @@ from reportgen.records.result import (
     ChannelResult,
     ControlResult,
     DwellResult,
+    FrequencyBudget,
     Mode,
     Observed,
     QualityIssue,
@@ -53,6 +54,7 @@ def results(report: Report) -> dict[str, Any]:
             **({"draft": True} if report.draft else {}),
         },
         "overall": str(report.overall),
+        "assumptions": [_text("message", each) for each in report.assumptions],
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
         "runs": [_run(run) for run in report.runs],
         "modes": [_mode(mode) for mode in report.modes],
@@ -161,6 +163,7 @@ def _resonance(each: Resonance) -> dict[str, Any]:
     return {
         "frequency_hz": each.frequency_hz,
         "frequency_std_hz": each.frequency_std_hz,
+        "frequency_budget": _frequency_budget(each.frequency_budget),
         "q": each.q,
         "q_std": each.q_std,
         "damping_ratio": each.damping_ratio,
@@ -183,6 +186,14 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "level_g": each.level if each.backbone is not None and each.backbone.unit == "g" else None,
         "backbone": _backbone(each),
     }
+
+
+def _frequency_budget(budget: FrequencyBudget | None) -> dict[str, Any] | None:
+    """Standard uncertainties in Hz, each by its cause."""
+    if budget is None:
+        return None
+    causes = ("fit", "clock", "filter", "misfit", "floor")
+    return {f"{cause}_hz": getattr(budget, cause) for cause in causes} | {"clock_stated": budget.clock_stated}
 
 
 def _backbone(each: Resonance) -> dict[str, Any] | None:
@@ -218,7 +229,9 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "frequency_hz": mode.frequency_hz,
         "frequency_std_hz": mode.frequency_std_hz,
         "resolution_hz": mode.resolution_hz,
+        "clock_stated": mode.clock_stated,
         "q": mode.q,
+        "q_std": mode.q_std,
         "damping_ratio": mode.damping_ratio,
         "motion": mode.motion and str(mode.motion),
         "seen_in": list(mode.seen_in),

@@ -335,10 +335,12 @@ class _JobMaker:
 
     def _run(self, run: RunTable, index: int) -> RunPlan:
         columns = tuple((run.columns or {}).items())
+        own, tolerance = run.tracking_filter, run.tracking_filter_tolerance
         return self._made(
             RunPlan,
             run,
             ("run", index),
+            tracking_filter=own if own is None or tolerance is None else replace(own, tolerance=tolerance.si),
             log=slashed(run.log),
             columns=columns,
             log_where=self._where(("run", index, "log")),

@@ -24,6 +24,7 @@ from reportgen.read.job.job_values import (
     positive,
     refuse,
     revision_of,
+    small_share,
     sweep_rate_of,
     text_of,
     texts_of,
@@ -159,6 +160,7 @@ class InstrumentTable(Table):
     due: Day | None = None
     expanded_uncertainty: Annotated[Quantity, PlainValidator(partial(percentage, sample="1.5 %"))] | None = None
     certificate: Text | None = None
+    frequency_uncertainty: Annotated[Quantity, PlainValidator(small_share)] | None = None
 
 
 class ChannelTable(Table):
@@ -233,6 +235,10 @@ class RunTable(Table):
     control: Texts | None = None
     strategy: ControlStrategy | None = None
     tracking_filter: Annotated[TrackingFilter, PlainValidator(tracking_filter_of)] | None = None
+    tracking_filter_tolerance: Annotated[Quantity, PlainValidator(partial(percentage, sample="5 %"))] | None = None
+    controller: Text | None = None
+    acquisition: Text | None = None
+    filter: Text | None = None
     steady_state: bool | None = None
     columns: dict[Text, Text] | None = None
     sweep: Whole | None = None
