@@ -15,7 +15,7 @@ from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
 from reportgen.records.job import Job
 from reportgen.records.log import Log
-from reportgen.records.message import Said, message
+from reportgen.records.message import Message, Said, message
 from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome, overall
@@ -163,8 +163,19 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     return Checked(
         findings=(*inputs.findings, *photo_findings(inputs.job)),
         notes=inputs.notes,
-        open_items=tuple(report_checklist(job)),
+        open_items=(*report_checklist(job), *_open_deviations(inputs)),
     )
+
+
+def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
+    """Deviations without effect or agreement: those that reading alone shows, and those of the report that stands."""
+    from reportgen.archive.standing_deviations import standing_deviations
+    from reportgen.judge.deviations import answered, open_items, read_deviations
+
+    job = inputs.job
+    standing = standing_deviations(job.folder / "report")
+    found = {each.key: each for each in (*standing, *read_deviations(job, inputs.notes))}
+    return open_items(answered(job.deviations, found.values()))
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
@@ -230,6 +241,7 @@ def compute_report(
     from reportgen.compute.modes.modes import join_modes
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
+    from reportgen.judge.deviations import find_deviations
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
@@ -239,6 +251,7 @@ def compute_report(
     shifts = run_shifts(job, runs)
     progress(message("progress.judging"))
     verdicts = judge(job, runs, modes, shifts, inputs.notes)
+    deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
     return Report(
         job=job,
         software=SOFTWARE,
@@ -249,7 +262,8 @@ def compute_report(
         beam_fits=beam_fits,
         verdicts=verdicts,
         overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *quality_findings(job, runs), *findings),
+        findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
+        deviations=deviations,
         shifts=shifts,
         level_dependence=level_dependence(job, runs),
         exciter=exciter_check(job, runs),

@@ -396,6 +396,19 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StatedDeviation:
+    """What the job says of a deviation: one that the report found, by its ``key``, or one of its own."""
+
+    key: str | None = None
+    what: str | None = None
+    when: str | None = None
+    effect: str | None = None
+    """Effect on the result."""
+    agreed_by: str | None = None
+    where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """A whole job folder, read and checked but not yet computed."""
 
@@ -415,6 +428,7 @@ class Job:
     runs: tuple[RunPlan, ...] = ()
     requirements: tuple[Requirement, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    deviations: tuple[StatedDeviation, ...] = ()
     exciter: Exciter | None = None
     notes_files: tuple[Path, ...] = ()
     """Relative to the job folder."""

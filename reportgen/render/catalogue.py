@@ -15,7 +15,8 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ``{names:quoted}``          several values, each in quotes: ``'A1', 'A2'``
 ==========================  =========================================================================================
 
-A value that is itself a message is printed in its own words.
+A value that is itself a message is printed in its own words. Behind `` || `` stands what whoever made the input is to
+do: the terminal says it behind a semicolon, a customer's document leaves it out.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ from reportgen.records.rounding import places
 from reportgen.render.numbers import COUNTED, SECONDS, Numbers
 from reportgen.resources import data_dir
 
+INSTRUCTION = " || "
+"""Between what was found and what to do about it."""
 _JOINED = "joined"
 _BESIDE = "beside"
 _QUOTED = "quoted"
@@ -49,8 +52,16 @@ _LONGEST_VALUE = 2000
 class Catalogue(string.Formatter):
     """Says messages in one language."""
 
-    def __init__(self, language: str, sentences: Mapping[str, str], terms: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        language: str,
+        sentences: Mapping[str, str],
+        terms: Mapping[str, str] | None = None,
+        *,
+        instructs: bool = True,
+    ) -> None:
         self.language = language
+        self._instructs = instructs
         self.sentences = sentences
         self._terms = terms or {}
         self._numbers = Numbers(language)
@@ -66,7 +77,10 @@ class Catalogue(string.Formatter):
         text = self.sentences.get(message.code)
         if text is None:
             raise RenderError(f"{self.language}: no sentence for {message.code!r}")
-        return self.vformat(text, (), dict(message.values))
+        told, _, instruction = text.partition(INSTRUCTION)
+        if instruction and self._instructs:
+            told = f"{told}; {instruction}"
+        return self.vformat(told, (), dict(message.values))
 
     def sentence(self, message: Message) -> str:
         """The message as a whole sentence: a capital at its start and a full stop at its end.
@@ -190,6 +204,16 @@ def _within(words: Iterable[str], length: int) -> Iterator[str]:
             yield "…"
             return
         yield word
+
+
+def without_instructions(of: Catalogue) -> Catalogue:
+    """The same words for a reader who did not make the inputs.
+
+    >>> said = Catalogue("en", {"a": "{n:|time|times} not read || log them with more digits"})
+    >>> said.say(Message("a", (("n", 2),))), without_instructions(said).say(Message("a", (("n", 2),)))
+    ('2 times not read; log them with more digits', '2 times not read')
+    """
+    return Catalogue(of.language, of.sentences, of._terms, instructs=False)
 
 
 def fields_of(sentence: str) -> set[str]:

@@ -48,7 +48,7 @@ def assemble(report: Report, templates: Path) -> Document:
     Raises RenderError for a language without catalogue or a photo that cannot be read.
     """
     own = report.job.report
-    language = Language.of(own.language, templates)
+    language = Language.of(own.language, templates).for_customer()
     sketches = [sketch(plot, language.numbers) for plot in _plots(report, language)]
     sketches += _beam_sketches(report, language)
     pictures = [picture(report.job, each, anchor("photo", n)) for n, each in enumerate(report.job.photos, start=1)]
@@ -152,7 +152,7 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "axes": _axes(report, language, drawings),
         "exciter": [run.exciter_row(each, language) for each in report.exciter],
         "exciter_name": (job.exciter.name if job.exciter else None) or "",
-        "deviations": note.remarks(report, "deviation"),
+        "deviations": [note.deviation(each, language) for each in report.deviations],
         "observations": note.remarks(report, "observation"),
         "opinions": list(dict.fromkeys((*report.opinions, *job.report.opinions))),
         "notes": [note.note(each, language) for each in report.notes],

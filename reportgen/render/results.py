@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from reportgen.records.deviation import Deviation
 from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.message import Said
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
@@ -54,6 +55,7 @@ def results(report: Report) -> dict[str, Any]:
             **({"draft": True} if report.draft else {}),
         },
         "overall": str(report.overall),
+        "deviations": [_deviation(each) for each in report.deviations],
         "assumptions": [_text("message", each) for each in report.assumptions],
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
         "runs": [_run(run) for run in report.runs],
@@ -297,6 +299,23 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "reason_messages": [as_data(each) for each in verdict.reason],
         "bands_hz": [list(band) for band in verdict.bands_hz],
         "evidence": [_evidence(each) for each in verdict.evidence],
+    }
+
+
+def _deviation(each: Deviation) -> dict[str, Any]:
+    return {
+        "kind": str(each.code),
+        "key": each.key,
+        **_text("message", each.message),
+        "run": each.run,
+        "channel": each.channel,
+        "requirement": each.requirement,
+        "bands_hz": [list(band) for band in each.bands_hz],
+        "value": each.value,
+        "unit": each.unit,
+        "where": each.where and str(each.where),
+        "effect": each.effect,
+        "agreed_by": each.agreed_by,
     }
 
 

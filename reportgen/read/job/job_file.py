@@ -52,6 +52,7 @@ from reportgen.records.job import (
     Requirement,
     RunPlan,
     Specimen,
+    StatedDeviation,
 )
 from reportgen.records.message import Message, Place, message
 
@@ -297,6 +298,7 @@ class _JobMaker:
                 self._made(Correction, each, ("correction", i), run=each.run, frequency_hz=each.frequency.si)
                 for i, each in enumerate(table.correction)
             ),
+            deviations=self._all(StatedDeviation, "deviation"),
             exciter=self._made(Exciter, table.exciter, ("exciter",)) if table.exciter else None,
             notes_files=self._notes(),
         )

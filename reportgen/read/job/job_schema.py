@@ -181,6 +181,13 @@ class PhotoTable(Table):
     caption: Text | None = None
 
 
+def _as_written(value: object) -> object:
+    """A day or a moment of TOML as text; anything else as it is."""
+    if isinstance(value, datetime):
+        return value.isoformat(sep=" ")
+    return str(value) if isinstance(value, date) else value
+
+
 class InspectionTable(Table):
     """``[[inspection]]``."""
 
@@ -192,13 +199,7 @@ class InspectionTable(Table):
     @field_validator("when", mode="before")
     @classmethod
     def _day_as_written(cls, value: object) -> object:
-        return (
-            value.isoformat(sep=" ")
-            if isinstance(value, datetime)
-            else str(value)
-            if isinstance(value, date)
-            else value
-        )
+        return _as_written(value)
 
 
 class NotchTable(Table):
@@ -307,6 +308,21 @@ class CorrectionTable(Table):
     mode: Whole | None = None
 
 
+class DeviationTable(Table):
+    """``[[deviation]]``: one that the report found, by its ``key``, or one that only the job knows, in ``what``."""
+
+    key: Text | None = None
+    what: Text | None = None
+    when: Text | None = None
+    effect: Text | None = None
+    agreed_by: Text | None = None
+
+    @field_validator("when", mode="before")
+    @classmethod
+    def _day_as_written(cls, value: object) -> object:
+        return _as_written(value)
+
+
 class JobTable(Table):
     """The whole file."""
 
@@ -325,6 +341,7 @@ class JobTable(Table):
     requirement: tuple[RequirementTable, ...] = ()
     exciter: ExciterTable | None = None
     correction: tuple[CorrectionTable, ...] = ()
+    deviation: tuple[DeviationTable, ...] = ()
 
 
 TABLES: dict[tuple[str, ...], type[Table]] = {
@@ -346,10 +363,22 @@ TABLES: dict[tuple[str, ...], type[Table]] = {
     ("requirement",): RequirementTable,
     ("exciter",): ExciterTable,
     ("correction",): CorrectionTable,
+    ("deviation",): DeviationTable,
 }
 """Every table by its path without indices."""
 
-ARRAYS = {"person", "instrument", "channel", "photo", "inspection", "profile", "run", "requirement", "correction"}
+ARRAYS = {
+    "person",
+    "instrument",
+    "channel",
+    "photo",
+    "inspection",
+    "profile",
+    "run",
+    "requirement",
+    "correction",
+    "deviation",
+}
 """Tables written with two brackets."""
 
 EXAMPLES: dict[str, dict[str, str]] = {
