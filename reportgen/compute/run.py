@@ -15,7 +15,7 @@ from reportgen.compute.frequency_uncertainty import with_uncertainties
 from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
-from reportgen.compute.sweep.control import combine_control, control_dimension, control_result
+from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
 from reportgen.compute.sweep.dwell import dwell_result
 from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
 from reportgen.compute.sweep.several_sweeps import split_sweeps
@@ -66,12 +66,14 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     assumed = found is not None and sweep.time_s is None and not swept.steady
     channels = doubted(channels, profile) if assumed else channels
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
+    spread_db, spread_at_hz = control_spread(sweep, control) or (None, None)
+    held = control_result(sweep, control, run.strategy, profile)
     result = RunResult(
         id=run.id,
         kind=str(run.kind),
         axis=run.axis,
         sweep=facts,
-        control=replace(control_result(sweep, control, run.strategy, profile), time_s=sweep.time_s),
+        control=replace(held, time_s=sweep.time_s, spread_db=spread_db, spread_at_hz=spread_at_hz),
         channels=channels,
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),

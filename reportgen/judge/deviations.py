@@ -206,11 +206,11 @@ def _of_issue(run: RunResult, issue: QualityIssue) -> Iterator[Deviation]:
 
 
 def _of_verdict(verdict: Verdict) -> Deviation:
-    clause, why = verdict.clause, verdict.reason[:1]
+    clause = verdict.clause
     if clause is None:
-        what = message("deviation.not-evaluated", requirement=verdict.requirement, why=why)
+        what = message("deviation.not-evaluated", requirement=verdict.requirement)
     else:
-        what = message("deviation.clause-not-evaluated", requirement=verdict.requirement, clause=clause, why=why)
+        what = message("deviation.clause-not-evaluated", requirement=verdict.requirement, clause=clause)
     return Deviation(
         code=DeviationCode.NOT_EVALUATED,
         key=f"{DeviationCode.NOT_EVALUATED} {verdict.requirement}",

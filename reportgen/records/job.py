@@ -106,6 +106,10 @@ class ReportIdentity:
     """Test method, such as ``IEC 60068-2-6:2007``."""
     summary: str | None = None
     photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
+    purpose: str | None = None
+    """What the test was for."""
+    opinions_by: str | None = None
+    """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
     where: Place = IN_JOB_FILE
@@ -152,6 +156,15 @@ class Specimen:
     description: str | None = None
     mounting: str | None = None
     torque: str | None = None
+    quantity: int | None = None
+    """How many were tested."""
+    operating_state: str | None = None
+    """Whether and how it worked during vibration."""
+    monitoring: str | None = None
+    """How its function was watched during vibration."""
+    fixture: str | None = None
+    axes: tuple[tuple[str, str], ...] = ()
+    """Axis to its direction in the specimen, as written."""
     beam: Beam | None = None
 
 
@@ -186,6 +199,7 @@ class Instrument:
     expanded_uncertainty: Quantity | None = None
     """Relative, coverage factor 2."""
     certificate: str | None = None
+    calibration_laboratory: str | None = None
     frequency_uncertainty: Quantity | None = None
     """Of its clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
@@ -292,6 +306,8 @@ class Profile:
     abort: tuple[ToleranceBand, ...] = ()
     notches: tuple[Notch, ...] = ()
     duration: Quantity | None = None
+    sweep_cycles: float | None = None
+    """Times the range is to be travelled once in each direction (IEC 60068-2-6), along each axis."""
     source: str | None = None
     where: Place = IN_JOB_FILE
 

@@ -131,6 +131,9 @@ class ControlResult:
     """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
     time_at_level_s: float | None = None
     """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
+    spread_db: float | None = None
+    """Largest over smallest control channel at the row where they differ most; None with one channel."""
+    spread_at_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -141,7 +141,7 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "instruments": [identity.instrument(each, language) for each in job.instruments],
         "channels": [identity.channel(each, language) for each in job.channels],
         "inspections": identity.inspections(job, language),
-        "profiles": [run.profile(each, language) for each in job.profiles],
+        "profiles": [run.profile(each, job, report.runs, language) for each in job.profiles],
         "plans": [identity.planned_run(job, each, language) for each in job.runs],
         "runs": [_run(report, each, language, drawings) for each in report.runs],
         "swept": any(each.sweep is not None and each.dwell is None for each in report.runs),

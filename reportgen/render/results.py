@@ -87,6 +87,7 @@ def _run(run: RunResult) -> dict[str, Any]:
         "rows": sweep and sweep.rows,
         "duration_s": sweep and sweep.duration_s,
         "cycles": sweep and sweep.cycles,
+        "sweep_cycles": sweep and sweep.sweep_cycles,
         "holds": [{"at_hz": f, "seconds": s} for f, s in sweep.holds] if sweep else [],
         "level_steps": [{"at_hz": f, "db": d} for f, d in sweep.level_steps] if sweep else [],
         "pieces": [{"first_hz": a, "last_hz": b} for a, b in sweep.pieces] if sweep else [],
@@ -119,6 +120,8 @@ def _control(control: ControlResult) -> dict[str, Any]:
         "at_hz": control.at_hz,
         "outside_bands": [list(band) for band in control.outside_bands],
         "outside_share": control.outside_share,
+        "spread_db": control.spread_db,
+        "spread_at_hz": control.spread_at_hz,
         "aborted_bands": [list(band) for band in control.aborted_bands],
         **_reason("reason", control.reason),
     }

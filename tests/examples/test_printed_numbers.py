@@ -141,7 +141,7 @@ def test_page_1_says_that_the_level_was_6_db_low_over_the_first_mode(boom):
     """Fault: "No deviation from the method was noted." beside a level 6 dB low over the first resonance."""
     text, found = boom
     first = " ".join(text.split("\f")[0].split())
-    assert re.search(r"X-SWEEP: the level was −6\.\d dB off .* over the resonance at 10\.76 Hz", first)
+    assert re.search(r"X-SWEEP: the level was changed by −6\.\d dB .* over the resonance at 10\.76 Hz", first)
     assert "No deviation" not in text
     (only,) = [each for each in found["deviations"] if each["kind"] == "level change"]
     assert only["bands_hz"][0][0] < 10.76 < only["bands_hz"][0][1]

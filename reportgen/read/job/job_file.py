@@ -274,7 +274,13 @@ class _JobMaker:
             report=self._made(ReportIdentity, table.report, ("report",)),
             laboratory=self._made(Party, table.laboratory, ("laboratory",)),
             customer=self._made(Party, table.customer, ("customer",)),
-            specimen=self._made(Specimen, table.specimen, ("specimen",), beam=self._beam(table.specimen.beam)),
+            specimen=self._made(
+                Specimen,
+                table.specimen,
+                ("specimen",),
+                beam=self._beam(table.specimen.beam),
+                axes=tuple((table.specimen.axes or {}).items()),
+            ),
             environment=self._made(Environment, table.environment, ("environment",))
             if table.environment
             else Environment(),

@@ -25,6 +25,7 @@ from reportgen.read.job.job_values import (
     refuse,
     revision_of,
     small_share,
+    sweep_cycles_of,
     sweep_rate_of,
     text_of,
     texts_of,
@@ -92,6 +93,8 @@ class ReportTable(Table):
     distribution: Texts | None = None
     standard: Text | None = None
     summary: Text | None = None
+    purpose: Text | None = None
+    opinions_by: Text | None = None
     opinions: Texts | None = None
     notes: Texts | None = None
 
@@ -130,6 +133,11 @@ class SpecimenTable(Table):
     description: Text | None = None
     mounting: Text | None = None
     torque: Text | None = None
+    quantity: Whole | None = None
+    operating_state: Text | None = None
+    monitoring: Text | None = None
+    fixture: Text | None = None
+    axes: dict[Text, Text] | None = None
     beam: BeamTable | None = None
 
 
@@ -160,6 +168,7 @@ class InstrumentTable(Table):
     due: Day | None = None
     expanded_uncertainty: Annotated[Quantity, PlainValidator(partial(percentage, sample="1.5 %"))] | None = None
     certificate: Text | None = None
+    calibration_laboratory: Text | None = None
     frequency_uncertainty: Annotated[Quantity, PlainValidator(small_share)] | None = None
 
 
@@ -220,6 +229,7 @@ class ProfileTable(Table):
     abort: Tolerance | None = None
     notch: tuple[NotchTable, ...] | None = None
     duration: Annotated[Quantity, _of("30 min", "time", "count")] | None = None
+    sweep_cycles: Annotated[float, PlainValidator(sweep_cycles_of)] | None = None
     source: Text | None = None
 
 

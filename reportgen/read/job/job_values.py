@@ -102,6 +102,13 @@ def small_share(text: object, sample: str = "20 ppm") -> Quantity:
     return quantity
 
 
+def sweep_cycles_of(value: object) -> float:
+    """Number of sweep cycles, there and back; one sweep up is half a cycle."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value < 1e6:
+        raise refuse(message("value.no-sweep-cycles", found=shown(value)))
+    return float(value)
+
+
 def position_of(text: object) -> Quantity:
     """Place along a beam: ``380 mm``, ``0.9 L`` or ``90 %``."""
     if isinstance(text, str) and text.strip().endswith(("L", "l")):

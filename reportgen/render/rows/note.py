@@ -30,7 +30,7 @@ def deviation(each: Deviation, language: Language) -> Row:
     return {
         "key": each.key,
         "kind": language.catalogue.format_field(each.code, ""),
-        "text": language.sentence(each.message),
+        "text": language.whole(each.message),
         "where": where,
         "anchor": anchor("note", where) if noted else "",
         "run": each.run or "",
