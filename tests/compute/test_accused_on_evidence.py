@@ -231,6 +231,18 @@ def test_where_no_rigid_range_was_swept_both_runs_are_in_doubt():
     assert found == ([(IssueKind.WRONG_UNIT, "A1")], [(IssueKind.WRONG_UNIT, "A1")])
 
 
+def test_the_wrong_run_is_named_where_the_sweep_begins_close_below_the_first_mode():
+    """Both runs were put in doubt: at the tip of an arm nothing was read at rest from 0.45 of the first mode on."""
+    modes = tuple((f0, q, 1.57 if f0 == min(each[0] for each in MODES) else share) for f0, q, share in MODES)
+    tip = structure(F, modes)
+    runs = [
+        result(name, {"A1": noisy(tip, 0.02, seed) * factor, "A2": noisy(structure(F, OTHER), 0.02, seed + 9)})
+        for name, factor, seed in (("X-PRE", 1.0, 1), ("X-POST", G, 2))
+    ]
+    first, second = (above(each, 0.45 * modes[0][0]) for each in runs)
+    assert compared(first, second) == ([], [(IssueKind.WRONG_UNIT, "A1")])
+
+
 def test_a_gain_that_is_no_unit_is_said_as_one():
     found = compared(result("X-PRE", BEFORE), result("X-POST", {"A1": 0.6 * A1, "A2": A2}))
     assert found == ([], [(IssueKind.GAIN_DIFFERS, "A1")])
