@@ -33,7 +33,7 @@ RIGHT_SHARE = 0.25
 LARGE_DB = 18.0
 """A gain of eight, such as that of g and m/s²: more than the share of a mode changes the ratio below its resonance."""
 ROUGH_STD = 0.1
-"""Standard uncertainty of the ratio at rest, as a fraction, that still tells which of two such gains is the exciter's."""
+"""Standard uncertainty of the ratio at rest, as a fraction, that tells which of two such gains is the exciter's."""
 OTHERS_NOISIER = 2.5
 """Another channel whose scatter rose as much points at a cause that is no single sensor's."""
 EVEN_DB = 0.5

@@ -146,7 +146,9 @@ def beside_first_mode(
     if rows.sum() < FEWEST_ROWS:
         return None
     square = (f[rows] / lowest_hz) ** 2
-    return _at_zero(np.stack([np.ones_like(square), square / (1.0 - square), square], axis=1), magnitude[rows], largest_std)
+    return _at_zero(
+        np.stack([np.ones_like(square), square / (1.0 - square), square], axis=1), magnitude[rows], largest_std
+    )
 
 
 def _at_zero(basis: Floats, y: Floats, largest_std: float = LARGEST_STD) -> float | None:
