@@ -15,6 +15,7 @@ from reportgen.records.log import Floats
 from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.figures.beam import sketch_beam, sketch_ladder
 from reportgen.render.figures.canvas import sketch
 from reportgen.render.figures.drawings import Drawings, backbones, beams
@@ -48,7 +49,7 @@ def assemble(report: Report, templates: Path) -> Document:
     Raises RenderError for a language without catalogue or a photo that cannot be read.
     """
     own = report.job.report
-    language = Language.of(own.language, templates)
+    language = Language.of(own.language, templates).for_customer()
     sketches = [sketch(plot, language.numbers) for plot in _plots(report, language)]
     sketches += _beam_sketches(report, language)
     pictures = [picture(report.job, each, anchor("photo", n)) for n, each in enumerate(report.job.photos, start=1)]
@@ -148,7 +149,7 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "instruments": [identity.instrument(each, language) for each in job.instruments],
         "channels": [identity.channel(each, language) for each in job.channels],
         "inspections": identity.inspections(job, language),
-        "profiles": [run.profile(each, language) for each in job.profiles],
+        "profiles": [run.profile(each, job, report.runs, language) for each in job.profiles],
         "plans": [identity.planned_run(job, each, language) for each in job.runs],
         "runs": [_run(report, each, language, drawings) for each in report.runs],
         "swept": any(each.sweep is not None and each.dwell is None for each in report.runs),
@@ -159,7 +160,7 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "axes": _axes(report, language, drawings),
         "exciter": [run.exciter_row(each, language) for each in report.exciter],
         "exciter_name": (job.exciter.name if job.exciter else None) or "",
-        "deviations": note.remarks(report, "deviation"),
+        "deviations": [note.deviation(each, language) for each in report.deviations],
         "observations": note.remarks(report, "observation"),
         "opinions": list(dict.fromkeys((*report.opinions, *job.report.opinions))),
         "notes": [note.note(each, language) for each in report.notes],
@@ -171,6 +172,8 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
         "photos_bare": job.report.photo_metadata is PhotoMetadata.REMOVE,
         "budget": _budget(report, language),
+        "frequency_budget": _frequency_budget(report, language),
+        "assumptions": language.sentences(report.assumptions),
     }
 
 
@@ -299,4 +302,22 @@ def _budget(report: Report, language: Language) -> list[Row]:
             ]
             if known and not spoiled(each, channel.id):
                 found.append({"run": each.id, **max(known, key=lambda pair: pair[0])[1]})
+    return found
+
+
+def _frequency_budget(report: Report, language: Language) -> list[Row]:
+    """Uncertainty of the frequency that is known worst, of every run."""
+    k, found = coverage_factor(report.job.report.confidence), []
+    for each in report.runs:
+        stated = [
+            (resonance_.frequency_budget.combined / resonance_.frequency_hz, channel, number, resonance_)
+            for channel in each.channels
+            if not spoiled(each, channel.id)
+            for number, resonance_ in enumerate(channel.resonances, start=1)
+            if resonance_.frequency_budget is not None and not resonance_.rejected
+        ]
+        if stated:
+            _, channel, number, worst = max(stated, key=lambda item: item[0])
+            row = resonance.resonance(each, channel, worst, number, report.job.report.confidence, language)
+            found.append({"run": each.id, **row, "uncertain": resonance.frequency_budget(worst, k, language)})
     return found

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, time
 from pathlib import Path
 
 from reportgen.records.report import Report, RunShift
-from reportgen.records.rounding import coverage_factor
+from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
 from reportgen.records.verdict import Outcome
 from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
@@ -75,7 +75,8 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
     if low is None:
         return None
     std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
-    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS))
+    most = None if low.resonance.clock_stated else CLOCK_DIGITS
+    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS, most))
     return _number(language, "Lowest natural frequency", shown, "Hz", f"{low.run.id}, {low.channel.id}")
 
 
