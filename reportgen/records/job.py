@@ -59,6 +59,16 @@ class Boundary(StrEnum):
     PINNED_PINNED = "pinned-pinned"
 
 
+class Annex(StrEnum):
+    """Where the annex goes: runs and channels one by one, notes, quality of the data, digests."""
+
+    IN_REPORT = "in report"
+    SEPARATE = "separate"
+    """A file of its own, ``annex.pdf``; the page on screen holds it all the same."""
+    NONE = "none"
+    """Not printed; the numbers stand in results.json, the inputs in the archive."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -85,6 +95,7 @@ class ReportIdentity:
     """Test method, such as ``IEC 60068-2-6:2007``."""
     summary: str | None = None
     photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
+    annex: Annex = Annex.IN_REPORT
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
     where: Place = IN_JOB_FILE
