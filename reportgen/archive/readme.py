@@ -13,7 +13,8 @@ README = "README.txt"
 _WHAT_IS_WHAT = (
     ("data/report.pdf", "the report; among its attachments the inputs travel as well"),
     ("data/report.html", "the same report for a browser"),
-    ("data/summary.pdf", "its two-page summary"),
+    ("data/summary.pdf", "its summary on one page"),
+    ("data/annex.pdf", "its annex, where the job asks for one apart"),
     ("data/results.json", "every number, verdict and finding of the report, as text"),
     ("data/plots/", "the curves, as SVG drawings"),
     ("data/versions.json", "the software that computed and printed, with versions"),
