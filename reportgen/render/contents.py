@@ -60,9 +60,9 @@ class Contents:
         """Sections in the order of printing, each with its parts."""
         return self._sections
 
-    def has_annex(self) -> bool:
-        """Whether there are sections of the annex."""
-        return any(each["annex"] for each in self._sections)
+    def printed(self, key: str) -> bool:
+        """Whether this printing has come past a section: what a laboratory put in the body is not in the annex too."""
+        return key in self._numbers
 
     def _next(self, kind: str, key: str) -> str:
         self._counts[kind] += 1
