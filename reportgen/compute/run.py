@@ -32,7 +32,7 @@ from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
 from reportgen.records.message import Message, message
-from reportgen.records.result import ChannelResult, DecayCurve, QualityIssue, Resonance, RunResult
+from reportgen.records.result import ChannelResult, DecayCurve, IssueKind, QualityIssue, Resonance, RunResult
 from reportgen.units import parse_unit
 
 Say = Callable[[Message], object]
@@ -57,7 +57,8 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     dwelling = run.kind is RunKind.DWELL or facts.direction == "hold"
     pieces = () if dwelling else pieces_of(sweep)
     swept = swept_response(job, run, sweep, sound, level, facts.rate_unit, pieces)
-    found = None if dwelling else identify_modes(swept)
+    not_sought = message("run.no-sweep") if dwelling else _reference_in_doubt(quality, control)
+    found = None if not_sought is not None else identify_modes(swept)
     channels = tuple(
         channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
     )
@@ -73,13 +74,20 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         channels=channels,
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),
-        method=found.method if found else message("run.no-sweep"),
+        method=found.method if found else not_sought or message("run.no-sweep"),
         criterion=found.criterion if found else "",
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
+
+
+def _reference_in_doubt(quality: Sequence[QualityIssue], control: Sequence[str]) -> Message | None:
+    """Why no resonance is sought: a response over something that is not the control has none of the structure's."""
+    doubted = {IssueKind.CONTROLS_DISAGREE, IssueKind.SWAPPED}
+    names = [issue.channel for issue in quality if issue.spoils and issue.kind in doubted and issue.channel in control]
+    return message("run.control-in-doubt", channels=tuple(names)) if names else None
 
 
 def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> SweepLog:

@@ -16,6 +16,7 @@ from reportgen.compute.comparison.run_comparison import compare_quality
 from reportgen.compute.quality.loose_sensor import is_steady
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
+from reportgen.compute.run import compute_run
 from reportgen.compute.seen import decibels
 from reportgen.records.job import (
     Breakpoint,
@@ -26,6 +27,7 @@ from reportgen.records.job import (
     RunPlan,
 )
 from reportgen.records.log import SweepLog, Trace
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, ControlResult, IssueKind, Resonance, RunResult
 from tests.compute.test_quality import JOB, MODES, F, T, structure
 from tests.shared import SHARED
@@ -231,6 +233,18 @@ def test_where_no_rigid_range_was_swept_both_runs_are_in_doubt():
     assert found == ([(IssueKind.WRONG_UNIT, "A1")], [(IssueKind.WRONG_UNIT, "A1")])
 
 
+def test_the_wrong_run_is_named_where_the_sweep_begins_close_below_the_first_mode():
+    """Both runs were put in doubt: at the tip of an arm nothing was read at rest from 0.45 of the first mode on."""
+    modes = tuple((f0, q, 1.57 if f0 == min(each[0] for each in MODES) else share) for f0, q, share in MODES)
+    tip = structure(F, modes)
+    runs = [
+        result(name, {"A1": noisy(tip, 0.02, seed) * factor, "A2": noisy(structure(F, OTHER), 0.02, seed + 9)})
+        for name, factor, seed in (("X-PRE", 1.0, 1), ("X-POST", G, 2))
+    ]
+    first, second = (above(each, 0.45 * modes[0][0]) for each in runs)
+    assert compared(first, second) == ([], [(IssueKind.WRONG_UNIT, "A1")])
+
+
 def test_a_gain_that_is_no_unit_is_said_as_one():
     found = compared(result("X-PRE", BEFORE), result("X-POST", {"A1": 0.6 * A1, "A2": A2}))
     assert found == ([], [(IssueKind.GAIN_DIFFERS, "A1")])
@@ -276,6 +290,14 @@ def test_controls_that_disagree_fifty_fold_carry_no_verdict():
     (issue,) = issues(two_controls(A2 * 1.3), control=("C1", "C2"))
     assert (issue.kind, issue.spoils) == (IssueKind.CONTROLS_DISAGREE, True)
     assert issues(two_controls(noisy(1.1 + 0.3 * (F / 2000.0) ** 2)), control=("C1", "C2")) == []
+
+
+def test_no_resonance_is_sought_against_controls_that_disagree_fifty_fold():
+    """A fit to response over the mean of a control and a response took more than a quarter of an hour."""
+    both = replace(RUN, control=("C1", "C2"))
+    done = compute_run(replace(JOB, runs=(both,)), both, two_controls(A2 * 1.3), lambda _: None)
+    assert done.method == message("run.control-in-doubt", channels=("C2",))
+    assert [channel.resonances for channel in done.channels] == [(), ()]
 
 
 def test_a_control_in_another_unit_than_the_other():

@@ -10,7 +10,7 @@ import numpy as np
 from reportgen.compute.comparison.shift import run_pairs
 from reportgen.compute.quality.swapped_columns import exchanged
 from reportgen.compute.quality.unit_factor import UnitFactor, unit_factor
-from reportgen.compute.quality.wrong_unit import at_rest
+from reportgen.compute.quality.wrong_unit import at_rest, beside_first_mode
 from reportgen.records.job import Job
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
@@ -32,6 +32,8 @@ RIGHT_SHARE = 0.25
 """Of two runs that differ in gain one is right that departs from the exciter by less than a quarter of the other."""
 LARGE_DB = 18.0
 """A gain of eight, such as that of g and m/s²: more than the share of a mode changes the ratio below its resonance."""
+ROUGH_STD = 0.1
+"""Standard uncertainty of the ratio at rest, as a fraction, that still tells two gains so far apart."""
 OTHERS_NOISIER = 2.5
 """Another channel whose scatter rose as much points at a cause that is no single sensor's."""
 EVEN_DB = 0.5
@@ -201,6 +203,8 @@ def _is_wrong(
     A gain that no structure could take for its own shows anywhere below the resonances. None where it is not told.
     """
     levels = [at_rest(channel, lowest_hz) for channel in (a, b)]
+    if None in levels and abs(gain_db) >= LARGE_DB:
+        levels = [beside_first_mode(channel, lowest_hz, ROUGH_STD) for channel in (a, b)]
     if None in levels and abs(gain_db) >= LARGE_DB:
         levels = [_below(channel, lowest_hz) for channel in (a, b)]
     off = [abs(20.0 * np.log10(level)) for level in levels if level is not None]

@@ -131,11 +131,13 @@ def at_rest(channel: ChannelResult, lowest_hz: float | None) -> float | None:
     return _at_zero(np.stack([np.ones_like(x), x, x * x], axis=1), magnitude[rows])
 
 
-def beside_first_mode(channel: ChannelResult, lowest_hz: float | None) -> float | None:
+def beside_first_mode(
+    channel: ChannelResult, lowest_hz: float | None, largest_std: float = LARGEST_STD
+) -> float | None:
     """|response/control| at rest where the sweep began nearer to the first mode, which is then taken along.
 
     c₀ + c₁ r²/(1−r²) + c₂ r², r = f/f₁: the mode without its damping, and the others below theirs. None where the rows
-    do not follow that or do not tell c₀; an antiresonance on the way is such a case.
+    do not follow that or do not tell c₀ to ``largest_std``, a fraction; an antiresonance on the way is such a case.
     """
     if lowest_hz is None:
         return None
@@ -144,10 +146,12 @@ def beside_first_mode(channel: ChannelResult, lowest_hz: float | None) -> float 
     if rows.sum() < FEWEST_ROWS:
         return None
     square = (f[rows] / lowest_hz) ** 2
-    return _at_zero(np.stack([np.ones_like(square), square / (1.0 - square), square], axis=1), magnitude[rows])
+    return _at_zero(
+        np.stack([np.ones_like(square), square / (1.0 - square), square], axis=1), magnitude[rows], largest_std
+    )
 
 
-def _at_zero(basis: Floats, y: Floats) -> float | None:
+def _at_zero(basis: Floats, y: Floats, largest_std: float = LARGEST_STD) -> float | None:
     """First coefficient of y(n,) on a ``basis`` (n, 3), relative errors alike; None where it is uncertain."""
     relative = basis / y[:, None]
     weight = np.ones(len(y))
@@ -160,4 +164,4 @@ def _at_zero(basis: Floats, y: Floats) -> float | None:
         return None
     covariance = np.linalg.pinv((relative * weight[:, None]).T @ (relative * weight[:, None])) * scatter**2
     value, std = float(found[0]), float(np.sqrt(max(covariance[0, 0], 0.0)))
-    return value if value > 0 and std <= LARGEST_STD * value else None
+    return value if value > 0 and std <= largest_std * value else None
