@@ -221,16 +221,15 @@ def _with_ends(ticks: list[float], scale: str, limits: tuple[float, float]) -> l
 def _minor_ticks(axes: Any, plot: Plot, panel: Panel) -> None:
     """Short ticks at 1 to 9 of every decade of the logarithmic axes, inside the frame, as one artist."""
     points: list[tuple[float, float]] = []
-    to_axes = axes.transData + axes.transAxes.inverted()
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     width = WIDTH - LEFT - RIGHT
     if plot.x_scale == "log":
         for x in _minor(x0, x1):
-            across = float(to_axes.transform((x, y0))[0])
+            across = math.log(x / x0) / math.log(x1 / x0)
             points += [(across, 0.0), (across, 2.6 / panel.height), (np.nan, np.nan)]
     if panel.y_scale == "log":
         for y in _minor(y0, y1):
-            up = float(to_axes.transform((x0, y))[1])
+            up = math.log(y / y0) / math.log(y1 / y0)
             points += [(0.0, up), (2.6 / width, up), (np.nan, np.nan)]
     if points:
         x_of, y_of = np.array(points).T
