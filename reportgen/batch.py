@@ -76,7 +76,7 @@ def _say_each(results: Iterator[Done], say: Say) -> Iterator[Done]:
     for each in results:
         say(each.said)
         if each.fault:
-            say(each.fault)
+            say(message("as-written", text=each.fault))
         yield each
 
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TextIO
 from reportgen import __version__
 from reportgen.cores import cores, one_thread
 from reportgen.errors import PdfUnavailableError, ReportError
-from reportgen.records.message import Said, message
+from reportgen.records.message import Message, message
 from reportgen.terminal import printable
 
 if TYPE_CHECKING:
@@ -55,19 +55,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-def _say(line: Said) -> None:
+def _say(line: Message | str) -> None:
     """Print one line; what a file or a note brings along steers no terminal and begins no line of its own."""
     _print(line, sys.stdout)
 
 
-def _complain(line: Said) -> None:
+def _complain(line: Message | str) -> None:
     _print(line, sys.stderr)
 
 
-def _print(line: Said, stream: TextIO) -> None:
+def _print(line: Message | str, stream: TextIO) -> None:
     from reportgen.render.catalogue import said
 
-    print(printable(said(line), stream), file=stream)
+    print(printable(line if isinstance(line, str) else said(line), stream), file=stream)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -9,13 +9,13 @@ from collections.abc import Iterable
 from typing import Any, Self
 
 from reportgen.records.finding import Finding
-from reportgen.records.message import Message, Place, Said, message
+from reportgen.records.message import Message, Place, message
 
 
 class ReportError(Exception):
     """Something the user can mend: it says where, what was found, what was expected, what to do."""
 
-    def __init__(self, said: Said) -> None:
+    def __init__(self, said: Message) -> None:
         super().__init__(f"{said.code} {dict(said.values)}" if isinstance(said, Message) else said)
         self.said = said
 
@@ -23,10 +23,10 @@ class ReportError(Exception):
         """So that an error raised in another process arrives whole."""
         return _raised_again, (type(self), self.args, self.__dict__)
 
-    more: tuple[Finding | Said, ...] = ()
+    more: tuple[Finding | Message, ...] = ()
     """What belongs below the message, such as each of several findings."""
 
-    def listing(self, more: Iterable[Finding | Said]) -> Self:
+    def listing(self, more: Iterable[Finding | Message]) -> Self:
         """The same error with what belongs below it."""
         self.more = tuple(more)
         return self
@@ -50,7 +50,7 @@ class RecordError(ReportError):
 class ReadError(ReportError):
     """A file that cannot be read as what it is meant to be."""
 
-    def __init__(self, where: Place | str, what: Said) -> None:
+    def __init__(self, where: Place | str, what: Message) -> None:
         super().__init__(message("error.at", where=where, what=what))
         self.where = where
         self.what = what

@@ -15,7 +15,7 @@ from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
 from reportgen.records.job import Annex, Job
 from reportgen.records.log import Log
-from reportgen.records.message import Said, message
+from reportgen.records.message import Message, message
 from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome, overall
@@ -82,7 +82,7 @@ class Checked:
 
     findings: tuple[Finding, ...]
     notes: tuple[Note, ...] = ()
-    open_items: tuple[Said, ...] = ()
+    open_items: tuple[Message, ...] = ()
     """Items of the report that the job cannot fill yet."""
 
 
@@ -98,7 +98,7 @@ class Built:
     """The same content stood there already: no new issue."""
     changed: tuple[str, ...] = ()
     """Outputs that are not what was written, such as a PDF signed in place; they stay as they are."""
-    missing_pdf: Said | None = None
+    missing_pdf: Message | None = None
     """Why there is no PDF, and what to do."""
 
     @property
@@ -266,7 +266,7 @@ def _load_layout() -> None:
     load_layout(data_dir("templates"))
 
 
-def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], Said | None]:
+def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], Message | None]:
     """Every output file by name; and what to do where the PDF could not be made."""
     from reportgen.archive.sources import archive_info, bag_job, pdf_sources
     from reportgen.render.results import results_json

@@ -7,10 +7,10 @@ import time
 from collections.abc import Callable
 from typing import TextIO
 
-from reportgen.records.message import Said
+from reportgen.records.message import Message
 from reportgen.terminal import printable
 
-Say = Callable[[Said], object]
+Say = Callable[[Message], object]
 """Takes the step that begins now."""
 
 PATIENCE_S = 1.0
@@ -29,7 +29,7 @@ class Progress:
         self._patience_s = patience_s
         self._written = 0
 
-    def __call__(self, what: Said) -> None:
+    def __call__(self, what: Message) -> None:
         """Say the step that begins now."""
         if not self._shows or time.monotonic() - self._begun < self._patience_s:
             return
@@ -48,5 +48,5 @@ class Progress:
             self._written = 0
 
 
-def silent(_what: Said) -> None:
+def silent(_what: Message) -> None:
     """Progress for callers that have nobody to tell."""

@@ -5,7 +5,7 @@
 >>> parse_quantity("19 g", "acceleration").si
 186.32635
 >>> parse_quantity("2 oct/min").dimension
-'logarithmic sweep rate'
+<Dimension.LOGARITHMIC_SWEEP_RATE: 'logarithmic sweep rate'>
 """
 
 from __future__ import annotations
@@ -37,12 +37,41 @@ class Detector(StrEnum):
         return {Detector.PEAK: 1.0, Detector.RMS: math.sqrt(2.0), Detector.PEAK_TO_PEAK: 0.5}[self]
 
 
+class Dimension(StrEnum):
+    """What a unit measures."""
+
+    ACCELERATION = "acceleration"
+    VELOCITY = "velocity"
+    DISPLACEMENT = "displacement"
+    FORCE = "force"
+    ACCELERANCE = "accelerance"
+    MOBILITY = "mobility"
+    RECEPTANCE = "receptance"
+    VOLTAGE = "voltage"
+    CURRENT = "current"
+    PRESSURE = "pressure"
+    STRAIN = "strain"
+    FREQUENCY = "frequency"
+    TIME = "time"
+    LOGARITHMIC_SWEEP_RATE = "logarithmic sweep rate"
+    LINEAR_SWEEP_RATE = "linear sweep rate"
+    SLOPE = "slope"
+    RATIO = "ratio"
+    LEVEL = "level"
+    ANGLE = "angle"
+    COUNT = "count"
+    MASS = "mass"
+    TEMPERATURE = "temperature"
+    HUMIDITY = "humidity"
+    POWER_SPECTRAL_DENSITY = "power spectral density"
+
+
 @dataclass(frozen=True, slots=True)
 class Unit:
     """A unit: its symbol, what it measures, its size in SI and, where the unit says so, its detector."""
 
     symbol: str
-    dimension: str
+    dimension: Dimension
     factor: float
     offset: float = 0.0
     detector: Detector | None = None
@@ -62,7 +91,7 @@ class Quantity:
         return self.value * self.unit.factor + self.unit.offset
 
     @property
-    def dimension(self) -> str:
+    def dimension(self) -> Dimension:
         """What is measured."""
         return self.unit.dimension
 
@@ -164,7 +193,7 @@ def _fold(text: str) -> str:
 def _index() -> dict[str, Unit]:
     units: dict[str, Unit] = {}
     for symbol, dimension, factor, aliases in _TABLE:
-        unit = Unit(symbol, dimension, factor, _OFFSET.get(symbol, 0.0))
+        unit = Unit(symbol, Dimension(dimension), factor, _OFFSET.get(symbol, 0.0))
         for name in (symbol, *aliases):
             units[_fold(name)] = unit
     return units
@@ -237,16 +266,21 @@ def parse_quantity(text: str, *dimensions: str) -> Quantity:
     number, rest = parse_number(text)
     if not rest.strip() and "ratio" not in dimensions and dimensions:
         expected = example(dimensions[0])
-        raise UnitError(message("quantity.no-unit", text=text, dimensions=dimensions, example=expected))
+        raise UnitError(message("quantity.no-unit", text=text, dimensions=_members(dimensions), example=expected))
     unit = parse_unit(rest)
     if dimensions and unit.dimension == "acceleration" and unit.symbol == "g" and "mass" in dimensions:
         unit = _UNITS["gram"]
     if dimensions and unit.dimension not in dimensions:
         found, expected = unit.dimension, example(dimensions[0])
+        wanted = _members(dimensions)
         raise UnitError(
-            message("quantity.other-dimension", text=text, found=found, dimensions=dimensions, example=expected)
+            message("quantity.other-dimension", text=text, found=found, dimensions=wanted, example=expected)
         )
     return Quantity(text.strip(), number, unit)
+
+
+def _members(dimensions: tuple[str, ...]) -> tuple[Dimension, ...]:
+    return tuple(map(Dimension, dimensions))
 
 
 _EXAMPLES = {
@@ -260,11 +294,6 @@ _EXAMPLES = {
 def example(dimension: str) -> str:
     """Text of a quantity of that dimension, for messages."""
     return _EXAMPLES.get(dimension, f"1 {dimension}")
-
-
-def known_units(dimension: str | None = None) -> tuple[str, ...]:
-    """Symbols of the table, all or of one dimension."""
-    return tuple(row[0] for row in _TABLE if dimension in (None, row[1]))
 
 
 def acceleration_amplitude(displacement_or_velocity: float, frequency_hz: float, dimension: str) -> float:
@@ -282,4 +311,4 @@ def acceleration_amplitude(displacement_or_velocity: float, frequency_hz: float,
         return displacement_or_velocity * omega
     if dimension == "acceleration":
         return displacement_or_velocity
-    raise UnitError(message("quantity.no-acceleration", dimension=dimension))
+    raise UnitError(message("quantity.no-acceleration", dimension=Dimension(dimension)))

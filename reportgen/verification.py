@@ -11,7 +11,7 @@ from reportgen.cores import cores
 from reportgen.errors import ArchiveError, ReportError
 from reportgen.pipeline import Settings, as_results, compute_report, read_inputs, render_outputs
 from reportgen.progress import Say, silent
-from reportgen.records.message import Said, message
+from reportgen.records.message import Message, message
 from reportgen.records.report import Report
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ class _Again:
 
     results: dict[str, Any]
     pages: Mapping[str, bytes]
-    problem: Said | None
+    problem: Message | None
     """Why the pages cannot be printed; None where they could be."""
     draft: bool
 

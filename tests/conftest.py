@@ -30,6 +30,7 @@ SLOW = (
     "compute/test_decay.py",
     "compute/test_demodulated_modes.py",
     "compute/test_demodulation.py",
+    "compute/test_equal_level.py",
     "compute/test_identify.py",
     "compute/test_identify_start.py",
     "compute/test_interrupted_sweeps.py",

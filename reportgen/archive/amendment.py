@@ -13,12 +13,14 @@ from reportgen.archive.changes import changes
 from reportgen.archive.open_archive import digest_of, open_archive, read_json
 from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
-from reportgen.records.message import Message, Said, Value, message
+from reportgen.records.message import Message, Value, message
 from reportgen.records.report import Amendment, Change, Report
 
 SUPERSEDED = "supersedes.json"
 """Name in the archive of the amendment, so that the amended report can be made again without the old archive."""
 
+_SHOWN = 80
+"""Characters shown of a value that does not belong where it stands."""
 LONGEST_REVISION = 40
 """Characters, as the job file has it; beyond, nothing is counted up."""
 
@@ -160,7 +162,7 @@ def _kept(value: Value) -> Any:
             return [_kept(each) for each in value]
         case None | int() | float() | str():
             return value
-    raise TypeError(f"a change holds {value!r}, which supersedes.json cannot")
+    raise TypeError(type(value))
 
 
 def read_amendment(text: str, where: str) -> Amendment:
@@ -168,7 +170,7 @@ def read_amendment(text: str, where: str) -> Amendment:
     fields = read_json(text, where)
     try:
         found = Amendment(**{**fields, "changes": tuple(_change(each) for each in fields["changes"])})
-    except (TypeError, KeyError, AttributeError) as problem:
+    except (TypeError, KeyError, AttributeError, ArchiveError) as problem:
         raise ArchiveError(message("archive.not-of-a-build", where=where, reason=reason_of(problem))) from problem
     if not isinstance(found.revision, str) or len(found.revision) > LONGEST_REVISION:
         raise ArchiveError(message("amend.long-revision", where=where, most=LONGEST_REVISION))
@@ -179,11 +181,13 @@ def _change(fields: dict[str, Any]) -> Change:
     return Change(**{name: _said(value) for name, value in fields.items()})
 
 
-def _said(value: Any) -> Said:
-    """What ``_kept`` wrote; a finished sentence, as versions up to 0.6 wrote it, stays one. Raises TypeError."""
+def _said(value: Any) -> Message:
+    """What ``_kept`` wrote; a text, as versions up to 0.6 wrote it, stays as written. Raises ArchiveError."""
     found = _value(value)
-    if not isinstance(found, Message | str):
-        raise TypeError(f"{str(value)[:80]!r} is neither a text nor a message")
+    if isinstance(found, str):
+        return message("as-written", text=found)
+    if not isinstance(found, Message):
+        raise ArchiveError(message("amend.no-text", found=str(value)[:_SHOWN]))
     return found
 
 

@@ -21,7 +21,7 @@ from typing import BinaryIO
 
 from reportgen.archive.digest import BLOCK, Content, blocks, sha256, size
 from reportgen.archive.manifest import MANIFEST, manifest_text
-from reportgen.archive.readme import README, readme_text
+from reportgen.archive.readme import README, archive_words, readme_text
 from reportgen.errors import ArchiveError
 from reportgen.records.message import message
 
@@ -138,11 +138,13 @@ def _tag_files(digests: Mapping[str, str], total: int, info: ArchiveInfo) -> dic
 
 def _information(info: ArchiveInfo, total: int, count: int) -> bytes:
     """``bag-info.txt``; the date is that of the report, never that of the clock."""
+    words = archive_words()
+    identifier = words["draft-identifier" if info.draft else "identifier"]
     rows = (
         ("Source-Organization", info.laboratory),
-        ("External-Identifier", f"{info.number} revision {info.revision}{' (draft)' if info.draft else ''}"),
+        ("External-Identifier", identifier.format(number=info.number, revision=info.revision)),
         ("External-Description", info.title),
-        ("Internal-Sender-Description", f"Vibration test report for {info.customer}"),
+        ("Internal-Sender-Description", words["description"].format(customer=info.customer)),
         ("Bagging-Date", info.date.isoformat()),
         ("Bag-Software-Agent", info.software),
         ("Payload-Oxum", f"{total}.{count}"),

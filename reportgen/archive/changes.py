@@ -10,14 +10,14 @@ from typing import Any
 from reportgen.archive.compare import ORDER, Difference, Step, compare_results
 from reportgen.archive.moved_lines import LineMoved, changed_blocks, moved_lines, with_lines_moved
 from reportgen.archive.pairing import ABSENT, Entry, paired
-from reportgen.records.message import Message, Place, Said, Value, message
+from reportgen.records.message import Message, Place, Value, message
 from reportgen.records.report import Change
 
 _JOB_FILE = "job.toml"
 """Text file whose changes are told by its keys."""
 _NOT_A_CHANGE = ("software", "schema", "job.revision", "supersedes", "inputs")
 """Places in results that say nothing of the test, or are told by themselves."""
-_NOTHING = "—"
+_NOTHING = message("as-written", text="—")
 """Stands where there is no value on that side."""
 
 
@@ -107,7 +107,7 @@ def _tables(entry: Any, name: str) -> list[dict[str, Any]]:
     return [each for each in inner if isinstance(each, dict)] if isinstance(inner, list) else []
 
 
-def _listed(entry: Any) -> Said:
+def _listed(entry: Any) -> Message:
     """All that an entry says, on one line: ``frequency (Hz) 240.0; Q 38.1``; what it does not know is left out."""
     if not isinstance(entry, dict):
         return _shown(entry)
@@ -210,7 +210,7 @@ _FIELDS = {
     "resonances": message("field.resonances"),
     "frequency": message("field.frequency"),
     "q": message("field.q"),
-    "damping ratio": message("field.damping-ratio"),
+    "damping_ratio": message("field.damping-ratio"),
     "decrement": message("field.decrement"),
     "amplification": message("field.amplification"),
     "phase": message("field.phase"),
@@ -221,11 +221,11 @@ _FIELDS = {
     "result": message("field.result"),
     "measured": message("field.measured"),
     "limit": message("field.limit"),
-    "limit low": message("field.limit-low"),
+    "limit_low": message("field.limit-low"),
     "unit": message("field.unit"),
-    "expanded uncertainty": message("field.expanded-uncertainty"),
-    "coverage factor": message("field.coverage-factor"),
-    "false acceptance": message("field.false-acceptance"),
+    "expanded_uncertainty": message("field.expanded-uncertainty"),
+    "coverage_factor": message("field.coverage-factor"),
+    "false_acceptance": message("field.false-acceptance"),
     "reason": message("field.reason"),
     "check": message("field.check"),
     "clause": message("field.clause"),
@@ -233,8 +233,8 @@ _FIELDS = {
     "axis": message("field.axis"),
     "kind": message("field.kind"),
     "direction": message("field.direction"),
-    "sweep rate": message("field.sweep-rate"),
-    "sweep rate unit": message("field.sweep-rate-unit"),
+    "sweep_rate": message("field.sweep-rate"),
+    "sweep_rate_unit": message("field.sweep-rate-unit"),
     "first": message("field.first"),
     "last": message("field.last"),
     "rows": message("field.rows"),
@@ -244,7 +244,7 @@ _FIELDS = {
     "dwell": message("field.dwell"),
     "method": message("field.method"),
     "criterion": message("field.criterion"),
-    "noise floor": message("field.noise-floor"),
+    "noise_floor": message("field.noise-floor"),
     "flags": message("field.flags"),
     "spoils": message("field.spoils"),
     "message": message("field.message"),
@@ -253,18 +253,18 @@ _FIELDS = {
     "where": message("field.where"),
     "title": message("field.title"),
     "date": message("field.date"),
-    "decision rule": message("field.decision-rule"),
+    "decision_rule": message("field.decision-rule"),
     "confidence": message("field.confidence"),
     "expected": message("field.expected"),
     "missing": message("field.missing"),
     "boundary": message("field.boundary"),
-    "tip mass ratio": message("field.tip-mass-ratio"),
-    "rms residual": message("field.rms-residual"),
-    "worst residual": message("field.worst-residual"),
-    "worst deviation": message("field.worst-deviation"),
-    "outside share": message("field.outside-share"),
+    "tip_mass_ratio": message("field.tip-mass-ratio"),
+    "rms_residual": message("field.rms-residual"),
+    "worst_residual": message("field.worst-residual"),
+    "worst_deviation": message("field.worst-deviation"),
+    "outside_share": message("field.outside-share"),
     "strategy": message("field.strategy"),
-    "steady state assumed": message("field.steady-state-assumed"),
+    "steady_state_assumed": message("field.steady-state-assumed"),
     "rejected": message("field.rejected"),
     "doubtful": message("field.doubtful"),
     "count": message("field.count"),
@@ -275,18 +275,18 @@ _FIELDS = {
     "survey": message("field.survey"),
     "sweep": message("field.sweep"),
     "pairing": message("field.pairing"),
-    "frequency shift": message("field.frequency-shift"),
-    "amplification shift": message("field.amplification-shift"),
-    "frequency change": message("field.frequency-change"),
-    "q change": message("field.q-change"),
+    "frequency_shift": message("field.frequency-shift"),
+    "amplification_shift": message("field.amplification-shift"),
+    "frequency_change": message("field.frequency-change"),
+    "q_change": message("field.q-change"),
     "level": message("field.level"),
     "at": message("field.at"),
     "id": message("field.id"),
     "peak": message("field.peak"),
     "resolution": message("field.resolution"),
-    "half power q": message("field.half-power-q"),
-    "half power reason": message("field.half-power-reason"),
-    "seen in": message("field.seen-in"),
+    "half_power_q": message("field.half-power-q"),
+    "half_power_reason": message("field.half-power-reason"),
+    "seen_in": message("field.seen-in"),
     "positions": message("field.positions"),
     "number": message("field.number"),
 }
@@ -299,8 +299,7 @@ def _field(name: str) -> Value:
     """A field of results.json: its unit in brackets, ``std`` spelt out."""
     ending = next((ending for ending in _UNITS if name.endswith(ending)), "")
     plain, std, part = name.removesuffix(ending).partition("_std")
-    plain = plain.replace("_", " ")
-    field: Value = _FIELDS.get(plain) or plain
+    field: Value = _FIELDS.get(plain) or plain.replace("_", " ")
     if std and part:
         field = message("field.std-part", field=field, part=part.removeprefix("_").replace("_", " "))
     elif std:
@@ -353,8 +352,8 @@ _DIGITS_SHOWN = 16
 """Of a digest: 64 bits tell any two files apart that are not made to deceive; all 64 digits stand in the archive."""
 
 
-def _digest(digest: str | None) -> Said:
-    return _NOTHING if digest is None else f"SHA-256 {digest[:_DIGITS_SHOWN]}…"
+def _digest(digest: str | None) -> Message:
+    return _NOTHING if digest is None else message("as-written", text=f"SHA-256 {digest[:_DIGITS_SHOWN]}…")
 
 
 def _text_changes(name: str, old: str | None, new: str | None) -> list[Change]:
@@ -391,17 +390,21 @@ def _is_tables(value: Any) -> bool:
 def _line_changes(name: str, old: list[str], new: list[str]) -> Iterator[Change]:
     for first, last, new_first, new_last in changed_blocks(old, new):
         yield Change(
-            what=str(Place(name, (new_first if new_last > new_first else first) + 1)),
-            before="\n".join(old[first:last]) or _NOTHING,
-            after="\n".join(new[new_first:new_last]) or _NOTHING,
+            what=message("change.line", where=str(Place(name, (new_first if new_last > new_first else first) + 1))),
+            before=_lines(old[first:last]),
+            after=_lines(new[new_first:new_last]),
         )
 
 
-def _shown(value: Any) -> Said:
+def _lines(lines: Sequence[str]) -> Message:
+    return message("as-written", text="\n".join(lines)) if lines else _NOTHING
+
+
+def _shown(value: Any) -> Message:
     """A value letter for letter, numbers with all their digits."""
     match value:
         case LineMoved():
-            return value.written
+            return message("as-written", text=value.written)
         case None | []:
             return message("change.none")
         case dict() if not value:
@@ -411,4 +414,4 @@ def _shown(value: Any) -> Said:
         case dict():
             pairs = (message("change.value", name=str(key), value=_shown(each)) for key, each in value.items())
             return message("change.values", values=tuple(pairs))
-    return _NOTHING if value is ABSENT else str(value)
+    return _NOTHING if value is ABSENT else message("as-written", text=str(value))

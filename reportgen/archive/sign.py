@@ -21,7 +21,7 @@ from reportgen.archive.bounded import bounded
 from reportgen.archive.publish import write_whole
 from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
-from reportgen.records.message import Message, Said, message
+from reportgen.records.message import Message, message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +52,7 @@ class SignatureCheck:
     trusted: bool
     """The certificate descends from one that is trusted here."""
     self_signed: bool
-    problem: Said | None = None
+    problem: Message | None = None
     trusted_by: tuple[int, ...] = ()
     """Which of the certificates trusted here it descends from, by their place among them."""
     revision: int = 0
@@ -270,6 +270,9 @@ def certificates(paths: Sequence[Path]) -> list[Any]:
         return []
     from pyhanko import keys
 
+    odd = [path for path in paths if path.exists() and not path.is_file()]
+    if odd:
+        raise ArchiveError(message("sign.no-ordinary-file", path=str(odd[0])))
     load: Any = keys.load_certs_from_pemder
     try:
         return list(load([str(path) for path in paths]))

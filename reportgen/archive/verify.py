@@ -18,7 +18,7 @@ from reportgen.archive.open_archive import NoSourcesError, OpenedArchive, Troubl
 from reportgen.archive.reason import all_of
 from reportgen.archive.sign import SignatureCheck, certificates, read_signatures
 from reportgen.errors import ArchiveError, ReportError
-from reportgen.records.message import Message, Said, message
+from reportgen.records.message import Message, message
 
 SUPERSEDES = "supersedes.json"
 """As an amendment names what it replaces."""
@@ -67,8 +67,8 @@ class Line:
     """One thing that was checked and what came of it."""
 
     kind: Kind
-    what: Said
-    part: Said | None = None
+    what: Message
+    part: Message | str | None = None
     """What of the document is not verified, where that is what the line says."""
     whole: bool = False
     """That part is all of it."""
@@ -85,7 +85,6 @@ class Verified:
 
     path: Path
     found: tuple[Line, ...]
-    differences: tuple[Difference, ...] = ()
     unsigned: bool = False
     """It is a PDF, and nobody signed it."""
 
@@ -163,7 +162,7 @@ def _verified(
     if not lines:
         lines.append(_same(message("verify.same-checksums", files=len(archive.found))))
     changed = _changed_versions(archive, now, lines)
-    differences = _compare_numbers(archive, recompute, lines, changed)
+    _compare_numbers(archive, recompute, lines, changed)
     signatures = read_signatures(archive.path, trusted) if archive.kind == "pdf" else ()
     known = _known_names(archive)
     if known is not None:
@@ -173,7 +172,7 @@ def _verified(
     lines += [_signature_line(check) for check in signatures]
     lines += _without_signature(signatures, trusted, archive.kind)
     unsigned = archive.kind == "pdf" and not signatures
-    return Verified(path=archive.path, found=tuple(lines), differences=differences, unsigned=unsigned)
+    return Verified(path=archive.path, found=tuple(lines), unsigned=unsigned)
 
 
 _KIND = {
@@ -214,40 +213,39 @@ def _version(name: str, other: Message) -> Message:
 
 def _compare_numbers(
     archive: OpenedArchive, recompute: Recompute, lines: list[Line], changed: frozenset[str] | None
-) -> tuple[Difference, ...]:
+) -> None:
     """Recompute from the logs inside and list what differs."""
     if archive.held_elsewhere:
         what = message("verify.held-elsewhere", names=archive.held_elsewhere)
         lines.append(_unchecked(message("verify.part-numbers-and-pages"), what))
-        return ()
+        return
     if RESULTS not in archive.found:
         lines.append(_unchecked(message("verify.part-numbers"), message("verify.no-results", name=RESULTS)))
-        return ()
+        return
     try:
         reported = archive.json(RESULTS)
     except ArchiveError as problem:
         lines.append(Line(kind=Kind.DAMAGED, what=problem.said))
-        return ()
+        return
     try:
         recomputed = recompute(archive.job_folder)
     except ReportError as problem:
         what = message("verify.not-recomputed", reason=all_of(problem))
         lines.append(_unchecked(message("verify.part-numbers-and-pages"), what))
-        return ()
+        return
     differences = tuple(each for each in compare_results(reported, recomputed) if each.where != "software")
     if not differences:
         lines.append(_same(message("verify.numbers-follow")))
     lines += [Line(kind=Kind.NUMBER, what=_number(each, changed)) for each in differences[:MAX_SHOWN]]
     if len(differences) > MAX_SHOWN:
         lines.append(Line(kind=Kind.NUMBER, what=message("verify.more-numbers", more=len(differences) - MAX_SHOWN)))
-    return differences
 
 
 def _number(difference: Difference, changed: frozenset[str] | None) -> Message:
     return message("verify.by-other-software", what=difference.said) if changed else difference.said
 
 
-def _unchecked(part: Said, what: Said) -> Line:
+def _unchecked(part: Message | str, what: Message) -> Line:
     return Line(kind=Kind.UNCHECKED, what=what, part=part)
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.compute.decay.decay import CRITERION, identify_decay
-from reportgen.compute.decay.pluck import decay_part, pluck_window, rises_at_once
+from reportgen.compute.decay.pluck import LEAST_FALL, LEAST_RISE, decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
@@ -33,6 +33,7 @@ from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
 from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, DecayCurve, IssueKind, QualityIssue, Resonance, RunResult
+from reportgen.records.stretch import Direction
 from reportgen.units import parse_unit
 
 Say = Callable[[Message], object]
@@ -54,7 +55,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     responses = response_traces(job, sweep, control, level)
     quality = data_quality(run, sweep, level, profile, control)
     sound = without_spoilt(responses, quality, sweep.frequency_hz)
-    dwelling = run.kind is RunKind.DWELL or facts.direction == "hold"
+    dwelling = run.kind is RunKind.DWELL or facts.direction is Direction.HOLD
     pieces = () if dwelling else pieces_of(sweep)
     swept = swept_response(job, run, sweep, sound, level, facts.rate_unit, pieces)
     not_sought = message("run.no-sweep") if dwelling else _reference_in_doubt(quality, control)
@@ -75,7 +76,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),
         method=found.method if found else not_sought or message("run.no-sweep"),
-        criterion=found.criterion if found else "",
+        criterion=found.criterion if found else None,
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
@@ -222,7 +223,7 @@ def channel_result(
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
-    dimension, unit = ratio_unit(trace, reference)
+    quotient, unit = ratio_unit(trace, reference)
     return ChannelResult(
         id=trace.channel,
         frequency_hz=sweep.frequency_hz,
@@ -234,7 +235,7 @@ def channel_result(
         noise_floor=fit.noise_floor if fit else None,
         unexplained=fit.unexplained if fit else (),
         peaks=fit.peaks if fit else None,
-        dimension=dimension,
+        quotient=quotient,
         unit=unit,
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
@@ -274,7 +275,7 @@ def _decay(run: RunPlan, log: Log, *, doubted: bool = False) -> RunResult:
         raise ComputeError(message("error.at", where=log.path, what=message("run.decay-of-rows", run=run.id)))
     start, stop = pluck_window(log)
     samples = log.read(start, stop)
-    part = decay_part(samples, log.sample_rate_hz, log.channels)
+    part = decay_part(samples, log.sample_rate_hz, log.channels, LEAST_RISE if doubted else LEAST_FALL)
     begin, end = part.begin, part.end
     found = identify_decay(samples[begin:end], log.sample_rate_hz, log.channels, log.display_units)
     cut_short = end == len(samples) and stop < log.samples

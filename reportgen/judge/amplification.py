@@ -9,7 +9,7 @@ from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
-from reportgen.records.message import message
+from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.units import Quantity
 
@@ -26,12 +26,19 @@ def amplification(case: Case) -> None:
         return
     case.weigh_holes(run)
     for channel in case.responses(run):
-        if channel.dimension != "ratio":
-            no_motion = message("judge.no-motion", channel=channel.id, run=run.id)
+        if not channel.pure_ratio:
+            no_motion = _no_amplification(run, channel)
             (case.gap if case.requirement.channel == channel.id else case.remark)(no_motion)
             continue
         _lay_channel(case, run, channel, limit)
     _lay_missing_modes(case, run)
+
+
+def _no_amplification(run: RunResult, channel: ChannelResult) -> Message:
+    """Why a channel has no amplification: it is driven by a force, or shows no motion."""
+    if run.control is not None and run.control.dimension == "force":
+        return message("judge.over-force", channel=channel.id, run=run.id, unit=channel.unit)
+    return message("judge.no-motion", channel=channel.id, run=run.id)
 
 
 def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:

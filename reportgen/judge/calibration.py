@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item
-from reportgen.records.check import Check
+from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import ChannelRole, Instrument, RunPlan
 from reportgen.records.message import message
 from reportgen.records.verdict import Outcome
@@ -73,4 +73,9 @@ def _lay_use(case: Case, instrument: Instrument, run: RunPlan) -> None:
     case.items.append(Item(text=text, outcome=outcome, run=run.id))
 
 
-CALIBRATION = Check(name="calibration", compares=message("check.calibration"), function=calibration)
+CALIBRATION = Check(
+    name="calibration",
+    judged_by=JobEvidence.INSTRUMENTS,
+    compares=message("check.calibration"),
+    function=calibration,
+)

@@ -13,7 +13,7 @@ from enum import Enum
 
 from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
-from reportgen.records.message import Amount, Message, Said, message
+from reportgen.records.message import Amount, Message, message
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
@@ -81,7 +81,7 @@ class Item:
     frequency_hz: float | None = None
     outcome: Outcome | None = None
     """Given for facts, such as a failed inspection."""
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
     """What the identification says about the resonance; told where the item decides."""
 
     def evidence(self) -> Evidence:

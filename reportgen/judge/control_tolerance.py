@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 from reportgen.errors import UnitError
 from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.check import Check
+from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import Profile, RunKind, ToleranceBand
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
+from reportgen.records.stretch import Direction
 from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)
@@ -48,7 +49,7 @@ def control_tolerance(case: Case) -> None:
         case.remark(message("judge.control-uncertainty-unstated"))
     low, high = _limits_db(case, control, profile)
     _lay_deviations(case, run, profile, control, (low, high), std)
-    if run.sweep is None or run.sweep.direction != "hold":
+    if run.sweep is None or run.sweep.direction is not Direction.HOLD:
         _lay_gaps(case, control, profile)
     for planned in profile.notches:
         if not _meets(case, (planned.from_hz, planned.to_hz)):
@@ -354,6 +355,7 @@ CONTROL_TOLERANCE = Check(
     limit_dimensions=("ratio", "level"),
     limit_example="10 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
+    judged_by=JobEvidence.TOLERANCE,
     compares=message("check.control-tolerance"),
     function=control_tolerance,
 )

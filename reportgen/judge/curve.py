@@ -24,8 +24,8 @@ def unexplained_peaks(
 ) -> list[tuple[float, float]]:
     """(frequency Hz, magnitude) of peaks of the recorded |response/control| that nothing explains.
 
-    As the audit of the identification lists them; where a channel was not audited, of its curve, as far as a ratio has
-    a height that means something. A rejected resonance explains its peak: the engineer has looked.
+    As the audit of the identification lists them; where a channel was not audited, of its curve. A rejected
+    resonance explains its peak: the engineer has looked.
     """
     if channel.peaks is not None:
         listed = [(each.frequency_hz, each.magnitude or 0.0) for each in channel.unexplained]
@@ -36,14 +36,27 @@ def unexplained_peaks(
 
 def _of_curve(channel: ChannelResult) -> list[tuple[float, float]]:
     """Of a curve that was not audited."""
-    if channel.dimension != "ratio":
+    floor = _floor(channel)
+    if floor is None:
         return []
-    floor = max(SMALLEST_PEAK, 3.0 * (channel.noise_floor or 0.0))
     order = np.argsort(channel.frequency_hz, kind="stable")
     f, magnitude = channel.frequency_hz[order], channel.magnitude[order]
     known = np.isfinite(magnitude)
     tops = [(float(f[known][row]), float(magnitude[known][row])) for row in peaks(magnitude[known], floor)]
     return [(place, height) for place, height in tops if not _explained(channel, place, height)]
+
+
+def _floor(channel: ChannelResult) -> float | None:
+    """Height below which a maximum is no peak; None where the curve has no reading.
+
+    Twice the input for a ratio of motions; what has a unit has no such height, so there it is the noise or, where that
+    is not known, the middle of the curve.
+    """
+    noise = 3.0 * (channel.noise_floor or 0.0)
+    if channel.pure_ratio:
+        return max(SMALLEST_PEAK, noise)
+    read = channel.magnitude[np.isfinite(channel.magnitude) & (channel.magnitude > 0.0)]
+    return noise or (float(np.median(read)) if read.size else None)
 
 
 def _explained(channel: ChannelResult, frequency_hz: float, height: float) -> bool:

@@ -6,10 +6,11 @@ import math
 
 from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.check import Check
+from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import RunResult, SweepFacts
+from reportgen.records.stretch import Direction
 
 DEFAULT_LIMIT = 0.01
 """The contract's default: 1 %."""
@@ -44,9 +45,9 @@ def frequency_range(case: Case) -> None:
 
 def _ends(sweep: SweepFacts, low: float, high: float) -> list[tuple[float, float, float | None]]:
     """(profile's end, frequency reached, spacing of the rows there)."""
-    if sweep.direction == "up":
+    if sweep.direction is Direction.UP:
         return [(low, sweep.first_hz, sweep.first_spacing_hz), (high, sweep.last_hz, sweep.last_spacing_hz)]
-    if sweep.direction == "down":
+    if sweep.direction is Direction.DOWN:
         return [(high, sweep.first_hz, sweep.first_spacing_hz), (low, sweep.last_hz, sweep.last_spacing_hz)]
     return [(low, sweep.lowest_hz, sweep.first_spacing_hz), (high, sweep.highest_hz, sweep.last_spacing_hz)]
 
@@ -75,6 +76,7 @@ FREQUENCY_RANGE = Check(
     limit_dimensions=("ratio",),
     limit_example="1 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
+    judged_by=JobEvidence.PROFILE,
     compares=message("check.frequency-range"),
     function=frequency_range,
 )

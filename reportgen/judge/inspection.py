@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item
-from reportgen.records.check import Check
+from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import Inspection
 from reportgen.records.message import Message, message
 from reportgen.records.verdict import Outcome
@@ -53,4 +53,10 @@ def _named(case: Case) -> list[Inspection]:
     return exact or [each for each in every if wanted in each.what.casefold() or each.what.casefold() in wanted]
 
 
-INSPECTION = Check(name="inspection", needs=(("what",),), compares=message("check.inspection"), function=inspection)
+INSPECTION = Check(
+    name="inspection",
+    needs=(("what",),),
+    judged_by=JobEvidence.INSPECTIONS,
+    compares=message("check.inspection"),
+    function=inspection,
+)

@@ -7,7 +7,7 @@ from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
-from reportgen.records.message import Message, message
+from reportgen.records.message import Amount, Message, message
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome
@@ -157,16 +157,31 @@ def _lay_unknown(case: Case, row: RunShift, quantity: str) -> None:
 def _moved(row: RunShift, quantity: str, *, fell: bool) -> Message:
     """Which way a mode went, and from where to where."""
     where, a, b = _place(row), row.before_amplification, row.after_amplification
-    if quantity == "frequency" and fell:
-        return message("judge.frequency-fell", where=where, before_hz=row.before_hz, after_hz=row.after_hz)
     if quantity == "frequency":
-        return message("judge.frequency-rose", where=where, before_hz=row.before_hz, after_hz=row.after_hz)
+        return _frequency_moved(row, fell=fell)
     if a is None or b is None:
         moved = message("judge.amplification-fell-by", where=where)
         return moved if fell else message("judge.amplification-rose-by", where=where)
     if fell:
         return message("judge.amplification-fell", where=where, before=a, after=b)
     return message("judge.amplification-rose", where=where, before=a, after=b)
+
+
+def _frequency_moved(row: RunShift, *, fell: bool) -> Message:
+    """From where to where, and at which level of the mode where that is known."""
+    where = _place(row)
+    if row.level is None or row.level_channel is None:
+        moved = message("judge.frequency-fell", where=where, before_hz=row.before_hz, after_hz=row.after_hz)
+        rose = message("judge.frequency-rose", where=where, before_hz=row.before_hz, after_hz=row.after_hz)
+        return moved if fell else rose
+    level, a, b = Amount(row.level, row.level_unit or ""), row.before_at_level_hz, row.after_at_level_hz
+    if fell:
+        return message(
+            "judge.frequency-fell-at", where=where, before_hz=a, after_hz=b, level=level, channel=row.level_channel
+        )
+    return message(
+        "judge.frequency-rose-at", where=where, before_hz=a, after_hz=b, level=level, channel=row.level_channel
+    )
 
 
 def _lay_unpaired(case: Case, row: RunShift) -> None:

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.decision_rule import Tolerance
-from reportgen.records.check import Check
+from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import RunKind, SweepRate
 from reportgen.records.message import Amount, message
 from reportgen.records.result import RunResult, SweepFacts
@@ -104,6 +104,7 @@ SWEEP_RATE = Check(
     limit_dimensions=("ratio",),
     limit_example="10 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
+    judged_by=JobEvidence.PROFILE_RATE,
     compares=message("check.sweep-rate"),
     function=sweep_rate,
 )

@@ -7,11 +7,20 @@ import os
 import stat
 from pathlib import Path
 
+from reportgen.errors import ReadError
+from reportgen.records.message import Place, message
 
-def content_of(path: Path) -> bytes:
-    """All bytes of an ordinary file. Raises OSError where it cannot be opened, or is a pipe, a device or a folder."""
+
+def content_of(path: Path, most: int | None = None) -> bytes:
+    """All bytes of an ordinary file of at most so many.
+
+    Raises OSError where it cannot be opened or is larger, ReadError where it is a pipe, a device, a socket or a folder.
+    """
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as stream:
-        if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
-            raise OSError(errno.EINVAL, "not an ordinary file", str(path))
+        status = os.fstat(stream.fileno())
+        if not stat.S_ISREG(status.st_mode):
+            raise ReadError(Place(path.name), message("file.not-ordinary"))
+        if most is not None and status.st_size > most:
+            raise OSError(errno.EFBIG, f"more than {most} bytes", str(path))
         return stream.read()

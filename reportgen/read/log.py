@@ -68,10 +68,9 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
         return None, (), found
     forces = _lone_force(log)
     candidates = channels_of(log) if control else (*_motions(log), *forces)
-    references = tuple(each for each in channels_of(log) if each.startswith("reference "))
-    if control is None and isinstance(log, SweepLog) and references:
-        return log, references, found
     chosen, fault = control_among(candidates, control, Place(path.name, 1))
+    if control is None and isinstance(log, SweepLog) and log.unit_reference is not None:
+        chosen = log.unit_reference
     if chosen is None and control is None and forces:
         chosen, fault = forces[0], ()
     if chosen is None:

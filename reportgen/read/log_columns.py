@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from reportgen.read.table.cells import LONGEST_CELL, is_cut
 from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, error, warning
@@ -105,6 +106,11 @@ class _Columns:
         self._rest = rest
 
     def understood(self) -> UnderstoodColumns:
+        self._findings += [
+            warning(self._header_place, message("column.name-cut", column=place + 1, most=LONGEST_CELL))
+            for place, cells in enumerate(zip(self._layout.names, self._layout.units, strict=False))
+            if any(map(is_cut, cells))
+        ]
         frequency = self._single(Meaning.FREQUENCY)
         time, date = self._time_and_date()
         amplitudes = self._amplitudes()

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+
+from reportgen.records.message import Message, message
 
 
-def entries_to_paste(name: str, sweeps: Sequence[str], mapping: Sequence[str]) -> list[str]:
+def entries_to_paste(
+    name: str, sweeps: Sequence[str], mapping: Sequence[str], say: Callable[[Message], str]
+) -> list[str]:
     """A ``[run.columns]`` table; where there are several sweeps, each in words, a ``[[run]]`` for each of them."""
     if len(sweeps) < 2:
         return ["", "[run.columns]", *mapping]
-    return [line for number, said in enumerate(sweeps, 1) for line in _entry(name, number, said, mapping)]
+    missing = say(message("inspect.fill-in"))
+    return [line for number, said in enumerate(sweeps, 1) for line in _entry(name, number, said, mapping, missing)]
 
 
-def _entry(name: str, number: int, said: str, mapping: Sequence[str]) -> list[str]:
+def to_fill_in(line: str, what: str) -> str:
+    """A line of TOML with a comment behind it that says what is to be filled in."""
+    return f"{line}   # {what}"
+
+
+def _entry(name: str, number: int, said: str, mapping: Sequence[str], missing: str) -> list[str]:
     return [
         "",
-        f"[[run]]   # {said}",
-        f'id = "X-{number}"   # fill in',
-        'kind = "sweep"   # or "survey"',
-        'axis = "X"   # fill in',
+        to_fill_in("[[run]]", said),
+        to_fill_in(f'id = "X-{number}"', missing),
+        to_fill_in('kind = "sweep"', '"survey"'),
+        to_fill_in('axis = "X"', missing),
         f"log = {quoted(f'logs/{name}')}",
         f"sweep = {number}",
         "[run.columns]",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import starmap
 from pathlib import Path
 
 import numpy as np
@@ -30,7 +31,7 @@ from reportgen.read.table.table_rows import Rejected, TableBlock
 from reportgen.read.table.time_column import counted_in, joined, spread
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.log import REFERENCE, RESPONSE_OVER_FORCE, Floats, SweepLog, Trace
-from reportgen.records.message import Message, Place, message
+from reportgen.records.message import Message, Place, as_written, message
 from reportgen.records.stretch import Stretch, stretches
 from reportgen.units import Detector, Unit, parse_unit
 
@@ -330,9 +331,10 @@ class _Reader:
             traces=tuple(traces),
             time_s=time,
             row_line=block.lines[rows],
-            remarks=(*self.layout.remarks, *(f"line {line}: {text}" for line, text in block.remarks)),
+            remarks=(*as_written(self.layout.remarks), *starmap(_remark, block.remarks)),
             rows_skipped=tuple(sorted({each.line for each in self.rejected})),
             layout=self.layout.described,
+            unit_reference=None if reference is None else reference.channel,
             steady=bool(columns.parts) and time is None,
         )
 
@@ -490,19 +492,12 @@ def _offer(number: int, sweep: Stretch, lines: NDArray[np.int64]) -> Message:
     return message(
         "sweep.offer",
         number=number,
-        direction=_DIRECTIONS[sweep.direction],
+        direction=sweep.direction,
         first_hz=sweep.first_hz,
         last_hz=sweep.last_hz,
         first_line=int(lines[sweep.start]),
         last_line=int(lines[sweep.stop - 1]),
     )
-
-
-_DIRECTIONS = {
-    "up": message("sweep.up"),
-    "down": message("sweep.down"),
-    "hold": message("sweep.hold"),
-}
 
 
 def _widest(found: Sequence[Stretch]) -> int:
@@ -515,6 +510,11 @@ def _fall(time: Floats) -> Message:
     """Where a time first goes back."""
     row = int(np.flatnonzero(np.diff(time) < 0)[0]) + 1
     return message("time.fall", from_s=float(time[row - 1]), to_s=float(time[row]))
+
+
+def _remark(line: int, text: str) -> Message:
+    """A remark of the log between its rows, as written, with its line."""
+    return message("log.remark", line=line, text=text)
 
 
 def bare_symbol(unit: Unit) -> str:

@@ -21,10 +21,13 @@ from reportgen.read.table.mapped_column import StoredUnit, parse_stored_unit, sp
 from reportgen.read.table.table import is_table
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.log import TimeHistory
-from reportgen.records.message import Message, Place, message
+from reportgen.records.message import Message, Place, as_written, message
 from reportgen.units import parse_quantity
 
 SAMPLE_RATE_KEY = "sample rate"
+SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 0.001, 1e9
+"""Outside these, a stated sample rate is a mistake: nothing that vibrates is recorded at one sample in a
+quarter of an hour, or at a thousand million a second, and nothing can be computed from either."""
 _HDF5_PLACES = (0, 512, 1024, 2048)
 
 
@@ -32,7 +35,7 @@ _OPENERS: dict[str, Callable[[Path, str], Recording]] = {
     "WAV": wav.open_wav,
     "HDF5": hdf5.open_hdf5,
     "MAT": mat.open_mat,
-    "universal file": universal_file.open_universal_file,
+    "UFF": universal_file.open_universal_file,
 }
 
 
@@ -54,7 +57,7 @@ def _binary_kind(path: Path) -> str | None:
         return "HDF5"
     if mat.looks_like_mat(head[:128]):
         return "MAT"
-    return "universal file" if universal_file.looks_like_universal_file(head) else None
+    return "UFF" if universal_file.looks_like_universal_file(head) else None
 
 
 def open_recording(path: Path, name: str) -> Recording:
@@ -136,7 +139,7 @@ def _history(recording: Recording, name: str, rate: float, chosen: list[_Chosen]
             recording.fetch, tuple(each.place for each in chosen), tuple(each.unit.factor for each in chosen)
         ),
         start_s=recording.start_s,
-        remarks=recording.remarks,
+        remarks=as_written(recording.remarks),
         damage=recording.damage,
         layout=message("layout.record", layout=recording.layout, samples=recording.samples, rate_hz=rate),
     )
@@ -149,17 +152,26 @@ def _sample_rate(
     if stated is None:
         if recording.sample_rate_hz is None:
             findings.append(error(Place(name), message("record.no-sample-rate")))
+        elif not SLOWEST_RATE_HZ <= recording.sample_rate_hz <= FASTEST_RATE_HZ:
+            findings.append(error(Place(name), _no_rate(recording.sample_rate_hz)))
         return recording.sample_rate_hz
     try:
         rate = parse_quantity(stated, "frequency").si
     except UnitError as fault:
         findings.append(error(where, message("record.sample-rate", what=fault.said)))
         return None
+    if not SLOWEST_RATE_HZ <= rate <= FASTEST_RATE_HZ:
+        findings.append(error(where, _no_rate(rate)))
+        return None
     own = recording.sample_rate_hz
     if own is not None and abs(rate / own - 1.0) > 1e-4:
         differs = message("record.sample-rate-differs", stated=stated, file_hz=own)
         findings.append(warning(where, differs))
     return rate
+
+
+def _no_rate(rate: float) -> Message:
+    return message("record.rate-beyond", rate_hz=rate, slowest_hz=SLOWEST_RATE_HZ, fastest_hz=FASTEST_RATE_HZ)
 
 
 def _offer(recording: Recording) -> Message:

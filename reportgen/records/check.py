@@ -4,10 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 from reportgen.records.job import RunKind
 from reportgen.records.message import Message
+
+
+class JobEvidence(StrEnum):
+    """What of the job a check is judged by, beside the keys of its requirement."""
+
+    TOLERANCE = "tolerance of the run's profile"
+    PROFILE = "profile of the run"
+    PROFILE_RATE = "sweep rate of the run's profile"
+    INSTRUMENTS = "instruments"
+    INSPECTIONS = "inspections"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +37,8 @@ class Check:
     """Whether a ratio is written with its percent sign: a shift is, an amplification is not."""
     run_kinds: tuple[RunKind, ...] = ()
     """Kinds of run that can answer it; empty where it asks for no run."""
+    judged_by: JobEvidence | None = None
+    """What the job has to hold for it, where it holds more than runs; reading warns where that is missing."""
     compares: Message
     """What is held against what: the evidence that its verdict rests on."""
     function: Callable[[Any], None]

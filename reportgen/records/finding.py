@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from reportgen.records.message import Message, Place, Said, message
+from reportgen.records.message import Message, Place, message
 
 
 class Severity(StrEnum):
@@ -23,7 +23,7 @@ class Finding:
     severity: Severity
     where: Place
     """The path as named in the job (``job.toml``, ``logs/x_pre.csv``), with the line where there is one."""
-    message: Said
+    message: Message
 
     @property
     def line(self) -> int:
@@ -36,20 +36,20 @@ class Finding:
         return message("finding", where=self.where, severity=self.severity, what=self.message)
 
 
-def error(where: Place | str, what: Said) -> Finding:
+def error(where: Place | str, what: Message) -> Finding:
     """Make an error: the build stops."""
     return _finding(Severity.ERROR, where, what)
 
 
-def warning(where: Place | str, what: Said) -> Finding:
+def warning(where: Place | str, what: Message) -> Finding:
     """Make a warning: the build goes on, the report shows it."""
     return _finding(Severity.WARNING, where, what)
 
 
-def note(where: Place | str, what: Said) -> Finding:
+def note(where: Place | str, what: Message) -> Finding:
     """Make a note: worth knowing, nothing to mend."""
     return _finding(Severity.NOTE, where, what)
 
 
-def _finding(severity: Severity, where: Place | str, what: Said) -> Finding:
+def _finding(severity: Severity, where: Place | str, what: Message) -> Finding:
     return Finding(severity=severity, where=where if isinstance(where, Place) else Place(where), message=what)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import RecordError
-from reportgen.records.message import Said
+from reportgen.records.message import Message, message
 
 Floats = NDArray[np.float64]
 
@@ -55,7 +55,7 @@ class SweepLog:
     """Phase of the drive in cycles since the first row, where the source gives it exactly; shape (n,)."""
     row_line: NDArray[np.int64] | None = None
     """File line of each row, shape (n,)."""
-    remarks: tuple[Said, ...] = ()
+    remarks: tuple[Message, ...] = ()
     """The log's own ``#`` lines and preamble, as written; of a record that was demodulated also what that left out."""
     rows_skipped: tuple[int, ...] = ()
     """File lines that could not be read."""
@@ -64,18 +64,20 @@ class SweepLog:
     sweep_index: int = 1
     """Which sweep of the file this is, from 1."""
     sweeps_in_file: int = 1
+    unit_reference: str | None = None
+    """Channel that stands for the reference of 1 where the file holds responses over it alone; else None."""
     steady: bool = False
     """True where the rows are responses to steady vibration by the form of the file, as a frequency response is."""
-    layout: Said = ""
+    layout: Message | None = None
     """How the file was understood: delimiter, decimal sign, encoding, first row."""
 
     def __post_init__(self) -> None:
         n = len(self.frequency_hz)
         for trace in self.traces:
             if len(trace.amplitude) != n or (trace.phase_deg is not None and len(trace.phase_deg) != n):
-                raise RecordError(f"{self.path}: channel {trace.channel} has not as many rows as the frequency")
+                raise RecordError(message("log.rows-differ", log=self.path, channel=trace.channel))
         if self.time_s is not None and len(self.time_s) != n:
-            raise RecordError(f"{self.path}: time has not as many rows as the frequency")
+            raise RecordError(message("log.times-differ", log=self.path))
 
     def trace(self, channel: str) -> Trace | None:
         """The trace of that channel, or None."""
@@ -140,10 +142,11 @@ class TimeHistory:
     display_units: tuple[str, ...]
     source: BlockSource = field(repr=False)
     start_s: float = 0.0
-    remarks: tuple[str, ...] = ()
-    damage: Said | None = None
+    remarks: tuple[Message, ...] = ()
+    """What the file itself says of the record, as written."""
+    damage: Message | None = None
     """What of the file could not be read, or None."""
-    layout: Said = ""
+    layout: Message | None = None
 
     def read(self, start: int = 0, stop: int | None = None) -> Floats:
         """Samples ``start`` to ``stop`` of all channels, shape (samples, channels), SI."""
@@ -157,7 +160,7 @@ class TimeHistory:
         """The same record with these channels, in this order. Raises RecordError for one that is not in it."""
         absent = [each for each in channels if each not in self.channels]
         if absent:
-            raise RecordError(f"{self.path}: no channel {absent[0]!r}; there are {', '.join(self.channels)}")
+            raise RecordError(message("log.no-channel", log=self.path, channel=absent[0], there=self.channels))
         places = tuple(self.channels.index(each) for each in channels)
         return replace(
             self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, time
 from typing import TypeAlias, Union
@@ -9,10 +10,6 @@ from typing import TypeAlias, Union
 Value: TypeAlias = Union[str, int, float, date, time, "Message", "Place", "Amount", tuple["Value", ...], None]
 """What a message may carry. Text is what the user wrote, or a name, and is printed letter for letter; a member of an
 enumeration is a term, and is printed in the words of the language."""
-
-
-Said: TypeAlias = Union["Message", str]
-"""A message, or a finished English sentence where a room still makes one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +32,15 @@ class Message:
 def message(code: str, **values: Value) -> Message:
     """Make a message; ``code`` is written out at the call, so that a test can hold code and catalogue together."""
     return Message(code, tuple(values.items()))
+
+
+def as_written(texts: Iterable[str]) -> tuple[Message, ...]:
+    """Texts of the user or of a file, each as a message that is printed letter for letter in any language.
+
+    >>> as_written(["sensor A1 was glued anew"])
+    (Message(code='as-written', values=(('text', 'sensor A1 was glued anew'),)),)
+    """
+    return tuple(message("as-written", text=text) for text in texts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
-from reportgen.records.message import Message, Said
+from reportgen.records.message import Message
 from reportgen.records.note import Note
 from reportgen.records.result import BeamFit, ExciterUse, Mode, ModePicture, RunResult
 from reportgen.records.verdict import Outcome, Verdict
@@ -29,9 +29,9 @@ class InputFile:
 class Change:
     """One number, verdict or text that differs from the superseded revision (ISO/IEC 17025:2017, 7.8.8)."""
 
-    what: Said
-    before: Said
-    after: Said
+    what: Message
+    before: Message
+    after: Message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +62,17 @@ class Pairing(StrEnum):
     """The other run did not sweep there."""
 
 
+class LevelBasis(StrEnum):
+    """How the frequencies of a mode in two runs were brought to one level of the mode."""
+
+    EQUAL_LEVEL = "both runs show the mode at that level"
+    AXIS_BACKBONE = "the backbone of another run of the axis leads from one level to the other"
+    CONTINUED = "a backbone is continued a little beyond the levels it was seen at"
+    NOT_SEEN_TO_MOVE = "the levels differ, and in neither run does the mode follow its level"
+    NOT_COMPARABLE = "no backbone leads from one level to the other"
+    LEVEL_UNKNOWN = "the level is not known in one of the runs"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunShift:
     """A pair of the same mode in two runs, for the comparison of runs."""
@@ -72,7 +83,7 @@ class RunShift:
     before_hz: float | None
     after_hz: float | None
     frequency_shift: float | None
-    """after/before − 1."""
+    """after/before − 1, at ``level`` of the mode where that is known."""
     frequency_shift_std: float | None
     amplification_shift: float | None
     amplification_shift_std: float | None
@@ -85,6 +96,18 @@ class RunShift:
     """Mode numbers before and after, where a pair carries two different ones."""
     own_peak: bool = True
     """False where the channel shows no peak of a paired mode in either run."""
+    level: float | None = None
+    """Amplitude (peak) of the mode that ``frequency_shift`` is given at, on ``level_channel`` in ``level_unit``."""
+    level_unit: str | None = None
+    level_channel: str | None = None
+    level_basis: LevelBasis | None = None
+    """None for a mode that was not paired."""
+    before_level: float | None = None
+    """Largest amplitude that the mode reached before."""
+    after_level: float | None = None
+    before_at_level_hz: float | None = None
+    """Frequency at ``level``; ``before_hz`` is that at the level which its own run reached."""
+    after_at_level_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from reportgen.records.identified_fact import IdentifiedFact
+from reportgen.records.job import ControlStrategy
 from reportgen.records.log import Floats
-from reportgen.records.message import Message, Place, Said
+from reportgen.records.message import Message, Place
 from reportgen.records.note import MotionKind
+from reportgen.records.stretch import Direction
 
 
 class NotJudgedCause(StrEnum):
@@ -39,8 +41,7 @@ class NotJudged:
 class SweepFacts:
     """The sweep as really run."""
 
-    direction: str
-    """``up``, ``down``, ``hold`` or ``mixed``."""
+    direction: Direction
     first_hz: float
     last_hz: float
     lowest_hz: float
@@ -122,7 +123,7 @@ class ControlResult:
     channels: tuple[str, ...] = ()
     dimension: str = "acceleration"
     """Of the reference: ``force`` where ``level`` is one, in N."""
-    strategy: str = "average"
+    strategy: ControlStrategy = ControlStrategy.AVERAGE
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     not_judged_bands: tuple[NotJudged, ...] = ()
@@ -140,7 +141,7 @@ class Observed:
     peak_hz: float | None = None
     amplification: float | None = None
     half_power_q: float | None = None
-    half_power_reason: Said | None = None
+    half_power_reason: Message | None = None
     sweep_reduction: float | None = None
     """Recorded peak over steady-state peak."""
     sweep_parameter: float | None = None
@@ -240,12 +241,12 @@ class Resonance:
     residue: complex | None = None
     """Residue of the fitted pole on this channel; its sign carries the shape."""
     mode: int | None = None
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
     facts: tuple[IdentifiedFact, ...] = ()
     """What the identification says of it: decide on these. ``flags`` says the same in words, and more."""
     decrement: float | None = None
     """Logarithmic decrement, from a free decay."""
-    reasons: tuple[tuple[str, Said], ...] = ()
+    reasons: tuple[tuple[str, Message], ...] = ()
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
@@ -260,6 +261,16 @@ class Resonance:
     """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
     calibration_stated: bool = True
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
+
+
+class Quotient(StrEnum):
+    """What a response over its control is."""
+
+    RATIO = "ratio"
+    """Of like quantities, so that an amplification can be read off it."""
+    ACCELERANCE = "accelerance"
+    """An acceleration over a force (ISO 7626-1)."""
+    OTHER = "other"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -279,16 +290,21 @@ class ChannelResult:
     resonances: tuple[Resonance, ...] = ()
     noise_floor: float | None = None
     """Estimated, in units of ``magnitude``."""
-    dimension: str = "ratio"
+    quotient: Quotient = Quotient.RATIO
     unit: str = ""
-    """Unit of ``magnitude`` where it is not a pure ratio."""
+    """Unit of ``magnitude`` where it is not a ratio."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
     """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
     peaks: int | None = None
     """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
-    flags: tuple[Said, ...] = ()
+    flags: tuple[Message, ...] = ()
+
+    @property
+    def pure_ratio(self) -> bool:
+        """Whether an amplification can be read off the curve."""
+        return self.quotient is Quotient.RATIO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -334,13 +350,13 @@ class RunResult:
     dwell: DwellResult | None = None
     decay: tuple[DecayCurve, ...] = ()
     quality: tuple[QualityIssue, ...] = ()
-    method: Said = ""
+    method: Message | None = None
     """One sentence: how the resonances of this run were identified."""
     steady_state_assumed: bool = False
     """True where the log has no time that could be used, so that the sweep's effect could not be taken out."""
-    criterion: Said = ""
-    """When a mode counts as found; empty where none was sought."""
-    flags: tuple[Said, ...] = ()
+    criterion: Message | None = None
+    """When a mode counts as found; None where none was sought."""
+    flags: tuple[Message, ...] = ()
     facts: tuple[IdentifiedFact, ...] = ()
     """What the identification says of the run: decide on these. ``flags`` says the same in words, and more."""
 

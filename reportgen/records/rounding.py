@@ -10,6 +10,7 @@ from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from statistics import NormalDist
 
 from reportgen.errors import RecordError
+from reportgen.records.message import message
 
 SIGNIFICANT_DIGITS = 2
 """Digits of an uncertainty (GUM 7.2.6: at most two)."""
@@ -37,7 +38,7 @@ def uncertainty_decimals(uncertainty: float, digits: int = SIGNIFICANT_DIGITS) -
     [3, 1, 0, 3, 2]
     """
     if not (uncertainty > 0 and math.isfinite(uncertainty)):
-        raise RecordError(f"an uncertainty of {uncertainty} cannot be written; it must be positive")
+        raise RecordError(message("rounding.uncertainty", found=uncertainty))
     places = digits - 1 - Decimal(uncertainty).adjusted()
     rounded = _rounded_uncertainty(uncertainty, places)
     return digits - 1 - rounded.adjusted()

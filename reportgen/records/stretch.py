@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
@@ -23,6 +24,16 @@ _AGAIN_SHARE = 0.1
 """Of the first part's octaves: what begins anew within this of its start is a sweep of its own, not a resumption."""
 
 
+class Direction(StrEnum):
+    """Which way a sweep runs."""
+
+    UP = "up"
+    DOWN = "down"
+    HOLD = "hold"
+    MIXED = "mixed"
+    """Both ways, as an interrupted sweep or one there and back."""
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """Rows ``start`` up to ``stop`` of one sweep."""
@@ -33,11 +44,11 @@ class Stretch:
     last_hz: float
 
     @property
-    def direction(self) -> str:
-        """``up``, ``down`` or ``hold``."""
+    def direction(self) -> Direction:
+        """``UP``, ``DOWN`` or ``HOLD``."""
         if abs(np.log2(self.last_hz / self.first_hz)) < SMALLEST_RANGE_OCT:
-            return "hold"
-        return "up" if self.last_hz > self.first_hz else "down"
+            return Direction.HOLD
+        return Direction.UP if self.last_hz > self.first_hz else Direction.DOWN
 
 
 def stretches(frequency_hz: Floats, whole_oct: float | None = None) -> tuple[Stretch, ...]:
@@ -78,7 +89,7 @@ def joined(found: Sequence[Stretch]) -> tuple[Stretch, ...]:
 
 
 def _takes_up(first: Stretch, second: Stretch) -> bool:
-    if first.direction != second.direction or first.direction == "hold":
+    if first.direction != second.direction or first.direction is Direction.HOLD:
         return False
     way = float(np.log2(first.last_hz / first.first_hz))
     begins = float(np.log2(second.first_hz / first.first_hz)) / way

@@ -31,7 +31,7 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.errors import RenderError
-from reportgen.records.message import Amount, Message, Place, Said, Value
+from reportgen.records.message import Amount, Message, Place, Value, message
 from reportgen.records.rounding import noted_decimals
 from reportgen.render.numbers import SECONDS, Numbers
 from reportgen.resources import data_dir
@@ -59,7 +59,7 @@ class Catalogue(string.Formatter):
         self._terms = terms or {}
         self._numbers = Numbers(language)
 
-    def say(self, message: Message) -> str:
+    def say(self, what: Message) -> str:
         """The message as a clause, as it stands in the catalogue. Raises RenderError where the catalogue lacks it.
 
         >>> from reportgen.records.message import message
@@ -67,18 +67,18 @@ class Catalogue(string.Formatter):
         >>> german.say(message("rows", n=3, channel="Kanal 5.3", at_hz=17.25))
         '3 Zeilen von Kanal 5.3 ab 17,25 Hz'
         """
-        text = self.sentences.get(message.code)
+        text = self.sentences.get(what.code)
         if text is None:
-            raise RenderError(f"{self.language}: no sentence for {message.code!r}")
-        return self.vformat(text, (), dict(message.values))
+            raise RenderError(message("render.no-sentence", language=self.language, asked=what.code))
+        return self.vformat(text, (), dict(what.values))
 
-    def sentence(self, message: Message) -> str:
+    def sentence(self, what: Message) -> str:
         """The message as a whole sentence: a capital at its start and a full stop at its end.
 
         What begins with a name or a text of the user keeps its first letter as it was written.
         """
-        said = self.say(message)
-        if self._begins_with_word(message):
+        said = self.say(what)
+        if self._begins_with_word(what):
             said = said[:1].upper() + said[1:]
         return said if said.endswith((".", "!", "?", "…")) else said + "."
 
@@ -86,12 +86,12 @@ class Catalogue(string.Formatter):
         """Messages as sentences, one after the other; what would be printed twice is printed once."""
         return " ".join(dict.fromkeys(map(self.sentence, messages)))
 
-    def _begins_with_word(self, message: Message) -> bool:
+    def _begins_with_word(self, what: Message) -> bool:
         """Whether the catalogue's own words stand first, if need be those of the message that stands first."""
-        literal, name, _, _ = next(iter(string.Formatter().parse(self.sentences[message.code])), ("", None, "", None))
+        literal, name, _, _ = next(iter(string.Formatter().parse(self.sentences[what.code])), ("", None, "", None))
         if literal or name is None:
             return True
-        first = message.value(name)
+        first = what.value(name)
         if isinstance(first, tuple) and first:
             first = first[0]
         return self._begins_with_word(first) if isinstance(first, Message) else isinstance(first, Enum)
@@ -200,10 +200,10 @@ def fields_of(sentence: str) -> set[str]:
 
 @lru_cache(maxsize=8)
 def catalogue(folder: Path, language: str) -> Catalogue:
-    """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises RenderError where there is none."""
+    """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises FileNotFoundError."""
     path = folder / f"{language}.toml"
     if not path.is_file():
-        raise RenderError(f"{path}: no catalogue for language {language!r}")  # in which nothing can be said
+        raise FileNotFoundError(path)  # there are no words in which to say it
     with path.open("rb") as file:
         words = tomllib.load(file)
     return Catalogue(language, words["messages"], words.get("terms"))
@@ -214,9 +214,9 @@ def english() -> Catalogue:
     return catalogue(data_dir("templates") / "words", "en")
 
 
-def said(text: Said) -> str:
-    """A message in English; a finished sentence as it stands."""
-    return english().say(text) if isinstance(text, Message) else text
+def said(text: Message) -> str:
+    """A message in English."""
+    return english().say(text)
 
 
 def told(messages: Iterable[Message]) -> str:
@@ -224,7 +224,7 @@ def told(messages: Iterable[Message]) -> str:
     return english().text(messages)
 
 
-def can_say(text: Said) -> bool:
+def can_say(text: Message) -> bool:
     """Whether a message that was read from a file, which anybody may have written, has words and all their values."""
     try:
         said(text)
@@ -233,10 +233,8 @@ def can_say(text: Said) -> bool:
     return True
 
 
-def as_data(text: Said) -> dict[str, Any]:
-    """Code and values of a message for results.json; a finished sentence has no code."""
-    if not isinstance(text, Message):
-        return {"code": None, "values": {}}
+def as_data(text: Message) -> dict[str, Any]:
+    """Code and values of a message for results.json."""
     return {"code": text.code, "values": {name: _plain(value) for name, value in text.values}}
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
-from reportgen.records.finding import warning
+from reportgen.records.finding import Finding, warning
 from reportgen.records.job import PhotoMetadata, RunKind
+from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
 from reportgen.render.axis_runs import axis_runs, sweeps
@@ -72,11 +73,18 @@ def gallery(sketches: Sequence[Sketch], check: GlyphCheck) -> Gallery:
 
 
 def _glyph_findings(check: GlyphCheck, language: Language) -> list[Row]:
-    told = "no font of this report has this character; it is printed as its code, in: {}"
     return [
-        input.finding(warning(f"U+{ord(character):04X}", told.format(check.text(text)[:80])), language)
+        input.finding(_without_glyph(character, check.text(text)), language)
         for character, text in sorted(check.missing.items())
     ]
+
+
+_SHOWN = 80
+"""Characters shown of the text in which a character stands that no font has."""
+
+
+def _without_glyph(character: str, text: str) -> Finding:
+    return warning(f"U+{ord(character):04X}", message("render.no-glyph", text=text[:_SHOWN]))
 
 
 def _plots(report: Report, language: Language) -> Iterator[Plot]:
@@ -211,6 +219,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "notches": [run.notch_row(notch, language) for notch in each.control.notches] if each.control else [],
         "dwell_figure": _drawn(drawings, anchor("fig", each.id, "dwell")),
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
+        "control_compared": each.control is not None and each.control.deviation_db is not None,
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
         "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],
         "backbones": [
@@ -223,6 +232,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
                 "id": channel.id,
                 "figure": _drawn(drawings, anchor("fig", each.id, channel.id)),
                 "rows": resonance.resonance_rows(each, channel, confidence, language),
+                "height": resonance.height_name(channel, language),
                 "nothing": resonance.nothing_found(channel, language),
                 "excluded": _excluded(each, channel.id, language),
                 "remarks": language.sentences(channel.flags),

@@ -16,7 +16,6 @@ SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 """A length of time is printed in hours, minutes and seconds wherever it stands."""
 _NARROW_SPACE = "\u202f"
 _MINUS = "−"
-_MOST_DECIMALS = 9
 _LARGEST_PLAIN = 1e15
 _MOST_PLACES = 20
 _DIGITS = 14

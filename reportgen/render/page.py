@@ -16,6 +16,7 @@ from reportgen.records.message import message
 from reportgen.render.contents import Contents
 from reportgen.render.document import Document
 from reportgen.render.fonts import FACES
+from reportgen.render.logo import fault_of
 from reportgen.render.photos import reencode
 from reportgen.render.templating import environment, fill
 
@@ -53,7 +54,10 @@ def logo_file(branding: Path | None) -> tuple[str, bytes, str] | None:
         path = branding / f"logo{suffix}" if branding is not None else None
         if path is not None and path.is_file():
             if mime:
-                return path.name, path.read_bytes(), mime
+                content = path.read_bytes()
+                if fault := fault_of(content):
+                    raise RenderError(message("error.at", where=str(path), what=fault))
+                return path.name, content, mime
             return "logo.jpg", reencode(path)[0], "image/jpeg"
     return None
 

@@ -37,8 +37,9 @@ def picture(job: Job, photo: Photo, key: str) -> Picture:
     path = job.folder / photo.file
     try:
         content, size = reencode(path)
-    except (OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError) as error:
-        what = message("render.photo", where=photo.where, file=str(photo.file), reason=str(error))
+    except (RenderError, OSError, UnidentifiedImageError, ValueError, Image.DecompressionBombError) as error:
+        reason = error.said if isinstance(error, RenderError) else str(error)
+        what = message("render.photo", where=photo.where, file=str(photo.file), reason=reason)
         raise RenderError(what) from error
     return Picture(key=key, caption=photo.caption, content=content, mime="image/jpeg", width=size[0], height=size[1])
 
@@ -46,17 +47,16 @@ def picture(job: Job, photo: Photo, key: str) -> Picture:
 def reencode(path: Path) -> tuple[bytes, tuple[int, int]]:
     """JPEG bytes of the picture at ``path`` and its size, upright, at most 1600 px long, with no metadata.
 
-    Raises OSError or ValueError.
+    Raises RenderError, OSError or ValueError.
     """
     if path.stat().st_size > LARGEST_FILE:
-        raise ValueError(f"has more than {LARGEST_FILE // 1_000_000} MB")
+        raise RenderError(message("render.photo-too-large", most_mb=LARGEST_FILE / 1e6))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", Image.DecompressionBombWarning)
         with Image.open(path, formats=FORMATS) as opened:
             if opened.width * opened.height > LARGEST_PIXELS:
-                raise ValueError(
-                    f"has {opened.width} × {opened.height} pixels, more than {LARGEST_PIXELS // 1_000_000} million"
-                )
+                width, height, most = opened.width, opened.height, LARGEST_PIXELS / 1e6
+                raise RenderError(message("render.photo-too-many-pixels", width=width, height=height, most=most))
             upright = ImageOps.exif_transpose(opened).convert("RGB")
     upright.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
     plain = Image.new("RGB", upright.size)

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from reportgen.records.finding import Finding
 from reportgen.records.identified_fact import FactCode
-from reportgen.records.job import Job, Party, ReportIdentity, Specimen
+from reportgen.records.job import ControlStrategy, Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
-from reportgen.records.message import Message, Said
-from reportgen.records.result import RunResult
+from reportgen.records.message import Message, message
+from reportgen.records.result import Backbone, RunResult, SweepFacts
 from reportgen.render.catalogue import said
 from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import blank, finish, sketch
@@ -23,6 +23,7 @@ from reportgen.render.numbers import Numbers
 from reportgen.render.rows.input import finding
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import (
+    height_name,
     nothing_found,
     resonance_rows,
     steady_state_sentence,
@@ -33,41 +34,56 @@ from reportgen.render.rows.run import quality, sweep_facts
 from reportgen.render.terminal import finding_lines
 
 CONFIDENCE = 0.95
-_COLUMNS = ("channel", "frequency Hz ± 95 %", "Q", "damping %", "amplification", "phase deg", "peak read %")
+_COLUMNS = (
+    message("quicklook.column-channel"),
+    message("quicklook.column-frequency", confidence=CONFIDENCE),
+    message("quicklook.column-q"),
+    message("quicklook.column-damping"),
+    message("quicklook.column-amplification"),
+    message("quicklook.column-phase"),
+    message("quicklook.column-peak"),
+)
 
 
 def quicklook_lines(run: RunResult, controls: Sequence[str], findings: Sequence[Finding]) -> tuple[str, ...]:
     """The resonance table as lines of text, after the findings and what the sweep was."""
-    numbers = Numbers("en")
-    assumed = steady_state_sentence((run,), Language.of("en", _templates()))
+    assumed = steady_state_sentence((run,), _english())
     lines = [*([assumed] if assumed else []), *finding_lines(findings)]
     if run.sweep is not None:
-        sweep = run.sweep
-        rate = f", {numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else ""
-        low, high = numbers.plain(sweep.lowest_hz), numbers.plain(sweep.highest_hz)
-        lines.append(
-            f"control {_named(controls, 'average')}, {sweep.rows} rows, {low} – {high} Hz {sweep.direction}{rate}"
-        )
+        lines.append(_sweep_line(run.sweep, controls))
     if run.decay:
-        lines.append(f"free decay, {len(run.decay)} channel{'s' * (len(run.decay) != 1)}")
+        lines.append(said(message("quicklook.decay", channels=len(run.decay))))
     rows = [
         _terminal_row(channel.id, row)
         for channel in run.channels
-        for row in resonance_rows(run, channel, CONFIDENCE, Language.of("en", _templates()))
+        for row in resonance_rows(run, channel, CONFIDENCE, _english())
     ]
     if not rows:
         return (*lines, *_nothing_found(run), *_of_record(run), *_unexplained(run))
-    table = [_COLUMNS, *rows]
+    table = [tuple(map(said, _COLUMNS)), *rows]
     widths = [max(len(row[i]) for row in table) for i in range(len(_COLUMNS))]
     lines += ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in table]
     return (*lines, *_of_modes(run), *_of_record(run), *_unexplained(run))
 
 
+def _sweep_line(sweep: SweepFacts, controls: Sequence[str]) -> str:
+    numbers = Numbers("en")
+    rate = f", {numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else ""
+    what = message(
+        "quicklook.sweep",
+        control=_named(controls, str(ControlStrategy.AVERAGE)),
+        rows=sweep.rows,
+        lowest_hz=sweep.lowest_hz,
+        highest_hz=sweep.highest_hz,
+        direction=sweep.direction,
+    )
+    return said(what) + rate
+
+
 def _nothing_found(run: RunResult) -> list[str]:
     """What was looked at, channel by channel, and why there is no resonance."""
-    language = Language.of("en", _templates())
-    told = [nothing_found(channel, language) for channel in run.channels]
-    return ["no resonance found", *(told or ["the log has no response beside its control"])]
+    told = [nothing_found(channel, _english()) for channel in run.channels]
+    return [said(message("quicklook.nothing")), *(told or [said(message("quicklook.no-response"))])]
 
 
 def _of_record(run: RunResult) -> list[str]:
@@ -75,47 +91,69 @@ def _of_record(run: RunResult) -> list[str]:
     if run.sweep is not None:
         return []
     told = [
-        f"{each.frequency_hz:.6g} Hz: {said(flag)}"
+        message("quicklook.of-mode", frequency_hz=each.frequency_hz, what=flag)
         for channel in run.channels
         for each in channel.resonances
         for flag in each.flags
     ]
-    return list(dict.fromkeys((*told, *map(said, run.flags))))
+    return [said(each) for each in dict.fromkeys((*told, *run.flags))]
 
 
 def _unexplained(run: RunResult) -> list[str]:
     """A line for every peak that nothing explains."""
-    language = Language.of("en", _templates())
     return [
-        f"unexplained: a peak of {row['channel']} at {row['frequency']} Hz, {row['magnitude']} over control, "
-        f"{row['height']} times the noise: {row['why']}"
+        said(
+            message(
+                "quicklook.unexplained",
+                channel=row["channel"],
+                frequency=row["frequency"],
+                magnitude=row["magnitude"],
+                height=row["height"],
+                why=row["why"],
+            )
+        )
         for channel in run.channels
-        for row in unexplained_rows(channel, language)
+        for row in unexplained_rows(channel, _english())
     ]
 
 
 def _of_modes(run: RunResult) -> list[str]:
     """What the run asked for, and which modes follow their level, each said once."""
     asked = (FactCode.COMPLEX_RESIDUES, FactCode.MISFIT_SHARE, FactCode.SEARCH_BROKEN_OFF)
-    language = Language.of("en", _templates())
-    told = [language.sentence(text) for fact, text in zip(run.facts, run.flags, strict=False) if fact.code in asked]
-    for channel in run.channels:
-        for each in channel.resonances:
-            if each.backbone is not None:
-                low, high = each.backbone.q_range
-                f_low, f_high = each.backbone.frequency_range_hz
-                told.append(
-                    f"{each.frequency_hz:.5g} Hz depends on level: {f_low:.5g} to {f_high:.5g} Hz and Q {low:.3g} to "
-                    f"{high:.3g} between {each.backbone.levels[0]:.3g} and {each.backbone.levels[-1]:.3g} "
-                    f"{each.backbone.unit} at {each.backbone.channel}"
-                )
-    return list(dict.fromkeys(told))
+    told = [text for fact, text in zip(run.facts, run.flags, strict=False) if fact.code in asked]
+    told += [
+        _of_backbone(each.frequency_hz, each.backbone)
+        for channel in run.channels
+        for each in channel.resonances
+        if each.backbone is not None
+    ]
+    return [said(each) for each in dict.fromkeys(told)]
+
+
+def _of_backbone(frequency_hz: float, backbone: Backbone) -> Message:
+    (lowest_hz, highest_hz), (lowest_q, highest_q) = backbone.frequency_range_hz, backbone.q_range
+    return message(
+        "quicklook.backbone",
+        frequency_hz=frequency_hz,
+        lowest_hz=lowest_hz,
+        highest_hz=highest_hz,
+        lowest_q=lowest_q,
+        highest_q=highest_q,
+        lowest=backbone.levels[0],
+        highest=backbone.levels[-1],
+        unit=backbone.unit,
+        channel=backbone.channel,
+    )
 
 
 def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
     frequency = f"{row['frequency']} ± {row['frequency_u']}" if row["frequency_u"] != "–" else str(row["frequency"])
     frequency += " ?" if row["doubtful"] else ""
     return channel, frequency, row["q"], row["damping"], row["amplification"], row["phase"], row["reduction"]
+
+
+def _english() -> Language:
+    return Language.of("en", _templates())
 
 
 def _templates() -> Path:
@@ -190,17 +228,17 @@ def _context(
         "facts": language.pairs(
             ("File", log.path),
             ("Layout", layout),
-            ("Control", _named(controls, say("average"))),
+            ("Control", _named(controls, language.term(ControlStrategy.AVERAGE))),
         )
         + (sweep_facts(run.sweep, language) if run.sweep else [])
         + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
-        "remarks": [_as_written(each, language) for each in log.remarks],
+        "remarks": language.sentences(log.remarks),
         "assumed": steady_state_sentence((run,), language),
         "run": {
             "id": run.id,
             "anchor": anchor("run", run.id),
             "is_decay": bool(run.decay),
-            "method": language.whole(run.method),
+            "method": language.whole(run.method) if run.method else "",
             "sentence": sweep_sentence(run, language),
             "remarks": language.sentences(run.flags),
             "backbones": [anchor("fig", run.id, "backbone", n) for n in range(1, len(backbones(run)) + 1)],
@@ -212,6 +250,7 @@ def _context(
                 "id": channel.id,
                 "figure": keys.get(channel.id, ""),
                 "rows": resonance_rows(run, channel, CONFIDENCE, language),
+                "height": height_name(channel, language),
                 "nothing": nothing_found(channel, language),
                 "remarks": language.sentences(channel.flags),
             }
@@ -220,8 +259,3 @@ def _context(
         "quality": [quality(issue, run.id, language) for issue in run.quality],
         "findings": [finding(each, language) for each in findings],
     }
-
-
-def _as_written(text: Said, language: Language) -> str:
-    """What the log itself says, letter for letter; what was found of it, in words."""
-    return language.sentence(text) if isinstance(text, Message) else text

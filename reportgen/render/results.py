@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from reportgen.records.identified_fact import IdentifiedFact
-from reportgen.records.message import Said
+from reportgen.records.message import Message
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import LevelDependence, Report, RunShift
 from reportgen.records.result import (
@@ -91,11 +91,9 @@ def _run(run: RunResult) -> dict[str, Any]:
         "dwell": run.dwell and _dwell(run.dwell),
         "channels": [_channel(channel) for channel in run.channels],
         "quality": [_quality(issue) for issue in run.quality],
-        "method": said(run.method),
-        "method_message": as_data(run.method),
+        **_sentence("method", run.method),
         "steady_state_assumed": run.steady_state_assumed,
-        "criterion": said(run.criterion),
-        "criterion_message": as_data(run.criterion),
+        **_sentence("criterion", run.criterion),
         "facts": [_fact(each) for each in run.facts],
         **_flags(run.flags),
     }
@@ -233,17 +231,22 @@ def _mode(mode: Mode) -> dict[str, Any]:
     }
 
 
-def _flags(flags: Sequence[Said]) -> dict[str, Any]:
+def _flags(flags: Sequence[Message]) -> dict[str, Any]:
     """Flags in words, and beside them their codes and values, in the same order."""
     return {"flags": [said(flag) for flag in flags], "flag_messages": [as_data(flag) for flag in flags]}
 
 
-def _reason(name: str, text: Said | None) -> dict[str, Any]:
+def _reason(name: str, text: Message | None) -> dict[str, Any]:
     """Why a number is null, in words and as a message; both null where it is known."""
     return {name: text and said(text), f"{name}_message": text and as_data(text)}
 
 
-def _text(name: str, text: Said) -> dict[str, Any]:
+def _sentence(name: str, text: Message | None) -> dict[str, Any]:
+    """A sentence and the message that it says; empty where there is none."""
+    return {name: said(text) if text else "", f"{name}_message": text and as_data(text)}
+
+
+def _text(name: str, text: Message) -> dict[str, Any]:
     """One text with its code and values beside it."""
     return {name: said(text), **as_data(text)}
 

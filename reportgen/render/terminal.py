@@ -8,7 +8,7 @@ from pathlib import Path
 
 from reportgen.errors import ReportError
 from reportgen.records.finding import Finding, Severity
-from reportgen.records.message import Message, Said, message
+from reportgen.records.message import Message, message
 from reportgen.records.note import Note, fact_message
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome, Verdict
@@ -30,11 +30,11 @@ def error_lines(error: ReportError) -> tuple[str, ...]:
     return (said(error.said), *(f"  {_line(each)}" for each in error.more))
 
 
-def _line(each: Finding | Said) -> str:
+def _line(each: Finding | Message) -> str:
     return finding_line(each) if isinstance(each, Finding) else said(each)
 
 
-def checked_lines(findings: Iterable[Finding], notes: Iterable[Note], open_items: Iterable[Said]) -> list[str]:
+def checked_lines(findings: Iterable[Finding], notes: Iterable[Note], open_items: Iterable[Message]) -> list[str]:
     """What ``check`` says: each finding, what was understood of each note, and what the report still lacks."""
     read = english().all(_read_as(each) for each in notes)
     return [*finding_lines(findings), *read, *map(said, open_items)]

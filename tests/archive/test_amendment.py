@@ -23,7 +23,7 @@ from reportgen.archive.open_archive import open_archive
 from reportgen.archive.sources import archive_info, bag_job, pdf_sources
 from reportgen.errors import ArchiveError
 from reportgen.records.job import Job, Party, ReportIdentity, Specimen
-from reportgen.records.message import Message
+from reportgen.records.message import Message, message
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import can_say, catalogue, said
@@ -211,7 +211,7 @@ def test_changes_lost_their_language_in_the_archive(tmp_path, original):
         "sha256": "0",
         "changes": [{"what": "run X: Q", "before": "1", "after": "2"}],
     }
-    assert read_amendment(json.dumps(old), "supersedes.json").changes[0].what == "run X: Q"
+    assert read_amendment(json.dumps(old), "supersedes.json").changes[0].what == message("as-written", text="run X: Q")
 
 
 @pytest.mark.parametrize(

@@ -192,7 +192,7 @@ def test_the_job_file_key_by_key(old, new, expected):
 
 def test_lines_of_notes_that_came_and_went():
     listed = changes({}, {}, {"notes.txt": "a\nb\nc\n"}, {"notes.txt": "a\nc\nd\n"})
-    assert [(each.what, each.before, each.after) for each in listed] == [
+    assert [(said(each.what), said(each.before), said(each.after)) for each in listed] == [
         ("notes.txt:2", "b", "—"),
         ("notes.txt:3", "—", "d"),
     ]
@@ -200,7 +200,7 @@ def test_lines_of_notes_that_came_and_went():
 
 def test_a_job_file_that_is_no_toml_is_told_line_by_line():
     (change,) = changes({}, {}, {"job.toml": "[report"}, {"job.toml": "[report]"})
-    assert (change.what, change.before, change.after) == ("job.toml:1", "[report", "[report]")
+    assert [said(change.what), said(change.before), said(change.after)] == ["job.toml:1", "[report", "[report]"]
 
 
 def mode(number, frequency_hz, expected_hz, missing):

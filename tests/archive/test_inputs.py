@@ -138,7 +138,6 @@ def test_a_preset_of_the_job_was_read_but_neither_hashed_nor_archived(job_with_p
     with (tmp_path / "a.zip").open("w+b") as stream:
         bag_job(report, {"results.json": results_json(report)})(stream)
     verified = verify(tmp_path / "a.zip", recomputed)
-    assert verified.differences == ()
     assert "verify.numbers-follow" in [line.what.code for line in verified.found]
 
 

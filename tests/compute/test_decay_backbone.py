@@ -202,3 +202,12 @@ def test_the_jointed_beam_has_one_first_mode_that_drifts():
     zeta = np.interp(np.log(levels / G), np.log(curve.levels), curve.damping_ratio)
     assert seen == pytest.approx(ours, abs=0.03)
     assert rates / (2 * np.pi * seen) == pytest.approx(zeta, rel=0.05)
+
+
+def test_clipped_tops_of_few_samples_a_cycle_are_found():
+    """No three readings in a row stand at the end of the range, but far too many stand there."""
+    t = np.arange(2000) / 500.0
+    y = noisy(ringing(t, 93.0, 150.0, 1.0), 3e-3)
+    found = clipped_samples(np.round(np.clip(y, -0.7, 0.7), 5))
+    assert (found == (np.abs(y) > 0.7)).mean() > 0.999
+    assert not clipped_samples(np.round(y, 5)).any()

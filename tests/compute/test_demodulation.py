@@ -20,6 +20,7 @@ from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.errors import ComputeError, RecordError
 from reportgen.records.log import Floats, TimeHistory
 from reportgen.records.message import message
+from tests.archive.words import telling
 from tests.simulator.course import Course, HandStep, Stretch, Table, sweep
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import sweep_record
@@ -324,7 +325,7 @@ def test_without_a_sine_there_is_no_demodulation(signal):
 
 def test_a_control_that_is_not_in_the_record_is_named():
     _t, _, cycles = exponential(20.0, 200.0, 10.0, 2048.0)
-    with pytest.raises(RecordError, match="no channel 'C9'; there are C1"):
+    with telling(RecordError, match="no channel 'C9'; there are C1"):
         demodulate(history_of(np.cos(2 * np.pi * cycles)[:, None], 2048.0), "C1", ["C9"])
 
 

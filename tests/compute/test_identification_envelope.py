@@ -12,7 +12,14 @@ from scipy.special import wofz
 from reportgen.compute.identification.drive import Drive, drive_of
 from reportgen.compute.identification.drive_level import DriveLevel
 from reportgen.compute.identification.envelope import envelope
-from reportgen.compute.identification.modal_model import NO_POLES, Background, channel_kind, columns, mode_envelopes
+from reportgen.compute.identification.modal_model import (
+    NO_POLES,
+    Background,
+    channel_kind,
+    columns,
+    columns_of_mode,
+    mode_envelopes,
+)
 from reportgen.compute.identification.recorded_peak import (
     eta_of_loss,
     fastest_rate,
@@ -159,9 +166,8 @@ def swept_transmissibility(f0: float, q: float, eta: float, sign: int):
     d = drive(t, f)
     poles = NO_POLES.joined(f0, q)
     kind = channel_kind("acceleration", "acceleration")
-    basis = columns(
-        d, poles, [mode_envelopes(d, s) for s in poles.s], kind, Background((), 1.0, np.zeros((0, len(t)), complex))
-    )
+    modes = [columns_of_mode(poles, k, mode_envelopes(d, s), kind, 1.0) for k, s in enumerate(poles.s)]
+    basis = columns(d, modes, kind, Background((), 1.0, np.zeros((0, len(t)), complex)))
     return f, np.abs(basis.values[0])
 
 

@@ -13,6 +13,7 @@ from reportgen.compute.comparison.level_dependence import level_dependence
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, ControlResult, Resonance, RunResult, SweepFacts
+from reportgen.records.stretch import Direction
 
 G = 9.80665
 
@@ -42,7 +43,7 @@ def run(name, level, *found, axis="X"):
         id="A1", frequency_hz=f, magnitude=np.ones(400), phase_deg=None, resonances=tuple(resonance(*x) for x in found)
     )
     control = ControlResult(frequency_hz=f, level=np.broadcast_to(level, 400), required=None, lower=None, upper=None)
-    sweep = SweepFacts(direction="up", first_hz=5.0, last_hz=500.0, lowest_hz=5.0, highest_hz=500.0, rows=400,
+    sweep = SweepFacts(direction=Direction.UP, first_hz=5.0, last_hz=500.0, lowest_hz=5.0, highest_hz=500.0, rows=400,
                        rate=2.0, rate_unit="oct/min")  # fmt: skip
     return RunResult(id=name, kind="sweep", axis=axis, sweep=sweep, control=control, channels=(channel,))
 

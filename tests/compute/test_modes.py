@@ -30,6 +30,7 @@ from reportgen.records.job import (
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import MotionKind, MotionSeen, NodesSeen, Note
 from reportgen.records.result import ChannelResult, IssueKind, Observed, QualityIssue, Resonance, RunResult, SweepFacts
+from reportgen.records.stretch import Direction
 from reportgen.render.catalogue import said
 from reportgen.units import parse_quantity
 
@@ -65,7 +66,7 @@ def resonance(hz: float, q: float = 50.0, **more) -> Resonance:
 
 def run_of(run: str, frequencies, axis: str | None = "X", channels=("A1", "A2"), kind: str = "survey", q: float = 50.0):
     facts = SweepFacts(
-        direction="up", first_hz=5.0, last_hz=2000.0, lowest_hz=5.0, highest_hz=2000.0, rows=2000, rate=2.0,
+        direction=Direction.UP, first_hz=5.0, last_hz=2000.0, lowest_hz=5.0, highest_hz=2000.0, rows=2000, rate=2.0,
         rate_unit="oct/min", duration_s=260.0,
     )  # fmt: skip
     found = tuple(resonance(hz, q) for hz in frequencies)

@@ -25,6 +25,7 @@ from reportgen.records.job import (
 )  # fmt: skip
 from reportgen.records.log import SweepLog, Trace
 from reportgen.records.result import ChannelResult, ControlResult, Resonance, RunResult, SweepFacts
+from reportgen.records.stretch import Direction
 
 RUN = RunPlan(id="X-PRE", kind=RunKind.SURVEY, log=Path("x.csv"), axis="X", control=("C1",))
 RATE = 2.0
@@ -218,7 +219,7 @@ def test_noise_floor():
 # --- between runs ---------------------------------------------------------------------------------------------------
 
 
-def run_result(name, gain=1.0, level=5.0, rate=2.0, direction="up", noise=0.003, shift=1.0, other=None):
+def run_result(name, gain=1.0, level=5.0, rate=2.0, direction=Direction.UP, noise=0.003, shift=1.0, other=None):
     rng = np.random.default_rng(len(name))
     moved = tuple((f0 * shift, q, share) for f0, q, share in MODES)
     resonances = tuple(

@@ -8,9 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from reportgen.compute.comparison.shift import compare_runs, shape_likeness
+from reportgen.compute.comparison.seen_modes import shape_likeness
+from reportgen.compute.comparison.shift import compare_runs
+from reportgen.records.message import as_written
 from reportgen.records.report import Pairing
 from reportgen.records.result import ChannelResult, Resonance, RunResult, SweepFacts
+from reportgen.records.stretch import Direction
 
 SHAPES = {"A1": (1.0, -0.8, 0.5), "A2": (0.6, 0.7, -0.9)}
 
@@ -30,8 +33,8 @@ def run(name, resonances, low=5.0, high=2000.0):
         ChannelResult(id=c, frequency_hz=f, magnitude=np.ones(2), phase_deg=None, resonances=tuple(r))
         for c, r in resonances.items()
     )
-    sweep = SweepFacts(direction="up", first_hz=low, last_hz=high, lowest_hz=low, highest_hz=high, rows=2, rate=2.0,
-                       rate_unit="oct/min")  # fmt: skip
+    sweep = SweepFacts(direction=Direction.UP, first_hz=low, last_hz=high, lowest_hz=low, highest_hz=high, rows=2,
+                       rate=2.0, rate_unit="oct/min")  # fmt: skip
     return RunResult(id=name, kind="survey", axis="X", sweep=sweep, control=None, channels=channels)
 
 
@@ -124,7 +127,7 @@ def test_rejected_resonances_are_not_compared():
 
 def test_facts_of_a_pair_do_not_hang_on_the_words_of_its_flags():
     """Fault: the judge looked for "numbered" and "no peak of its own" in flags, and rewording them passed verdicts."""
-    before = {"A1": [resonance(100.0, mode=2, has_peak=False, flags=("in any words",))]}
+    before = {"A1": [resonance(100.0, mode=2, has_peak=False, flags=as_written(["in any words"]))]}
     after = {"A1": [resonance(101.0, mode=3, has_peak=False)]}
     (row,) = compare_runs(run("PRE", before), run("POST", after))
     assert row.renumbered == (2, 3)

@@ -6,6 +6,7 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from reportgen.cores import cores
@@ -13,9 +14,10 @@ from reportgen.pipeline import Settings, build_job, check_job
 from reportgen.records.finding import Severity
 from reportgen.render.results import results_json
 from reportgen.render.terminal import finding_line
-from tests.simulator.examples import EXAMPLES, boom, box
+from tests.simulator.course import G
+from tests.simulator.examples import BRACKET, BRACKET_AFTER, BRACKET_BEFORE, EXAMPLES, boom, box, bracket_joint
 
-JOBS = ("sensor_boom", "controller_box")
+JOBS = ("sensor_boom", "controller_box", "bolted_bracket")
 
 
 def promised(folder: str) -> dict[str, str]:
@@ -50,7 +52,9 @@ def test_every_requirement_has_the_promised_verdict(results, name):
     assert found == promised(name)
 
 
-@pytest.mark.parametrize("name, overall", [("sensor_boom", "pass"), ("controller_box", "fail")])
+@pytest.mark.parametrize(
+    "name, overall", [("sensor_boom", "pass"), ("controller_box", "fail"), ("bolted_bracket", "pass")]
+)
 def test_the_whole_job_has_the_promised_verdict(results, name, overall):
     assert f"Overall: **{overall}**" in (EXAMPLES / name / "README.md").read_text(encoding="utf-8")
     assert results[name]["overall"] == overall
@@ -171,3 +175,27 @@ def test_the_box_has_three_modes_along_each_axis(results, axis):
     """What a loose sensor rattles is no mode."""
     found = [mode["frequency_hz"] for mode in results["controller_box"]["modes"] if mode["axis"] == axis]
     assert found == pytest.approx([mode.frequency_hz for mode in box(axis).modes], rel=5e-4)
+
+
+@pytest.mark.parametrize("run, stiffness", [("Z-BEFORE", BRACKET_BEFORE[0]), ("Z-AFTER", BRACKET_AFTER[0])])
+def test_the_bracket_has_one_first_mode_with_the_joints_backbone(results, run, stiffness):
+    """Truth by averaging over the joint's elements, whose motion the simulator stepped through."""
+    found = _run(results["bolted_bracket"], run)
+    for channel in found["channels"]:
+        assert [round(each["frequency_hz"]) for each in channel["resonances"]] == [47, 131], channel["id"]
+        assert channel.get("unexplained", []) == []
+    curve = found["channels"][0]["resonances"][0]["backbone"]
+    level = G * np.array(curve["levels"])
+    omega = 2 * np.pi * BRACKET.modes[0].frequency_hz
+    amplitude = level / omega**2
+    for _ in range(9):  # displacement of that acceleration
+        f, zeta = bracket_joint(stiffness).backbone(omega, BRACKET.modes[0].damping_ratio, amplitude)
+        amplitude = level / (2 * np.pi * f) ** 2
+    assert curve["frequency_hz"] == pytest.approx(f, rel=1e-3)
+    assert curve["damping_ratio"] == pytest.approx(zeta, rel=0.05)
+    assert zeta[-1] > 2.4 * zeta[0]
+
+
+def test_the_brackets_harmonics_have_their_cause(results):
+    said = [each["code"] for each in _run(results["bolted_bracket"], "Z-BEFORE")["flag_messages"]]
+    assert said.count("decay.harmonic") == 2

@@ -1,4 +1,4 @@
-"""The text of both example reports, as a person reads it.
+"""The text of the example reports, as a person reads it.
 
 If a change is meant: ``UPDATE_GOLDEN=1 .venv/bin/python -m pytest tests/examples/test_golden.py``, then read the diff.
 """
@@ -56,7 +56,7 @@ def text_of(html: str) -> str:
     return "\n".join(reader.lines()).replace(f"reportgen {__version__}", "reportgen VERSION") + "\n"
 
 
-@pytest.mark.parametrize("name", ["sensor_boom", "controller_box"])
+@pytest.mark.parametrize("name", ["sensor_boom", "controller_box", "bolted_bracket"])
 def test_the_report_reads_as_before(name, example_report):
     found = text_of(render_html(example_report(name), templates=data_dir("templates")))
     golden = GOLDEN / f"{name}.txt"

@@ -67,6 +67,28 @@ def test_nothing_passes_beside_a_peak_that_nothing_explains(found, frequency_hz)
     assert {"lowest natural frequency", "amplification", "frequency shift"} <= blocked
 
 
+def unaudited(run, dimension, unit):
+    """The run as if nothing had been audited, with a high peak at 60 Hz in every curve, in some unit."""
+    bump = {c.id: 1.0 + 40.0 / (1.0 + ((c.frequency_hz / 60.0 - 1.0) * 100.0) ** 2) for c in run.channels}
+    channels = tuple(
+        replace(each, peaks=None, dimension=dimension, unit=unit, magnitude=each.magnitude * bump[each.id])
+        if len(each.magnitude)
+        else each
+        for each in run.channels
+    )
+    return replace(run, channels=channels)
+
+
+@pytest.mark.parametrize(
+    ("dimension", "unit"), [("ratio", ""), ("accelerance", "(m/s²)/N"), ("strain per acceleration", "1/(m/s²)")]
+)
+def test_nothing_passes_beside_a_peak_of_a_curve_that_was_not_audited(found, dimension, unit):
+    """Over a force the lowest natural frequency and both shifts passed beside a peak forty times as high."""
+    runs = tuple(unaudited(run, dimension, unit) for run in found.runs)
+    for verdict in verdicts(found, runs).values():
+        assert verdict.outcome not in PASSED, verdict.reason
+
+
 def test_a_peak_above_the_limit_of_the_lowest_natural_frequency_does_not_matter_to_it(found):
     runs = tuple(with_peak(run, "A1", 900.0) if run.kind in ("survey", "sweep") else run for run in found.runs)
     (lowest,) = (each for each in found.job.requirements if each.check == "lowest natural frequency")

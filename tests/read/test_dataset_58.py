@@ -15,6 +15,7 @@ from reportgen.read.log import read_bare_log
 from reportgen.read.time_history import open_recording
 from reportgen.records.log import SweepLog, TimeHistory
 from reportgen.render.catalogue import said
+from tests.archive.words import telling
 from tests.shared import SHARED
 
 FREE_BEAM = SHARED / "real/free_beam"
@@ -80,7 +81,7 @@ def test_another_reference_is_said_and_not_mixed(tmp_path):
     path = written(tmp_path / "a.uff", [(4, 7, 3, response(F), {}), (4, 8, 3, response(F), {}), other])
     log, _, findings = read_bare_log(path, None)
     assert [each.channel for each in log.traces[1:]] == ["7+Z", "8+Z"]
-    assert any("set 3" in each.message and "another reference" in said(each.message) for each in findings)
+    assert any("set 3: a frequency response of another reference" in said(each.message) for each in findings)
 
 
 def test_the_offered_mapping_of_responses_can_be_pasted(tmp_path):
@@ -100,7 +101,7 @@ def test_the_offered_mapping_of_responses_can_be_pasted(tmp_path):
 def test_spectra_are_refused_by_their_name_with_the_way_out(tmp_path, function, complex_values, binary):
     data = np.abs(response(F)) * (1j if complex_values else 1.0)
     path = written(tmp_path / "a.uff", [(function, 7, 3, data, {})], binary)
-    with pytest.raises(ReadError, match=rf"{KINDS[function]}.*export time responses or frequency responses"):
+    with telling(ReadError, match=rf"{KINDS[function]}.*export time responses or frequency responses"):
         open_recording(path, "a.uff")
 
 
@@ -123,5 +124,5 @@ def test_a_unit_in_utf_8_is_read():
 
 @pytest.mark.skipif(not FREE_BEAM.exists(), reason="the measured free beam is not on this machine")
 def test_a_measured_density_says_what_it_is():
-    with pytest.raises(ReadError, match="a power spectral density"):
+    with telling(ReadError, match="a power spectral density"):
         open_recording(FREE_BEAM / "sample_dataset58_psd.uff", "a.uff")

@@ -13,6 +13,7 @@ from reportgen.errors import ReadError
 from reportgen.read.describe_record import describe_record
 from reportgen.read.time_history import open_recording, read_time_history
 from reportgen.render.catalogue import said
+from tests.archive.words import telling
 from tests.shared import SHARED
 
 G = 9.80665
@@ -81,20 +82,20 @@ def test_of_structures_with_other_rates_the_most_common_is_taken_and_the_rest_sa
     recording = open_recording(path, "a.mat")
     assert [each.name for each in recording.channels] == ["one.y", "two.y"]
     assert recording.sample_rate_hz == RATE
-    assert any("fast.y: 2000 samples at 4096 Hz" in text for text in recording.refused)
+    assert any("fast.y: 2000 samples at 4096 Hz" in said(text) for text in recording.refused)
 
 
 def test_readings_against_frequency_say_the_way_out(tmp_path):
     path = tmp_path / "a.mat"
     scipy.io.savemat(path, {"FR": {"frequency": np.linspace(10, 20, 41), "force": A[:41, 0], "phase": A[:41, 1]}})
-    with pytest.raises(ReadError, match=r"against frequency.*write one table a run"):
+    with telling(ReadError, match=r"against frequency.*write one table a run"):
         open_recording(path, "a.mat")
 
 
 def test_no_numbers_of_length_says_what_is_longest(tmp_path):
     path = tmp_path / "a.mat"
     scipy.io.savemat(path, {"cfg": {"gain": [1.0, 2.0, 3.0]}})
-    with pytest.raises(ReadError, match=r"the longest, cfg\.gain, has 3 values"):
+    with telling(ReadError, match=r"the longest, cfg\.gain, has 3 values"):
         open_recording(path, "a.mat")
 
 
@@ -134,5 +135,5 @@ def test_the_measured_records_are_read_or_refused_with_the_way_out():
     assert history.samples == 65536
     assert history.sample_rate_hz == 12800
     assert history.display_units == ("m/s²",) * 3
-    with pytest.raises(ReadError, match="write one table a run"):
+    with telling(ReadError, match="write one table a run"):
         open_recording(JOINTED / "ForcedFrequencyResponses.mat", "f.mat")

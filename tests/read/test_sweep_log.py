@@ -281,16 +281,21 @@ def test_decibels_by_a_mapping():
     assert log.trace("A1").amplitude == pytest.approx(np.array(truth.A1), rel=1e-6)
 
 
+def remarks(name):
+    """What a log says of itself, in words."""
+    return tuple(map(in_words, read(name)[0].remarks))
+
+
 def test_remarks_and_preamble_are_kept_as_written():
-    assert read("remarks.csv")[0].remarks == (
+    assert remarks("remarks.csv") == (
         "# log of the morning", "# operator: M. Example", "line 7: # level -6 dB",
     )  # fmt: skip
-    assert read("windows1252.csv")[0].remarks == ("Prüfling: Träger", "Länge: 1 µm")
-    assert read("utf16_no_mark.csv")[0].remarks == ("Prüfling: Träger", "Länge: 1 µm")
-    preamble = read("preamble_long.csv")[0].remarks
+    assert remarks("windows1252.csv") == ("Prüfling: Träger", "Länge: 1 µm")
+    assert remarks("utf16_no_mark.csv") == ("Prüfling: Träger", "Länge: 1 µm")
+    preamble = remarks("preamble_long.csv")
     assert preamble[0] == "Prüfung;Sweep;Sinus"
     assert len(preamble) == len([line for line in truth.long_preamble().split("\n") if line])
-    assert len(read("repeated_header.csv")[0].remarks) == 2
+    assert len(remarks("repeated_header.csv")) == 2
 
 
 def test_the_layout_is_put_into_words():
@@ -741,7 +746,7 @@ def test_every_combination_of_shapes_is_read_as_meant(
     assert log.row_line.tolist() == expected_lines
     assert log.rows_skipped == tuple(skipped)
     kept = [each for each in preamble if each.strip()]
-    assert list(log.remarks[: len(kept)]) == kept
+    assert list(map(in_words, log.remarks[: len(kept)])) == kept
 
 
 def test_a_second_table_below_with_other_columns_is_not_taken_for_more_rows(tmp_path):

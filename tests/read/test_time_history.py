@@ -157,7 +157,7 @@ def test_hdf5_data_sets_and_columns_with_their_own_units(hdf5):
     assert history.sample_rate_hz == RATE
     expected = SIGNAL * [G, 1.0, 10 * G]
     np.testing.assert_allclose(history.read(), expected, atol=1e-4)
-    assert history.remarks == ("operator = N. N.",)
+    assert list(map(said, history.remarks)) == ["operator = N. N."]
 
 
 def test_hdf5_rate_from_a_data_set_of_times(tmp_path):

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from reportgen.errors import RecordError
 from reportgen.records.rounding import beside_limit, round_with_uncertainty, uncertainty_decimals
+from tests.archive.words import telling
 
 
 # GUM 7.2.6: y = 10.057 62 Ω with 27 mΩ is 10.058 Ω; 10.47 mΩ may become 11 mΩ; 28.05 kHz is 28 kHz.
@@ -42,7 +43,7 @@ def test_rounding_never_makes_an_uncertainty_noticeably_smaller(value, uncertain
 
 @pytest.mark.parametrize("uncertainty", [0.0, -1.0, float("nan"), float("inf")])
 def test_no_uncertainty_no_rounding(uncertainty):
-    with pytest.raises(RecordError, match="positive"):
+    with telling(RecordError, match="positive"):
         round_with_uncertainty(1.0, uncertainty)
 
 

@@ -20,6 +20,7 @@ from reportgen.records.job import (
     Breakpoint,
     Channel,
     ChannelRole,
+    ControlStrategy,
     Correction,
     DecisionRule,
     Environment,
@@ -62,6 +63,7 @@ from reportgen.records.result import (
     RunResult,
     SweepFacts,
 )
+from reportgen.records.stretch import Direction
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.units import STANDARD_GRAVITY as G
 from reportgen.units import parse_quantity
@@ -106,7 +108,7 @@ def _resonance(number: int, fn: float, q: float, part: float, *, shift: float, a
         peak_hz=fn * shift * (1 + 0.25 * eta / q),
         amplification=top * reduction,
         half_power_q=None if number == 4 else q * (1 - 0.1 * min(eta, 4)),
-        half_power_reason="the curve does not fall to half power above the peak" if number == 4 else None,
+        half_power_reason=said("the curve does not fall to half power above the peak") if number == 4 else None,
         sweep_reduction=reduction,
         sweep_parameter=eta,
         fastest_rate=2.0 * 0.8286 / eta,
@@ -181,7 +183,7 @@ def _control(f: np.ndarray, level: np.ndarray, seed: int, dip: bool) -> ControlR
         outside_bands=((float(f[outside[0]]), float(f[outside[-1]])),) if len(outside) else (),
         outside_share=len(outside) / len(f),
         channels=("C1", "C2"),
-        strategy="average",
+        strategy=ControlStrategy.AVERAGE,
         notches=(
             NotchResult(
                 channel="A1",
@@ -211,7 +213,7 @@ def _run(run_id: str, kind: str, points: int, *, axis: str = "X", shift: float =
         kind=kind,
         axis=axis,
         sweep=SweepFacts(
-            direction="up",
+            direction=Direction.UP,
             first_hz=5.0,
             last_hz=2000.0,
             lowest_hz=5.0,
@@ -230,8 +232,7 @@ def _run(run_id: str, kind: str, points: int, *, axis: str = "X", shift: float =
         quality=(
             QualityIssue(
                 kind=IssueKind.LOOSE_SENSOR,
-                message="the response jumps by 8 dB and scatters from 702 Hz on; A2 carries no "
-                "verdict above that frequency",
+                message=said("the response jumps by 8 dB and scatters from 702 Hz on; A2 carries no verdict above it"),
                 channel="A2",
                 band_hz=(702.0, 2000.0),
                 spoils=True,
@@ -239,7 +240,7 @@ def _run(run_id: str, kind: str, points: int, *, axis: str = "X", shift: float =
         )
         if run_id == "X-POST"
         else (),
-        method="Poles fitted to the swept response of all channels together; residues per channel.",
+        method=said("Poles fitted to the swept response of all channels together; residues per channel."),
     )
 
 
@@ -268,7 +269,7 @@ def _decay(points: int) -> RunResult:
                         damping_ratio=0.5 / q,
                         mode=1,
                         decrement=0.0522,
-                        reasons=(("amplification", "a free decay has no control"),),
+                        reasons=(("amplification", said("a free decay has no control")),),
                     ),
                 ),
             ),
@@ -278,7 +279,7 @@ def _decay(points: int) -> RunResult:
                 channel="A1", time_s=t, response=envelope * np.cos(2 * np.pi * f * t), envelope=envelope, unit="m/s²"
             ),
         ),
-        method="Damped sinusoid fitted to the free decay after 0.05 s.",
+        method=said("Damped sinusoid fitted to the free decay after 0.05 s."),
     )
 
 
@@ -290,7 +291,7 @@ def _dwell() -> RunResult:
         kind="dwell",
         axis="X",
         sweep=SweepFacts(
-            direction="hold",
+            direction=Direction.HOLD,
             first_hz=18.42,
             last_hz=18.37,
             lowest_hz=18.35,
@@ -335,7 +336,7 @@ def _dwell() -> RunResult:
             build_up=0.991,
             channel="A1",
         ),
-        method="Counted from the drive's own phase.",
+        method=said("Counted from the drive's own phase."),
     )
 
 
@@ -786,7 +787,9 @@ def _notes() -> tuple[Note, ...]:
             text=text,
             run=run,
             facts=facts,
-            unread=("'node nr' was not understood; write '117 Hz: 1 node at 0.77 L'",) if "node nr" in text else (),
+            unread=(said("'node nr' was not understood; write '117 Hz: 1 node at 0.77 L'"),)
+            if "node nr" in text
+            else (),
         )
         for i, (text, run, facts) in enumerate(lines)
     )
@@ -824,12 +827,18 @@ def _modes() -> tuple[Mode, ...]:
             residual=f / EXPECTED[n - 1] - 1,
             expected_positions=_nodes(n),
             notes=(f"notes.txt:{n + 2}",),
-            flags=("seen by granules only",),
+            flags=(said("seen by granules only"),),
         )
         for n, f in ((5, 1081.0), (6, 1617.0))
     )
     gap = Mode(
-        axis="X", mode=7, nodes=None, frequency_hz=None, expected_hz=EXPECTED[6], missing=True, flags=("nothing seen",)
+        axis="X",
+        mode=7,
+        nodes=None,
+        frequency_hz=None,
+        expected_hz=EXPECTED[6],
+        missing=True,
+        flags=(said("nothing seen"),),
     )
     return (*logged, *granules, gap)
 
@@ -886,6 +895,16 @@ def write_photos(folder: Path) -> None:
     Image.fromarray(scene[:, ::-1].astype(np.uint8)).save(photos / "clamp.png")
 
 
+def said(text):
+    """A text as a message that is printed letter for letter."""
+    return message("as-written", text=text)
+
+
+def _change(what, before, after):
+    """A change whose place and values are words of the laboratory."""
+    return Change(what=said(what), before=said(before), after=said(after))
+
+
 def sample_report(
     folder: Path,
     *,
@@ -931,8 +950,8 @@ def sample_report(
         revision="A",
         sha256="ab" * 32,
         changes=(
-            Change(what="serial number of the specimen", before="0043", after="0034"),
-            Change(what="mode 2, frequency", before="117.40 Hz", after="117.43 Hz"),
+            _change("serial number of the specimen", "0043", "0034"),
+            _change("mode 2, frequency", "117.40 Hz", "117.43 Hz"),
         ),
     )
     return Report(
@@ -957,8 +976,14 @@ def sample_report(
         verdicts=_verdicts(),
         overall=Outcome.FAIL,
         findings=(
-            warning("logs/x_post.csv:118", "3 rows could not be read and were skipped; expected 7 numbers, found 5"),
-            finding_note("notes.txt:12", "nothing in this line was understood as a fact; it is printed as written"),
+            warning(
+                "logs/x_post.csv:118",
+                said("3 rows could not be read and were skipped; expected 7 numbers, found 5"),
+            ),
+            finding_note(
+                "notes.txt:12",
+                said("nothing in this line was understood as a fact; it is printed as written"),
+            ),
         ),
         shifts=shifts,
         amendment=amendment if amended else None,

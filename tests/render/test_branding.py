@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 
@@ -114,3 +115,76 @@ def test_what_a_laboratory_puts_in_the_body_is_not_in_the_annex_too(report, temp
     ids = re.findall(r'\bid="([^"]+)"', html)
     assert html.count('<h2 id="results">') == 1
     assert len(ids) == len(set(ids))
+
+
+# Whoever wants it to hang -----------------------------------------------------------------------------------------
+
+
+def branded(branding, words):
+    (branding / "report.html.j2").write_text(
+        '{% extends "core/report.html.j2" %}\n{% block opinions %}' + words + "{% endblock %}"
+    )
+
+
+def test_a_template_without_end_is_named_and_ended(small, templates, branding, monkeypatch):
+    monkeypatch.setattr("reportgen.render.templating.FILL_SECONDS", 2.0)
+    loop = "{% for a in range(99999) %}" * 3 + "{{ a }}" + "{% endfor %}" * 3
+    branded(branding, loop)
+    with telling(RenderError, r"report\.html\.j2:2: the template came to no end"):
+        render_html(small, templates=templates, branding=branding)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "{{ 9 ** 9 ** 9 ** 9 }}",
+        "{{ 'a' * 10 ** 10 }}",
+        "{{ ('a' * 9999999) * 9999 }}",
+        "{{ range(10 ** 9) }}",
+        "{{ [0] * 99999999999 }}",
+        "{% macro m() %}{{ m() }}{% endmacro %}{{ m() }}",
+    ],
+)
+def test_a_template_that_would_fill_the_machine_is_refused(small, templates, branding, words):
+    branded(branding, words)
+    with telling(RenderError, r"report\.html\.j2"):
+        render_html(small, templates=templates, branding=branding)
+
+
+@pytest.mark.parametrize("name", ["brand.css", "logo.svg", "logo.png", "report.html.j2", "parts/modes.html.j2"])
+@pytest.mark.parametrize("kind", ["pipe", "broken link"])
+def test_a_branding_file_that_is_none_is_named_not_passed_over(small, templates, branding, name, kind):
+    (branding / name).parent.mkdir(exist_ok=True)
+    os.mkfifo(branding / name) if kind == "pipe" else (branding / name).symlink_to("gone")
+    with telling(RenderError, re.escape(name)):
+        render_html(small, templates=templates, branding=branding)
+
+
+def test_a_logo_that_uses_itself_without_end_is_refused(small, templates, branding):
+    groups = "".join(f'<g id="g{n}">' + f'<use href="#g{n - 1}"/>' * 10 + "</g>" for n in range(1, 12))
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg"><rect id="g0" width="1" height="1"/>{groups}</svg>'
+    (branding / "logo.svg").write_text(svg)
+    with telling(RenderError, r"logo\.svg: draws more than"):
+        render_html(small, templates=templates, branding=branding)
+
+
+@pytest.mark.parametrize(
+    "css",
+    [
+        '@import url("http://example.com/x.css");',
+        '@import "file:///etc/hostname";',
+        'body { background: url("file:///etc/hostname") }',
+        '@font-face { font-family: X; src: url("http://example.com/x.woff2") } body { font-family: X }',
+    ],
+)
+def test_a_style_sheet_reaches_no_file_and_no_network(small, templates, branding, css, monkeypatch):
+    import socket
+
+    def refused(*_):
+        raise AssertionError("a name was looked up")
+
+    monkeypatch.setattr(socket, "getaddrinfo", refused)
+    (branding / "brand.css").write_text(css)
+    with telling(RenderError, r"example\.com|hostname"):
+        render_pdf(small, templates=templates, branding=branding)
+    assert "default-src &#39;none&#39;" in render_html(small, templates=templates, branding=branding)

@@ -127,5 +127,5 @@ def test_a_sentence_begins_with_a_capital_unless_a_name_stands_first():
 
 
 def test_a_message_without_a_sentence_is_an_error():
-    with pytest.raises(RenderError, match="no sentence"):
+    with pytest.raises(RenderError, match="no-sentence"):
         Catalogue("en", {}).say(message("nothing-known"))

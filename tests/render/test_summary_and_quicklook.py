@@ -15,6 +15,7 @@ import pytest
 
 from reportgen.records.finding import warning
 from reportgen.records.log import SweepLog
+from reportgen.records.message import as_written
 from reportgen.records.result import UnexplainedPeak, WhyUnexplained
 from reportgen.records.verdict import Outcome
 from reportgen.render.plots import render_plots
@@ -56,8 +57,10 @@ def test_the_summary_says_what_a_customer_asks(report, templates):
 
 def bare(report):
     run = report.runs[0]
-    log = SweepLog(path="x_pre.csv", frequency_hz=np.array([1.0]), traces=(), remarks=("# <b>made by hand</b>",))
-    return run, log, (warning("x_pre.csv:118", "skipped"),)
+    log = SweepLog(
+        path="x_pre.csv", frequency_hz=np.array([1.0]), traces=(), remarks=as_written(["# <b>made by hand</b>"])
+    )
+    return run, log, (warning("x_pre.csv:118", *as_written(["skipped"])),)
 
 
 def test_a_quick_look_is_one_valid_closed_page(report, templates):

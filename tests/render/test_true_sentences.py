@@ -9,6 +9,7 @@ from datetime import date
 import pytest
 
 from reportgen.records.job import Inspection, Requirement, RunKind
+from reportgen.records.message import message
 from reportgen.records.note import Note, StrobeSeen
 from reportgen.records.result import Observed, QualityIssue
 from reportgen.render.document import assemble
@@ -43,14 +44,19 @@ def test_no_resonance_had_not_built_up_at_98_6_percent(report, english, share, l
 
 def test_a_channel_without_evidence_does_not_slow_the_sweep(report, english):
     run = with_reduction(report.runs[0], 0.5)
-    spoiled = tuple(QualityIssue(kind="clipping", message="clipped", channel=c.id, spoils=True) for c in run.channels)
+    spoiled = tuple(
+        QualityIssue(kind="clipping", message=message("as-written", text="clipped"), channel=c.id, spoils=True)
+        for c in run.channels
+    )
     assert sweep_sentence(replace(run, quality=spoiled), english) == ""
 
 
 def test_no_resonance_was_found_is_not_said_of_an_excluded_sensor(report, templates):
     first = report.runs[0]
     bare = tuple(replace(each, resonances=()) for each in first.channels)
-    lost = QualityIssue(kind="loose sensor", message="A1 came loose", channel="A1", spoils=True)
+    lost = QualityIssue(
+        kind="loose sensor", message=message("as-written", text="A1 came loose"), channel="A1", spoils=True
+    )
     told = replace(report, runs=(replace(first, channels=bare, quality=(lost,)), *report.runs[1:]))
     text = text_of(render_html(told, templates=templates))
     assert "No resonance was found on channel A1" not in text
@@ -119,7 +125,7 @@ def test_squares_are_not_set_inside_the_subscript(html):
 def test_what_the_user_wrote_keeps_its_hyphens_and_its_digits(english):
     """Fault: a minus, a decimal comma and groups of three were put into the user's own words."""
     for written in ("Tolerance -10 % +10 %, 20000 Hz, part 20411", "run X-2 of 2026-03-12", "clause 5.3 at -20 °C"):
-        assert english.sentence(written) == written
+        assert english.sentence(message("as-written", text=written)) == written
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
@@ -133,7 +139,9 @@ def test_one_rule_groups_whole_numbers_wherever_they_stand(language):
 
 def test_the_criterion_stands_in_the_methods_once(report, templates):
     why = "A mode counts as found where leaving it out would worsen the fit."
-    told = replace(report, runs=tuple(replace(each, criterion=why) for each in report.runs if each.sweep is not None))
+    criterion = message("as-written", text=why)
+    swept = [each for each in report.runs if each.sweep is not None]
+    told = replace(report, runs=tuple(replace(each, criterion=criterion) for each in swept))
     methods = assemble(told, templates).context["methods"]
     (row,) = [each for each in methods if each["title"] == "When a mode counts as found"]
     assert row["text"] == why

@@ -94,13 +94,36 @@ def _controller_box(axes: Any, axis: str) -> None:
         _arrow(axes, axis, 13.2, 2.1, 0.9, 0.0)
 
 
+def _bracket(axes: Any) -> None:
+    _box(axes, 2.0, 0.8, 8.0, 1.6, LIGHT)
+    axes.text(6.0, 1.6, "seismic block", fontsize=10, ha="center", va="center", color=DARK)
+    _box(axes, 3.0, 2.4, 2.4, 0.3, STEEL)
+    _box(axes, 5.1, 2.4, 0.3, 3.2, STEEL)
+    _box(axes, 5.4, 3.6, 0.3, 3.0, LIGHT)
+    _box(axes, 5.4, 6.6, 6.0, 0.3, LIGHT)
+    _box(axes, 9.6, 6.9, 1.6, 1.0, STEEL)
+    for y in (4.1, 5.0):
+        _box(axes, 4.9, y, 1.0, 0.2, DARK)
+    _label(axes, "lap joint, M6", (2.6, 5.0), (4.9, 4.7))
+    axes.text(10.4, 7.4, "dummy mass", fontsize=7, ha="center", va="center", color=DARK)
+    for x, y, name, at in ((10.9, 7.9, "A1", (12.4, 8.8)), (6.6, 6.9, "A2", (6.6, 8.6))):
+        _box(axes, x - 0.15, y, 0.3, 0.3, RED)
+        _label(axes, name, at, (x, y + 0.3))
+    axes.annotate(
+        "", xy=(10.0, 8.0), xytext=(10.0, 9.4), arrowprops={"arrowstyle": "->", "color": RED, "linewidth": 1.8}
+    )
+    axes.text(9.0, 9.3, "blow", color=RED, fontsize=10, ha="center", va="center")
+    _arrow(axes, "Z", 13.4, 4.0, 0.0, 0.8)
+
+
 def write_drawings(root: Path) -> list[Path]:
-    """Draw the set-ups of both examples below ``root``; returns the files."""
+    """Draw the set-ups of the examples below ``root``; returns the files."""
     drawings = {
         "sensor_boom/photos/set_up_x.png": lambda axes: _boom(axes, flipped=False),
         "sensor_boom/photos/granules.png": lambda axes: _boom(axes, flipped=True),
         "controller_box/photos/set_up_xy.png": lambda axes: _controller_box(axes, "X, Y"),
         "controller_box/photos/set_up_z.png": lambda axes: _controller_box(axes, "Z"),
+        "bolted_bracket/photos/set_up_z.png": _bracket,
     }
     for name, draw in drawings.items():
         figure, axes = _sheet()

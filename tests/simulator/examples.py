@@ -1,4 +1,4 @@
-"""Makes the logs and drawings of the two example jobs: ``python -m tests.simulator.examples``.
+"""Makes the logs and drawings of the example jobs: ``python -m tests.simulator.examples``.
 
 The job files, notes and READMEs of the examples are written by hand and stay as they are; what is made here follows
 from the constants below alone, byte for byte.
@@ -15,6 +15,7 @@ from tests.simulator.cantilever import arm
 from tests.simulator.course import Course, Dip, G, HandStep, Table, dwell, profile_level, sweep
 from tests.simulator.log_file import Dialect, log_bytes, sweep_columns
 from tests.simulator.recorder import ControlSensor, Fault, Filter, Laboratory, Noise
+from tests.simulator.ring_down import Blow, Joint, micro_slip, ring_down
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import pluck_record
 
@@ -201,11 +202,47 @@ def box_runs() -> list[ExampleRun]:
     return [_box_run(axis, k, name) for axis in "XYZ" for k, name in enumerate(("pre", "sweep", "post"))]
 
 
+# --- bolted bracket: a lap joint that slips, struck and left to ring down ---------------------------------------------
+
+BRACKET = Structure(
+    (TrueMode(46.0, 450.0), TrueMode(131.0, 85.0)), (Sensor("A1", (1.0, 0.25)), Sensor("A2", (0.62, -0.40)))
+)
+"""Modes with the lap joint's slipping elements left out, and what each sensor sees of them."""
+BRACKET_JOINT = (1.0, 0.25)
+"""Motion of the lap joint in each mode."""
+BRACKET_SLIP, BRACKET_EXPONENT, BRACKET_REACH_M = 0.06, -0.5, 1.2e-3
+"""Stiffness of the joint over that of the first mode, exponent of its loss, way at which all of it slips."""
+BRACKET_RATE_HZ, BRACKET_SECONDS, BRACKET_BLOW_S = 640.0, 5.0, 0.006
+BRACKET_BEFORE, BRACKET_AFTER = (1.0, 6.0), (0.92, 6.3)
+"""Stiffness of the joint over that as delivered, and the first amplitude of the dummy mass in g."""
+
+
+def bracket_joint(stiffness: float) -> Joint:
+    """The lap joint, as stiff as delivered or less."""
+    omega = 2 * np.pi * BRACKET.modes[0].frequency_hz
+    return micro_slip(stiffness * BRACKET_SLIP * omega**2, BRACKET_EXPONENT, BRACKET_REACH_M)
+
+
+def bracket_decay(stiffness: float, level_g: float, seed: int) -> bytes:
+    """A blow of a soft hammer, half a sine long, and what follows: a time history."""
+    omega = 2 * np.pi * BRACKET.modes[0].frequency_hz
+    blow = Blow(0.3, BRACKET_BLOW_S, level_g * G * np.pi / (2 * omega * BRACKET_BLOW_S))
+    record = ring_down(
+        BRACKET, bracket_joint(stiffness), BRACKET_JOINT, BRACKET_RATE_HZ, BRACKET_SECONDS,
+        blows=(blow,), noise=3e-3 * G, seed=seed,
+    )  # fmt: skip
+    columns = [("time", "s", "%.5f", record.time_s)]
+    columns += [(name, "g", "%.4f", values / G) for name, values in record.channels.items()]
+    return log_bytes(columns, Dialect(preamble=("# Z axis, struck once with a soft hammer",)))
+
+
 def write_examples(root: Path = EXAMPLES) -> list[Path]:
     """Write every log below ``root``; returns the files."""
     contents = {f"sensor_boom/{run.file}": run.content() for run in boom_runs()}
     contents["sensor_boom/logs/x_decay.csv"] = boom_decay()
     contents |= {f"controller_box/{run.file}": run.content() for run in box_runs()}
+    contents["bolted_bracket/logs/z_before.csv"] = bracket_decay(*BRACKET_BEFORE, seed=41)
+    contents["bolted_bracket/logs/z_after.csv"] = bracket_decay(*BRACKET_AFTER, seed=42)
     for name, content in contents.items():
         path = root / name
         path.parent.mkdir(parents=True, exist_ok=True)

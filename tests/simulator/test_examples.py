@@ -6,7 +6,15 @@ from dataclasses import replace
 
 import pytest
 
-from tests.simulator.examples import EXAMPLES, boom_decay, boom_runs, box_runs
+from tests.simulator.examples import (
+    BRACKET_AFTER,
+    BRACKET_BEFORE,
+    EXAMPLES,
+    boom_decay,
+    boom_runs,
+    box_runs,
+    bracket_decay,
+)
 from tests.simulator.log_file import log_bytes, sweep_columns
 
 RUNS = [("sensor_boom", run) for run in boom_runs()] + [("controller_box", run) for run in box_runs()]
@@ -23,6 +31,11 @@ def test_the_beginning_of_every_log_is_written_again_byte_for_byte(folder, run):
 
 def test_the_decay_is_written_again_byte_for_byte():
     assert (EXAMPLES / "sensor_boom/logs/x_decay.csv").read_bytes() == boom_decay()
+
+
+def test_the_brackets_decays_are_written_again_byte_for_byte():
+    for name, how, seed in (("before", BRACKET_BEFORE, 41), ("after", BRACKET_AFTER, 42)):
+        assert (EXAMPLES / f"bolted_bracket/logs/z_{name}.csv").read_bytes() == bracket_decay(*how, seed=seed)
 
 
 @pytest.mark.soak

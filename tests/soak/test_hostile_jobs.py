@@ -10,7 +10,6 @@ import socket
 import struct
 import subprocess
 import sys
-import threading
 import zipfile
 import zlib
 from pathlib import Path
@@ -23,6 +22,7 @@ from reportgen.pipeline import check_job
 from reportgen.records.finding import Severity
 from reportgen.render.terminal import finding_line
 from tests.archive.words import telling
+from tests.soak.checker import check_within
 from tests.soak.small_job import JOB_FILE, comma_log, hdf5_log, job_of, sheet_log, write_job
 
 SECRET = "The harbour master's secret, 5 Hz"
@@ -183,53 +183,6 @@ def test_nothing_outside_the_job_folder_is_opened(job, tmp_path):
 
 
 # Size ------------------------------------------------------------------------------------------------------------
-
-
-_CHECKING = """
-import json, resource, sys
-from pathlib import Path
-resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
-from reportgen.pipeline import check_job
-from reportgen.render.terminal import finding_line
-for line in sys.stdin:
-    errors = [finding_line(each) for each in check_job(Path(json.loads(line))).findings if each.severity == "error"]
-    print(json.dumps(errors), flush=True)
-"""
-
-
-class Checker:
-    """Checks jobs in a process of its own that may take 3 GB; one that dies, or is late, fails the test."""
-
-    def __init__(self) -> None:
-        self._process: subprocess.Popen[str] | None = None
-
-    def __call__(self, job: Path, *, seconds: int = 120) -> list[str]:
-        process = self._process = self._process if self._process and self._process.poll() is None else self._begun()
-        assert process.stdin is not None
-        assert process.stdout is not None
-        late = threading.Timer(seconds, process.kill)
-        late.start()
-        process.stdin.write(json.dumps(str(job)) + "\n")
-        process.stdin.flush()
-        answer = process.stdout.readline()
-        late.cancel()
-        assert answer, f"died (exit code {process.wait(10)}) or took more than {seconds} s"
-        found: list[str] = json.loads(answer)
-        return found
-
-    def _begun(self) -> subprocess.Popen[str]:
-        environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-        pipe = subprocess.PIPE
-        command = [sys.executable, "-c", _CHECKING]
-        return subprocess.Popen(command, stdin=pipe, stdout=pipe, text=True, cwd=ROOT, env=environment)
-
-    def end(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-
-
-check_within = Checker()
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -9,16 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-import numpy as np
-
-from reportgen.compute.comparison.shift import ModeSeen, modes_seen, pair_modes, ratio_std
+from reportgen.compute.comparison.equal_level import SAME_LEVEL, best_known, control_level
+from reportgen.compute.comparison.seen_modes import ModeSeen, modes_seen, pair_modes
+from reportgen.compute.comparison.shift import ratio_std
 from reportgen.records.job import Job, RunKind, RunPlan
 from reportgen.records.message import message
 from reportgen.records.report import LevelDependence
-from reportgen.records.result import Resonance, RunResult
-
-LEVELS_APART = 1.1
-"""Levels that differ by less than 10 % at a resonance are taken as one: control tolerances are as wide."""
+from reportgen.records.result import RunResult
 
 
 def level_dependence(job: Job, runs: Sequence[RunResult]) -> tuple[LevelDependence, ...]:
@@ -61,7 +58,7 @@ def _rows(survey: RunResult, sweep: RunResult) -> Iterator[LevelDependence]:
 
 def _row(survey: RunResult, sweep: RunResult, first: ModeSeen | None, second: ModeSeen | None) -> LevelDependence:
     """One mode; no change where only one run shows it or the levels are the same."""
-    a, b = _best_known(first), _best_known(second)
+    a, b = best_known(first) if first else None, best_known(second) if second else None
     low, high = _level(survey, first), _level(sweep, second)
     row = LevelDependence(
         axis=sweep.axis, survey=survey.id, sweep=sweep.id,
@@ -73,7 +70,7 @@ def _row(survey: RunResult, sweep: RunResult, first: ModeSeen | None, second: Mo
         return replace(row, reason=message("level.not-seen", run=survey.id if a is None else sweep.id))
     if low is None or high is None:
         return replace(row, reason=message("level.no-control", run=survey.id if low is None else sweep.id))
-    if max(low, high) < LEVELS_APART * min(low, high):
+    if max(low, high) < SAME_LEVEL * min(low, high):
         return replace(row, reason=message("level.same"))
     frequency, q = b.frequency_hz / a.frequency_hz, b.q / a.q if a.q and b.q else None
     return replace(
@@ -87,23 +84,6 @@ def _row(survey: RunResult, sweep: RunResult, first: ModeSeen | None, second: Mo
     )
 
 
-def _best_known(mode: ModeSeen | None) -> Resonance | None:
-    """The resonance of the channel that knows the frequency best; poles are shared by all channels of a run."""
-    if mode is None:
-        return None
-    return min(mode.resonances.values(), key=lambda each: each.frequency_std_hz or np.inf)
-
-
 def _level(run: RunResult, mode: ModeSeen | None) -> float | None:
-    """Control level when the sweep passed a mode's frequency, m/s² peak; of several passages the mean."""
-    if mode is None or run.control is None:
-        return None
-    frequency, level = run.control.frequency_hz, run.control.level
-    known = np.flatnonzero(np.isfinite(frequency) & np.isfinite(level))
-    if len(known) < 2 or not frequency[known].min() <= mode.frequency_hz <= frequency[known].max():
-        return None
-    above = frequency[known] >= mode.frequency_hz
-    passed = np.flatnonzero(above[1:] != above[:-1])
-    if len(passed) == 0:
-        return None
-    return float(np.mean(0.5 * (level[known[passed]] + level[known[passed + 1]])))
+    """Control level when the sweep passed a mode's frequency, m/s² peak."""
+    return None if mode is None else control_level(run, mode.frequency_hz)

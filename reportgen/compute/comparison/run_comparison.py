@@ -15,6 +15,7 @@ from reportgen.records.job import Job
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, IssueKind, QualityIssue, RunResult
+from reportgen.records.stretch import Direction
 
 LEVEL_DB = 1.0
 """Two controls within the ±15 % of IEC 60068-2-6 differ by up to 2.6 dB at a row, but by far less in the median."""
@@ -91,11 +92,11 @@ def _rates(before: RunResult, after: RunResult) -> Iterator[QualityIssue]:
     a, b = before.sweep, after.sweep
     if a is None or b is None:
         return
-    if {a.direction, b.direction} == {"up", "down"}:
+    if {a.direction, b.direction} == {Direction.UP, Direction.DOWN}:
         yield QualityIssue(
             kind=IssueKind.RATE_DIFFERS,
             message=message("comparison.swept-up", run=before.id)
-            if b.direction == "up"
+            if b.direction is Direction.UP
             else message("comparison.swept-down", run=before.id),
         )
     if a.rate is None or b.rate is None:

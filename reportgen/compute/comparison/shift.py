@@ -4,57 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 from itertools import pairwise
 
-import numpy as np
-
+from reportgen.compute.comparison.equal_level import AtLevel, at_equal_level
+from reportgen.compute.comparison.seen_modes import ModeSeen, is_weak, modes_seen, pair_modes
 from reportgen.records.job import Job, RunKind
-from reportgen.records.message import message
-from reportgen.records.report import Pairing, RunShift
+from reportgen.records.message import Amount, Message, message
+from reportgen.records.report import LevelBasis, Pairing, RunShift
 from reportgen.records.result import Resonance, RunResult
-
-SHIFT_CHECKS = ("frequency shift", "amplification shift")
-SAME_MODE = 0.005
-"""Channels of one run show one mode where their frequencies agree within 0.5 %, half a bandwidth or three standard
-uncertainties."""
-FARTHEST = 0.2
-"""A mode without number or shape is looked for up to this far away (as ln of the ratio of frequencies)."""
-FARTHEST_BY_SHAPE = 0.35
-FARTHEST_BY_NUMBER = 0.7
-SAME_SHAPE = 0.8
-"""Modal assurance criterion above which two shapes count as alike (common practice in modal test)."""
-WEAK_Q = 0.1
-"""A mode whose Q is known worse than 10 % stands too weakly to say that it vanished."""
-
-
-@dataclass(slots=True)
-class ModeSeen:
-    """One mode of one run on all channels that show it."""
-
-    resonances: dict[str, Resonance] = field(default_factory=dict)
-
-    @property
-    def frequency_hz(self) -> float:
-        """Median over the channels."""
-        return float(np.median([each.frequency_hz for each in self.resonances.values()]))
-
-    @property
-    def number(self) -> int | None:
-        """Mode number that a channel's resonance carries, or None."""
-        return next((each.mode for each in self.resonances.values() if each.mode is not None), None)
-
-    @property
-    def weak(self) -> bool:
-        """True where no channel knows it well."""
-        return all(is_weak(each) for each in self.resonances.values())
-
-
-def is_weak(resonance: Resonance) -> bool:
-    """Whether a resonance is known too badly to conclude anything from its absence elsewhere."""
-    if resonance.q is None or resonance.q_std is None or resonance.frequency_std_hz is None:
-        return True
-    return resonance.q_std > WEAK_Q * resonance.q
 
 
 def run_shifts(job: Job, runs: Sequence[RunResult]) -> tuple[RunShift, ...]:
@@ -63,8 +21,14 @@ def run_shifts(job: Job, runs: Sequence[RunResult]) -> tuple[RunShift, ...]:
     rows: list[RunShift] = []
     for before, after in run_pairs(job):
         if before in by_id and after in by_id:
-            rows += compare_runs(by_id[before], by_id[after])
+            first, second = by_id[before], by_id[after]
+            rows += compare_runs(first, second, [run for run in runs if _also_there(run, first, second)])
     return tuple(rows)
+
+
+def _also_there(run: RunResult, before: RunResult, after: RunResult) -> bool:
+    """Whether another run shows the structure along the axis of both."""
+    return run.axis == before.axis == after.axis and run.id not in (before.id, after.id)
 
 
 def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
@@ -72,7 +36,7 @@ def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
     pairs = [
         (each.before, each.after)
         for each in job.requirements
-        if each.check in SHIFT_CHECKS and each.before and each.after and each.before != each.after
+        if each.before and each.after and each.before != each.after
     ]
     for axis in dict.fromkeys(run.axis for run in job.runs):
         surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis]
@@ -82,17 +46,19 @@ def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
     return tuple(dict.fromkeys(pairs))
 
 
-def compare_runs(before: RunResult, after: RunResult) -> tuple[RunShift, ...]:
-    """One row for every mode and channel that shows it in either run.
+def compare_runs(before: RunResult, after: RunResult, others: Sequence[RunResult] = ()) -> tuple[RunShift, ...]:
+    """One row for every mode and channel that shows it in either run; ``others`` are further runs of their axis.
 
-    Shifts are after/before − 1 of the values freed of the sweep. What both runs share (calibration of the same
-    sensors) cancels in the ratio, so only the uncertainty of the fits enters.
+    Shifts are after/before − 1 of the values freed of the sweep, of frequencies at equal level of the mode. What both
+    runs share (calibration of the same sensors) cancels in the ratio, so only the uncertainty of the fits enters.
     """
     old, new = modes_seen(before), modes_seen(after)
     rows: list[RunShift] = []
     partners = pair_modes(old, new)
+    elsewhere = [_same_modes(old, run) for run in others]
     for i, mode in enumerate(old):
-        rows += _rows(before, after, mode, None if i not in partners else new[partners[i]])
+        further = [(run, there[i]) for run, there in zip(others, elsewhere, strict=True) if i in there]
+        rows += _rows(before, after, mode, None if i not in partners else new[partners[i]], further)
     taken = set(partners.values())
     for j, mode in enumerate(new):
         if j not in taken:
@@ -100,88 +66,23 @@ def compare_runs(before: RunResult, after: RunResult) -> tuple[RunShift, ...]:
     return tuple(sorted(rows, key=lambda row: (row.before_hz or row.after_hz or 0.0, row.channel)))
 
 
-def modes_seen(run: RunResult) -> list[ModeSeen]:
-    """Resonances of all channels, rejected ones apart, gathered into modes in rising frequency."""
-    every = [(res, channel.id) for channel in run.channels for res in channel.resonances if res.rejected is None]
-    modes: list[ModeSeen] = []
-    for resonance, channel in sorted(every, key=lambda each: each[0].frequency_hz):
-        home = next((mode for mode in reversed(modes[-3:]) if _belongs(resonance, channel, mode)), None)
-        if home is None:
-            modes.append(home := ModeSeen())
-        home.resonances[channel] = resonance
-    return modes
+def _same_modes(old: list[ModeSeen], run: RunResult) -> dict[int, ModeSeen]:
+    """The partner of each mode in another run, by index."""
+    there = modes_seen(run)
+    return {i: there[j] for i, j in pair_modes(old, there).items()}
 
 
-def _belongs(resonance: Resonance, channel: str, mode: ModeSeen) -> bool:
-    if channel in mode.resonances:
-        return False
-    if resonance.mode is not None and mode.number is not None:
-        return resonance.mode == mode.number
-    near = mode.frequency_hz
-    width = max(
-        SAME_MODE * near,
-        0.5 * near / resonance.q if resonance.q else 0.0,
-        3.0 * (resonance.frequency_std_hz or 0.0),
-    )
-    return abs(resonance.frequency_hz - near) <= width
-
-
-def shape_likeness(a: dict[str, Resonance], b: dict[str, Resonance]) -> float | None:
-    """Modal assurance criterion |aᴴb|² / (aᴴa · bᴴb) over the channels both share; None with fewer than two.
-
-    Allemang & Brown, 1st International Modal Analysis Conference, 1982.
-    """
-    shared = [c for c in a if c in b and a[c].residue is not None and b[c].residue is not None]
-    if len(shared) < 2:
-        return None
-    x = np.array([a[c].residue for c in shared], dtype=complex)
-    y = np.array([b[c].residue for c in shared], dtype=complex)
-    power = float(np.vdot(x, x).real * np.vdot(y, y).real)
-    return float(abs(np.vdot(x, y)) ** 2 / power) if power > 0 else None
-
-
-def _cost(a: ModeSeen, b: ModeSeen) -> float:
-    """How badly two modes go together: 1 is as far as they may be apart; inf where they cannot be one."""
-    distance = abs(math.log(b.frequency_hz / a.frequency_hz))
-    likeness = shape_likeness(a.resonances, b.resonances)
-    if a.number is not None and a.number == b.number:
-        farthest, penalty = FARTHEST_BY_NUMBER, 0.0
-    elif likeness is not None and likeness >= SAME_SHAPE:
-        farthest, penalty = FARTHEST_BY_SHAPE, 0.0
-    else:
-        farthest, penalty = FARTHEST, 0.0 if likeness is None else 0.5 * (1.0 - likeness)
-    if a.number is not None and b.number is not None and a.number != b.number:
-        penalty += 0.4
-    cost = distance / farthest + penalty
-    return cost if cost < 1.0 else math.inf
-
-
-def pair_modes(old: list[ModeSeen], new: list[ModeSeen]) -> dict[int, int]:
-    """Index of the partner of each old mode; the pairing with the least total cost, staying alone costing 1 each."""
-    if not old or not new:
-        return {}
-    from scipy.optimize import linear_sum_assignment
-
-    alone = 2.0
-    cost = np.array([[min(_cost(a, b), 1e6) for b in new] for a in old])
-    size = len(old) + len(new)
-    square = np.full((size, size), 0.0)
-    square[: len(old), : len(new)] = cost
-    square[: len(old), len(new) :] = alone / 2.0
-    square[len(old) :, : len(new)] = alone / 2.0
-    rows, columns = linear_sum_assignment(square)
-    return {
-        int(i): int(j) for i, j in zip(rows, columns, strict=True) if i < len(old) and j < len(new) and cost[i, j] < 1.0
-    }
-
-
-def _rows(before: RunResult, after: RunResult, old: ModeSeen | None, new: ModeSeen | None) -> Iterator[RunShift]:
+def _rows(
+    before: RunResult, after: RunResult, old: ModeSeen | None, new: ModeSeen | None,
+    further: Sequence[tuple[RunResult, ModeSeen]] = (),
+) -> Iterator[RunShift]:  # fmt: skip
+    at = at_equal_level(before, after, old, new, further) if old and new else None
     channels = dict.fromkeys((*(old.resonances if old else ()), *(new.resonances if new else ())))
     for channel in channels:
         a = old.resonances.get(channel) if old else None
         b = new.resonances.get(channel) if new else None
-        if a is not None and b is not None:
-            yield _pair_row(before, after, channel, a, b)
+        if a is not None and b is not None and at is not None:
+            yield _at_level(_pair_row(before, after, channel, a, b), at)
         elif a is not None:
             yield _single_row(before, after, channel, a, paired=new is not None, mode=old, is_before=True)
         elif b is not None:
@@ -219,6 +120,46 @@ def _pair_row(before: RunResult, after: RunResult, channel: str, a: Resonance, b
         renumbered=renumbered,
         own_peak=own_peak,
     )
+
+
+def _at_level(row: RunShift, at: AtLevel) -> RunShift:
+    """The row with the shift of its frequency at equal level."""
+    row = replace(
+        row, level=at.level, level_unit=None if at.channel is None else at.unit, level_channel=at.channel,
+        level_basis=at.basis, before_level=at.before_level, after_level=at.after_level,
+    )  # fmt: skip
+    if at.reason is not None:
+        return replace(row, frequency_shift=None, frequency_shift_std=None, flags=(*row.flags, at.reason))
+    if at.before_hz is None or at.after_hz is None:
+        return row if at.level is None else replace(
+            row, before_at_level_hz=row.before_hz, after_at_level_hz=row.after_hz
+        )  # fmt: skip
+    ratio = at.after_hz / at.before_hz
+    return replace(
+        row, before_at_level_hz=at.before_hz, after_at_level_hz=at.after_hz, frequency_shift=ratio - 1.0,
+        frequency_shift_std=ratio_std(ratio, at.before_hz, at.before_std_hz, at.after_hz, at.after_std_hz),
+        flags=(*row.flags, *_how_compared(row, at)),
+    )  # fmt: skip
+
+
+def _how_compared(row: RunShift, at: AtLevel) -> Iterator[Message]:
+    """What the reader has to know of a shift that is not of the values as each run gives them."""
+    if at.level is None or at.channel is None:
+        return
+    level = Amount(at.level, at.unit)
+    if at.basis is LevelBasis.EQUAL_LEVEL:
+        yield message(
+            "shift.equal-level", level=level, channel=at.channel, before_hz=at.before_hz, after_hz=at.after_hz
+        )
+    elif at.basis is LevelBasis.AXIS_BACKBONE:
+        yield message("shift.axis-backbone", level=level, channel=at.channel, before_hz=at.before_hz)
+    elif at.basis is LevelBasis.CONTINUED:
+        yield message("shift.continued", level=level, channel=at.channel)
+    elif at.basis is LevelBasis.NOT_SEEN_TO_MOVE and at.before_level is not None and at.after_level is not None:
+        yield message(
+            "shift.not-seen-to-move", channel=at.channel,
+            before_level=Amount(at.before_level, at.unit), after_level=Amount(at.after_level, at.unit),
+        )  # fmt: skip
 
 
 def _fit_std(resonance: Resonance) -> float | None:

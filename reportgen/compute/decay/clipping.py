@@ -11,6 +11,9 @@ _EQUAL = 1e-6
 """Share of the range within which readings are the same extreme value."""
 _SHORTEST = 3
 """Readings in a row at the extreme: two may be chance."""
+_FEWEST_PILED, _PILED, _BINS = 4, 2.0, 10
+"""Readings at the extreme, over those within so many steps below it, that say clipping where a cycle has few samples:
+of a wave that keeps its height the last step holds 0.43 of what the ten below it hold (arcsine law)."""
 _STEEP = 4.0
 """Steps of resolution by which the readings beside a run lie below it. The top of a wave that is flat within one step
 over three readings falls at most 2.8 steps to the next (a parabola), over five 2."""
@@ -36,14 +39,23 @@ def _cut_above(x: Floats, span: float) -> NDArray[np.bool_]:
     at = x >= top - _EQUAL * span
     edges = np.flatnonzero(np.diff(np.concatenate([[0], at.view(np.int8), [0]])))
     found = np.zeros(len(x), dtype=bool)
+    step = _resolution(x, span)
+    if _is_piled(x, at, top, step):
+        return np.asarray(at)
     if not np.any(edges[1::2] - edges[::2] >= _SHORTEST):
         return found
-    step = _resolution(x, span)
     runs = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= _SHORTEST]
     steep = [(a, b) for a, b in runs if _flank(x, a - 1, top) > _STEEP * step and _flank(x, b, top) > _STEEP * step]
     if steep:
         found[at] = True  # the same value on a top that is no run was cut off as well, or stands at the limit
     return found
+
+
+def _is_piled(x: Floats, at: NDArray[np.bool_], top: float, step: float) -> bool:
+    """Whether readings stand at the extreme that should lie spread above it."""
+    held = int(at.sum())
+    below = int(np.sum((x >= top - (_BINS + 0.5) * step) & ~at))
+    return held >= _FEWEST_PILED and held > _PILED * below
 
 
 def _flank(x: Floats, at: int, top: float) -> float:

@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportgen.compute.decay.backbone import backbone_of, level_range, natural
-from reportgen.compute.decay.decay_causes import LEAST_DECAY, LOWEST_Q, Cause, Named, causes
+from reportgen.compute.decay.decay_causes import LEAST_DECAY, LOWEST_Q, Cause, Named, causes, tones_among
 from reportgen.compute.decay.decay_course import follow
 from reportgen.compute.decay.decay_fit import Band, Fit
-from reportgen.compute.decay.decay_search import FALSE_ALARM, Found, Search, final_fit, search
+from reportgen.compute.decay.decay_search import FALSE_ALARM, Found, Refused, Search, final_fit, search
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
@@ -98,12 +98,13 @@ def _told(scene: _Scene, samples: Floats, silent: Sequence[str]) -> FreeDecay:
     found, time = causes(scene.state, [each and each[0] for each in scene.fits]), scene.time
     modes = sorted((i for i, each in enumerate(found) if each.cause is Cause.MODE), key=lambda i: _omega(scene, i))
     whole = float(np.sum((samples / scene.scale - np.mean(samples / scene.scale, axis=0)) ** 2))
+    unexplained, tones = tones_among(scene.state, [scene.state.found[i] for i in modes])
     return FreeDecay(
-        channels=(*_results(scene, modes), *(_silent(name, time) for name in silent)),
+        channels=(*_results(scene, modes, unexplained), *(_silent(name, time) for name in silent)),
         curves=tuple(_curve(scene, modes, c, samples[:, c]) for c in range(len(scene.names))),
         method=message("decay.method", samples=len(time), seconds=float(time[-1])),
         explained=1.0 - float(np.sum(scene.state.left**2)) / whole,
-        flags=tuple(named.said for named in found if named.said is not None),
+        flags=(*(named.said for named in found if named.said is not None), *tones),
     )
 
 
@@ -111,7 +112,7 @@ def _omega(scene: _Scene, index: int) -> float:
     return scene.state.found[index].course.omega
 
 
-def _results(scene: _Scene, modes: Sequence[int]) -> list[ChannelResult]:
+def _results(scene: _Scene, modes: Sequence[int], unexplained: Sequence[Refused]) -> list[ChannelResult]:
     found: list[list[Resonance]] = [[] for _ in scene.names]
     for index in modes:
         fitted = scene.fits[index]
@@ -121,8 +122,7 @@ def _results(scene: _Scene, modes: Sequence[int]) -> list[ChannelResult]:
             found[c].append(resonance)
     peaks = tuple(
         UnexplainedPeak(frequency_hz=each.omega / (2 * math.pi), height=math.sqrt(each.ratio))
-        for each in sorted(scene.state.refused, key=lambda each: each.omega)
-        if each.beside is None
+        for each in sorted(unexplained, key=lambda each: each.omega)
     )
     noise = np.std(scene.state.left, axis=0) * scene.scale
     return [

@@ -9,8 +9,9 @@ from enum import Enum
 
 import numpy as np
 
+from reportgen.compute.decay.decay_course import Course
 from reportgen.compute.decay.decay_fit import Fit
-from reportgen.compute.decay.decay_search import Found, Search
+from reportgen.compute.decay.decay_search import Found, Refused, Search
 from reportgen.records.message import Message, message
 
 MAINS_HZ = (50.0, 60.0)
@@ -47,6 +48,10 @@ _LARGE = 0.1
 """Share of the largest velocity from which a mode is large enough to make combination tones with others."""
 
 
+_PROJECTED_NEPERS = 8.0
+"""Decay times over which the amplitude of a refused candidate is taken."""
+
+
 class Cause(Enum):
     """What brings a course about."""
 
@@ -76,6 +81,29 @@ def causes(state: Search, fits: Sequence[Fit | None]) -> list[Named]:
         named if named.cause is not Cause.MODE else _tone(each, _known_to(fits[i]), modes, parents, state.rate) or named
         for i, (each, named) in enumerate(zip(state.found, first, strict=True))
     ]
+
+
+def tones_among(state: Search, modes: Sequence[Found]) -> tuple[list[Refused], list[Message]]:
+    """What was refused and nothing explains, and what is said of the rest: harmonics and combinations of modes."""
+    parents, open_ones, said = _parents(modes), [], []
+    for each in state.refused:
+        tone = _projected(state, each)
+        width = math.pi * state.rate / len(state.left)
+        named = _tone(tone, width, modes, parents, state.rate) if each.beside is None else None
+        if named is not None and named.said is not None:
+            said.append(named.said)
+        elif each.beside is None:
+            open_ones.append(each)
+    return open_ones, said
+
+
+def _projected(state: Search, each: Refused) -> Found:
+    """A refused candidate with the amplitudes that the residual shows along it."""
+    n = min(len(state.left), int(_PROJECTED_NEPERS * state.rate / each.sigma) + 1)
+    steps = np.arange(n) / state.rate
+    wave = np.exp(complex(-each.sigma, -each.omega) * steps)
+    residue = 2.0 * (wave @ state.left[:n]) / float(np.sum(np.abs(wave) ** 2))
+    return Found(Course(np.array([each.sigma, each.omega])), np.asarray(residue))
 
 
 def _by_itself(each: Found, fit: Fit | None, seconds: float) -> Named:

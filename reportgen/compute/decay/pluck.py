@@ -18,6 +18,14 @@ LEAST_RISE = 10.0
 _ABOVE_FLOOR = 3.0
 _REVIVAL = 2.0
 """Rise over the lowest envelope so far that is a second pluck or a knock."""
+_MEMORY = 4
+"""Blocks of a cycle whose largest a blow stands out of: modes that beat come back as slowly as they went."""
+_SHARP_SAMPLES = 16
+"""Least samples of a block in which a bounce is looked for: of so many readings of noise the largest hardly varies."""
+_BOUNCE_S = 0.2
+"""Time within which a hammer held by hand comes down again; two blows that are meant as two are further apart."""
+LEAST_FALL = 2.0
+"""Fall within a record that is said to be a decay, in place of the rise that one of which nothing is said must show."""
 _AS_STRONG = 0.7
 """Share of the largest peak from which an earlier pluck is taken instead."""
 _CYCLES_BEFORE = 10
@@ -31,33 +39,78 @@ _BEFORE = 0.125
 """Share of them that lies before the pluck, for the floor."""
 
 
-def find_pluck(samples: Floats, sample_rate_hz: float) -> tuple[int, int]:
+def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST_RISE) -> tuple[int, int]:
     """First and one-past-last sample of the free decay in a record with pre-trigger.
 
     ``samples`` has shape (n, channels); each channel counts by its own largest reading. The decay begins at the largest
-    excursion after the release and ends where the envelope, taken over a cycle of the strongest line, comes within
-    three times the record's quietest stretch, rises again by a factor of two, or the record ends. Of several plucks the
-    first that is about as strong as the strongest. Raises ComputeError where nothing stands out of the floor.
+    excursion after the release, behind a hammer's bounces, and ends where the envelope, taken over a cycle of the
+    strongest line, stays within three times the record's quietest stretch, a blow follows, or the record ends. Of
+    several plucks the first that is about as strong as the strongest. Raises ComputeError where nothing stands out of
+    the floor.
     """
+    found = _find(samples, sample_rate_hz, least_rise)
+    return found.start, found.end
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A decay in a record: its samples, and what else was seen."""
+
+    start: int
+    end: int
+    struck_again: bool
+    """Whether it ends with a blow."""
+    bounced_s: float | None = None
+    """Time from the first blow to the last of a hammer that bounced."""
+
+
+def _find(samples: Floats, rate: float, least_rise: float) -> _Found:
     x = samples - np.median(samples, axis=0)
     if len(x) < 32 or not np.isfinite(x).all():
         raise ComputeError(message("decay.too-few-to-find", samples=len(x)))
-    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300), sample_rate_hz))
+    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300), rate))
     largest = np.max(np.abs(x), axis=0)
     alive = largest > 0
     if not alive.any():
         raise ComputeError(message("decay.silent"))
     x = x[:, alive] / largest[alive]
-    cycle = _strongest_cycle(x, sample_rate_hz)
+    cycle = _strongest_cycle(x, rate)
     envelope, height = _envelope(x, cycle)
     floor = _quietest(envelope)
     top = float(envelope.max())
-    if top < LEAST_RISE * floor:
-        raise ComputeError(message("decay.no-rise", rise=top / floor, least=LEAST_RISE))
-    begin = _first_strong(envelope, top)
-    end = _end_of_decay(envelope, begin, floor)
-    start = begin * cycle + int(np.argmax(height[begin * cycle : (begin + 1) * cycle]))
-    return start, min(end * cycle, len(x))
+    if top < least_rise * floor:
+        raise ComputeError(message("decay.no-rise", rise=top / floor, least=least_rise))
+    floor = floor if top >= LEAST_RISE * floor else 0.0  # the record ends before the motion does: no floor is seen
+    first = _first_strong(envelope, top)
+    peak = first * cycle + int(np.argmax(height[first * cycle : (first + 1) * cycle]))
+    bounce = _last_bounce(x, peak, rate)
+    begin = first if bounce is None else min(bounce // cycle, len(envelope) - 2)
+    end, struck = _end_of_decay(envelope, begin + (bounce is not None), floor)
+    start = peak if bounce is None else bounce + int(np.argmax(height[bounce : bounce + cycle]))
+    return _Found(start, min(end * cycle, len(x)), struck, None if bounce is None else (bounce - peak) / rate)
+
+
+def _strikes(envelope: Floats, floor: float) -> NDArray[np.int64]:
+    """Blocks that rise at once well above all that the last few before them reached."""
+    padded = np.concatenate([np.full(_MEMORY, envelope[0]), envelope])
+    before = np.lib.stride_tricks.sliding_window_view(padded, _MEMORY)[: len(envelope)].max(axis=1)
+    return np.flatnonzero(envelope > _REVIVAL * np.maximum(before, _ABOVE_FLOOR * floor))
+
+
+def _last_bounce(x: Floats, start: int, rate: float) -> int | None:
+    """Sample at which a hammer that bounced struck last, shortly behind ``start``; None where it struck once.
+
+    The second difference shows a blow better than the motion does: a blow excites all modes, and high ones die soon.
+    """
+    sharp = np.diff(x, n=2, axis=0)
+    sharp = sharp / np.maximum(np.max(np.abs(sharp), axis=0), 1e-300)
+    cycle = max(_SHARP_SAMPLES, _strongest_cycle(sharp[start:], rate)) if len(sharp) - start >= 32 else len(sharp)
+    envelope, _ = _envelope(sharp[start : start + int(_BOUNCE_S * rate) + cycle], cycle)
+    whole, _ = _envelope(sharp, cycle)
+    if len(envelope) < 3:
+        return None
+    found = _strikes(envelope, _quietest(whole))
+    return start + (int(found[-1]) + 2) * cycle if len(found) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,22 +124,26 @@ class DecayPart:
     said: tuple[Message, ...] = ()
 
 
-def decay_part(samples: Floats, sample_rate_hz: float, channels: Sequence[str]) -> DecayPart:
+def decay_part(
+    samples: Floats, sample_rate_hz: float, channels: Sequence[str], least_rise: float = LEAST_RISE
+) -> DecayPart:
     """The free decay in a record of shape (n, channels), from the release, past what is clipped, into its noise.
 
     Behind where the envelope reaches three times the floor, slow modes still tell; the stretch is as long again as it
     was to there, or ends before the next pluck. Raises ComputeError where nothing stands out of the floor.
     """
-    begin, end = find_pluck(samples, sample_rate_hz)
-    longer = min(len(samples), end + (end - begin), _next_pluck(samples, end))
+    found = _find(samples, sample_rate_hz, least_rise)
+    begin, end = found.start, found.end
+    bounced = () if found.bounced_s is None else (message("decay.bounced", seconds=found.bounced_s),)
+    longer = end if found.struck_again else min(len(samples), end + (end - begin), _next_pluck(samples, end))
     clipped = clipped_samples(samples)
     inside = clipped[begin:longer]
     if not inside.any():
-        return DecayPart(begin, longer, begin, ())
+        return DecayPart(begin, longer, begin, bounced)
     last = int(np.flatnonzero(inside.any(axis=1))[-1])
     told = tuple(_clipping_said(name, inside[:, c], sample_rate_hz) for c, name in enumerate(channels)
                  if inside[:, c].any())  # fmt: skip
-    return DecayPart(min(begin + last + 2, longer - 1), longer, begin, told)
+    return DecayPart(min(begin + last + 2, longer - 1), longer, begin, (*bounced, *told))
 
 
 def _clipping_said(name: str, clipped: NDArray[np.bool_], rate: float) -> Message:
@@ -198,9 +255,17 @@ def _first_strong(envelope: Floats, top: float) -> int:
     return first + (int(falling[0]) if len(falling) else len(rest) - 1)
 
 
-def _end_of_decay(envelope: Floats, begin: int, floor: float) -> int:
-    """One past the last block of the decay."""
+def _end_of_decay(envelope: Floats, begin: int, floor: float) -> tuple[int, bool]:
+    """One past the last block of the decay, and whether a blow ends it.
+
+    Two modes of like size that beat vanish between two beats: the decay is over where nothing comes back for as long as
+    it has lasted.
+    """
     tail = envelope[begin:]
-    lowest = np.minimum.accumulate(tail)
-    over = (tail < _ABOVE_FLOOR * floor) | (tail > _REVIVAL * np.maximum(lowest, _ABOVE_FLOOR * floor))
-    return begin + (int(np.argmax(over)) if over.any() else len(tail))
+    blows = _strikes(tail, floor)
+    end = int(blows[0]) if len(blows) else len(tail)
+    over = np.concatenate([[True, True], tail[:end] >= _ABOVE_FLOOR * floor])
+    above = np.flatnonzero(over[2:] & over[1:-1] & over[:-2])  # one or two in a row may be noise
+    gaps = np.flatnonzero(above[1:] > 2 * above[:-1] + 1) if len(above) else np.empty(0, dtype=np.int64)
+    last = int(above[gaps[0]] if len(gaps) else above[-1]) + 1 if len(above) else 1
+    return begin + min(last, end), bool(len(blows)) and last >= end

@@ -132,5 +132,5 @@ def _only_at_an_event(state: SearchState, k: int) -> bool:
         readings=replace(problem.readings, valid=elsewhere),
         weights=weights_of(state.noise, state.solution.sizes, elsewhere),
     )
-    gain = mode_evidence(rest, rest.solve(poles, state.solution.coefficients)).gain[k]
+    gain = mode_evidence(rest, rest.solve(poles, state.solution.coefficients, np.zeros(len(poles), bool)), [k]).gain[k]
     return float(score_of(gain, state.searched, 1 + int(poles.complex_residue[k]))) < 1.0

@@ -9,11 +9,13 @@ from scipy.special import chdtri
 
 from reportgen.compute.identification.elimination import eliminate, without_modes
 from reportgen.compute.identification.findings import RejectionReason
-from reportgen.compute.identification.least_squares import FitProblem, refine
+from reportgen.compute.identification.least_squares import FitProblem, Solution, refine, stacked
 from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
 from reportgen.compute.identification.mode_evidence import mode_evidence, threshold
+from reportgen.compute.identification.mode_placement import lost_without
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.compute.identification.unstated_filter import final_filter
+from reportgen.records.log import Floats
 
 _LAST_LOOKS = 2
 """Times that every mode is asked again whether it is needed: once more when the noise is known to the end."""
@@ -31,6 +33,8 @@ _BROADEST = (8.0, 3.0)
 """Q below which such modes are tried without, where all of them together cannot be spared."""
 _OVERLAP = 2.0
 """Half-power bands of the sharper of two modes within which they overlap."""
+_PLAINLY = 4.0
+"""Times the limit of chance that a mode's own rows must lose without it, for it to stay without asking all rows."""
 _NO_WIDER = 250.0
 """Q that stands for the width of a rejected twin: its neighbour must remain free to be asked."""
 
@@ -91,7 +95,10 @@ def _complex_where_needed(state: SearchState) -> SearchState:
     if channels == 0:
         return state  # magnitudes hardly tell the phase of a residue from a shift of frequency
     least = threshold(1000, channels)
+    gains = _gains_if_complex(problem, solution)
     for k in np.flatnonzero(~solution.poles.complex_residue):
+        if gains is not None and gains[k] <= least:
+            continue
         flags = solution.poles.complex_residue.copy()
         flags[k] = True
         bases = problem.bases(solution.poles)
@@ -102,9 +109,32 @@ def _complex_where_needed(state: SearchState) -> SearchState:
         poles = replace(solution.poles, complex_residue=flags)
         trial = problem.solve(poles, start)
         gain = solution.cost - trial.cost
-        if gain > least and gain / mode_evidence(problem, trial).inflation_of(int(k)) > least:
+        if gain > least and gain / mode_evidence(problem, trial, [int(k)]).inflation_of(int(k)) > least:
             solution = refine(problem, poles, trial.coefficients, iterations=8, tolerance=0.1)
+            gains = _gains_if_complex(problem, solution)
     return replace(state, solution=solution)
+
+
+def _gains_if_complex(problem: FitProblem, solution: Solution) -> Floats | None:
+    """χ² that a complex residue of each mode by itself would explain, poles held, (m,); None without phase.
+
+    A column more explains the square of its part that the others leave over, along what they leave of the readings.
+    """
+    if not problem.readings.with_phase.all():
+        return None
+    poles = solution.poles
+    more = problem.bases(replace(poles, complex_residue=np.ones(len(poles), bool)))
+    gains = np.zeros(len(poles))
+    for c, at in enumerate(problem.tangents(solution, slopes=False)):
+        assert at.across is not None
+        last = [int(np.flatnonzero(more[problem.readings.kinds[c]].mode == k)[-1]) for k in range(len(poles))]
+        extra = stacked(more[problem.readings.kinds[c]].values[last], at.along, at.across)
+        own = np.einsum("kn,kn->k", extra, extra)
+        beyond = extra - at.normal.divide(at.rows @ extra.T).T @ at.rows
+        square = np.einsum("kn,kn->k", beyond, beyond)
+        told = square > 1e-12 * own
+        gains[told] += (beyond[told] @ at.left) ** 2 / square[told]
+    return gains
 
 
 def _without_sign_substitutes(state: SearchState) -> SearchState:
@@ -174,8 +204,10 @@ def _merged(state: SearchState) -> SearchState:
         overlaps = np.min(apart - _OVERLAP / np.minimum(np.delete(poles.q, k), poles.q[k]), initial=np.inf) <= 0.0
         if not overlaps and not _at_an_event(state.problem, float(poles.frequency_hz[k]), float(poles.q[k])):
             continue
+        inflation = mode_evidence(state.problem, state.solution, [k]).inflation_of(k)
+        if state.problem.readings.with_phase.all() and lost_without(state, k) / inflation > _PLAINLY * least:
+            continue
         trial = without_modes(state, [k], iterations=15)
-        inflation = mode_evidence(state.problem, state.solution).inflation_of(k)
         if (trial.solution.cost - state.solution.cost) / inflation < least:
             reason = RejectionReason.NEIGHBOUR_SUFFICES
             state = trial.rejecting(float(poles.frequency_hz[k]), _NO_WIDER, reason)

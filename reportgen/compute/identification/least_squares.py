@@ -7,7 +7,7 @@ magnitudes: its coefficients take Gauss-Newton steps within the same projection.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,9 +24,11 @@ from reportgen.compute.identification.modal_model import (
     Background,
     ChannelKind,
     Columns,
+    ModeColumns,
     ModeEnvelopes,
     Poles,
     columns,
+    columns_of_mode,
     mode_envelopes,
 )
 from reportgen.compute.identification.normal_equations import Normal
@@ -140,13 +142,18 @@ class Tangent:
         return _weighted(change, self.along, self.across)
 
 
+_ColumnsKey = tuple[complex, bool, bytes, ChannelKind, float]
+"""Pole, whether its residue is complex, sizes of the events, kind of channel and scale of the powers."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class EnvelopeMemo:
-    """Envelopes of the poles asked for last: computed anew only for poles that moved. Changes no value, only time."""
+    """Envelopes and columns of the poles asked for last, computed anew only for poles that moved: saves time alone."""
 
     drive: Drive
     timing: StepTiming
     _kept: dict[complex, ModeEnvelopes] = field(default_factory=dict)
+    _columns: dict[_ColumnsKey, ModeColumns] = field(default_factory=dict)
 
     def of(self, poles: Poles) -> dict[complex, ModeEnvelopes]:
         """By pole, before any event of the drive."""
@@ -157,6 +164,27 @@ class EnvelopeMemo:
         self._kept.clear()
         self._kept.update(found)
         return found
+
+    def columns(
+        self, poles: Poles, kinds: Iterable[ChannelKind], centre: float
+    ) -> dict[ChannelKind, list[ModeColumns]]:
+        """Columns of every mode in the basis of every kind of channel, after the events of the drive."""
+        envelopes, events = self.of(poles), poles.events.tobytes()
+        found: dict[_ColumnsKey, ModeColumns] = {}
+        for kind in kinds:
+            for k, s in enumerate(poles.s):
+                key = (complex(s), bool(poles.complex_residue[k]), events, kind, centre)
+                own = self._columns.get(key)
+                if own is None:
+                    own = columns_of_mode(poles, k, envelopes[complex(s)].after(poles.events), kind, centre)
+                found[key] = own
+        self._columns.clear()
+        self._columns.update(found)
+        by_kind: dict[ChannelKind, list[ModeColumns]] = {kind: [] for kind in kinds}
+        for k, s in enumerate(poles.s):
+            for kind in by_kind:
+                by_kind[kind].append(found[complex(s), bool(poles.complex_residue[k]), events, kind, centre])
+        return by_kind
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,11 +233,10 @@ class FitProblem:
 
     def bases(self, poles: Poles) -> dict[ChannelKind, Columns]:
         """Basis of every kind of channel in the run."""
-        envelopes = self.envelopes(poles)
+        assert self.memo is not None  # __post_init__ sees to it
         background = Background(self.powers, self.centre, self.extra)
-        return {
-            kind: columns(self.drive, poles, envelopes, kind, background) for kind in dict.fromkeys(self.readings.kinds)
-        }
+        modes = self.memo.columns(poles, dict.fromkeys(self.readings.kinds), self.centre)
+        return {kind: columns(self.drive, own, kind, background) for kind, own in modes.items()}
 
     def held(self, c: int) -> Complexes:
         """The held part of the model of a channel, shape (n,)."""
@@ -255,10 +282,10 @@ class FitProblem:
         gradient[first + inside] = -sizes
         return information, gradient, float(sizes @ sizes)
 
-    def tangents(self, solution: Solution) -> Iterator[Tangent]:
-        """Channel by channel, what moves the fit at a solution: by coefficients, by poles and events."""
+    def tangents(self, solution: Solution, *, slopes: bool = True) -> Iterator[Tangent]:
+        """Channel by channel, what moves the fit at a solution: coefficients, poles (with ``slopes``) and events."""
         bases = self.bases(solution.poles)
-        modes = np.arange(len(solution.poles))
+        modes = np.arange(len(solution.poles) if slopes else 0)
         for c, kind in enumerate(self.readings.kinds):
             yield self._tangent(solution.poles, c, bases[kind], solution.coefficients[c], modes)
 

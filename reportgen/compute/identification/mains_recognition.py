@@ -107,8 +107,9 @@ def line_band(state: SearchState, k: int) -> MainsBand | None:
         return None
     band = MainsBand(line, width)
     rest = without_band(state, band).problem
-    gain = mode_evidence(rest, rest.solve(poles, solution.coefficients)).gain[k]
-    whole = mode_evidence(problem, solution).gain[k].max()
+    held = np.zeros(len(poles), bool)
+    gain = mode_evidence(rest, rest.solve(poles, solution.coefficients, held), [k]).gain[k]
+    whole = mode_evidence(problem, solution, [k]).gain[k].max()
     return None if score_of(gain, state.searched, 1) >= 1.0 and gain.max() > _LEFT * whole else band
 
 

@@ -11,6 +11,7 @@ mode is the pair of poles s_k, s_k*, so low Q is exact. Source: Ewins, Modal Tes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,7 +21,6 @@ from reportgen.compute.identification.envelope import Complexes, envelope
 from reportgen.compute.identification.step_timing import NO_TIMING, EventRinging, StepTiming, ringing_after
 from reportgen.compute.identification.tracking_filter import through_filter
 from reportgen.records.log import Floats
-from reportgen.records.message import message
 
 DIRECT_POWERS = (0, 2, 3, 4, -2)
 """Powers of s of the terms for what lies outside the band, in the order in which they are added."""
@@ -191,26 +191,49 @@ class Background:
     """Columns that are taken as they are, shape (e, n)."""
 
 
-def columns(
-    drive: Drive, poles: Poles, envelopes: list[ModeEnvelopes], kind: ChannelKind, background: Background
-) -> Columns:
+@dataclass(frozen=True, slots=True, eq=False)
+class ModeColumns:
+    """The columns of one mode in the basis of a kind of channel: one, or two of a complex residue."""
+
+    values: Complexes
+    """Shape (1 or 2, n)."""
+    derivative: Complexes
+    """By (ln f₀, ln ζ), shape (1 or 2, 2, n)."""
+    residues: Complexes
+    """As ``Columns.residues``, shape (1 or 2,)."""
+
+
+def columns_of_mode(poles: Poles, k: int, pair: ModeEnvelopes, kind: ChannelKind, centre: float) -> ModeColumns:
+    """Columns of mode k from its envelopes."""
+    residues = _residues(poles, k, kind, centre)
+    n = len(pair.upper)
+    own = ModeColumns(
+        np.empty((len(residues), n), complex), np.empty((len(residues), 2, n), complex),
+        np.array([r.upper * centre**kind.power for r in residues]),
+    )  # fmt: skip
+    for j, residue in enumerate(residues):
+        _fill(own, j, pair, residue, kind)
+    return own
+
+
+def columns(drive: Drive, modes: Sequence[ModeColumns], kind: ChannelKind, background: Background) -> Columns:
     """Basis of a kind of channel: the direct terms, the extra columns, then one or two coefficients a mode."""
     powers, centre, extra = background.powers, background.centre, background.extra
-    size = len(powers) + len(extra) + len(poles) + int(poles.complex_residue.sum())
-    n = len(drive.omega)
+    first, n = len(powers) + len(extra), len(drive.omega)
+    counts = [len(own.values) for own in modes]
+    size = first + sum(counts)
     basis = Columns(
-        np.empty((size, n), complex), np.zeros((size, 2, n), complex), np.full(size, -1), np.zeros(size, complex)
+        np.empty((size, n), complex), np.empty((size, 2, n), complex), np.full(size, -1), np.zeros(size, complex)
     )
+    basis.derivative[:first] = 0.0
     for j, power in enumerate(powers):
         basis.values[j] = drive.amplitude * (1j * drive.omega / centre) ** (power + kind.power)
-    j = len(powers) + len(extra)
-    basis.values[len(powers) : j] = extra
-    for k, pair in enumerate(envelopes):
-        for residue in _residues(poles, k, kind, centre):
-            _fill(basis, j, pair, residue, kind)
-            basis.mode[j] = k
-            basis.residues[j] = residue.upper * centre**kind.power
-            j += 1
+    basis.values[len(powers) : first] = extra
+    basis.mode[first:] = np.repeat(np.arange(len(modes)), counts)
+    if modes:
+        np.concatenate([own.values for own in modes], out=basis.values[first:])
+        np.concatenate([own.derivative for own in modes], out=basis.derivative[first:])
+        np.concatenate([own.residues for own in modes], out=basis.residues[first:])
     return basis
 
 
@@ -234,7 +257,7 @@ def _residues(poles: Poles, k: int, kind: ChannelKind, centre: float) -> list[_R
     return [_Residue(r * scale, dr * scale, pole, pole_dzeta) for r, dr in _numerators(zeta, kind, wanted)]
 
 
-def _fill(basis: Columns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: ChannelKind) -> None:
+def _fill(basis: ModeColumns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: ChannelKind) -> None:
     """Write row j: the response of a coefficient and its derivatives by (ln f₀, ln ζ)."""
     r, dr, pole, pole_dzeta = residue.upper, residue.by_ln_zeta, residue.pole, residue.pole_by_ln_zeta
     rc, drc = np.conj(r), np.conj(dr)
@@ -246,23 +269,54 @@ def _fill(basis: Columns, j: int, pair: ModeEnvelopes, residue: _Residue, kind: 
     basis.derivative[j, 1] += (r * pole_dzeta) * pair.upper_ds + (rc * np.conj(pole_dzeta)) * pair.lower_ds
 
 
-def steady_columns(
-    omega: Floats, poles: Poles, kind: ChannelKind, powers: tuple[int, ...], centre: float, extra: int
-) -> Columns:
-    """Steady-state transfer H(iω) per unit coefficient, scaled by the same ``centre`` (rad/s) as the swept columns.
+@dataclass(frozen=True, slots=True, eq=False)
+class SteadyColumns:
+    """Steady-state transfer H(iω) per unit coefficient of a kind of channel: closed form, scaled as the swept columns.
 
-    ``extra`` coefficients belong to what is not the structure's and stay without effect.
+    The ``extra`` coefficients belong to what is not the structure's and stay without effect.
     """
-    zero = np.zeros(len(omega))
-    still = Drive(
-        time_s=zero,
-        omega=omega,
-        omega_dot=zero,
-        advance=zero[1:],
-        amplitude=np.ones(len(omega)),
-        steady=True,
-        law=message("law.steady"),
-    )
-    envelopes = [mode_envelopes(still, s) for s in poles.s]
-    background = Background(powers, centre, np.zeros((extra, len(omega)), complex))
-    return columns(still, poles, envelopes, kind, background)
+
+    background: Background
+    power: int
+    """Of the kind of channel."""
+    mode: np.ndarray
+    """Mode of every coefficient, −1 for the direct terms, shape (P,)."""
+    residue: Complexes
+    """At the upper pole, of the coefficients of modes, shape (K,)."""
+    residue_by_ln_zeta: Complexes
+    pole: Complexes
+    pole_by_ln_zeta: Complexes
+
+    @classmethod
+    def of(cls, poles: Poles, kind: ChannelKind, background: Background) -> SteadyColumns:
+        """From the same poles and background as ``columns``."""
+        each = [(k, r) for k in range(len(poles)) for r in _residues(poles, k, kind, background.centre)]
+        direct = np.full(len(background.powers) + len(background.extra), -1)
+        parts = np.array([(r.upper, r.by_ln_zeta, r.pole, r.pole_by_ln_zeta) for _, r in each], complex).reshape(-1, 4)
+        return cls(background, kind.power, np.concatenate([direct, np.array([k for k, _ in each], int)]), *parts.T)
+
+    def values(self, omega: Floats) -> Complexes:
+        """Shape (P, n)."""
+        found = np.zeros((len(self.mode), len(omega)), complex)
+        for j, power in enumerate(self.background.powers):
+            found[j] = (1j * omega / self.background.centre) ** (power + self.power)
+        upper, lower = self._answers(omega)
+        found[len(self.mode) - len(self.pole) :] = (
+            self.residue[:, None] * upper + np.conj(self.residue)[:, None] * lower
+        )
+        return found
+
+    def by_modes(self, omega: Floats) -> Complexes:
+        """Derivatives by (ln f₀, ln ζ) of the mode that a coefficient belongs to, shape (K, 2, n)."""
+        upper, lower = self._answers(omega)
+        r, dr = self.residue[:, None], self.residue_by_ln_zeta[:, None]
+        s, ds = self.pole[:, None], self.pole_by_ln_zeta[:, None]
+        by_f = (1 + self.power) * (r * upper + np.conj(r) * lower)
+        by_f = by_f + r * s * upper**2 + np.conj(r * s) * lower**2
+        by_zeta = dr * upper + np.conj(dr) * lower + r * ds * upper**2 + np.conj(r * ds) * lower**2
+        return np.stack([by_f, by_zeta], axis=1)
+
+    def _answers(self, omega: Floats) -> tuple[Complexes, Complexes]:
+        p = 1j * omega
+        upper, lower = self.pole[:, None], np.conj(self.pole)[:, None]
+        return np.asarray(1.0 / (p - upper)), np.asarray(1.0 / (p - lower))

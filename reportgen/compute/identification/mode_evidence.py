@@ -9,6 +9,7 @@ several rows.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -79,28 +80,39 @@ def residual_of(readings: Readings, solution: Solution) -> Complexes:
     return np.where(readings.valid, left, 0.0)
 
 
-def mode_evidence(problem: FitProblem, solution: Solution) -> ModeEvidence:
-    """Wald statistics of every mode on every channel, against noise inflated by what is left around it."""
+def mode_evidence(problem: FitProblem, solution: Solution, only: Sequence[int] | None = None) -> ModeEvidence:
+    """Wald statistics of every mode on every channel, against noise inflated by what is left around it.
+
+    Of some modes ``only``, where others are not asked for; theirs stays 0.
+    """
     m, channels = len(solution.poles), len(problem.readings.kinds)
     found = ModeEvidence(np.zeros((m, channels)), np.zeros((m, channels)), np.zeros(m, int), np.ones((m, channels)))
     white = _whitened(problem, solution)
     bases = problem.bases(solution.poles)
-    modes = {kind: [_Part.of(basis, k) for k in range(m)] for kind, basis in bases.items()}
+    modes = {
+        kind: {k: _Part.of(basis, k) for k in range(m) if only is None or k in only} for kind, basis in bases.items()
+    }
     for c, kind in enumerate(problem.readings.kinds):
         covariance = solution.normals[c].covariance
         size = np.maximum(np.abs(solution.models[c]), problem.readings.amplitude[:, c])
-        for k, mode in enumerate(modes[kind]):
+        for k, mode in modes[kind].items():
             x = solution.coefficients[c][mode.own]
             read = mode.window & problem.readings.valid[:, c]
             found.inflation[k, c] = _inflation([part[read] for part in white[c]])
-            inverse = np.linalg.pinv(covariance[np.ix_(mode.own, mode.own)], hermitian=True)
-            found.gain[k, c] = float(x @ inverse @ x) / found.inflation[k, c]
+            found.gain[k, c] = _wald(x, covariance[np.ix_(mode.own, mode.own)]) / found.inflation[k, c]
             part = mode.share_of(x)
             found.share[k, c] = np.max(part[mode.window] / np.maximum(size[mode.window], 1e-300), initial=0.0)
             out_of_noise = part * problem.weights.along[:, c]
             standing = int(np.sum(out_of_noise > max(3.0, 0.05 * float(out_of_noise.max(initial=0.0)))))
             found.rows[k] = max(found.rows[k], standing)
     return found
+
+
+def _wald(x: Floats, covariance: Floats) -> float:
+    """xᵀ C⁻¹ x of the coefficients of one mode, (1,) or (2,)."""
+    if len(x) == 1:
+        return float(x[0] ** 2 / covariance[0, 0]) if covariance[0, 0] > 0.0 else 0.0
+    return float(x @ np.linalg.pinv(covariance, hermitian=True) @ x)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

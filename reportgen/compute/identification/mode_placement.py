@@ -78,6 +78,46 @@ def joined(state: SearchState, placement: ModePlacement) -> SearchState:
     return replace(state, solution=replace(solution, poles=poles, coefficients=coefficients, models=models))
 
 
+def refined_around(state: SearchState, modes: np.ndarray) -> SearchState:
+    """Some modes (indices) and those beside them moved to the least cost on their own rows, all else held there.
+
+    All coefficients are then solved for again, on all rows. Of channels with phase; where there are others all modes
+    are moved together, lest signs be lost.
+    """
+    problem, solution = state.problem, state.solution
+    around = _with_neighbours(solution.poles, modes)
+    if not problem.readings.with_phase.all() or 2 * len(around) > len(solution.poles):
+        return state.refined(iterations=8, tolerance=0.3)
+    part, start = _held_but(problem, solution, around, _span_of(problem, solution.poles, around))
+    moved = refine(part, solution.poles.only(around), start, iterations=8, tolerance=0.3).poles
+    frequency, damping = solution.poles.frequency_hz.copy(), solution.poles.damping_ratio.copy()
+    frequency[around], damping[around] = moved.frequency_hz, moved.damping_ratio
+    poles = replace(solution.poles, frequency_hz=frequency, damping_ratio=damping, events=moved.events)
+    return replace(state, solution=problem.solve(poles, solution.coefficients, np.zeros(len(poles), bool)))
+
+
+def _with_neighbours(poles: Poles, modes: np.ndarray) -> np.ndarray:
+    """The modes and those that overlap them, indices."""
+    beside = [neighbours(poles, float(poles.frequency_hz[k]), float(1.0 / poles.q[k])) for k in modes]
+    return np.unique(np.concatenate([modes, *beside]).astype(int))
+
+
+def _span_of(problem: FitProblem, poles: Poles, around: np.ndarray) -> np.ndarray:
+    """Rows that some modes are seen on, indices."""
+    frequency = problem.drive.omega / (2 * np.pi)
+    reach = np.minimum(_REACH_OF_NEIGHBOURS / poles.q[around], 1.0)
+    rate = np.interp(poles.frequency_hz[around], *_rising(frequency, np.abs(problem.drive.omega_dot)))
+    smeared = _REACH_OF_NEIGHBOURS * np.sqrt(rate / (2 * np.pi)) / poles.frequency_hz[around]
+    away = np.abs(np.log(frequency[:, None] / poles.frequency_hz[around]))
+    rows = np.flatnonzero(np.any(away < np.maximum(reach, smeared), axis=1))
+    return rows if len(rows) else np.arange(len(frequency))
+
+
+def _rising(frequency: Floats, rate: Floats) -> tuple[Floats, Floats]:
+    order = np.argsort(frequency, kind="stable")
+    return frequency[order], rate[order]
+
+
 def neighbours(poles: Poles, frequency_hz: float, width: float) -> np.ndarray:
     """Modes that overlap a place, indices."""
     apart = np.abs(np.log(poles.frequency_hz / frequency_hz))
@@ -95,13 +135,43 @@ def _local(
         beyond += _REACH_OF_NEIGHBOURS / solution.poles.q[around]
         reach = max(reach, float(np.max(np.abs(beyond))))
     rows = np.flatnonzero(np.abs(np.log(frequency / candidate.frequency_hz)) < reach)
+    return _held_but(problem, solution, around, rows)
+
+
+def _held_but(
+    problem: FitProblem, solution: Solution, around: np.ndarray, rows: np.ndarray, powers: tuple[int, ...] = (0,)
+) -> tuple[FitProblem, list[Floats]]:
+    """The problem over some rows (indices) with all held but the modes ``around``, and their first coefficients."""
     bases = problem.bases(solution.poles)
     offset, start = [], []
     for c, kind in enumerate(problem.readings.kinds):
         own = np.isin(bases[kind].mode, around)
         offset.append(solution.models[c] - solution.coefficients[c][own] @ bases[kind].values[own])
-        start.append(np.append(0.0, solution.coefficients[c][own]))
-    return problem.part(int(rows[0]), int(rows[-1]) + 1, offset, (0,)), start
+        start.append(np.append(np.zeros(len(powers)), solution.coefficients[c][own]))
+    return problem.part(int(rows[0]), int(rows[-1]) + 1, offset, powers), start
+
+
+_SMOOTH = (0, 2, 3)
+"""Powers of s of what far modes may change on a few rows when one is taken out: size, slope and a part out of phase."""
+
+
+def lost_without(state: SearchState, k: int) -> float:
+    """χ² that the rows of mode k lose without it, however the modes beside it move and what is far changes smoothly.
+
+    Of channels with phase; less than all rows would lose, but for what the whole model can still mend.
+    """
+    problem, solution = state.problem, state.solution
+    around = _with_neighbours(solution.poles, np.array([k]))
+    part, start = _held_but(problem, solution, around, _span_of(problem, solution.poles, around), _SMOOTH)
+    with_it = part.solve(solution.poles.only(around), start, np.zeros(len(around), bool))
+    others = around != k
+    bases = part.bases(with_it.poles)
+    kept = [
+        np.isin(bases[kind].mode, np.flatnonzero(others)) | (bases[kind].mode < 0) for kind in problem.readings.kinds
+    ]
+    rest = [x[own] for x, own in zip(with_it.coefficients, kept, strict=True)]
+    poles = with_it.poles.only(others)
+    return refine(part, poles, rest, iterations=15, tolerance=1.0).cost - with_it.cost
 
 
 def _first_coefficients(problem: FitProblem, without: Solution, poles: Poles) -> list[Floats]:

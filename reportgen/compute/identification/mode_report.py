@@ -26,7 +26,7 @@ from reportgen.compute.identification.swept_response import (
     SweptResponse,
     steadiness,
 )
-from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, spread_of, steady_magnitude, steady_peak
+from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, SteadyResponse, spread_of, steady_peak
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
@@ -136,11 +136,12 @@ class ModeReport:
         modes = [k for k in self.reported() if self.seen(k)[c]]
         empty = not self.problem.readings.valid[:, c].any()
         noise = self.state.noise[c]
+        response = SteadyResponse.of(self.problem, self.solution, c)
         facts = self._channel_facts(c, empty)
         return ChannelFit(
             channel=self.sweep.channels[c],
-            resonances=tuple(self.resonance(c, k) for k in modes),
-            fitted=self._all_rows(steady_magnitude(self.problem, self.solution, c, frequency)),
+            resonances=tuple(self.resonance(c, k, response) for k in modes),
+            fitted=self._all_rows(np.abs(response.transfer(frequency))),
             fitted_swept=self._all_rows(ratio),
             noise_floor=None if empty else noise.floor / float(np.median(self.drive.amplitude)),
             noise_proportional=None if empty else noise.along,
@@ -165,13 +166,13 @@ class ModeReport:
             facts.append(IdentifiedFact(code=FactCode.NOISE_ROWS, rows=left_out))
         return tuple(facts)
 
-    def resonance(self, c: int, k: int) -> Resonance:
+    def resonance(self, c: int, k: int, response: SteadyResponse) -> Resonance:
         """The record of mode k on channel c."""
         poles = self.solution.poles
         f0, zeta, q = float(poles.frequency_hz[k]), float(poles.damping_ratio[k]), float(poles.q[k])
         inflation = self.evidence.inflation_of(k)
         spread = self.spread
-        peak = steady_peak(self.problem, self.solution, spread, c, k, max(inflation, self.evidence.inflation[k, c]))
+        peak = steady_peak(response, self.solution, spread, c, k, max(inflation, self.evidence.inflation[k, c]))
         doubt = np.zeros(2 * len(poles)) if self.state.filter.doubt is None else self.state.filter.doubt
         f_std, q_std = (
             x * float(np.hypot(spread.of_pole(i, inflation), doubt[i])) for x, i in ((f0, 2 * k), (q, 2 * k + 1))
@@ -186,7 +187,7 @@ class ModeReport:
             frequency_hz=f0, frequency_std_hz=f_std, q=q, q_std=q_std, damping_ratio=zeta,
             amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
             amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
-            residue=self._residue(c, k) if signed else None, **of_resonance(facts),
+            residue=response.residue(k) if signed else None, **of_resonance(facts),
         )  # fmt: skip
 
     def _calibration(self, c: int) -> float | None:
@@ -201,13 +202,6 @@ class ModeReport:
         frequency, q = float(self.solution.poles.frequency_hz[k]), float(self.solution.poles.q[k])
         recorded = RecordedResponse(self.drive, ratio, swept)
         return observed(recorded, frequency, q, peak.amplification, self.sweep.sweep_rate_unit)
-
-    def _residue(self, c: int, k: int) -> complex:
-        """Residue of H(s) at the pole, in units of |response/control| times rad/s."""
-        kind = self.problem.readings.kinds[c]
-        basis = self.problem.bases(self.solution.poles)[kind]
-        own = np.flatnonzero(basis.mode == k)
-        return complex(self.solution.coefficients[c][own] @ basis.residues[own])
 
     def _facts(
         self, c: int, k: int, peak: SteadyPeak, recorded: Observed, calibration: float | None

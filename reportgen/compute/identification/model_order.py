@@ -14,7 +14,7 @@ from reportgen.compute.identification.least_squares import FitProblem
 from reportgen.compute.identification.mains_recognition import mains_line, with_line
 from reportgen.compute.identification.modal_model import NO_POLES
 from reportgen.compute.identification.mode_evidence import residual_of, score_of
-from reportgen.compute.identification.mode_placement import joined, place_mode
+from reportgen.compute.identification.mode_placement import joined, neighbours, place_mode, refined_around
 from reportgen.compute.identification.noise_model import noise_from_scatter
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.compute.identification.step_timing import first_rows
@@ -124,18 +124,40 @@ def _sequential_selection(state: SearchState, most: int | None, peaks_first: boo
     A model that lacks modes is wrong everywhere, and exact readings between the peaks would count for more than the
     peaks: modes would be bent, or added, to follow them. Without phase it has the wrong signs besides.
     """
-    least = state.noise
-    for _ in range(_ROUNDS):
+    least, settled = state.noise, 0
+    for _ in range(2 * _ROUNDS):
         state = state.with_misfit_as_noise(least) if peaks_first else state.reweighed()
-        state = state.refined(iterations=8, tolerance=0.3)
-        chosen = _chosen(state, 1)
-        if not chosen or (most is not None and len(state.poles) > most):
+        whole = len(state.poles) >= _GROWN * settled
+        state = state.refined(iterations=8, tolerance=0.3) if whole else state.solved()
+        settled = len(state.poles) if whole else settled
+        state, chosen = _chosen_beside(state)
+        if not chosen and settled < len(state.poles):
+            settled = 0
+            continue
+        if not chosen or (most is not None and len(state.poles) > most) or len(state.poles) >= _ROUNDS:
             break
         if _beside_unasked_start(state, chosen):
             state = replace(state, problem=state.problem.with_start())
+            settled = 0
         else:
-            state = _admitted(state, chosen)
+            state = _admitted(state, chosen, locally=True)
     return state
+
+
+_GROWN = 1.25
+"""Modes over those that were last moved all together from which that is done again: in between only those move that
+are beside a new one, for what is far from it hardly answers."""
+
+
+def _chosen_beside(state: SearchState) -> tuple[SearchState, list[ResonanceCandidate]]:
+    """The strongest candidate, asked again once the modes beside it are where they fit best."""
+    chosen = _chosen(state, 1)
+    if chosen:
+        beside = neighbours(state.poles, chosen[0].frequency_hz, chosen[0].width)
+        if len(beside):
+            state = refined_around(state, beside)
+            chosen = _chosen(state, 1)
+    return state, chosen
 
 
 def _rounds_of_selection(state: SearchState, limit: int | None = None) -> SearchState:
@@ -195,8 +217,11 @@ def _still_explains(state: SearchState, candidate: ResonanceCandidate) -> bool:
     return bool(score_of(gain, state.searched, 2) >= 1.0)
 
 
-def _admitted(state: SearchState, chosen: list[ResonanceCandidate]) -> SearchState:
-    """With each candidate added where it fits best by itself, the strongest first, then all modes moved together."""
+def _admitted(state: SearchState, chosen: list[ResonanceCandidate], *, locally: bool = False) -> SearchState:
+    """With each candidate added where it fits best by itself, the strongest first, then all modes moved together.
+
+    Or, ``locally``, those beside what is new.
+    """
     before, lines = len(state.poles), len(state.problem.extra)
     for candidate in chosen:
         if not _still_explains(state, candidate):
@@ -211,4 +236,6 @@ def _admitted(state: SearchState, chosen: list[ResonanceCandidate]) -> SearchSta
             state = state.rejecting(candidate.frequency_hz, candidate.q, RejectionReason.NOISE)
     if len(state.poles) == before and lines == len(state.problem.extra):
         return state
+    if locally and len(state.poles) > before:
+        return refined_around(state.with_signs_turned(), np.arange(before, len(state.poles)))
     return state.with_signs_turned().refined(iterations=8, tolerance=0.3)

@@ -83,7 +83,10 @@ def _steadier(sweep: SweptResponse, rows: np.ndarray, start: SearchState, accoun
     if start.problem.drive.steady:
         return account
     still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
-    other = account_of(replace(still, readings=start.problem.readings))
+    still = replace(still, readings=start.problem.readings)
+    if not account.could_be_steady(still):
+        return account
+    other = account_of(still)
     return other if other.explains_more_than(account.left(), account.unknowns()) else account
 
 

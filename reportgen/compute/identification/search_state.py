@@ -125,6 +125,11 @@ class SearchState:
         moved = refine(self.problem, solution.poles, solution.coefficients, iterations=iterations, tolerance=tolerance)
         return replace(self, solution=moved)
 
+    def solved(self) -> SearchState:
+        """The best coefficients at the present poles and weights."""
+        held = np.zeros(len(self.poles), bool)
+        return replace(self, solution=self.problem.solve(self.solution.poles, self.solution.coefficients, held))
+
     def with_signs_turned(self) -> SearchState:
         """With the signs of the modes that suit channels without phase best; the model itself is left as it was."""
         if self.problem.readings.with_phase.all():

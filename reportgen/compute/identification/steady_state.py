@@ -22,6 +22,7 @@ from reportgen.compute.identification.mode_evidence import (
     price_of_unknowns,
     schwarz,
 )
+from reportgen.compute.identification.readings import Weights
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.records.log import Floats
 
@@ -58,7 +59,18 @@ def may_be_steady(moving: SearchState, still: FitProblem) -> bool:
     if refine(same, poles, solution.coefficients, iterations=10, tolerance=1.0).cost < most:
         return True
     single = poles.only(_strongest_of_each(solution.poles, mode_evidence(problem, solution).gain.max(axis=1)))
-    return len(single) < len(poles) and refine(same, single, None, iterations=10, tolerance=1.0).cost < most
+    return len(single) < len(poles) and _cost_from_afar(same, single) < most
+
+
+def _cost_from_afar(problem: FitProblem, poles: Poles) -> float:
+    """χ² of modes that begin far from where they fit: every reading first counts alike, then as it is known.
+
+    Readings known to 1e-4 on the flanks of a peak would hold a mode in the wrong place.
+    """
+    weights, valid = problem.weights, problem.readings.valid
+    even = np.where(valid, float(np.median(weights.along[valid])), 0.0)
+    first = refine(replace(problem, weights=Weights(along=even, across=even)), poles, None, tolerance=1.0)
+    return refine(problem, first.poles, first.coefficients, iterations=10, tolerance=1.0).cost
 
 
 def _strongest_of_each(poles: Poles, gain: Floats) -> np.ndarray:

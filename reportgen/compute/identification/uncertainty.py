@@ -16,7 +16,7 @@ import numpy as np
 
 from reportgen.compute.identification.envelope import Complexes, response_to_noise
 from reportgen.compute.identification.least_squares import FitProblem, Solution
-from reportgen.compute.identification.modal_model import Columns, steady_columns
+from reportgen.compute.identification.modal_model import Background, Columns, SteadyColumns
 from reportgen.records.log import Floats
 
 _TWO_PI = 2.0 * np.pi
@@ -170,60 +170,72 @@ def _model_changes(problem: FitProblem, solution: Solution, c: int, basis: Colum
     return change
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class SteadyResponse:
+    """Steady-state transfer of one channel of a solution at any frequencies."""
+
+    columns: SteadyColumns
+    coefficients: Floats
+    """Shape (P,)."""
+
+    @classmethod
+    def of(cls, problem: FitProblem, solution: Solution, c: int) -> SteadyResponse:
+        """Of channel c."""
+        background = Background(problem.powers, problem.centre, problem.extra)
+        return cls(SteadyColumns.of(solution.poles, problem.readings.kinds[c], background), solution.coefficients[c])
+
+    def transfer(self, frequency_hz: Floats) -> Complexes:
+        """H, of the shape of ``frequency_hz``."""
+        return np.asarray(self.coefficients @ self.columns.values(_TWO_PI * frequency_hz))
+
+    def residue(self, k: int) -> complex:
+        """Of H(s) at the pole of mode k, rad/s times the channel's own unit over the control's."""
+        own = self._own() == k
+        scale = self.columns.background.centre**self.columns.power
+        return complex(self._of_modes()[own] @ self.columns.residue[own] * scale)
+
+    def peak_beside(self, f0: float, q: float) -> tuple[float, bool]:
+        """Frequency of the local maximum of |H| nearest to f₀ within a bandwidth, and whether there is one."""
+        reach = min(1.0 / q, 0.5)
+        frequency = f0 * np.linspace(1 - reach, 1 + reach, 401)
+        height = np.abs(self.transfer(frequency))
+        tops = np.flatnonzero((height[1:-1] >= height[:-2]) & (height[1:-1] > height[2:])) + 1
+        if len(tops) == 0:
+            return f0, False
+        top = tops[np.argmin(np.abs(frequency[tops] - f0))]
+        fine = np.linspace(frequency[top - 1], frequency[top + 1], 101)
+        return float(fine[np.argmax(np.abs(self.transfer(fine)))]), True
+
+    def size_gradient(self, frequency_hz: float, unknowns: int) -> tuple[Floats, Floats]:
+        """∂|H|/∂coefficients, shape (P,), and by the ``unknowns`` (ln f₀, ln ζ, …, events), at one frequency."""
+        omega = np.array([_TWO_PI * frequency_hz])
+        values = self.columns.values(omega)[:, 0]
+        transfer = self.coefficients @ values
+        turn = np.conj(transfer) / max(abs(transfer), 1e-300)
+        by_pole = np.zeros(unknowns)
+        slopes = (turn * self._of_modes()[:, None] * self.columns.by_modes(omega)[:, :, 0]).real
+        np.add.at(by_pole[: 2 * (self._own().max(initial=-1) + 1)].reshape(-1, 2), self._own(), slopes)
+        return (turn * values).real, by_pole
+
+    def _own(self) -> np.ndarray:
+        return self.columns.mode[len(self.columns.mode) - len(self.columns.pole) :]
+
+    def _of_modes(self) -> Floats:
+        return self.coefficients[len(self.coefficients) - len(self.columns.pole) :]
+
+
 def steady_peak(
-    problem: FitProblem, solution: Solution, spread: Spread, c: int, k: int, inflation: float
+    response: SteadyResponse, solution: Solution, spread: Spread, c: int, k: int, inflation: float
 ) -> SteadyPeak:
     """|H| at its steady-state peak within a bandwidth of mode k, with the uncertainty of the fit."""
     f0, q = float(solution.poles.frequency_hz[k]), float(solution.poles.q[k])
-    peak, own = _peak_frequency(problem, solution, c, f0, q)
-    basis = _steady(problem, solution, c, np.array([peak, f0]))
-    transfer = solution.coefficients[c] @ basis.values
-    std = spread.of_size(solution, c, *_size_gradient(basis, solution, c), inflation)
+    peak, own = response.peak_beside(f0, q)
+    at_peak, at_f0 = response.transfer(np.array([peak, f0]))
+    std = spread.of_size(solution, c, *response.size_gradient(peak, len(solution.information)), inflation)
     return SteadyPeak(
         frequency_hz=peak,
-        amplification=float(abs(transfer[0])),
+        amplification=float(abs(at_peak)),
         std=std if np.isfinite(std) else None,
-        phase_deg=float(np.degrees(np.angle(transfer[1]))),
+        phase_deg=float(np.degrees(np.angle(at_f0))),
         own=own,
     )
-
-
-def steady_magnitude(problem: FitProblem, solution: Solution, c: int, frequency_hz: Floats) -> Floats:
-    """|H| of the fitted model at any frequencies, shape of ``frequency_hz``."""
-    return np.asarray(np.abs(solution.coefficients[c] @ _steady(problem, solution, c, frequency_hz).values))
-
-
-def _steady(problem: FitProblem, solution: Solution, c: int, frequency_hz: Floats) -> Columns:
-    return steady_columns(
-        _TWO_PI * frequency_hz,
-        solution.poles,
-        problem.readings.kinds[c],
-        problem.powers,
-        problem.centre,
-        len(problem.extra),
-    )
-
-
-def _peak_frequency(problem: FitProblem, solution: Solution, c: int, f0: float, q: float) -> tuple[float, bool]:
-    """Frequency of the local maximum of |H| nearest to f₀ within a bandwidth, and whether there is one."""
-    reach = min(1.0 / q, 0.5)
-    frequency = f0 * np.linspace(1 - reach, 1 + reach, 401)
-    height = steady_magnitude(problem, solution, c, frequency)
-    tops = np.flatnonzero((height[1:-1] >= height[:-2]) & (height[1:-1] > height[2:])) + 1
-    if len(tops) == 0:
-        return f0, False
-    top = tops[np.argmin(np.abs(frequency[tops] - f0))]
-    fine = np.linspace(frequency[top - 1], frequency[top + 1], 101)
-    return float(fine[np.argmax(steady_magnitude(problem, solution, c, fine))]), True
-
-
-def _size_gradient(basis: Columns, solution: Solution, c: int) -> tuple[Floats, Floats]:
-    """∂|H|/∂coefficients, shape (P,), and ∂|H|/∂(ln f₀, ln ζ, events), shape (2m + j,), at the first frequency."""
-    x = solution.coefficients[c]
-    transfer = x @ basis.values[:, 0]
-    turn = np.conj(transfer) / max(abs(transfer), 1e-300)
-    by_pole = np.zeros(len(solution.information))
-    for k in range(len(solution.poles)):
-        own = basis.mode == k
-        by_pole[2 * k : 2 * k + 2] = (turn * (x[own] @ basis.derivative[own, :, 0])).real
-    return (turn * basis.values[:, 0]).real, by_pole

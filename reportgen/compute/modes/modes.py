@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from reportgen.compute.comparison.shift import ModeSeen, modes_seen, pair_modes
+from reportgen.compute.comparison.seen_modes import ModeSeen, modes_seen, pair_modes
 from reportgen.compute.modes.corrections import apply_corrections, decision
 from reportgen.compute.modes.mode_number import Count, Numbering, mode_from_count, nodes_of_mode, number_count
 from reportgen.compute.modes.mode_questions import question_modes, stated_tip_mass_ratio

@@ -62,8 +62,8 @@ def _demand_db(profile: Profile | None, f: Floats) -> Floats | None:
     if profile is None:
         return None
     level = profile_level(profile, f)
-    for jump in jumps(profile):
-        level[np.abs(f / jump.frequency_hz - 1.0) <= 0.01] = np.nan
+    for jump_hz in jumps(profile):
+        level[np.abs(f / jump_hz - 1.0) <= 0.01] = np.nan
     for notch in profile.notches:
         level[(f >= notch.from_hz) & (f <= notch.to_hz)] = np.nan
     return decibels(level)
@@ -137,7 +137,7 @@ def _disagreements(control: Sequence[str], held: dict[str, Floats], f: Floats) -
 def exchanged(before: Sequence[ChannelResult], after: Sequence[ChannelResult]) -> Iterator[tuple[str, str]]:
     """Pairs of channels of which each fits the other's curve of the run before, and not its own."""
     old = {channel.id: channel for channel in before}
-    both = [channel for channel in after if channel.id in old and channel.dimension == "ratio"]
+    both = [channel for channel in after if channel.id in old and channel.pure_ratio]
     for k, a in enumerate(both):
         for b in both[k + 1 :]:
             own = [_misfit(old[a.id], a), _misfit(old[b.id], b)]

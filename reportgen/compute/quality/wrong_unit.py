@@ -96,7 +96,7 @@ def rigid_ratios(job: Job, run: RunResult) -> tuple[RigidRatio, ...]:
     lowest = min((each.frequency_hz for channel in run.channels for each in channel.resonances), default=None)
     found = []
     for channel in run.channels:
-        if channel.dimension != "ratio" or _across(job, run, channel.id):
+        if not channel.pure_ratio or _across(job, run, channel.id):
             continue
         value = at_rest(channel, lowest)
         if value is not None:

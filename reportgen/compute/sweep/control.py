@@ -16,6 +16,7 @@ from reportgen.records.job import ControlStrategy, Notch, Profile
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.message import Message, message
 from reportgen.records.result import ControlResult, NotchResult, NotJudged, NotJudgedCause
+from reportgen.units import Dimension
 
 Mask = NDArray[np.bool_]
 Bands = tuple[tuple[float, float], ...]
@@ -99,7 +100,7 @@ def control_result(
         aborted_bands=bands_of(judged & (_below(level, abort_lower) | _above(level, abort_upper)), f),
         reason=None if worst is not None else message("control.no-level"),
         channels=tuple(control),
-        strategy=str(strategy),
+        strategy=strategy,
         not_judged_bands=_not_judged(profile, f, near, level, required),
         notches=tuple(_notch_result(log, notch, deviation_db) for notch in profile.notches),
         notched_line=_notched_line(log, profile.notches, level, required),
@@ -118,7 +119,7 @@ def _unjudged(
         upper=None,
         reason=reason,
         channels=tuple(control),
-        strategy=str(strategy),
+        strategy=strategy,
         dimension=control_dimension(log, control),
     )
 
@@ -134,8 +135,8 @@ def _above(level: Floats, limit: Floats | None) -> Mask:
 def _near_jumps(profile: Profile, f: Floats) -> Mask:
     spacing = np.abs(np.gradient(f)) if len(f) > 1 else np.zeros(f.shape)
     near = np.zeros(f.shape, dtype=bool)
-    for jump in jumps(profile):
-        near |= np.abs(f - jump.frequency_hz) <= np.maximum(JUMP_HALF_WIDTH * jump.frequency_hz, spacing)
+    for jump_hz in jumps(profile):
+        near |= np.abs(f - jump_hz) <= np.maximum(JUMP_HALF_WIDTH * jump_hz, spacing)
     return near
 
 
@@ -246,7 +247,12 @@ def _notch_result(log: SweepLog, notch: Notch, deviation_db: Floats) -> NotchRes
     if trace is None:
         reason = message("notch.not-in-log", channel=notch.channel)
     elif level is None:
-        reason = message("notch.other-dimension", channel=notch.channel, found=trace.dimension, limit=notch.dimension)
+        reason = message(
+            "notch.other-dimension",
+            channel=notch.channel,
+            found=Dimension(trace.dimension),
+            limit=Dimension(notch.dimension),
+        )
     elif not known.any():
         reason = message("notch.no-reading", channel=notch.channel, from_hz=notch.from_hz, to_hz=notch.to_hz)
     highest = None if level is None or reason else int(np.argmax(np.where(known, level, -np.inf)))

@@ -54,8 +54,8 @@ def _course_db(f: Floats, level: Floats, profile: Profile | None) -> Floats:
     course = np.full(f.shape, np.nan)
     reference = profile_level(profile, f) if profile is not None else np.ones(f.shape)
     if profile is not None:
-        for jump in jumps(profile):
-            reference[np.abs(f - jump.frequency_hz) <= 0.01 * jump.frequency_hz] = np.nan
+        for jump_hz in jumps(profile):
+            reference[np.abs(f - jump_hz) <= 0.01 * jump_hz] = np.nan
         for notch in profile.notches:
             reference[(f >= notch.from_hz) & (f <= notch.to_hz)] = np.nan
     known &= np.isfinite(reference)

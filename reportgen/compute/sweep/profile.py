@@ -41,15 +41,6 @@ class Segment:
         return np.asarray(self.level * (np.asarray(frequency_hz, dtype=float) / self.from_hz) ** self.power)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Jump:
-    """A step in level at one frequency."""
-
-    frequency_hz: float
-    step_db: float
-    """Level above the frequency over level below it."""
-
-
 def segments(profile: Profile) -> tuple[Segment, ...]:
     """Stretches of the profile in rising frequency.
 
@@ -113,13 +104,13 @@ def profile_range(profile: Profile) -> tuple[float, float]:
     return profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
 
 
-def jumps(profile: Profile) -> tuple[Jump, ...]:
-    """Steps in level larger than what rounding of a printed crossover explains."""
+def jumps(profile: Profile) -> tuple[float, ...]:
+    """Frequencies, Hz, of steps in level larger than what rounding of a printed crossover explains."""
     found = []
     for left, right in pairwise(segments(profile)):
         step_db = 20.0 * math.log10(right.level / float(left.at(left.to_hz)))
         if abs(step_db) > SMALLEST_JUMP_DB:
-            found.append(Jump(frequency_hz=right.from_hz, step_db=step_db))
+            found.append(right.from_hz)
     return tuple(found)
 
 
@@ -135,8 +126,8 @@ def profile_level(profile: Profile, frequency_hz: Floats) -> Floats:
     for segment in segments(profile):
         inside = (frequency_hz >= segment.from_hz * (1 - edge)) & (frequency_hz <= segment.to_hz * (1 + edge))
         level[inside] = segment.at(frequency_hz[inside])
-    for jump in jumps(profile):
-        level[np.isclose(frequency_hz, jump.frequency_hz, rtol=edge, atol=0.0)] = np.nan
+    for jump_hz in jumps(profile):
+        level[np.isclose(frequency_hz, jump_hz, rtol=edge, atol=0.0)] = np.nan
     return level
 
 

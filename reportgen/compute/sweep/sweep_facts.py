@@ -20,6 +20,7 @@ from reportgen.records.job import Profile
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.message import Message, message
 from reportgen.records.result import SweepFacts
+from reportgen.records.stretch import Direction
 
 OCTAVES_PER_MINUTE = "oct/min"
 HERTZ_PER_SECOND = "Hz/s"
@@ -132,7 +133,7 @@ def _extent(log: SweepLog, pieces: tuple[Piece, ...], parts: list[SweepLog], sti
     octaves = math.log2(high / low)
     interrupted = any(True for _ in resumed(pieces))
     return SweepFacts(
-        direction="hold" if still else _direction(turns),
+        direction=Direction.HOLD if still else _direction(turns),
         first_hz=float(f[0]),
         last_hz=float(f[-1]),
         lowest_hz=low,
@@ -192,12 +193,12 @@ def _cycles_of(log: SweepLog, parts: list[SweepLog], pieces: tuple[Piece, ...]) 
     return sum(own) + sum(seconds * mean_hz for seconds, mean_hz in _ran_on(parts, pieces))
 
 
-def _direction(turns: list[Floats]) -> str:
+def _direction(turns: list[Floats]) -> Direction:
     """Way of all pieces, from the frequencies where each begins, turns and ends."""
     ways = {bool(step > 0) for each in turns for step in np.diff(each) if step != 0}
     if len(ways) > 1:
-        return "mixed"
-    return "up" if ways == {True} else "down"
+        return Direction.MIXED
+    return Direction.UP if ways == {True} else Direction.DOWN
 
 
 def _spacing(f: Floats) -> float | None:

@@ -7,6 +7,8 @@ import numpy as np
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, Trace
 from reportgen.records.message import message
+from reportgen.records.result import Quotient
+from reportgen.units import Dimension
 
 _DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
 """How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
@@ -33,7 +35,7 @@ def acceleration_of(trace: Trace, frequency_hz: Floats) -> Floats:
     Raises ComputeError for a channel that is no motion.
     """
     if not is_motion(trace):
-        raise ComputeError(message("control.no-motion", channel=trace.channel, found=trace.dimension))
+        raise ComputeError(message("control.no-motion", channel=trace.channel, found=Dimension(trace.dimension)))
     return np.asarray(trace.amplitude * (2.0 * np.pi * frequency_hz) ** _DIFFERENTIATIONS[trace.dimension])
 
 
@@ -57,13 +59,13 @@ def magnitude_ratio(response: Trace, control_level: Floats, frequency_hz: Floats
     return ratio
 
 
-def ratio_unit(response: Trace, control_dimension: str = "acceleration") -> tuple[str, str]:
-    """(dimension, unit) of the ratio: ``("ratio", "")`` over a motion; accelerance over a force."""
-    if control_dimension == "force":
-        return ("accelerance", "(m/s²)/N") if is_motion(response) else ("ratio", "")
+def ratio_unit(response: Trace, control_dimension: str = "acceleration") -> tuple[Quotient, str]:
+    """(what it is, unit) of response over control: a motion over a motion, accelerance over a force."""
+    if is_motion(response) == (control_dimension != "force"):
+        return Quotient.RATIO, ""
     if is_motion(response):
-        return "ratio", ""
-    return f"{response.dimension} per acceleration", DECLARED_UNIT.get(response.dimension, "1/(m/s²)")
+        return Quotient.ACCELERANCE, "(m/s²)/N"
+    return Quotient.OTHER, DECLARED_UNIT.get(response.dimension, "1/(m/s²)")
 
 
 def phase_of_acceleration(response: Trace, control_dimension: str = "acceleration") -> Floats | None:

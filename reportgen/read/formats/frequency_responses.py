@@ -7,20 +7,26 @@ vibration with a drive of 1. Sets of one reference and one frequency axis make o
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from reportgen.errors import ReadError, UnitError
-from reportgen.read.formats.universal_file import FunctionSet, looks_like_universal_file, scan_sets, unit_of, values_of
+from reportgen.read.formats.universal_file import (
+    RESPONSES,
+    FunctionSet,
+    looks_like_universal_file,
+    of_set,
+    scan_sets,
+    unit_of,
+    values_of,
+)
 from reportgen.read.table.mapped_column import split_column
 from reportgen.records.finding import Finding, error, note
 from reportgen.records.log import Floats, SweepLog, Trace
+from reportgen.records.message import Message, Place, as_written, message
 from reportgen.units import parse_unit
-
-_RESPONSES = (4, 5)
-"""Function types: frequency response and transmissibility."""
 
 
 def holds_frequency_responses(path: Path) -> bool:
@@ -36,7 +42,7 @@ def holds_frequency_responses(path: Path) -> bool:
 
 
 def _is_response(each: FunctionSet) -> bool:
-    return each.function in _RESPONSES and each.held >= 2
+    return each.function in RESPONSES and each.held >= 2
 
 
 def read_frequency_responses(
@@ -51,10 +57,10 @@ def read_frequency_responses(
     frequency = _frequency(path, chosen[0])
     keep = frequency > 0
     named, findings = _named(chosen, columns, name)
-    findings += [
-        note(name, f"not used: set {each.number}: {_why_not(each, common[0])}") for each in sets if each not in chosen
-    ]
-    findings += [note(name, f"damaged: {damage}")] if damage else []
+    place = Place(name)
+    left_out = [of_set(each, _why_not(each, common[0])) for each in sets if each not in chosen]
+    findings += [note(place, message("record.not-used", what=what)) for what in left_out]
+    findings += [note(place, message("record.damaged", what=damage))] if damage else []
     if any(each.severity == "error" for each in findings):
         return None, tuple(findings)
     drive = Trace(
@@ -65,30 +71,24 @@ def read_frequency_responses(
         display_unit="m/s^2",
     )
     traces = [_trace(path, each, label, frequency, factors) for label, each in named]
-    per = chosen[0].reference_unit
-    findings.append(
-        note(name, f"responses are accelerations over a reference of 1{f' {per}' if per else ''}, in SI; so is what "
-                   "the tables call amplification")
-    )  # fmt: skip
+    findings.append(note(place, _over_reference(chosen[0].reference_unit)))
     return SweepLog(
         path=name,
         frequency_hz=frequency[keep],
         traces=(drive, *traces),
         steady=True,
-        remarks=tuple(dict.fromkeys(text for each in chosen for text in each.ids[1:] if text)),
-        layout=f"dataset 58, {len(chosen)} frequency responses of reference {chosen[0].reference}, steady state",
+        unit_reference=drive.channel,
+        remarks=as_written(dict.fromkeys(text for each in chosen for text in each.ids[1:] if text)),
+        layout=message("layout.frequency-responses", sets=len(chosen), reference=chosen[0].reference),
     ), tuple(findings)
 
 
-def reference_of(log: SweepLog) -> str:
-    """The channel that stands for the drive of 1."""
-    return log.traces[0].channel
+def _over_reference(unit: str) -> Message:
+    return message("responses.over-unit", unit=unit) if unit else message("responses.over-reference")
 
 
-def _why_not(each: FunctionSet, reference: str) -> str:
-    if _is_response(each):
-        return f"a frequency response of another reference or frequency axis than {reference}; export it by itself"
-    return each.why_not
+def _why_not(each: FunctionSet, reference: str) -> Message:
+    return message("responses.other-reference", reference=reference) if _is_response(each) else each.why_not
 
 
 def _named(
@@ -105,7 +105,8 @@ def _named(
         if column in by_name:
             named.append((key, by_name[column]))
         else:
-            findings.append(error(name, f"{key} = {text!r}: no response {column!r}; there are {', '.join(own)}"))
+            said = message("responses.not-there", key=key, text=text, column=column, there=tuple(own))
+            findings.append(error(Place(name), said))
     return named, findings
 
 
@@ -143,17 +144,17 @@ def _dimension(unit: str) -> str | None:
         return None
 
 
-def describe_frequency_responses(path: Path) -> str:
+def describe_frequency_responses(path: Path, say: Callable[[Message], str]) -> str:
     """Text about a file of frequency responses, with a column mapping to paste."""
     log, findings = read_frequency_responses(path, path.name)
     assert log is not None
     f = log.frequency_hz
     lines = [
-        f"{path.name}: frequency responses, {log.layout}",
-        f"  {len(f)} lines, {f[0]:.6g} to {f[-1]:.6g} Hz",
+        say(message("inspect.frequency-responses", file=path.name, layout=log.layout)),
+        f"  {say(message('inspect.lines', lines=len(f), first_hz=float(f[0]), last_hz=float(f[-1])))}",
         "",
         *(f"  {each.channel}" for each in log.traces[1:]),
-        *(f"  {each.message}" for each in findings),
+        *(f"  {say(each.message)}" for each in findings),
         "",
         "[run.columns]",
         *(f'"A{n}" = "{each.channel}"' for n, each in enumerate(log.traces[1:], 1)),

@@ -7,6 +7,7 @@ attribute ``unit`` or ``units``. Signals may lie along either axis; the longer o
 
 from __future__ import annotations
 
+from math import prod
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -14,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
-from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate
+from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate, other_extent
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, Place, message
 
 MAGIC = b"\x89HDF\r\n\x1a\n"
 RATE_NAMES = (
@@ -36,7 +38,14 @@ INTERVAL_NAMES = (
 TIME_NAMES = ("time", "t", "times", "time_s", "time [s]")
 FEWEST_SAMPLES = 16
 _DEEPEST = 12
-_MOST_SETS = 10_000
+_MOST_SETS = 5_000
+"""Groups and data sets that are looked at, and cells of one array: a record holds dozens."""
+_MOST_CHANNELS = 10_000
+"""Columns of one data set."""
+_LARGEST_PIECE = 256 << 20
+"""Bytes of a data set that the library unpacks at once (its chunk); it writes chunks of 1 MB or less by itself."""
+_LONGEST_TEXT = 200
+"""Characters of an attribute: a name, a unit, a remark."""
 
 
 def open_hdf5(path: Path, name: str) -> Recording:
@@ -45,70 +54,106 @@ def open_hdf5(path: Path, name: str) -> Recording:
 
     try:
         with h5py.File(path, "r") as file:
-            sets = _numeric_sets(file)
-            return _recording(path, name, file, sets)
-    except (OSError, RuntimeError, ValueError) as fault:  # ValueError: a type of number that is damaged
+            walk = _Walk(file, name)
+            walk.into(file, "", ())
+            return _recording(path, name, file, walk)
+    except (OSError, RuntimeError, ValueError, TypeError, KeyError, OverflowError) as fault:  # a damaged type, or name
         reason = str(fault).split("(")[-1].rstrip(")")
-        raise ReadError(
-            name,
-            f"HDF5 file that cannot be opened ({reason}); it was probably cut off while it was written or copied, "
-            "copy it again from the recorder",
-        ) from None
+        raise ReadError(Place(name), message("record.hdf5-not-opened", problem=reason)) from None
 
 
-def _numeric_sets(file: Any) -> dict[str, Any]:
+class _Walk:
     """Every data set of numbers by its path; elements of a cell array of MAT v7.3 have their number in braces."""
-    sets: dict[str, Any] = {}
-    _walk(file, "", file, sets, 0)
-    return sets
 
+    def __init__(self, file: Any, name: str) -> None:
+        self._file, self._name, self._seen = file, name, 0
+        self.sets: dict[str, Any] = {}
+        self.refused: list[Message] = []
 
-def _walk(thing: Any, path: str, file: Any, sets: dict[str, Any], depth: int) -> None:
-    import h5py
+    def into(self, thing: Any, path: str, above: tuple[Any, ...]) -> None:
+        """Look at a group, a data set or a cell; ``above``: what it lies in. Raises ReadError."""
+        import h5py
 
-    if depth > _DEEPEST or len(sets) > _MOST_SETS:
-        return
-    if isinstance(thing, h5py.Group):
-        for key in thing:
-            if not key.startswith("#") and (inner := thing.get(key)) is not None:
-                _walk(inner, f"{path}/{key}", file, sets, depth + 1)
-    elif isinstance(thing, h5py.Dataset) and thing.shape is not None:
-        if h5py.check_ref_dtype(thing.dtype) is h5py.Reference and thing.size <= _MOST_SETS:
+        self._seen += 1
+        if self._seen > _MOST_SETS:
+            raise ReadError(Place(self._name), message("record.many-things", most=_MOST_SETS))
+        if len(above) > _DEEPEST:
+            self.refused.append(message("record.too-deep", path=path[:_LONGEST_TEXT], most=_DEEPEST))
+        elif thing in above:
+            self.refused.append(message("record.in-a-circle", path=path[:_LONGEST_TEXT]))
+        elif isinstance(thing, h5py.Group):
+            for key in thing:
+                if not key.startswith("#") and (inner := thing.get(key)) is not None:
+                    self.into(inner, f"{path}/{key}", (*above, thing))
+        elif isinstance(thing, h5py.Dataset) and thing.shape is not None:
+            self._data(thing, path, above)
+
+    def _data(self, thing: Any, path: str, above: tuple[Any, ...]) -> None:
+        import h5py
+
+        if h5py.check_ref_dtype(thing.dtype) is h5py.Reference:
+            if thing.size > _MOST_SETS:
+                raise ReadError(Place(self._name), message("record.many-things", most=_MOST_SETS))
             cells = np.asarray(thing[()]).T.reshape(-1, order="F")
             for number, cell in enumerate(cells, 1):
                 if cell:
-                    _walk(file[cell], path if len(cells) == 1 else f"{path}{{{number}}}", file, sets, depth + 1)
+                    inner = path if len(cells) == 1 else f"{path}{{{number}}}"
+                    self.into(self._file[cell], inner, (*above, thing))
         elif thing.dtype.kind in "iuf" and _text(thing.attrs.get("MATLAB_class")) not in ("char", "logical"):
-            sets[path] = thing
+            if fault := _fault(thing, path):
+                self.refused.append(fault)
+            else:
+                self.sets[path] = thing
 
 
-def _recording(path: Path, name: str, file: Any, sets: dict[str, Any]) -> Recording:
+def _fault(data: Any, path: str) -> Message | None:
+    """Why a data set cannot be read whole; None where it can."""
+    shown, bytes_each = path[:_LONGEST_TEXT], data.dtype.itemsize
+    if data.ndim == 2 and min(data.shape) > _MOST_CHANNELS:
+        return message("record.many-channels", path=shown, channels=min(data.shape), most=_MOST_CHANNELS)
+    if data.chunks is None:
+        there = data.id.get_storage_size() // bytes_each
+        written = data.is_virtual or bool(data.external) or data.size <= there
+        return None if written else message("record.not-written", path=shown, declared=data.size, written=there)
+    if prod(data.chunks) * bytes_each > _LARGEST_PIECE:
+        held = prod(data.chunks) * bytes_each
+        return message("record.large-chunk", path=shown, bytes=held, most=_LARGEST_PIECE)
+    chunks = prod(-(-side // piece) for side, piece in zip(data.shape, data.chunks, strict=True))
+    if (there := data.id.get_num_chunks()) >= chunks:
+        return None
+    return message("record.not-written", path=shown, declared=data.size, written=there * prod(data.chunks))
+
+
+def _recording(path: Path, name: str, file: Any, walk: _Walk) -> Recording:
+    sets = walk.sets
     signals = {key: data for key, data in sets.items() if _samples(data.shape) >= FEWEST_SAMPLES}
+    signals = {key: data for key, data in signals.items() if data.ndim <= 2 and data.size}
     times = {key: data for key, data in signals.items() if _is_time(key, data)}
-    signals = {key: data for key, data in signals.items() if key not in times and data.ndim <= 2}
+    signals = {key: data for key, data in signals.items() if key not in times}
+    if not signals and walk.refused:
+        raise ReadError(Place(name), message("record.nothing-left", what=walk.refused[0]))
     if not signals:
-        raise ReadError(name, "HDF5 file without a data set of samples; nothing in it can be a channel")
+        raise ReadError(Place(name), message("record.hdf5-empty"))
     rates = {key: _rate(file, sets, times, key) for key in signals}
     kinds = {key: (_samples(signals[key].shape), rates[key]) for key in signals}
     common = max(set(kinds.values()), key=lambda kind: (list(kinds.values()).count(kind), kind[0]))
-    refused = tuple(
-        f"{key}: {kind[0]} samples at {_shown(kind[1])}, unlike the {common[0]} at {_shown(common[1])} of the others"
-        for key, kind in kinds.items()
-        if kind != common
-    )
+    refused = tuple(other_extent(key[:_LONGEST_TEXT], kind, common) for key, kind in kinds.items() if kind != common)
     chosen = [key for key in signals if kinds[key] == common]
     places = [(key, column) for key in chosen for column in range(_columns(signals[key].shape))]
     return Recording(
-        kind="HDF5",
         sample_rate_hz=common[1],
         samples=common[0],
         channels=tuple(_channel(signals[key], key, column) for key, column in places),
         fetch=_fetch(path, name, [(signals[key].name, column) for key, column in places]),
         start_s=_start(times, chosen[0]),
         remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
-        layout=f"HDF5, {len(places)} channels in {len(chosen)} data sets",
-        refused=refused,
+        layout=message("layout.hdf5", channels=len(places), sets=len(chosen)),
+        refused=(*walk.refused[:_REFUSALS_SHOWN], *refused),
     )
+
+
+_REFUSALS_SHOWN = 50
+"""As many as a reader goes through; a file that is made to be refused has thousands."""
 
 
 def _is_time(key: str, data: Any) -> bool:
@@ -122,10 +167,6 @@ def _flat(data: Any, part: slice) -> Floats:
     """Part of a data set of one column."""
     values = data[part] if data.ndim == 1 else (data[0, part] if data.shape[0] == 1 else data[part, 0])
     return np.asarray(values, dtype=np.float64)
-
-
-def _shown(rate: float | None) -> str:
-    return "an unknown rate" if rate is None else f"{rate:g} Hz"
 
 
 def _samples(shape: tuple[int, ...]) -> int:
@@ -166,7 +207,7 @@ def _text(value: Any) -> str | None:
         value = value.decode("utf-8", "replace")
     if isinstance(value, np.ndarray) and value.size == 1:
         return _text(value.reshape(-1)[0])
-    return str(value).strip() if isinstance(value, str | int | float | np.generic) else None
+    return str(value).strip()[:_LONGEST_TEXT] if isinstance(value, str | int | float | np.generic) else None
 
 
 def _texts(value: Any, columns: int) -> list[str]:
@@ -241,9 +282,8 @@ def _fetch(path: Path, name: str, places: list[tuple[str, int]]) -> Fetch:
                     mine = [(at, places[each][1]) for at, each in enumerate(wanted) if places[each][0] == key]
                     out[:, [at for at, _ in mine]] = _slab(file[key], start, stop)[:, [column for _, column in mine]]
         except (OSError, RuntimeError) as fault:
-            raise ReadError(
-                name, f"is damaged between samples {start} and {stop} ({fault}); copy it again from the recorder"
-            ) from None
+            damaged = message("record.damaged-between", start=start, stop=stop, problem=str(fault))
+            raise ReadError(Place(name), damaged) from None
         return out
 
     return fetch

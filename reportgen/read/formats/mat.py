@@ -15,12 +15,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.errors import ReadError
+from reportgen.errors import ReadError, ReportError
 from reportgen.read.formats.hdf5 import FEWEST_SAMPLES, INTERVAL_NAMES, RATE_NAMES, TIME_NAMES
+from reportgen.read.formats.mat_bounds import claims_of
 from reportgen.read.formats.mat_pieces import samples_of
 from reportgen.read.formats.mat_tree import leaf, leaves, parent, units_of
-from reportgen.read.formats.recording import Fetch, Recording, Rows, Spool, StoredChannel, even_rate
+from reportgen.read.formats.recording import Fetch, Recording, Rows, Spool, StoredChannel, even_rate, other_extent
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, Place, message
 
 _UNIT_NAMES = ("units", "unit")
 _FREQUENCY_NAMES = ("frequency", "freq", "f", "frequencies", "hz", "frequency_hz", "freq_hz")
@@ -70,86 +72,78 @@ def open_mat(path: Path, name: str) -> Recording:
     """Open a MAT file. Raises ReadError."""
     from scipy.io import whosmat
 
+    claims = claims_of(path, name)
     try:
-        found = [(key, tuple(shape), kind) for key, shape, kind in whosmat(path)]
+        found = [(key, tuple(shape), kind) for key, shape, kind in whosmat(path) if key not in claims.refused]
     except Exception as fault:  # scipy raises many kinds for a broken file
-        raise ReadError(
-            name, f"MAT file that cannot be read ({_brief(fault)}); save it again, as version 7 or 7.3"
-        ) from None
+        raise ReadError(Place(name), message("record.mat-not-readable", problem=_brief(fault))) from None
     variables, damage, large = _load(path, found)
-    nested, texts = ([], {}) if damage else _nested(path, found)
+    nested, texts, broken = ([], {}, ()) if damage else _nested(path, found)
+    not_opened: tuple[Message, ...] = (*claims.refused.values(), *large, *broken)
     variables += nested
     long = [each for each in variables if each.samples >= FEWEST_SAMPLES]
     times, signals = [each for each in long if each.is_time], [each for each in long if not each.is_time]
     if not signals:
-        raise ReadError(name, next(iter(large), None) or damage or _nothing(variables))
+        raise ReadError(Place(name), next(iter(not_opened), None) or damage or _nothing(variables))
     rates = {each.name: _rate(each.name, variables, times) for each in signals}
     kinds = [(each.samples, rates[each.name]) for each in signals]
     common = max(set(kinds), key=lambda kind: (kind[1] is not None, kinds.count(kind), kind[0]))
-    if common[1] is None and (said := _rows_of_frequency(signals)):
-        raise ReadError(name, said)
+    if common[1] is None and (by_frequency := _rows_of_frequency(signals)):
+        raise ReadError(Place(name), by_frequency)
     chosen = [each for each, kind in zip(signals, kinds, strict=True) if kind == common]
     places = [(each, column) for each in chosen for column in range(each.columns)]
     own_time = next((each for each in times if parent(each.name) == parent(chosen[0].name)), next(iter(times), None))
     return Recording(
-        kind="MAT",
         sample_rate_hz=common[1],
         samples=common[0],
         channels=_channels(places, _units(path, found, len(places)) or _nested_units(places, texts, bool(times))),
         fetch=_fetch(places),
         start_s=float(own_time.head[0]) if own_time is not None else 0.0,
         damage=damage,
-        layout=f"MAT, {len(places)} channels in {len(chosen)} variables",
+        layout=message("layout.mat", channels=len(places), variables=len(chosen)),
         refused=(
-            *large,
+            *not_opened,
             *(
-                f"{each.name}: {each.samples} samples{_at(rates[each.name])}, unlike the {common[0]}{_at(common[1])} "
-                "of the others"
-                for each in signals
-                if each not in chosen
+                other_extent(each.name, kind, common)
+                for each, kind in zip(signals, kinds, strict=True)
+                if kind != common
             ),
         ),
     )
 
 
-def _at(rate: float | None) -> str:
-    return f" at {rate:g} Hz" if rate is not None else ""
+def _nothing(variables: list[_Variable]) -> Message:
+    if not variables:
+        return message("record.mat-empty", fewest=FEWEST_SAMPLES)
+    longest = max(variables, key=lambda each: each.samples)
+    return message("record.mat-short", fewest=FEWEST_SAMPLES, longest=longest.name, values=longest.samples)
 
 
-def _nothing(variables: list[_Variable]) -> str:
-    held = f"; the longest, {max(variables, key=lambda each: each.samples).name}, has "\
-           f"{max(each.samples for each in variables)} values" if variables else ""  # fmt: skip
-    return (
-        f"MAT file without a numeric variable of {FEWEST_SAMPLES} samples or more, structures and cell arrays included"
-        f"{held}; nothing in it can be a channel"
-    )
-
-
-def _rows_of_frequency(signals: list[_Variable]) -> str | None:
+def _rows_of_frequency(signals: list[_Variable]) -> Message | None:
     """What to do with variables that go with a frequency and not with time; None where there is no frequency."""
     by_frequency = [each.name for each in signals if leaf(each.name).casefold() in _FREQUENCY_NAMES]
     if not by_frequency:
         return None
-    beside = [leaf(each.name) for each in signals if parent(each.name) == parent(by_frequency[0])]
-    return (
-        f"holds readings against frequency ({by_frequency[0]} with {', '.join(beside)}), no samples against time; "
-        "write one table a run, a row a frequency, such as 'frequency [Hz],C1 [N],A1 [m/s^2],A1 phase [deg]', and name "
-        f"it as the log (sets in the file: {len(by_frequency)})"
-    )
+    beside = tuple(leaf(each.name) for each in signals if parent(each.name) == parent(by_frequency[0]))
+    return message("record.mat-by-frequency", frequency=by_frequency[0], readings=beside, sets=len(by_frequency))
 
 
-def _nested(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[list[_Variable], dict[str, str]]:
+def _nested(
+    path: Path, found: list[tuple[str, tuple[int, ...], str]]
+) -> tuple[list[_Variable], dict[str, str], tuple[Message, ...]]:
     """Numbers inside structures and cell arrays as variables named by their path, and texts by theirs."""
     from scipy.io import loadmat
 
     variables: list[_Variable] = []
     texts: dict[str, str] = {}
+    broken: list[Message] = []
     for key, _, kind in found:
         if kind not in ("struct", "cell"):
             continue
         try:
             value = loadmat(path, variable_names=[key])[key]
-        except Exception:  # scipy raises many kinds for a broken variable
+        except Exception as fault:  # scipy raises many kinds for a broken variable
+            broken.append(message("mat.broken", variable=key, reason=_brief(fault)))
             continue
         for name, each in leaves(key, value):
             if each.dtype.kind == "U":
@@ -157,7 +151,7 @@ def _nested(path: Path, found: list[tuple[str, tuple[int, ...], str]]) -> tuple[
             elif each.dtype.kind in "iuf" and each.ndim <= 2 and each.size:
                 rows = np.atleast_2d(each)
                 variables.append(_spooled(name, rows if rows.shape[0] >= rows.shape[1] else rows.T))
-    return variables, texts
+    return variables, texts, tuple(broken)
 
 
 def _nested_units(places: list[tuple[_Variable, int]], texts: dict[str, str], timed: bool) -> list[str]:
@@ -177,7 +171,10 @@ def _channels(places: list[tuple[_Variable, int]], units: list[str]) -> tuple[St
     )
 
 
-def _brief(fault: Exception) -> str:
+def _brief(fault: Exception) -> Message | str:
+    """What an exception says: a message of our own, or the first line of a library's."""
+    if isinstance(fault, ReportError):
+        return fault.said
     return str(fault).strip().splitlines()[0] if str(fault).strip() else type(fault).__name__
 
 
@@ -196,13 +193,13 @@ def _fetch(places: list[tuple[_Variable, int]]) -> Fetch:
 
 def _load(
     path: Path, found: list[tuple[str, tuple[int, ...], str]]
-) -> tuple[list[_Variable], str | None, tuple[str, ...]]:
+) -> tuple[list[_Variable], Message | None, tuple[Message, ...]]:
     """Variables one after another, what is damaged, and those too large to be read.
 
     No more than one is unpacked in memory at a time, and no large one whole; the rest lies spooled.
     """
     variables: list[_Variable] = []
-    refused: list[str] = []
+    refused: list[Message] = []
     for key, shape, kind in found:
         numeric = kind in ("double", "single") or kind.startswith(("int", "uint"))
         if not numeric or len(shape) != 2 or 0 in shape:
@@ -210,14 +207,13 @@ def _load(
         try:
             variable = _in_pieces(path, key) if _size(shape, kind) > _LARGEST else _whole(path, key)
         except Exception as fault:  # scipy raises many kinds for a broken variable
-            return variables, f"variable {key!r} and what follows cannot be read ({_brief(fault)})", tuple(refused)
+            damage = message("record.variable-damaged", variable=key, problem=_brief(fault))
+            return variables, damage, tuple(refused)
         if variable is not None:
             variables.append(variable)
         elif _size(shape, kind) > _LARGEST:
-            refused.append(
-                f"variable {key!r} takes {_size(shape, kind) / 1e6:.0f} MB in one piece, of which "
-                f"{_LARGEST / 1e6:.0f} MB can be read; save it as version 7 or 7.3, which are read in pieces"
-            )
+            size, most = _size(shape, kind) / 1e6, _LARGEST / 1e6
+            refused.append(message("record.variable-too-large", variable=key, size_mb=size, most_mb=most))
     return variables, None, tuple(refused)
 
 
@@ -270,7 +266,10 @@ def _units(path: Path, found: list[tuple[str, tuple[int, ...], str]], channels: 
 
     for key, _, kind in found:
         if key.casefold() in _UNIT_NAMES and kind in ("char", "cell"):
-            value = loadmat(path, variable_names=[key], simplify_cells=True)[key]
+            try:
+                value = loadmat(path, variable_names=[key], simplify_cells=True)[key]
+            except Exception:  # scipy raises many kinds for a broken variable; then the file says no unit
+                continue
             texts = [str(each).strip() for each in np.atleast_1d(value)]
             if len(texts) in (1, channels):
                 return texts * (channels if len(texts) == 1 else 1)

@@ -17,8 +17,10 @@ from typing import IO
 
 import numpy as np
 
+from reportgen.errors import ReportError
 from reportgen.read.formats.recording import Rows, Spool, UnnamedFile
 from reportgen.records.log import Floats
+from reportgen.records.message import message
 
 _MATRIX, _COMPRESSED = 14, 15
 _COMPLEX = 0x0800
@@ -27,20 +29,20 @@ _PIECE = 1 << 20
 """Bytes read, and unpacked, at a time; a multiple of every size of number."""
 
 
-class _Bytes:
-    """The bytes of one element, unpacked where it is compressed."""
+class BytesOfElement:
+    """Bytes of one element, unpacked where it is compressed."""
 
     def __init__(self, file: IO[bytes], length: int, compressed: bool) -> None:
         self._file, self._left = file, length
         self._unpack = zlib.decompressobj() if compressed else None
 
     def read(self, wanted: int) -> bytes:
-        """So many bytes. Raises EOFError where the element ends before."""
+        """So many bytes. Raises ReportError where the element ends before."""
         parts, missing = [], wanted
         while missing:
             part = self._next(missing)
             if not part:
-                raise EOFError(f"the file ends {missing} bytes too early")
+                raise ReportError(message("record.ends-early", bytes=missing))
             parts.append(part)
             missing -= len(part)
         return b"".join(parts)
@@ -75,7 +77,7 @@ class _Matrix:
 def samples_of(path: Path, key: str) -> tuple[int, int, Rows] | None:
     """Samples, columns and rows of a matrix, time along its longer side; None where it is no plain matrix of numbers.
 
-    Raises EOFError, zlib.error or struct.error where the file is damaged.
+    Raises ReportError, zlib.error or struct.error where the file is damaged.
     """
     with path.open("rb") as file:
         head = file.read(128)
@@ -84,7 +86,7 @@ def samples_of(path: Path, key: str) -> tuple[int, int, Rows] | None:
             kind, length = struct.unpack(order + "II", tag)
             after = file.tell() + length
             if kind in (_MATRIX, _COMPRESSED):
-                numbers = _Bytes(file, length, kind == _COMPRESSED)
+                numbers = BytesOfElement(file, length, kind == _COMPRESSED)
                 if kind == _COMPRESSED:
                     numbers.read(8)
                 matrix = _matrix(numbers, order)
@@ -94,7 +96,7 @@ def samples_of(path: Path, key: str) -> tuple[int, int, Rows] | None:
     return None
 
 
-def _element(source: _Bytes, order: str) -> tuple[int, bytes]:
+def _element(source: BytesOfElement, order: str) -> tuple[int, bytes]:
     """A small element whole: its type and its bytes."""
     tag = source.read(8)
     kind, length = struct.unpack(order + "II", tag)
@@ -103,7 +105,7 @@ def _element(source: _Bytes, order: str) -> tuple[int, bytes]:
     return kind, source.read(length + -length % 8)[:length]
 
 
-def _matrix(source: _Bytes, order: str) -> _Matrix | None:
+def _matrix(source: BytesOfElement, order: str) -> _Matrix | None:
     _, flags = _element(source, order)
     if len(flags) < 4:
         return None
@@ -119,13 +121,13 @@ def _matrix(source: _Bytes, order: str) -> _Matrix | None:
     return _Matrix(name, shape, stored, length, plain=whole and len(shape) == 2 and not word & _COMPLEX)
 
 
-def _numbers(matrix: _Matrix, source: _Bytes, piece: int) -> Iterator[Floats]:
+def _numbers(matrix: _Matrix, source: BytesOfElement, piece: int) -> Iterator[Floats]:
     """The numbers as they follow each other, so many bytes at a time."""
     for begin in range(0, matrix.count, piece):
         yield np.frombuffer(source.read(min(piece, matrix.count - begin)), matrix.kind).astype(np.float64)
 
 
-def _laid_down(matrix: _Matrix, source: _Bytes) -> tuple[int, int, Rows]:
+def _laid_down(matrix: _Matrix, source: BytesOfElement) -> tuple[int, int, Rows]:
     rows, columns = matrix.shape
     if rows >= columns:
         return rows, columns, _by_columns(_numbers(matrix, source, _PIECE), rows, columns)

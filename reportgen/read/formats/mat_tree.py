@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-_DEEPEST = 12
-_MOST_LEAVES = 10_000
-"""Leaves that are looked at: a record holds dozens."""
+DEEPEST = 12
+MOST_LEAVES = 100_000
+"""Parts of a cell array or structure; one of more is not opened: a record holds dozens."""
 
 
 def leaves(name: str, value: Any, depth: int = 0) -> Iterator[tuple[str, Any]]:
@@ -17,13 +17,13 @@ def leaves(name: str, value: Any, depth: int = 0) -> Iterator[tuple[str, Any]]:
 
     A field is joined with a dot, an element of a cell or structure array with its number in braces or brackets, from 1.
     """
-    if depth > _DEEPEST:
+    if depth > DEEPEST:
         return
     if isinstance(value, np.ndarray) and value.dtype.names:
         yield from _fields(name, value, depth)
     elif isinstance(value, np.ndarray) and value.dtype == object:
         cells = value.reshape(-1, order="F")
-        for number, each in enumerate(cells[:_MOST_LEAVES], 1):
+        for number, each in enumerate(cells[:MOST_LEAVES], 1):
             yield from leaves(name if len(cells) == 1 else f"{name}{{{number}}}", each, depth + 1)
     elif isinstance(value, np.ndarray | np.generic):
         yield name, np.asarray(value)
@@ -31,7 +31,7 @@ def leaves(name: str, value: Any, depth: int = 0) -> Iterator[tuple[str, Any]]:
 
 def _fields(name: str, value: Any, depth: int) -> Iterator[tuple[str, Any]]:
     elements = value.reshape(-1, order="F")
-    for number, element in enumerate(elements[:_MOST_LEAVES], 1):
+    for number, element in enumerate(elements[:MOST_LEAVES], 1):
         own = name if len(elements) == 1 else f"{name}[{number}]"
         for field in value.dtype.names:
             yield from leaves(f"{own}.{field}", element[field], depth + 1)

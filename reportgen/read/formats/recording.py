@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.records.log import Floats
-from reportgen.records.message import Said
+from reportgen.records.message import Message, message
 
 BLOCK_VALUES = 1 << 20
 """Values in one block of samples: 8 MB, so that a few of them a core stay far below any memory limit."""
@@ -31,15 +32,14 @@ class StoredChannel:
     """As written in the file; None where the file says none."""
     other_names: tuple[str, ...] = ()
     """Further names under which a mapping may ask for it."""
-    remark: str = ""
+    remark: Message | None = None
+    """What is to be said of its unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Recording:
     """Channels of one sample rate in one file."""
 
-    kind: str
-    """``WAV``, ``HDF5`` …, for people."""
     sample_rate_hz: float | None
     """None where the file does not say it."""
     samples: int
@@ -47,9 +47,11 @@ class Recording:
     fetch: Fetch = field(repr=False)
     start_s: float = 0.0
     remarks: tuple[str, ...] = ()
-    damage: Said | None = None
-    layout: Said = ""
-    refused: tuple[Said, ...] = ()
+    """What the file itself says of the record, as written."""
+    damage: Message | None = None
+    layout: Message
+    """How the file was understood."""
+    refused: tuple[Message, ...] = ()
     """What else is in the file and why it is no channel, one message each."""
 
     def place(self, name: str) -> int | None:
@@ -60,6 +62,22 @@ class Recording:
                 if wanted in (" ".join(each.split()).casefold() for each in names(channel)):
                     return place
         return None
+
+
+Extent = tuple[int, float | None]
+"""Samples, and the sample rate in Hz where the file says it."""
+
+
+def other_extent(name: str, own: Extent, common: Extent) -> Message:
+    """Why a signal is no channel: it has not the samples and the rate of the others."""
+    return message("record.unlike", name=name, own=_extent(own), common=_extent(common))
+
+
+def _extent(of: Extent) -> Message:
+    samples, rate = of
+    if rate is None:
+        return message("record.samples-at-unknown", samples=samples)
+    return message("record.samples-at", samples=samples, rate_hz=rate)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,6 +209,8 @@ def rounded_rate(interval_s: float, half_digit_s: float) -> float:
     >>> rounded_rate(1.95312e-05, 5e-11), rounded_rate(1.52588e-05, 5e-11)
     (51200.0, 65536.0)
     """
+    if not math.isfinite(1.0 / interval_s):
+        return math.inf
     for step in (1e4, 1e3, 1e2, 10.0, 1.0, 0.1, 0.01):
         rate = round(1.0 / interval_s / step) * step
         if rate > 0 and abs(1.0 / rate - interval_s) <= half_digit_s * (1.0 + 1e-6):

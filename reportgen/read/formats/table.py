@@ -14,6 +14,7 @@ import numpy as np
 
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate
+from reportgen.read.table.cells import LONGEST_CELL, is_cut
 from reportgen.read.table.clock import read_clock
 from reportgen.read.table.columns import Column, Meaning, understand
 from reportgen.read.table.row_findings import line_list
@@ -22,7 +23,7 @@ from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import TableBlock
 from reportgen.read.table.time_column import counted_in
 from reportgen.records.log import Floats
-from reportgen.records.message import Message, message
+from reportgen.records.message import Message, Place, message
 
 SLOWEST_HZ = 25.0
 """A table sampled more slowly than this is a log, not a record of the vibration itself."""
@@ -153,7 +154,7 @@ def open_table(path: Path, name: str) -> Recording:
         for column, more in zip(words, block.words, strict=True):
             column += more
     if spool.rows < 2:
-        raise ReadError(name, "holds fewer than two rows of samples")
+        raise ReadError(Place(name), message("record.few-rows"))
     read = spool.reader()
     times = None
     if clock:
@@ -166,7 +167,6 @@ def open_table(path: Path, name: str) -> Recording:
     rows, samples = (read, spool.rows) if times is None else _without_gaps(read, spool.rows, times.lost)
     signals = [(at, column) for at, column in enumerate(used) if column.place != time_place]
     return Recording(
-        kind="text",
         sample_rate_hz=rate,
         samples=samples,
         channels=tuple(_stored(column) for _, column in signals),
@@ -175,7 +175,7 @@ def open_table(path: Path, name: str) -> Recording:
         remarks=layout.remarks,
         damage=_both(refused.damage, _lost(times, rate, layout)),
         layout=layout.described,
-        refused=refused.told,
+        refused=(*_cut_names(layout), *refused.told),
     )
 
 
@@ -184,10 +184,14 @@ def _clock_piece(words: list[list[str]], name: str, layout: TableLayout) -> Call
     seconds = _clock_seconds(words)
     if seconds is None or not np.isfinite(seconds).all():
         wrong = 0 if seconds is None else int(np.flatnonzero(~np.isfinite(seconds))[0])
-        raise ReadError(
-            f"{name}:{layout.data_line + wrong}", f"{words[0][wrong]!r} is no time; write seconds, or 09:14:02.5"
-        )
+        place = Place(name, layout.data_line + wrong)
+        raise ReadError(place, message("record.no-clock-time", text=words[0][wrong]))
     return lambda start, stop: seconds[start:stop]
+
+
+def _cut_names(layout: TableLayout) -> tuple[Message, ...]:
+    cut = (place + 1 for place, cells in enumerate(_headers(layout)) if any(map(is_cut, cells)))
+    return tuple(message("column.name-cut", column=each, most=LONGEST_CELL) for each in cut)
 
 
 def _lost(times: _Times | None, rate: float | None, layout: TableLayout) -> Message | None:
@@ -280,7 +284,7 @@ class _Times:
         """
         mean = (self._last - self.first) / (self._rows - 1)
         if not mean > 0:
-            raise ReadError(f"{name}:{layout.data_line}", "time does not rise; expected evenly spaced times")
+            raise ReadError(Place(name, layout.data_line), message("record.time-not-rising"))
         strayed = self._strayed(mean)
         digit = _last_digit(self._piece(0, min(self._rows, _PIECE)))
         if (
@@ -321,11 +325,8 @@ class _Times:
             worst = (crowded, gap, gap / 2.0)
         if worst is not None:
             row, interval, usual = worst
-            raise ReadError(
-                f"{name}:{layout.data_line + row + 1}",
-                f"time goes on by {interval:.6g} s where the record's interval is {usual:.6g} s; "
-                "expected evenly spaced times, export the record without gaps",
-            )
+            gap_told = message("record.time-uneven", interval_s=interval, usual_s=usual)
+            raise ReadError(Place(name, layout.data_line + row + 1), gap_told)
 
     def _crowded(self) -> int | None:
         """A row below which a sample is missing that cannot be put in: at an end, beside another, or one of many."""

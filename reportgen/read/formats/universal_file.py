@@ -8,8 +8,10 @@ missing.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
 from typing import IO
@@ -20,21 +22,44 @@ from numpy.typing import NDArray
 from reportgen.errors import ReadError
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel, even_rate, rounded_rate, stacked
 from reportgen.records.log import Floats
+from reportgen.records.message import Message, Place, message
 
 _MARK = b"-1"
+_MOST_SETS = 10_000
+"""A record holds dozens of channels."""
+_BEHIND_A_LINE = 8
+"""Characters that may stand behind the last field of a line: some programs number their lines there."""
+_LARGEST_FIELD = 2.0**53
+"""Above, a number in a header counts nothing that a file can hold."""
 _DIRECTIONS = {1: "+X", -1: "-X", 2: "+Y", -2: "-Y", 3: "+Z", -3: "-Z"}
 _KIND_UNITS = {8: ("m", 1, 0), 11: ("m/s", 1, 0), 12: ("m/s^2", 1, 0), 13: ("N", 0, 1), 2: ("strain", 0, 0)}
 """Specific data type to its SI unit and the powers of length and force in it."""
-_FUNCTIONS = {
-    0: "a general function", 1: "a time response", 2: "an auto spectrum", 3: "a cross spectrum",
-    4: "a frequency response", 5: "a transmissibility", 6: "a coherence", 7: "an auto correlation",
-    8: "a cross correlation",
-    9: "a power spectral density", 10: "an energy spectral density", 11: "a probability density", 12: "a spectrum",
-}  # fmt: skip
-_NO_PHASE = (
-    "it says not what drove it, so no resonance is computed from it; export time responses or frequency responses"
-)
-_TIME_RESPONSE, _GENERAL, _TIME_AXIS = 1, 0, 17
+
+
+class FunctionType(StrEnum):
+    """What a set holds, in the order of the numbers that record 6 gives, from 0."""
+
+    GENERAL = "a general function"
+    TIME_RESPONSE = "a time response"
+    AUTO_SPECTRUM = "an auto spectrum"
+    CROSS_SPECTRUM = "a cross spectrum"
+    FREQUENCY_RESPONSE = "a frequency response"
+    TRANSMISSIBILITY = "a transmissibility"
+    COHERENCE = "a coherence"
+    AUTO_CORRELATION = "an auto correlation"
+    CROSS_CORRELATION = "a cross correlation"
+    POWER_SPECTRAL_DENSITY = "a power spectral density"
+    ENERGY_SPECTRAL_DENSITY = "an energy spectral density"
+    PROBABILITY_DENSITY = "a probability density"
+    SPECTRUM = "a spectrum"
+
+
+_FUNCTIONS = tuple(FunctionType)
+_TIME_RESPONSE, _GENERAL = 1, 0
+RESPONSES = (4, 5)
+"""Function types: frequency response and transmissibility."""
+_TIME_AXIS = 17
+"""Specific data type of an abscissa of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +91,8 @@ class FunctionSet:
     held: int = 0
     """Values really in the file."""
     line_bytes: int = 0
+    odd: Message | None = None
+    """What of its header is no number, or that its end is not marked."""
     spooled: Rows | None = field(default=None, repr=False)
     """Stored numbers one a row, where they could not be fetched by place."""
 
@@ -75,8 +102,8 @@ class FunctionSet:
         return _is_history(self)
 
     @property
-    def why_not(self) -> str:
-        """Why it is no time response, in words."""
+    def why_not(self) -> Message:
+        """Why it is no time response."""
         return _why_not(self)
 
     @property
@@ -104,16 +131,15 @@ def open_universal_file(path: Path, name: str) -> Recording:
     """Open a universal file. Raises ReadError."""
     sets, factors, damage = scan_sets(path, name)
     histories = [each for each in sets if _is_history(each)]
-    refused = [f"set {each.number}: {_why_not(each)}" for each in sets if not _is_history(each)]
+    refused = [of_set(each, _why_not(each)) for each in sets if not _is_history(each)]
     if not histories:
-        kinds = "; ".join(refused) if refused else "it holds no dataset 58"
-        raise ReadError(name, f"universal file without a time response (dataset 58, function type 1): {kinds}")
+        held = tuple(refused) or (message("record.no-dataset-58"),)
+        raise ReadError(Place(name), message("record.no-time-response", held=held))
     rates = {each.number: _rate(path, each) for each in histories}
     rate = Counter(rates.values()).most_common(1)[0][0]
     chosen, samples, short = _common(histories, rates, rate)
     refused += short
     return Recording(
-        kind="universal file, dataset 58",
         sample_rate_hz=rate,
         samples=samples,
         channels=_channels(chosen, factors),
@@ -121,15 +147,18 @@ def open_universal_file(path: Path, name: str) -> Recording:
         start_s=chosen[0].first,
         remarks=tuple(dict.fromkeys(text for each in chosen for text in each.ids[1:] if text)),
         damage=damage,
-        layout=f"dataset 58{'b' if chosen[0].byte_order else ''}, {len(chosen)} time responses",
+        layout=message("layout.dataset-58b", sets=len(chosen))
+        if chosen[0].byte_order
+        else message("layout.dataset-58", sets=len(chosen)),
         refused=tuple(refused),
     )
 
 
-def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], str | None]:
+def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, float], Message | None]:
     """Every dataset 58, the factors of length and force of dataset 164, and what is damaged. Raises ReadError."""
     sets: list[FunctionSet] = []
-    factors, damage, line = (1.0, 1.0), None, 0
+    factors, line = (1.0, 1.0), 0
+    damage: Message | None = None
     with path.open("rb") as stream:
         while text := stream.readline():
             line += 1
@@ -138,17 +167,28 @@ def scan_sets(path: Path, name: str) -> tuple[list[FunctionSet], tuple[float, fl
             kind = stream.readline()
             line += 1
             if kind[:6].strip() == b"58":
+                if len(sets) == _MOST_SETS:
+                    raise ReadError(Place(name, line), message("record.many-sets", most=_MOST_SETS))
                 found, line = _read_set(stream, kind, len(sets) + 1, line, name)
                 sets.append(found)
+                damage = found.odd or damage
                 if found.held < found.values:
-                    damage = (
-                        f"set {found.number} ({found.ids[0]}) breaks off after {found.held} of {found.values} values"
-                    )
+                    damage = _breaks_off(found)
             elif kind[:6].strip() == b"164":
                 factors, line = _read_units(stream, line)
             elif kind.strip() != b"" and kind.strip() != _MARK:
                 line = _skip(stream, line)
     return sets, factors, damage
+
+
+def of_set(found: FunctionSet, what: Message) -> Message:
+    """What is said of one set."""
+    return message("record.set", number=found.number, what=what)
+
+
+def _breaks_off(found: FunctionSet) -> Message:
+    number, own = found.number, found.ids[0]
+    return message("record.set-breaks-off", number=number, name=own, held=found.held, values=found.values)
 
 
 def _skip(stream: IO[bytes], line: int) -> int:
@@ -185,20 +225,38 @@ def _reference_unit(ten: str) -> str:
 
 
 def _field(text: str, start: int, width: int, default: float = 0.0) -> float:
+    """A number of a header; ``default`` where there is none, or one that counts and measures nothing."""
     try:
-        return float(text[start : start + width].replace("D", "E"))
+        number = float(text[start : start + width].replace("D", "E"))
     except ValueError:
         return default
+    return number if _counts(number) else default
+
+
+def _counts(number: float) -> bool:
+    return math.isfinite(number) and abs(number) <= _LARGEST_FIELD
+
+
+_FIELDS = ((5, 0, 5), (5, 41, 10), (5, 51, 4), (6, 30, 13), (6, 43, 13), (7, 0, 10), (8, 0, 10), (9, 0, 10))
+"""Record, place and width of the numbers that are used: function, node, direction, start, interval, kinds of axes."""
+
+
+def _odd_field(header: list[str], number: int, line: int) -> Message | None:
+    """The first of them where something stands that is no number; a blank one is left out by many programs."""
+    for record, start, width in _FIELDS:
+        text = header[record][start : start + width].strip()
+        if text and math.isnan(_field(text, 0, width, math.nan)):
+            return message("record.odd-field", set=number, line=line + record + 1, text=text)
+    return None
 
 
 def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str) -> tuple[FunctionSet, int]:
     binary = kind[6:7].lower() == b"b"
     header = [_text(stream.readline()).rstrip("\r\n") for _ in range(11)]
-    where = f"{name}:{line + 7}"
     six, seven, eight, nine, ten = header[5:10]
     data_type, values = int(_field(seven, 0, 10)), int(_field(seven, 10, 10))
     if data_type not in (2, 4, 5, 6) or values < 0:
-        raise ReadError(where, f"data type {data_type} with {values} values is none of dataset 58 (2, 4, 5 or 6)")
+        raise ReadError(Place(name, line + 7), message("record.data-type", data_type=data_type, values=values))
     direction = _DIRECTIONS.get(int(_field(six, 51, 4)), "")
     node = int(_field(six, 41, 10))
     order = None
@@ -223,6 +281,7 @@ def _read_set(stream: IO[bytes], kind: bytes, number: int, line: int, name: str)
         byte_order=order,
         reference=f"{int(_field(six, 66, 10))}{_DIRECTIONS.get(int(_field(six, 76, 4)), '')}",
         reference_unit=_reference_unit(ten),
+        odd=_odd_field(header, number, line),
     )
     return (_place_binary if binary else _place_text)(stream, raw, line + 11)
 
@@ -238,7 +297,8 @@ def _place_binary(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[Fun
     mark = tail.find(b"    -1")
     stream.seek(min(end, offset + wanted) + (mark + 6 if mark >= 0 else 0))
     stream.readline()
-    return replace(found, offset=offset, held=held), line + 1
+    open_ended = message("record.no-end-mark", set=found.number) if mark < 0 and held == found.values else None
+    return replace(found, offset=offset, held=held, odd=found.odd or open_ended), line + 1
 
 
 def _place_text(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[FunctionSet, int]:
@@ -250,7 +310,7 @@ def _place_text(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[Funct
     full = found.values * found.numbers // per_line
     stream.seek(offset + len(first) * full)
     last = stream.readline() if lines > full else b""
-    closed = stream.readline().strip() == _MARK and len(first.rstrip()) <= sum(found.widths) + 8
+    closed = stream.readline().strip() == _MARK and len(first.rstrip()) <= sum(found.widths) + _BEHIND_A_LINE
     if closed and full and first.endswith(b"\n") and last.strip() != _MARK and _even_lines(stream, offset, first, full):
         stream.seek(offset + len(first) * full + len(last))
         stream.readline()
@@ -275,7 +335,7 @@ def _parse_lines(stream: IO[bytes], found: FunctionSet, line: int) -> tuple[Func
     while text := stream.readline():
         line += 1
         bare = text.decode("latin-1").rstrip()
-        if bare.strip() == "-1":
+        if bare.strip() == "-1" or len(bare) > edges[-1] + _BEHIND_A_LINE:
             break
         try:
             pending += [float(bare[a:b].replace("D", "E")) for a, b in pairwise(edges) if bare[a:b].strip()]
@@ -296,17 +356,18 @@ def _is_history(found: FunctionSet) -> bool:
     return timed and not found.complex_values and found.held >= 2
 
 
-def _why_not(found: FunctionSet) -> str:
+def _why_not(found: FunctionSet) -> Message:
+    number = found.function
     if found.held < 2:
-        return "no values"
-    kind = _FUNCTIONS.get(found.function, f"function type {found.function}")
-    if found.function == _TIME_RESPONSE:
-        return f"{kind} with complex values; export it as samples of one real number"
-    if found.function in (4, 5):
-        return (
-            f"{kind} (function type {found.function}), read only from files without time responses; export it by itself"
-        )
-    return f"{kind} (function type {found.function}), not a time response: {_NO_PHASE}"
+        return message("record.set-empty")
+    if not 0 <= number < len(_FUNCTIONS):
+        return message("record.set-of-unknown-type", number=number)
+    kind = _FUNCTIONS[number]
+    if number == _TIME_RESPONSE:
+        return message("record.set-complex", kind=kind)
+    if number in RESPONSES:
+        return message("record.set-of-responses", kind=kind, number=number)
+    return message("record.set-without-drive", kind=kind, number=number)
 
 
 def _rate(path: Path, found: FunctionSet) -> float | None:
@@ -325,18 +386,20 @@ def _rate(path: Path, found: FunctionSet) -> float | None:
 
 def _common(
     sets: list[FunctionSet], rates: dict[int, float | None], rate: float | None
-) -> tuple[list[FunctionSet], int, list[str]]:
+) -> tuple[list[FunctionSet], int, list[Message]]:
     """Sets of one rate and their common length; a set that lacks more than a tenth is left out."""
     same = [each for each in sets if rates[each.number] == rate]
     refused = [
-        f"set {each.number}: sampled at {rates[each.number] or 0:g} Hz, unlike the {rate or 0:g} Hz of the others"
+        of_set(each, message("record.set-rate", rate_hz=rates[each.number], common_hz=rate))
         for each in sets
-        if each not in same
+        if rates[each.number] != rate
     ]
     longest = max(each.held for each in same)
     chosen = [each for each in same if each.held >= 0.9 * longest]
     refused += [
-        f"set {each.number}: only {each.held} of {longest} samples, left out" for each in same if each not in chosen
+        of_set(each, message("record.set-short", held=each.held, longest=longest))
+        for each in same
+        if each.held < 0.9 * longest
     ]
     return chosen, min(each.held for each in chosen), refused
 
@@ -353,7 +416,7 @@ def _channels(sets: list[FunctionSet], factors: tuple[float, float]) -> tuple[St
             name=[*group, f"set {found.number}"][0],
             unit=unit_of(found, factors),
             other_names=(*group[1:], f"set {found.number}"),
-            remark="" if found.unit else _unit_remark(found),
+            remark=None if found.unit else _unit_remark(found),
         )
         for found, group in zip(sets, own, strict=True)
     )
@@ -369,10 +432,8 @@ def unit_of(found: FunctionSet, factors: tuple[float, float]) -> str | None:
     return f"({1.0 / (factors[0] ** length * factors[1] ** force):.12g} {unit})"
 
 
-def _unit_remark(found: FunctionSet) -> str:
-    if found.ordinate_kind not in _KIND_UNITS:
-        return ""
-    return "the file names the kind of quantity and no unit; the unit follows from dataset 164, or is SI without one"
+def _unit_remark(found: FunctionSet) -> Message | None:
+    return message("record.unit-by-kind") if found.ordinate_kind in _KIND_UNITS else None
 
 
 def values_of(path: Path, found: FunctionSet, start: int, stop: int) -> Floats:
@@ -390,10 +451,8 @@ def values_of(path: Path, found: FunctionSet, start: int, stop: int) -> Floats:
             numbers = _fixed_width(stream, found, start * found.numbers, stop * found.numbers)
             return numbers.reshape(-1, found.numbers)
         except ValueError:
-            raise ReadError(
-                path.name,
-                f"set {found.number} holds something else than numbers among values {start} to {stop}; export it again",
-            ) from None
+            no_numbers = message("record.no-numbers", number=found.number, start=start, stop=stop)
+            raise ReadError(Place(path.name), no_numbers) from None
 
 
 def _fixed_width(stream: IO[bytes], found: FunctionSet, start: int, stop: int) -> Floats:

@@ -124,9 +124,13 @@ def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
         return None, (error(Place(name, line), message("job.no-utf-8", byte=f"{content[failure.start]:#04x}")),)
 
 
+_TOML_PLACE = re.compile(r"\(at (?:line (\d+), column (\d+)|end of document)\)")
+"""How the standard library's reader of TOML ends its messages: the place of the fault."""
+
+
 def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> Finding:
     said = str(failure)
-    match = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)", said)
+    match = _TOML_PLACE.search(said)
     line = int(match.group(1)) if match and match.group(1) else text.rstrip("\n").count("\n") + 1
     what = said.partition("(at ")[0].rstrip() if said.endswith(")") else said
     written = text.split("\n")[line - 1].strip() if line <= text.count("\n") + 1 else ""

@@ -13,7 +13,7 @@ from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_folder import slashed
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
-from reportgen.records.check import Check
+from reportgen.records.check import Check, JobEvidence
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.message import Message, Place, message
 
@@ -163,7 +163,7 @@ def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
         if check is not None:
             yield from _missing_keys(book, index, table, check)
             yield from _unfit_runs(book, index, table, check)
-            yield from _evidence(book, index, table, check.name)
+            yield from _evidence(book, index, table, check)
 
 
 def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
@@ -197,26 +197,31 @@ def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: Check) ->
             yield warning(book.at("requirement", index, key), said)
 
 
-def _evidence(book: _Book, index: int, table: dict[str, Any], check: str) -> Iterator[Finding]:
+def _evidence(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
     """Warnings where the job holds nothing that the check could be judged by."""
     named, place = title("requirement", index, table), book.at("requirement", index)
     run = book.runs.get(str(table.get("run", "")).strip(), {})
     own = str(run.get("id"))
     profile = book.profiles.get(str(run.get("profile", "")).strip(), {})
-    if check == "control tolerance" and run and not (profile.get("tolerance") or (profile and "limit" in table)):
-        yield warning(place, message("reference.no-tolerance", table=named, run=own))
-    if check == "frequency range" and run and not profile:
-        yield warning(place, message("reference.no-profile", table=named, run=own))
-    if check == "sweep rate" and run and not profile.get("sweep_rate"):
-        yield warning(place, message("reference.no-sweep-rate", table=named, run=own))
-    if check == "calibration":
-        yield from _calibration_evidence(book, place, named)
     seen = tuple(str(each.get("what", "")).strip() for _, each in book.tables("inspection"))
     what = table.get("what")
-    if check == "inspection" and isinstance(what, str) and what.strip() not in seen:
-        hint = near_or(what, seen, message("hint.inspected", known=seen))
-        said = message("reference.no-inspection", table=named, what=what, hint=hint)
-        yield warning(book.at("requirement", index, "what"), said)
+    match check.judged_by:
+        case JobEvidence.TOLERANCE if run and not (profile.get("tolerance") or (profile and "limit" in table)):
+            yield warning(place, message("reference.no-tolerance", table=named, run=own))
+        case JobEvidence.PROFILE if run and not profile:
+            yield warning(place, message("reference.no-profile", table=named, run=own))
+        case JobEvidence.PROFILE_RATE if run and not profile.get("sweep_rate"):
+            yield warning(place, message("reference.no-sweep-rate", table=named, run=own))
+        case JobEvidence.INSTRUMENTS:
+            yield from _calibration_evidence(book, place, named)
+        case JobEvidence.INSPECTIONS if isinstance(what, str) and what.strip() not in seen:
+            yield from _no_inspection(book, index, named, what, seen)
+
+
+def _no_inspection(book: _Book, index: int, named: str, what: str, seen: tuple[str, ...]) -> Iterator[Finding]:
+    hint = near_or(what, seen, message("hint.inspected", known=seen))
+    said = message("reference.no-inspection", table=named, what=what, hint=hint)
+    yield warning(book.at("requirement", index, "what"), said)
 
 
 def _calibration_evidence(book: _Book, place: Place, named: str) -> Iterator[Finding]:

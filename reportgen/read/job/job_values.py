@@ -14,7 +14,7 @@ from reportgen.errors import UnitError
 from reportgen.records.check import Check
 from reportgen.records.job import Breakpoint, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.message import Message, message
-from reportgen.units import Detector, Quantity, parse_quantity, parse_unit
+from reportgen.units import Detector, Dimension, Quantity, parse_quantity, parse_unit
 
 LONGEST_TEXT = 20_000
 """Characters of one text; more is a file pasted by mistake."""
@@ -140,8 +140,8 @@ def _of_our_time(value: Day) -> Day:
 
 def sweep_rate_of(text: object) -> SweepRate:
     """``2 oct/min`` or ``5 Hz/s``."""
-    quantity = positive(text, ("logarithmic sweep rate", "linear sweep rate"), "2 oct/min")
-    unit = "oct/min" if quantity.dimension == "logarithmic sweep rate" else "Hz/s"
+    quantity = positive(text, (Dimension.LOGARITHMIC_SWEEP_RATE, Dimension.LINEAR_SWEEP_RATE), "2 oct/min")
+    unit = "oct/min" if quantity.dimension is Dimension.LOGARITHMIC_SWEEP_RATE else "Hz/s"
     return SweepRate(value=quantity.si, unit=unit, text=quantity.text)
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from reportgen.errors import ReadError
 from reportgen.read.content import content_of
 from reportgen.read.job.nearest import nearest
 from reportgen.records.finding import Finding, error, note
@@ -15,6 +17,8 @@ from reportgen.records.message import Place, message
 LineOf = Callable[[tuple[str | int, ...]], int]
 Entry = dict[str, Any]
 MARK = "preset:"
+LARGEST_PRESETS = 4_000_000
+"""Bytes of one file; above, it is a mistake or an attack."""
 
 
 OWN = Path("presets")
@@ -124,7 +128,9 @@ class _Expander:
                 error(place, message("preset.not-known", preset=str(named), known=self._known(section)))
             )
             return None
-        path = next((each for each in (folder / f"{file}.toml" for folder in self._folders) if each.is_file()), None)
+        path = next(
+            (each for each in (folder / f"{file}.toml" for folder in self._folders) if os.path.lexists(each)), None
+        )
         if path is None or path.name != f"{file}.toml" or Path(file).name != file:
             known = self._known(section)
             near = nearest(file, [each.stem for each in self._files()])
@@ -138,8 +144,12 @@ class _Expander:
 
     def _read(self, path: Path, section: str, entry_name: str, place: Place) -> Entry | None:
         try:
-            content = tomllib.loads(content_of(path).decode())
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as failure:
+            content = tomllib.loads(content_of(path, LARGEST_PRESETS).decode())
+        except (OSError, ReadError) as failure:
+            problem = failure.what if isinstance(failure, ReadError) else failure.strerror or str(failure)
+            self.findings.append(error(place, message("preset.not-read", file=path.name, problem=problem)))
+            return None
+        except (ValueError, RecursionError) as failure:  # no TOML, no UTF-8, endless digits, endless nesting
             self.findings.append(error(place, message("preset.not-read", file=path.name, problem=str(failure))))
             return None
         entries = content.get(section)
@@ -174,8 +184,8 @@ class _Expander:
         names = []
         for path in self._files():
             try:
-                entries = tomllib.loads(content_of(path).decode()).get(section, {})
-            except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+                entries = tomllib.loads(content_of(path, LARGEST_PRESETS).decode()).get(section, {})
+            except (OSError, ReadError, ValueError, RecursionError):
                 continue
             names += [f"{path.stem}/{each}" for each in entries]
         return tuple(dict.fromkeys(names))

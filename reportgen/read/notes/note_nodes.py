@@ -85,7 +85,7 @@ def _take_following(segment: Segment) -> bool:
         elif nodes is not None and isinstance(each, Places):
             _take(nodes, each)
         elif nodes is not None and isinstance(each, Counted) and told and nodes.count is None and not nodes.places:
-            whole = each.value is not None and each.value == int(each.value) and each.value <= MOST_NODES
+            whole = each.value is not None and each.value <= MOST_NODES and each.value == int(each.value)
             nodes.count = int(each.value or 0) if whole else None
         elif isinstance(each, Word) and each.text in (":", "="):
             told = True

@@ -108,12 +108,16 @@ def _doubt_in(segment: Segment) -> Message | None:
     return None
 
 
+_INEXACT = _NOT_AT | {"more than", "less than", "up to", "<", ">", "≤", "≥"}
+"""Words before a frequency that make it a bound, not a value."""
+
+
 def _is_inexact(segment: Segment) -> bool:
     if has_word(segment, "RANGE"):
         return True
     before = ""
     for each in segment.phrases:
-        if isinstance(each, Frequency) and before in _NOT_AT | {"more than", "less than", "up to", "<", ">", "≤", "≥"}:
+        if isinstance(each, Frequency) and before in _INEXACT:
             return True
         if not (isinstance(each, Word) and each.kind == "LINK"):
             before = " ".join(each.text.lower().split()) if isinstance(each, Word | Level) else ""

@@ -56,7 +56,7 @@ def _day(text: str) -> date | None:
         if "/" in text and first <= 12 and second <= 12 and first != second:
             return None
         return date(year, first, second) if "/" in text and second > 12 else date(year, second, first)
-    except ValueError:
+    except (ValueError, OverflowError):  # no such day; a year of many digits
         return None
 
 
@@ -71,4 +71,4 @@ def _clock(text: str) -> time | None:
         hour = hour % 12 + (12 if match[5] == "p" else 0)
     if hour > 23 or minute > 59 or second > 59:
         return None
-    return time(hour, minute, second, round(float(match[4] or 0) * 1e6))
+    return time(hour, minute, second, min(round(float(match[4] or 0) * 1e6), 999_999))

@@ -76,12 +76,11 @@ class Strobe:
 
 @dataclass(frozen=True, slots=True)
 class Slow:
-    """Slow motion seen, with its frequency; the word decides whether it can mean anything else."""
+    """Slow motion seen, with its frequency."""
 
     text: str
     apparent: Frequency | None
     drive: Frequency | None = None
-    certain: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,8 +314,7 @@ def _slow(children: list[Any], text: str) -> Phrase:
         return Slow(text, None)
     if rates[0].hz > SLOWEST_SEEN_AS_FAST_HZ:
         return rates[0]
-    certain = any(token.type == "SLOW" and str(token) != "slowly" for token in children)
-    return Slow(text, apparent=rates[0], certain=certain)
+    return Slow(text, apparent=rates[0])
 
 
 def _steer(children: list[Any], text: str) -> Level:

@@ -21,6 +21,9 @@ from reportgen.records.job import Job
 from reportgen.records.message import Place, message
 from reportgen.records.note import Note
 
+LONGEST_NOTE = 10_000
+"""Characters of a note in which facts are looked for, some pages; all of it is kept and printed."""
+
 __all__ = ["parse_line", "read_notes"]
 
 
@@ -59,12 +62,13 @@ def read_notes(job: Job) -> tuple[tuple[Note, ...], tuple[Finding, ...]]:
 
 def _note(line: _Line, runs: Sequence[str], length_m: float | None) -> Note:
     words = line.text if line.words is None else line.words
-    note = parse_line(words, runs=runs, source=line.source, line=line.number, length_m=length_m)
-    return note if line.words is None else replace(note, text=line.text)
+    note = parse_line(words[:LONGEST_NOTE], runs=runs, source=line.source, line=line.number, length_m=length_m)
+    return note if words is line.text and len(words) <= LONGEST_NOTE else replace(note, text=line.text)
 
 
 def _unread(note: Note) -> list[Finding]:
-    return [warning(note.where, message("note.not-a-fact", what=each)) for each in note.unread]
+    long = [warning(note.where, message("note.long", most=LONGEST_NOTE))] if len(note.text) > LONGEST_NOTE else []
+    return long + [warning(note.where, message("note.not-a-fact", what=each)) for each in note.unread]
 
 
 def _lines(path: Path, name: str) -> Iterator[_Line]:
@@ -74,8 +78,9 @@ def _lines(path: Path, name: str) -> Iterator[_Line]:
             yield from _sheet_lines(path, name)
             return
         text = _decode(raw)
-    except OSError as trouble:
-        raise ReadError(Place(name), message("note.file-not-opened", problem=trouble.strerror)) from trouble
+    except (OSError, ReadError) as trouble:
+        problem = trouble.what if isinstance(trouble, ReadError) else trouble.strerror
+        raise ReadError(Place(name), message("note.file-not-opened", problem=problem)) from trouble
     written = re.split(r"\r\n|\r|\n", text)
     if path.suffix.lower() == ".csv":
         yield from _table_lines(written, name)

@@ -63,12 +63,27 @@ def is_no_reading(cell: str) -> bool:
 
 LONGEST_CELL = 1000
 """Characters of a cell that are looked at: no name, unit or number needs more, and a header of ten thousand blanks
-must not keep a pattern busy."""
+must not keep a pattern busy. A longer one is cut, marked, and told where it is used."""
+_CUT = "…"
+
+
+def cut(cell: str) -> str:
+    """A cell, or the beginning of a longer one with the mark of what was cut."""
+    return cell if len(cell) <= LONGEST_CELL else cell[:LONGEST_CELL] + _CUT
+
+
+def is_cut(cell: str) -> bool:
+    """Whether a cell is only the beginning of the one in the file.
+
+    >>> is_cut(cut("a" * 1000)), is_cut(cut("a" * 1001))
+    (False, True)
+    """
+    return len(cell) > LONGEST_CELL
 
 
 def split_line(line: str, delimiter: str, quoted: bool) -> list[str]:
     """Cells of one line, stripped; of one that is longer than any name, its beginning."""
-    return [cell if len(cell) <= LONGEST_CELL else cell[:LONGEST_CELL] for cell in _cells(line, delimiter, quoted)]
+    return [cut(cell) for cell in _cells(line, delimiter, quoted)]
 
 
 def _cells(line: str, delimiter: str, quoted: bool) -> list[str]:

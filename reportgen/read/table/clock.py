@@ -12,7 +12,7 @@ import numpy as np
 from reportgen.records.log import Floats
 
 _CLOCK = re.compile(
-    r"(?:(?P<h>\d+):)?(?P<m>\d{1,2}):(?P<s>\d{1,2})(?:[.,:](?P<f>\d+))?\s*(?P<half>[ap]\.?\s?m\.?)?", re.IGNORECASE
+    r"(?:(?P<h>\d{1,6}):)?(?P<m>\d{1,2}):(?P<s>\d{1,2})(?:[.,:](?P<f>\d+))?\s*(?P<half>[ap]\.?\s?m\.?)?", re.IGNORECASE
 )
 _HOURS_AND_MINUTES = re.compile(r"(?P<h>\d{1,2}):(?P<m>\d{2})\s*(?P<half>[ap]\.?\s?m\.?)?", re.IGNORECASE)
 """After a date; without one ``14:02`` is minutes and seconds."""

@@ -436,7 +436,7 @@ class _Finder:
     def place(self, name: str) -> int | None:
         if folded(name) in self._places:
             return self._places[folded(name)]
-        number = re.fullmatch(r"(?:column|spalte)\s*(\d+)", name.strip(), re.IGNORECASE)
+        number = re.fullmatch(r"(?:column|spalte)\s*(\d{1,9})", name.strip(), re.IGNORECASE)
         if number and 1 <= int(number[1]) <= self._count:
             return int(number[1]) - 1
         return None

@@ -3,23 +3,16 @@
 from __future__ import annotations
 
 import datetime
-import re
 import zipfile
 import zlib
 from pathlib import Path
 
 from reportgen.errors import ReadError
+from reportgen.read.table.sheet_bounds import refuse_what_has_no_end
 from reportgen.records.message import Place, message
 
 LARGEST_SPREADSHEET = 100_000_000
 """Bytes; a sheet is held in memory whole, and packed."""
-
-_LARGEST_UNPACKED = 500_000_000
-_MOST_CELLS = 6_000_000
-"""Of one sheet, empty ones among them: the reader lays out every cell up to the farthest."""
-
-_PIECE = 1 << 20
-_PLACE = re.compile(rb"\br=[\"']([A-Z]{0,3})(\d{1,8})[\"']")
 
 
 def is_spreadsheet(head: bytes) -> bool:
@@ -55,46 +48,11 @@ def _refuse_what_has_no_end(path: Path, name: str) -> None:
     if path.stat().st_size > LARGEST_SPREADSHEET:
         raise ReadError(Place(name, 1), message("sheet.too-large", most=LARGEST_SPREADSHEET))
     try:
-        with zipfile.ZipFile(path) as packed:
-            parts = [each for each in packed.namelist() if each.startswith("xl/") and each.endswith(".xml")]
-            if "xl/workbook.xml" not in parts:
-                raise ReadError(Place(name, 1), message("sheet.no-xlsx"))
-            left = _LARGEST_UNPACKED
-            if sum(packed.getinfo(part).file_size for part in parts) > left:
-                raise ReadError(Place(name, 1), message("sheet.unpacks-too-large", most=left))
-            for part in parts:  # what a part promises may be less than what it holds
-                left -= _unpacked_size(packed, part, left, name)
+        refuse_what_has_no_end(path, name)
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError) as failure:
         if not zipfile.is_zipfile(path):
             raise ReadError(Place(name, 1), message("sheet.older-kind")) from None
         raise ReadError(Place(name, 1), message("sheet.damaged", problem=str(failure))) from None
-
-
-def _unpacked_size(packed: zipfile.ZipFile, part: str, limit: int, name: str) -> int:
-    """Size of a part; the sheet's farthest row and column are watched as it is unpacked."""
-    size = rows = columns = 0
-    rest = b""
-    with packed.open(part) as stream:
-        while piece := stream.read(_PIECE):
-            size += len(piece)
-            if size > limit:
-                raise ReadError(Place(name, 1), message("sheet.unpacks-too-large", most=_LARGEST_UNPACKED))
-            if not part.startswith("xl/worksheets/"):
-                continue
-            for letters, digits in _PLACE.findall(rest + piece):
-                rows, columns = max(rows, int(digits)), max(columns, _column(letters))
-            rest = piece[-40:]
-            if rows * columns > _MOST_CELLS:
-                what = message("sheet.too-wide", row=rows, column=columns, most=_MOST_CELLS)
-                raise ReadError(Place(name, rows), what)
-    return size
-
-
-def _column(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = 26 * number + letter - 64
-    return number
 
 
 def cell_text(cell: object) -> str:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from reportgen.errors import ReadError
-from reportgen.read.table.cells import COMMENT, DELIMITERS, NUMBER, is_no_reading, split_line
+from reportgen.read.table.cells import COMMENT, DELIMITERS, NUMBER, cut, is_no_reading, split_line
 from reportgen.read.table.header_words import begins_a_table, names_a_quantity
 from reportgen.read.table.table_header import Header, RowsBelow, header_above
 from reportgen.read.table.text_encoding import compression_of, encoding_of, looks_binary
@@ -306,9 +306,9 @@ def _header_fault(found: _Reading, lines: Sequence[str], start: int) -> Message 
 
 def recognise_cells(rows: Sequence[Sequence[str]], sheet: str) -> TableLayout | None:
     """Layout of the table in a sheet of cells; None where the sheet holds none."""
-    split = {i: list(row) for i, row in enumerate(rows[:SAMPLED_LINES]) if any(row)}
+    split = {i: [cut(cell) for cell in row] for i, row in enumerate(rows[:SAMPLED_LINES]) if any(row)}
     found = _best([reading for decimal in ".," for reading in _grouped(split, "", decimal)])
     if found is None:
         return None
-    lines = ["\t".join(row).rstrip("\t") for row in rows[:SAMPLED_LINES]]
+    lines = ["\t".join(map(cut, row)).rstrip("\t") for row in rows[:SAMPLED_LINES]]
     return _finished(found, lines, encoding="spreadsheet", sheet=sheet)

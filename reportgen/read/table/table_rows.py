@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.read.table.cells import COMMENT, is_no_reading, number_in
+from reportgen.read.table.cells import COMMENT, LONGEST_CELL, cut, is_cut, is_no_reading, number_in
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
@@ -86,6 +86,8 @@ class RowReader:
             cells = cells[:-1]
         if len(cells) != columns and not (len(cells) == columns - 1 and not self.layout.filled[-1]):
             return message("row.columns", found=len(cells), expected=columns)
+        if long := [each for each in (*self.columns, *self.words) if each < len(cells) and is_cut(cells[each])]:
+            return message("row.long-cell", column=self.title(long[0]), most=LONGEST_CELL)
         numbers = []
         for column in self.columns:
             cell = cells[column] if column < len(cells) else ""
@@ -104,7 +106,7 @@ class RowReader:
         sink = LineSorter(self)
         for line, cells in enumerate(rows, start=first_line):
             if any(cells):
-                sink.take(line, cells, "; ".join(cells).rstrip("; "))
+                sink.take(line, [cut(cell) for cell in cells], "; ".join(cells).rstrip("; "))
         return sink.block()
 
 

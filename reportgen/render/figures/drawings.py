@@ -152,10 +152,9 @@ class Drawings:
             curves.append(
                 Curve(key="floor", label=self.say("noise floor"), role="floor", x=np.array(range_of(f)), y=floor)
             )
-        label = self.say("Magnitude") + (f" ({channel.unit})" if channel.unit else "")
         panels = [
             Panel(
-                y_label=label,
+                y_label=self._magnitude(channel),
                 curves=tuple(curves),
                 marks=self._resonance_marks(channel),
                 y_unit=channel.unit,
@@ -172,6 +171,10 @@ class Drawings:
             x_range=range_of(f),
             panels=tuple(panels),
         )
+
+    def _magnitude(self, channel: ChannelResult) -> str:
+        """Label of the axis, with the unit where the response over the control has one."""
+        return self.say("Magnitude") + (f" ({channel.unit})" if channel.unit else "")
 
     def _phase(self, channel: ChannelResult, x: Floats) -> Panel:
         assert channel.phase_deg is not None
@@ -246,9 +249,10 @@ class Drawings:
             x_range=range_of(pair[0].frequency_hz),
             panels=(
                 Panel(
-                    y_label=self.say("Magnitude"),
+                    y_label=self._magnitude(pair[1]),
                     curves=curves,
                     marks=self._resonance_marks(pair[1]),
+                    y_unit=pair[1].unit,
                     y_floor=pair[1].noise_floor,
                     height=130.0 if tall else _MAIN_PANEL,
                 ),
@@ -337,7 +341,7 @@ class Drawings:
         y, apart = size * np.array(values), size * _EXPANDED * np.array(stds)
         name = self.say("95 %% interval")
         curves = (
-            Curve(key="value", label=label, role="steady", x=level, y=y),
+            Curve(key="value", label=label, role="recorded", x=level, y=y),
             Curve(key="above", label=name, role="envelope", x=level, y=y + apart),
             Curve(key="below", label=name, role="envelope", x=level, y=y - apart, labelled=False),
         )

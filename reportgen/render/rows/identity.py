@@ -167,7 +167,7 @@ def channel(each: Channel, language: Language) -> Row:
 def planned_run(job: Job, plan: RunPlan, language: Language) -> Row:
     """One run as it was planned, for the overview of runs."""
     control = job.control_of(plan)
-    strategy = f" ({language.say(str(plan.strategy))})" if len(control) > 1 else ""
+    strategy = f" ({language.term(plan.strategy)})" if len(control) > 1 else ""
     return {
         "id": plan.id,
         "anchor": anchor("run", plan.id),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reportgen.records.message import Message, Said
+from reportgen.records.message import Message
 from reportgen.render.catalogue import Catalogue, catalogue
 from reportgen.render.numbers import Numbers
 from reportgen.render.words import Words, words
@@ -34,19 +34,19 @@ class Language:
         """``text`` in this language."""
         return self.words.say(text, **values)
 
-    def sentence(self, text: Said) -> str:
+    def sentence(self, text: Message) -> str:
         """What another room has to say, in this language."""
-        return self.catalogue.say(text) if isinstance(text, Message) else text
+        return self.catalogue.say(text)
 
     def term(self, text: str) -> str:
         """A term of the trade, such as a member of an enumeration, in this language."""
         return self.catalogue.term(text) or self.words.say(text)
 
-    def whole(self, text: Said) -> str:
+    def whole(self, text: Message) -> str:
         """The same as a whole sentence: a capital at its start, a full stop at its end."""
-        return self.catalogue.sentence(text) if isinstance(text, Message) else text
+        return self.catalogue.sentence(text)
 
-    def sentences(self, texts: Iterable[Said]) -> list[str]:
+    def sentences(self, texts: Iterable[Message]) -> list[str]:
         """What another room has to say, in this language."""
         return [self.sentence(text) for text in texts]
 

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from reportgen.records.job import DecisionRule, RunKind
 from reportgen.records.note import StrobeSeen
 from reportgen.records.report import Report
+from reportgen.records.result import Quotient
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
@@ -115,15 +116,31 @@ def _responses(report: Report, language: Language) -> Iterator[Row]:
     run, each = best.run, best.resonance
     to = anchor("row", run.id, best.channel.id, best.number)
     q, zeta = numbers.significant(each.q, 4), numbers.significant(each.damping_ratio, 4)
-    yield _method(
-        say("Transmissibility"),
-        "T(f) = a_response(f) / a_control(f)",
-        "ISO 2041:2018",
-        say("Response over measured control at the same row; magnitude of a pure ratio, phase relative to control."),
-    )
+    over_force = best.channel.quotient is Quotient.ACCELERANCE
+    if over_force:
+        yield _method(
+            say("Accelerance"),
+            "A(f) = a_response(f) / F_control(f)",
+            "ISO 7626-1:2011",
+            say(
+                "Acceleration over measured force at the same row, phase relative to the force. Mobility and "
+                "receptance are read as the accelerance they mean: times ω and ω²."
+            ),
+        )
+    else:
+        yield _method(
+            say("Transmissibility"),
+            "T(f) = a_response(f) / a_control(f)",
+            "ISO 2041:2018",
+            say(
+                "Response over measured control at the same row; magnitude of a pure ratio, phase relative to control."
+            ),
+        )
     yield _method(
         say("Modal parameters"),
-        "T(ω) = 1 + Σ r_n ω² / (ω_n² − ω² + 2 i ζ_n ω_n ω),   Q = 1 / (2 ζ)",
+        "A(ω) = −Σ r_n ω² / (ω_n² − ω² + 2 i ζ_n ω_n ω),   Q = 1 / (2 ζ)"
+        if over_force
+        else "T(ω) = 1 + Σ r_n ω² / (ω_n² − ω² + 2 i ζ_n ω_n ω),   Q = 1 / (2 ζ)",
         "Ewins, Modal Testing, 2nd ed.",
         say(
             "A sum of single poles is fitted to the swept response; frequency and Q are those of the pole itself. "

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from reportgen.records.result import ChannelResult, Observed, Resonance, RunResult
+from reportgen.records.result import ChannelResult, Observed, Quotient, Resonance, RunResult
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
@@ -18,6 +18,14 @@ rate would have kept to."""
 
 FREQUENCY_DIGITS = 5
 """Significant digits of a frequency whose uncertainty is not known."""
+
+
+def height_name(channel: ChannelResult, language: Language) -> str:
+    """What the height of a peak is called: amplification where it is a ratio of motions, else with its unit."""
+    if not channel.unit:
+        return language.say("Amplification")
+    name = language.say("Accelerance") if channel.quotient is Quotient.ACCELERANCE else language.say("Magnitude")
+    return f"{name} / ({channel.unit})"
 
 
 def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[Row]:

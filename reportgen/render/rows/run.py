@@ -59,7 +59,7 @@ def _bands(bands: tuple[ToleranceBand, ...], language: Language) -> str | None:
         text = band.text or f"{signed(band.lower_db, 2)} dB, {signed(band.upper_db, 2)} dB"
         everywhere = band.from_hz <= 0.0 and band.to_hz == float("inf")
         where = "" if everywhere else f" ({_open_band((band.from_hz, band.to_hz), language)})"
-        texts.append(language.sentence(text) + where)
+        texts.append(text + where)
     return "; ".join(texts) or None
 
 
@@ -80,7 +80,7 @@ def sweep_facts(sweep: SweepFacts, language: Language) -> list[Row]:
     if sweep.rate_from is not None and sweep.rate_to is not None:
         local = f"{numbers.significant(sweep.rate_from, 3)} – {numbers.significant(sweep.rate_to, 3)} {sweep.rate_unit}"
     return language.pairs(
-        ("Direction", language.say(sweep.direction)),
+        ("Direction", language.term(sweep.direction)),
         ("Range", f"{numbers.plain(sweep.first_hz, 4)} – {numbers.plain(sweep.last_hz, 4)} Hz"),
         ("Rate", rate or (language.sentence(sweep.rate_reason) if sweep.rate_reason else None)),
         ("Local rate", local),
@@ -103,7 +103,7 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
     worst = None
     if control.worst_deviation_db is not None:
         worst = f"{numbers.signed(control.worst_deviation_db, 2)} dB @ {numbers.significant(control.at_hz, 4)} Hz"
-    strategy = f" ({language.say(control.strategy)})" if len(control.channels) > 1 else ""
+    strategy = f" ({language.term(control.strategy)})" if len(control.channels) > 1 else ""
     skipped = [
         f"{language.band(each.band_hz)} ({language.catalogue.format_field(each.cause, '')})"
         for each in control.not_judged_bands

@@ -15,19 +15,23 @@ HIGH = 40.0
 ROWS, PER_CYCLE = 500, 64
 
 
-def recorded(force, rate_oct_per_min: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(s, Hz, complex acceleration) of rows of ẍ + force(x, ẋ) = −A cos φ, swept from 60 to 105 Hz; Runge-Kutta.
+LOW_HZ, HIGH_HZ = 60.0, 105.0
+
+
+def recorded(force, rate_oct_per_min: float, *, down: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(s, Hz, complex acceleration) of rows of ẍ + force(x, ẋ) = −A cos φ, 60 to 105 Hz or ``down``; Runge-Kutta.
 
     A row is a least-squares fit of one cycle, as a controller's tracking detector is.
     """
-    k = rate_oct_per_min * np.log(2) / 60
-    duration = np.log(105.0 / 60.0) / k
-    steps = int(duration * 105.0 * PER_CYCLE)
+    first, last = (HIGH_HZ, LOW_HZ) if down else (LOW_HZ, HIGH_HZ)
+    k = np.copysign(rate_oct_per_min * np.log(2) / 60, last - first)
+    duration = np.log(last / first) / k
+    steps = int(duration * HIGH_HZ * PER_CYCLE)
     t = np.linspace(0.0, duration, steps + 1)
     h = t[1]
 
     def phase(t):
-        return 2 * np.pi * 60.0 * np.expm1(k * t) / k
+        return 2 * np.pi * first * np.expm1(k * t) / k
 
     ends, middles = LEVEL * np.cos(phase(t)), LEVEL * np.cos(phase(t[:-1] + h / 2))
     x = v = 0.0
@@ -40,11 +44,12 @@ def recorded(force, rate_oct_per_min: float) -> tuple[np.ndarray, np.ndarray, np
         absolute[i] = a1 + ends[i]
         x, v = x + h * v + h * h / 6 * (a1 + a2 + a3), v + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
     rows = np.linspace(0.5, duration - 0.1, ROWS)
-    return rows, 60.0 * np.exp(k * rows), np.array([_cycle(t, absolute, phase, k, at) for at in rows])
+    hz = first * np.exp(k * rows)
+    return rows, hz, np.array([_cycle(t, absolute, phase, f, at) for f, at in zip(hz, rows, strict=True)])
 
 
-def _cycle(t, signal, phase, k, at) -> complex:
-    half = 0.5 / (60.0 * np.exp(k * at))
+def _cycle(t, signal, phase, hz, at) -> complex:
+    half = 0.5 / hz
     first, last = np.searchsorted(t, (at - half, at + half))
     turn, window = phase(t[first:last]), np.hanning(last - first + 2)[1:-1]
     basis = np.stack([np.cos(turn), -np.sin(turn)], axis=1) * window[:, None]
@@ -52,8 +57,8 @@ def _cycle(t, signal, phase, k, at) -> complex:
     return complex(both[0], both[1])
 
 
-def found(force):
-    time, frequency, response = recorded(force, 6.0)
+def found(force, *, down: bool = False):
+    time, frequency, response = recorded(force, 6.0, down=down)
     rng = np.random.default_rng(3)
     noisy = response * (1 + 0.005 * (rng.standard_normal(ROWS) + 1j * rng.standard_normal(ROWS)))
     sweep = SweptResponse(
@@ -86,3 +91,18 @@ def test_dry_friction_is_one_mode_whose_damping_falls_with_level() -> None:
     assert mode.backbone is not None
     for level, zeta in list(zip(mode.backbone.levels, mode.backbone.damping_ratio, strict=True))[2:]:
         assert zeta == pytest.approx(0.5 / Q + 2 * friction / (np.pi * level * 9.80665), rel=0.05)
+
+
+def test_a_mode_that_hardens_and_jumps_swept_down_is_one_mode_that_moves() -> None:
+    """It was read as steady rows with one pole 1.3 % off, or with none.
+
+    ω = ω₀ + (3/8) α x̂²/ω₀, x̂ = a/ω² (by averaging: Nayfeh and Mook 1979, from memory); viscous damping, so Q = ω/c.
+    """
+    drift = 0.05
+    alpha = drift * 8 / 3 * OMEGA**2 / (HIGH / OMEGA**2) ** 2
+    mode = found(lambda x, v: OMEGA / Q * v + OMEGA**2 * x + alpha * x**3, down=True)
+    assert mode.backbone is not None
+    for level, f in zip(mode.backbone.levels, mode.backbone.frequency_hz, strict=True):
+        size = level * 9.80665 / (2 * np.pi * f) ** 2
+        assert f == pytest.approx(HZ * (1 + drift * (size * OMEGA**2 / HIGH) ** 2), rel=1e-3)
+    assert 0.5 / mode.backbone.damping_ratio[0] == pytest.approx(Q, rel=0.05)

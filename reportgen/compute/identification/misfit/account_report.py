@@ -16,7 +16,13 @@ from reportgen.compute.identification.misfit.level_competition import Levelled
 from reportgen.compute.identification.misfit.peak_audit import Curves
 from reportgen.compute.identification.misfit.pole_evidence import stands_out_on
 from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
-from reportgen.compute.identification.misfit.projection import direct_columns, mode_columns, powers_over, real_rows
+from reportgen.compute.identification.misfit.projection import (
+    direct_columns,
+    mode_columns,
+    moved_by_poles,
+    powers_over,
+    real_rows,
+)
 from reportgen.compute.identification.mode_report import model_of
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
 from reportgen.compute.identification.swept_response import (
@@ -40,6 +46,18 @@ _LEAST_MISFIT = 1e-4
 """Share of the response below which a misfit is not worth a word: a tenth of what the best sensors are linear to."""
 _TURNED_DEG = 5.0
 """Angle of a residue off the real axis, median of the modes, from which complex residues are said to be needed."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelSpread:
+    """Normal equations of one channel's coefficients: what is known of them beside the poles."""
+
+    scale: Floats
+    """1/‖column‖, (P,)."""
+    inverse: Floats
+    """Of the scaled normal matrix, (P, P)."""
+    cross: Floats
+    """Of (ln ω₀, ln ζ) of all poles with the coefficients, (2k, P)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +100,9 @@ class AccountReport:
         read = bool(self.band.valid[:, c].any())
         steady = self.steady(c, self.band.omega)
         swept = np.abs(self.model()[:, c])
-        resonances = [self.resonance(c, k) for k in self.printed() if read and self.seen(k)[c]]
+        printed = [k for k in self.printed() if read and self.seen(k)[c]]
+        spread = self.spread(c) if printed else None
+        resonances = [self.resonance(c, k, spread) for k in printed if spread is not None]
         resonances += [self.moving_resonance(c, each) for each in self.moving if read and self.seen_moving(each)[c]]
         facts = () if read else (IdentifiedFact(code=FactCode.NO_READINGS),)
         return ChannelFit(
@@ -140,7 +160,7 @@ class AccountReport:
         """rad/s by which the powers of ω are scaled."""
         return float(np.exp(np.mean(np.log(np.maximum(self.band.omega, 1e-9)))))
 
-    def resonance(self, c: int, k: int) -> Resonance:
+    def resonance(self, c: int, k: int, spread: ChannelSpread) -> Resonance:
         """The record of mode k on channel c."""
         state, said = self.account.state, self.account.verdicts[k]
         assert state.fit is not None
@@ -148,7 +168,7 @@ class AccountReport:
         q = 0.5 / zeta
         peak, own = self._peak(c, f0, q)
         size = float(abs(self.steady(c, np.array([2 * np.pi * peak]))[0]))
-        fit_std = self.size_std(c, 2 * np.pi * peak)
+        fit_std = self.size_std(c, 2 * np.pi * peak, spread)
         recorded = self._observed(c, f0, q, size)
         calibration = self.calibration(c)
         facts = self._facts(k, own, recorded, calibration)
@@ -171,22 +191,27 @@ class AccountReport:
             return f0, False
         return float(frequency[tops[np.argmin(np.abs(frequency[tops] - f0))]]), True
 
-    def size_std(self, c: int, omega: float) -> float:
-        """Standard deviation of the steady response of channel c at ω (rad/s), noise and misfit in it."""
-        state, seen = self.account.state, self.account.seen
+    def spread(self, c: int) -> ChannelSpread:
+        """How far the coefficients of channel c are known."""
+        state = self.account.state
         assert state.fit is not None
-        rows, k = state.all_rows, len(state.poles)
         weight = state.weight[:, c]
-        values, change = mode_columns(self.band, state.poles, rows)
-        matrix = real_rows(np.concatenate([values, direct_columns(self.band, rows)]), weight)
-        x = np.stack([state.fit.residues[:, c].real, state.fit.residues[:, c].imag], 1)
-        slopes = real_rows(np.einsum("kj,kjan->kan", x, change.reshape(k, 2, 2, -1)).reshape(2 * k, -1), weight)
+        values, change = mode_columns(self.band, state.poles, state.all_rows)
+        matrix = real_rows(np.concatenate([values, direct_columns(self.band, state.all_rows)]), weight)
+        x = np.ascontiguousarray(state.fit.residues[:, c]).view(float)
+        slopes = real_rows(moved_by_poles(x, change), weight)
+        square = np.asarray(np.einsum("ij,ij->i", matrix, matrix), float)
+        scale = np.asarray(1.0 / np.sqrt(np.maximum(square, 1e-300)), float)
+        inverse = np.asarray(np.linalg.pinv((matrix @ matrix.T) * np.outer(scale, scale), rcond=1e-12, hermitian=True))
+        return ChannelSpread(scale, inverse, slopes @ matrix.T)
+
+    def size_std(self, c: int, omega: float, spread: ChannelSpread) -> float:
+        """Standard deviation of the steady response of channel c at ω (rad/s), noise and misfit in it."""
         by_x, by_pole = self._size_gradient(c, omega)
-        scale = 1.0 / np.sqrt(np.maximum(np.einsum("ij,ij->i", matrix, matrix), 1e-300))
-        inverse = np.linalg.pinv((matrix @ matrix.T) * np.outer(scale, scale), rcond=1e-12, hermitian=True)
-        own = scale * (inverse @ (scale * by_x))
-        total = by_pole - slopes @ (matrix.T @ own)
-        return float(np.sqrt(max(by_x @ own + total @ seen.poles @ total, 0.0)))
+        own = spread.scale * (spread.inverse @ (spread.scale * by_x))
+        total = by_pole - spread.cross @ own
+        variance = float(by_x @ own + total @ self.account.seen.poles @ total)
+        return float(np.sqrt(max(variance, 0.0)))
 
     def _size_gradient(self, c: int, omega: float) -> tuple[Floats, Floats]:
         """∂|H|/∂coefficients, (P,), and by (ln ω₀, ln ζ) of all poles, (2k,), at ω."""

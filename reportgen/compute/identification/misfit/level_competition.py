@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from reportgen.compute.identification.misfit.account import Account
 from reportgen.compute.identification.misfit.band import Complexes
 from reportgen.compute.identification.misfit.level_dependence import LevelMode, LevelShape, fit_laws, steady_shape
-from reportgen.compute.identification.misfit.pole_search import contribution
+from reportgen.compute.identification.misfit.pole_evidence import Objection
+from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
 from reportgen.compute.identification.misfit.projection import Fit, refine, solve
 from reportgen.records.log import Floats
 
@@ -111,8 +112,17 @@ def levelled(
 
 
 def _groups(account: Account) -> list[NDArray[np.int64]]:
-    """Modes alone and with a neighbour nearer than two bandwidths, indices of poles."""
-    modes = [mode.index for mode in account.modes()]
+    """Modes alone and with a neighbour nearer than two bandwidths, indices of poles.
+
+    A pole that is no mode for its misfit alone is among them where the response is its own: a peak that bends until it
+    jumps leaves more than a third of itself to any pole that does not move.
+    """
+    modes = [
+        int(k)
+        for k in np.argsort(account.state.poles.omega, kind="stable")
+        if not account.verdicts[k].reason
+        or (account.verdicts[k].reason is Objection.MISFIT and _is_the_response(account, int(k)))
+    ]
     poles = account.state.poles
     groups: list[list[int]] = [[k] for k in modes[:1]]
     for a, b in pairwise(modes):
@@ -122,6 +132,20 @@ def _groups(account: Account) -> list[NDArray[np.int64]]:
         else:
             groups.append([b])
     return [np.array(group) for group in groups]
+
+
+_MOST_OF_IT = 0.5
+"""Share of a reading from which it is of one pole more than of all else."""
+
+
+def _is_the_response(account: Account, k: int) -> bool:
+    """True where a pole is most of what a channel reads at its frequency, and out of its noise."""
+    state = account.state
+    row = int(np.argmin(np.abs(state.band.omega - state.poles.omega[k])))
+    at = slice(row, row + 1)
+    own = np.abs(contribution(state, np.array([k]), at))
+    out = (own > STANDS_OUT * state.doubt.noise(state.size)[at]) & state.band.valid[at]
+    return bool(np.any(out & (own > _MOST_OF_IT * state.size[at])))
 
 
 def _one(

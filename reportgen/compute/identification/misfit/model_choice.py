@@ -19,13 +19,14 @@ from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.band import Band, Complexes
 from reportgen.compute.identification.misfit.level_competition import levelled
 from reportgen.compute.identification.misfit.level_dependence import LevelShape, swept_shape
+from reportgen.compute.identification.misfit.pole_search import converge
 from reportgen.compute.identification.misfit.swept_band import band_of
 from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
 from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, residual_of
 from reportgen.compute.identification.mode_report import ModeReport
 from reportgen.compute.identification.search_state import SearchState
 from reportgen.compute.identification.swept_response import SweptResponse
-from reportgen.compute.identification.uncertainty import steady_peak
+from reportgen.compute.identification.uncertainty import SteadyResponse
 from reportgen.records.log import Floats
 
 _ALONE = 4.0
@@ -69,6 +70,21 @@ class AccountOf:
         sigma = np.empty_like(state.size)
         sigma[self.order] = state.doubt.noise(state.size)
         return sigma * self.problem.drive.amplitude[:, None]
+
+    def could_be_steady(self, still: FitProblem) -> bool:
+        """Whether the same poles, moved, fit the rows as steady state to within the price of all unknowns.
+
+        A steady account that explains more needs about the same modes, and can save no more than that price.
+        """
+        state = self.account.state
+        other = replace(state, band=band_of(still)[0])
+        other.settle()
+        converge(other, 10)
+        read = state.band.valid
+        sigma = state.doubt.noise(state.size)
+        own, steady = (float(np.sum(np.abs(each.left / sigma)[read] ** 2)) for each in (state, other))
+        readings = 2.0 * float(np.sum(read))
+        return bool(readings * np.log(steady / own) < self.unknowns() * np.log(readings))
 
     def explains_more_than(self, left: Complexes, unknowns: int) -> bool:
         """Whether Schwarz's criterion is for the account, against a model that leaves so much, (n, c)."""
@@ -140,8 +156,10 @@ def speaks_for_itself(report: ModeReport) -> bool:
 
 def _has_peak(report: ModeReport, k: int) -> bool:
     """Whether the steady response has a peak of its own at mode k on a channel that sees it."""
-    problem, solution, spread = report.problem, report.solution, report.spread
-    return any(steady_peak(problem, solution, spread, int(c), k, 1.0).own for c in np.flatnonzero(report.seen(k)))
+    poles = report.solution.poles
+    f0, q = float(poles.frequency_hz[k]), float(poles.q[k])
+    seen = np.flatnonzero(report.seen(k))
+    return any(SteadyResponse.of(report.problem, report.solution, int(c)).peak_beside(f0, q)[1] for c in seen)
 
 
 def prefers_account(report: ModeReport, found: AccountOf) -> bool:

@@ -11,7 +11,14 @@ from scipy.special import chdtri
 
 from reportgen.compute.identification.misfit.band import Band
 from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, State, contribution, converge, twin_of
-from reportgen.compute.identification.misfit.projection import direct_columns, mode_columns, real_rows, refine, solve
+from reportgen.compute.identification.misfit.projection import (
+    direct_columns,
+    mode_columns,
+    moved_by_poles,
+    real_rows,
+    refine,
+    solve,
+)
 from reportgen.records.log import Floats
 
 LEAST_ROWS_MISFIT = 6
@@ -43,21 +50,20 @@ def covariance(state: State, weight: Floats) -> Covariance:
         matrix = real_rows(basis, weight[:, c])
         scale = np.sqrt(np.einsum("ij,ij->i", matrix, matrix)) + 1e-300
         q, _ = np.linalg.qr((matrix / scale[:, None]).T)
-        x = np.stack([fit.residues[:, c].real, fit.residues[:, c].imag], 1)
-        moved = np.einsum("kj,kjan->kan", x, change.reshape(k, 2, 2, n)).reshape(2 * k, n)
-        slopes = real_rows(moved, weight[:, c])
+        x = np.ascontiguousarray(fit.residues[:, c]).view(float)
+        slopes = real_rows(moved_by_poles(x, change), weight[:, c])
         slopes -= (slopes @ q) @ q.T
         information += slopes @ slopes.T
         slopes_of.append(slopes)
         square = np.einsum("ij,ij->i", q, q)
-        leverage[:, c] = 0.5 * (square[:n] + square[n:])
+        leverage[:, c] = 0.5 * square.reshape(n, 2).sum(axis=1)
         left_of.append(state.left[:, c] * weight[:, c])
     scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-300))
     inverse = np.linalg.pinv(information * np.outer(scale, scale), rcond=1e-13, hermitian=True)
     cov = inverse * np.outer(scale, scale)
     for c, slopes in enumerate(slopes_of):
         square = np.einsum("ij,ij->j", slopes, cov @ slopes)
-        leverage[:, c] += 0.5 * (square[:n] + square[n:])
+        leverage[:, c] += 0.5 * square.reshape(n, 2).sum(axis=1)
     leverage = np.clip(leverage, 0.0, 0.98)
     z = np.stack(left_of, 1)
     return Covariance(cov, np.abs(z) / np.sqrt(2.0 * (1.0 - leverage)), leverage)

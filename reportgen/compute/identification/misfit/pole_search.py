@@ -251,15 +251,14 @@ def _first_guess(state: State, row: int) -> Poles | None:
         weight = state.weight[rows]
         flat = _flat(band, rows)
         left = state.left[rows]
-        base = [_spent(flat, left[:, c], weight[:, c]) for c in range(band.channels)]
+        without = [_without(flat, left[:, c] * weight[:, c], weight[:, c]) for c in range(band.channels)]
         for place in _GUESS_PLACES:
             centre = omega + place * spacing * max(1.0, 0.5 * width)
             if not band.omega[0] < centre < band.omega[-1]:
                 continue
             zeta = float(np.clip(0.5 * width * spacing / centre, 1e-6, 0.2))
             upper, _ = band.shape(complex(centre * (-zeta + 1j * np.sqrt(1 - zeta**2))), rows)
-            basis = np.vstack([flat, upper])
-            gain = sum(base[c] - _spent(basis, left[:, c], weight[:, c]) for c in range(band.channels))
+            gain = sum(_gained(upper * weight[:, c], *without[c]) for c in range(band.channels))
             if gain > best:
                 best, found = gain, Poles(np.array([centre]), np.array([zeta]))
     return found
@@ -270,12 +269,17 @@ def _flat(band: Band, rows: slice) -> Complexes:
     return np.array([np.ones_like(x), x], complex)
 
 
-def _spent(basis: Complexes, target: Complexes, weight: Floats) -> float:
-    a = (basis * weight).T
-    b = target * weight
-    q, _ = np.linalg.qr(a)
-    left = b - q @ (q.conj().T @ b)
-    return float(np.vdot(left, left).real)
+def _without(flat: Complexes, target: Complexes, weight: Floats) -> tuple[Complexes, Complexes]:
+    """Orthonormal columns of what is ``flat``, weighted, (n, 2), and the weighted target without it, (n,)."""
+    q, _ = np.linalg.qr((flat * weight).T)
+    return q, np.asarray(target - q @ (q.conj().T @ target))
+
+
+def _gained(column: Complexes, q: Complexes, left: Complexes) -> float:
+    """What one column (n,) more explains of what is ``left`` beside the orthonormal columns ``q``."""
+    beyond = column - q @ (q.conj().T @ column)
+    square = float(np.vdot(beyond, beyond).real)
+    return float(abs(np.vdot(beyond, left)) ** 2) / square if square > 0.0 else 0.0
 
 
 def polish(state: State, passes: int = 2) -> None:

@@ -11,9 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.linalg import LinAlgError
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotrs
 
 from reportgen.compute.identification.misfit.band import Band, Complexes
 from reportgen.records.log import Floats
@@ -123,9 +122,8 @@ def direct_columns(band: Band, rows: slice) -> Complexes:
 
 
 def real_rows(matrix: Complexes, weight: Floats) -> Floats:
-    """Real and imaginary rows of (P, n) weighted by (n,), shape (P, 2n)."""
-    weighted = matrix * weight
-    return np.concatenate([weighted.real, weighted.imag], axis=-1)
+    """Real and imaginary parts of (P, n) weighted by (n,), beside one another, shape (P, 2n)."""
+    return np.asarray(np.ascontiguousarray(matrix * weight, complex).view(float))
 
 
 def solve(
@@ -155,12 +153,17 @@ def solve(
         left = reading - x @ matrix
         cost += float(left @ left)
         if k and poles_move:
-            moved = np.einsum("kj,kjan->kan", x[: 2 * k].reshape(k, 2), change.reshape(k, 2, 2, -1))
-            slopes = real_rows(moved.reshape(2 * k, -1), weight[:, c])
+            slopes = real_rows(moved_by_poles(x[: 2 * k], change), weight[:, c])
             cross = slopes @ matrix.T
             information += slopes @ slopes.T - cross @ onto(cross.T)
             gradient += slopes @ left
     return Fit(poles, rows, residues, powers, model, cost, information, gradient)
+
+
+def moved_by_poles(x: Floats, change: Complexes) -> Complexes:
+    """Change of a model by (ln ω₀, ln ζ) of every pole, (2k, n): coefficients (2k,) with slopes of columns."""
+    moved = x[::2, None, None] * change[::2] + x[1::2, None, None] * change[1::2]
+    return np.asarray(moved.reshape(len(x), -1))
 
 
 def _linear(rows: Floats, target: Floats) -> tuple[Floats, Callable[[Floats], Floats]]:
@@ -169,14 +172,13 @@ def _linear(rows: Floats, target: Floats) -> tuple[Floats, Callable[[Floats], Fl
     scaled = rows * scale[:, None]
     gram = scaled @ scaled.T
     gram[np.diag_indices_from(gram)] += _RIDGE
-    try:
-        factor = cho_factor(gram, lower=True, check_finite=False)
-    except LinAlgError:
+    factor, failed = dpotrf(gram, lower=1)
+    if failed:
         inverse = np.linalg.pinv(gram, rcond=_RIDGE, hermitian=True)
         return scale * (inverse @ (scaled @ target)), lambda b: scale[:, None] * (inverse @ (scale[:, None] * b))
-    x = cho_solve(factor, scaled @ target, check_finite=False)
-    x += cho_solve(factor, scaled @ (target - x @ scaled), check_finite=False)  # one step of refinement
-    return scale * x, lambda b: scale[:, None] * cho_solve(factor, scale[:, None] * b, check_finite=False)
+    x = dpotrs(factor, scaled @ target, lower=1)[0]
+    x += dpotrs(factor, scaled @ (target - x @ scaled), lower=1)[0]  # one step of refinement
+    return scale * x, lambda b: scale[:, None] * dpotrs(factor, scale[:, None] * b, lower=1)[0]
 
 
 def refine(
