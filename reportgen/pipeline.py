@@ -13,7 +13,7 @@ from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Job
+from reportgen.records.job import Annex, Job
 from reportgen.records.log import Log
 from reportgen.records.message import Message, message
 from reportgen.records.note import Note
@@ -293,7 +293,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     from reportgen.beside import beside
     from reportgen.render.document import assemble
     from reportgen.render.html import render_html
-    from reportgen.render.pdf import load_layout, render_pdf
+    from reportgen.render.pdf import load_layout, render_annex_pdf, render_pdf
     from reportgen.render.plots import render_plots
     from reportgen.render.summary import render_summary_pdf
     from reportgen.resources import data_dir
@@ -313,7 +313,10 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     missing_pdf = None
     try:
         summary = render_summary_pdf(report, templates=templates, branding=how.branding)
-        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary}
+        annexed = {}
+        if report.job.report.annex is Annex.SEPARATE:
+            annexed["annex.pdf"] = render_annex_pdf(report, templates=templates, branding=how.branding)
+        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary, **annexed}
     except PdfUnavailableError as error:
         missing_pdf = error.said
     progress(message("progress.packing"))

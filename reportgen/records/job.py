@@ -80,6 +80,16 @@ NO_CLOCK_STATED = Clock(relative_std=ASSUMED_CLOCK / math.sqrt(3.0), stated=Fals
 """Any value within the half width is as likely as another (JCGM 100:2008, 4.3.7)."""
 
 
+class Annex(StrEnum):
+    """Where the annex goes: runs and channels one by one, notes, quality of the data, digests."""
+
+    IN_REPORT = "in report"
+    SEPARATE = "separate"
+    """A file of its own, ``annex.pdf``; the page on screen holds it all the same."""
+    NONE = "none"
+    """Not printed; the numbers stand in results.json, the inputs in the archive."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -110,6 +120,7 @@ class ReportIdentity:
     """What the test was for."""
     opinions_by: str | None = None
     """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
+    annex: Annex = Annex.IN_REPORT
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
     where: Place = IN_JOB_FILE

@@ -7,15 +7,14 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
-import numpy as np
-
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import PhotoMetadata, RunKind
-from reportgen.records.log import Floats
 from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
 from reportgen.records.rounding import coverage_factor
+from reportgen.render.axis_runs import axis_runs, sweeps
+from reportgen.render.figures.axis_figures import axis_response, comparison_insets
 from reportgen.render.figures.beam import sketch_beam, sketch_ladder
 from reportgen.render.figures.canvas import sketch
 from reportgen.render.figures.drawings import Drawings, backbones, beams
@@ -25,8 +24,12 @@ from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.names import anchor
 from reportgen.render.photos import Picture, picture
 from reportgen.render.rows import conformity, identity, input, method, mode, note, resonance, run
+from reportgen.render.rows.axis_page import AxisPage, axis_page, comparison_of
+from reportgen.render.rows.budget import budgets
+from reportgen.render.rows.clause import clause_groups
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.run_list import run_list
 from reportgen.render.rows.trusted import spoiled
 
 
@@ -86,15 +89,21 @@ def _without_glyph(character: str, text: str) -> Finding:
 
 
 def _plots(report: Report, language: Language) -> Iterator[Plot]:
-    make = Drawings(language.words, language.numbers)
+    make, axes = Drawings(language.words, language.numbers), axis_runs(report)
+    compared = {comparison_of(report, of) for of in axes}
+    leads = {run.id for of in axes for run in (of.sweep, of.lead) if run is not None}
+    for of in axes:
+        plot = axis_response(make, report, of)
+        if plot is not None:
+            yield plot
     for profile in report.job.profiles:
         if len(profile.breakpoints) > 1:
             yield make.profile(profile)
     for each in report.runs:
-        if each.control is not None and _sweeps(each.control.frequency_hz):
-            yield make.control(report.job, each, each.control)
+        if each.control is not None and sweeps(each.control.frequency_hz):
+            yield make.control(report.job, each, each.control, tall=each.id in leads)
         for channel in each.channels:
-            if _sweeps(channel.frequency_hz):
+            if sweeps(channel.frequency_hz):
                 yield make.response(each, channel)
         for curve in each.decay:
             yield make.decay(each, curve)
@@ -104,15 +113,11 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
         if dwell is not None:
             yield dwell
     for before, after, channel_id in _pairs(report):
-        plot = make.comparison(before, after, channel_id)
+        plot = make.comparison(before, after, channel_id, tall=(before.id, after.id, channel_id) in compared)
         if plot is not None:
-            yield plot
-
-
-def _sweeps(frequency_hz: Floats) -> bool:
-    """Whether there is a curve to draw over frequency: a dwell has none."""
-    finite = frequency_hz[np.isfinite(frequency_hz)]
-    return len(finite) > 1 and bool(finite.max() > 1.05 * finite.min())
+            pair = (before.id, after.id, channel_id)
+            shifts = [s for s in report.shifts if (s.before, s.after, s.channel) == pair]
+            yield comparison_insets(make, report, plot, shifts)
 
 
 def _pairs(report: Report) -> Iterator[tuple[RunResult, RunResult, str]]:
@@ -132,9 +137,18 @@ def _beam_sketches(report: Report, language: Language) -> Iterator[Sketch]:
             yield sketch_ladder(axis, modes, language.words, language.numbers)
 
 
-def _context(report: Report, language: Language, drawings: Container[str], pictures: Sequence[Picture]) -> Row:
+def _context(report: Report, language: Language, drawings: set[str], pictures: Sequence[Picture]) -> Row:
     job = report.job
+    pages = [axis_page(report, of, language, drawings) for of in axis_runs(report)]
+    pages = [page for page in pages if page.rows or page.control_figure or page.response_figure or page.other_figures]
+    in_body = _in_body(pages)
     return {
+        "groups": clause_groups(report, language),
+        "run_list": run_list(report, language),
+        "pages": pages,
+        "in_body": in_body,
+        "budgets": budgets(report, language),
+        "annex": job.report.annex.name.lower(),
         "language": language.words.language,
         "paper": job.report.paper,
         "report": identity.identity(report, language),
@@ -151,11 +165,11 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "inspections": identity.inspections(job, language),
         "profiles": [run.profile(each, job, report.runs, language) for each in job.profiles],
         "plans": [identity.planned_run(job, each, language) for each in job.runs],
-        "runs": [_run(report, each, language, drawings) for each in report.runs],
+        "runs": [_run(report, each, language, drawings - set(in_body)) for each in report.runs],
         "swept": any(each.sweep is not None and each.dwell is None for each in report.runs),
         "hazards": hazards(report),
         "beamlike": job.specimen.beam is not None,
-        "comparisons": _comparisons(report, language),
+        "comparisons": _comparisons(report, language, drawings - set(in_body)),
         "levels": _levels(report, language),
         "axes": _axes(report, language, drawings),
         "exciter": [run.exciter_row(each, language) for each in report.exciter],
@@ -175,6 +189,21 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "frequency_budget": _frequency_budget(report, language),
         "assumptions": language.sentences(report.assumptions),
     }
+
+
+def _in_body(pages: Sequence[AxisPage]) -> list[str]:
+    """Keys of the figures that stand on the pages of the axes, and so not in the annex."""
+    keys = [
+        key
+        for page in pages
+        for key in (
+            page.control_figure,
+            page.response_figure,
+            page.comparison_figure,
+            *(other.key for other in page.other_figures),
+        )
+    ]
+    return [key for key in keys if key]
 
 
 def _run(report: Report, each: RunResult, language: Language, drawings: Container[str]) -> Row:
@@ -235,7 +264,7 @@ def _drawn(drawings: Container[str], key: str) -> str:
     return key if key in drawings else ""
 
 
-def _comparisons(report: Report, language: Language) -> list[Row]:
+def _comparisons(report: Report, language: Language, drawings: Container[str]) -> list[Row]:
     result = []
     for before, after in dict.fromkeys((shift.before, shift.after) for shift in report.shifts):
         shifts = [shift for shift in report.shifts if (shift.before, shift.after) == (before, after)]
@@ -248,6 +277,7 @@ def _comparisons(report: Report, language: Language) -> list[Row]:
                 "figures": [
                     {"key": anchor("fig", before, after, channel), "channel": channel}
                     for channel in dict.fromkeys(shift.channel for shift in shifts)
+                    if anchor("fig", before, after, channel) in drawings
                 ],
             }
         )

@@ -51,7 +51,8 @@ def test_ids_are_unique_and_links_resolve(page, request):
 def test_evidence_leads_from_the_table_to_row_curve_and_file(html):
     rows = {m[0]: m[1] for m in re.findall(r'<tr id="([^"]+)"[^>]*>(.*?)</tr>', html, re.DOTALL)}
     row = rows["row-X-PRE-A1-1"]
-    assert 'href="#row-X-PRE-A1-1"' in rows["req-R2"]
+    assert 'href="#req-R2-evidence"' in rows["req-R2"]
+    assert 'href="#row-X-PRE-A1-1"' in rows["req-R2-evidence"]
     assert 'href="#fig-X-PRE-A1"' in row
     figure = re.search(r'<figure id="fig-X-PRE-A1".*?</figure>', html, re.DOTALL)
     assert figure is not None

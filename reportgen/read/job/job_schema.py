@@ -35,6 +35,7 @@ from reportgen.read.job.job_values import (
 )
 from reportgen.records.check import Check, check_named
 from reportgen.records.job import (
+    Annex,
     Boundary,
     Breakpoint,
     ChannelRole,
@@ -86,6 +87,7 @@ class ReportTable(Table):
     date: Day
     revision: Revision | None = None
     photo_metadata: PhotoMetadata | None = None
+    annex: Annex | None = None
     confidence: Annotated[float, PlainValidator(confidence_of)] | None = None
     decision_rule: DecisionRule | None = None
     language: Literal["en", "de"] | None = None
