@@ -100,8 +100,8 @@ PLACES = {
     "60068-2-6 13, axes": r"^Axis X \| along X of the drawing",
     "60068-2-6 13, apparatus": r"Controller: \S+; Acquisition: \S+; Tracking filter: \S+",
     "60068-2-6 13, filter": r"10 Hz ± 5 %",
-    "60068-2-6 13, sweep cycles required": r"^Sweep cycles required along each axis \| 10",
-    "60068-2-6 13, severity": r"^Sweep rate \| ",
+    "60068-2-6 13, sweep cycles required": r"Sweep cycles required along each axis: 10",
+    "60068-2-6 13, severity": r"Sweep rate: \d",
     "60068-2-6 13, examinations": r"^after the test \| visual \| pass",
     "clock": r"clock 20 ppm",
 }
