@@ -224,10 +224,13 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
         "control_compared": each.control is not None and each.control.deviation_db is not None,
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
-        "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],
+        "decays": [
+            key for curve in each.decay if (key := anchor("fig", each.id, "decay", curve.channel)) in drawings
+        ],
         "backbones": [
-            _drawn(drawings, anchor("fig", each.id, "backbone", number))
+            key
             for number in range(1, len(backbones(each)) + 1)
+            if (key := anchor("fig", each.id, "backbone", number)) in drawings
         ],
         "is_decay": each.kind == RunKind.DECAY,
         "channels": [
