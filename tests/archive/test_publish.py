@@ -22,6 +22,7 @@ from reportgen.archive.issue import MARKER
 from reportgen.archive.manifest import MANIFEST, read_manifest
 from reportgen.archive.publish import JOURNAL, publish, write_whole
 from reportgen.errors import ArchiveError
+from reportgen.records.message import message
 from reportgen.render.catalogue import said
 from tests.archive.words import telling
 
@@ -150,7 +151,7 @@ def test_a_writer_that_fails_leaves_the_earlier_set(tmp_path):
 
     def fail(stream):
         stream.write(b"half")
-        raise ArchiveError("logs/x.csv was changed after it was read")
+        raise ArchiveError(message("as-written", text="logs/x.csv was changed after it was read"))
 
     with telling(ArchiveError, match="was changed after it was read"):
         publish({"first": b"1", "second": fail}, target)

@@ -11,6 +11,7 @@ import pytest
 
 from reportgen.cli import main
 from reportgen.pipeline import compute_report, read_inputs
+from reportgen.records.result import Quotient
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import told
 from reportgen.render.html import render_html
@@ -103,7 +104,7 @@ def test_every_form_gives_the_same_modes_in_the_unit_of_an_accelerance(report):
         assert run.control.dimension == "force"
         assert not run.steady_state_assumed
         (channel,) = run.channels
-        assert (channel.dimension, channel.unit) == ("accelerance", "(m/s²)/N")
+        assert (channel.quotient, channel.unit) == (Quotient.ACCELERANCE, "(m/s²)/N")
         for each, (f, q, a) in zip(channel.resonances, MODES, strict=True):
             assert each.frequency_hz == pytest.approx(f, rel=1e-3)
             assert each.q == pytest.approx(q, rel=0.02)

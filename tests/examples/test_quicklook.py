@@ -106,7 +106,7 @@ def test_what_a_record_is_can_be_said(tmp_path):
     decay = np.exp(-0.5 * t) * np.cos(2 * np.pi * 20.0 * t)
     log = written(tmp_path / "record.csv", 1024.0, C1=0.1 * decay, A1=decay)
     lines = [line for line, _ in looked(log, reading="decay")]
-    assert any(line.split()[:2] == ["A1", "20.001"] or line.lstrip().startswith("A1  20.00") for line in lines)
+    assert any(line.split()[:1] == ["A1"] and line.split()[1].startswith("20.00") for line in lines)
     assert any("strongest lines" in line for line, _ in looked(log, reading="steady"))
     with telling(ReadError, match="no samples against time"):
         looked(Path(shutil.copy(LOGS / "controller_box" / "logs" / "z_pre.csv", tmp_path)), reading="decay")

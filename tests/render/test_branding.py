@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
+import subprocess
 from dataclasses import replace
 
 import pytest
@@ -171,8 +173,6 @@ def test_a_logo_that_uses_itself_without_end_is_refused(small, templates, brandi
 @pytest.mark.parametrize(
     "css",
     [
-        '@import url("http://example.com/x.css");',
-        '@import "file:///etc/hostname";',
         'body { background: url("file:///etc/hostname") }',
         '@font-face { font-family: X; src: url("http://example.com/x.woff2") } body { font-family: X }',
     ],
@@ -188,3 +188,22 @@ def test_a_style_sheet_reaches_no_file_and_no_network(small, templates, branding
     with telling(RenderError, r"example\.com|hostname"):
         render_pdf(small, templates=templates, branding=branding)
     assert "default-src &#39;none&#39;" in render_html(small, templates=templates, branding=branding)
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
+@pytest.mark.parametrize("place", ["http://example.com/x.css", "file"])
+def test_a_style_sheet_imports_no_other(small, templates, branding, place, monkeypatch):
+    """An import behind other rules is none (CSS Cascade 4, 2): nothing is looked up, and no file is read."""
+    import socket
+
+    def refused(*_):
+        raise AssertionError("a name was looked up")
+
+    monkeypatch.setattr(socket, "getaddrinfo", refused)
+    (branding / "other.css").write_text('.cover::before { content: "imported" }')
+    address = (branding / "other.css").as_uri() if place == "file" else place
+    (branding / "brand.css").write_text(f'@import url("{address}");')
+    pdf = render_pdf(small, templates=templates, branding=branding)
+    text = subprocess.run(["pdftotext", "-", "-"], input=pdf, capture_output=True, check=True).stdout.decode()
+    assert "Test report" in text
+    assert "imported" not in text

@@ -80,7 +80,7 @@ def test_the_terminal_gets_a_table(report):
     assert lines[0].startswith("x_pre.csv:118: warning")
     rows = [line for line in lines if re.match(r"\s*A[12]\s", line)]
     assert len(rows) == sum(len(channel.resonances) for channel in run.channels)
-    assert "117.430 ± 0.039" in "\n".join(rows)
+    assert "117.43 ± 0.04" in "\n".join(rows)
 
 
 def test_a_log_without_resonance_says_so(report):

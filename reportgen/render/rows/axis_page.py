@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from reportgen.records.report import Pairing, Report, RunShift
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.render.axis_runs import AxisRuns, worst_shift
+from reportgen.render.figures.drawings import backbones
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language
-from reportgen.render.rows.resonance import resonance, steady_state_sentence, sweep_sentence
+from reportgen.render.rows.resonance import height_name, resonance, steady_state_sentence, sweep_sentence
 from reportgen.render.rows.run import change
 from reportgen.render.rows.trusted import spoiled
 
@@ -66,6 +67,8 @@ class AxisPage:
     comparison_channel: str
     other_figures: tuple[OtherFigure, ...]
     rows: tuple[ModeRow, ...]
+    height: str
+    """What the height of a peak is called, with its unit where it has one."""
     remarks: tuple[str, ...]
     sentence: str
 
@@ -76,7 +79,7 @@ class OtherFigure:
 
     key: str
     kind: str
-    """``dwell`` or ``decay``."""
+    """``dwell``, ``decay`` or ``backbone``."""
     run: str
 
 
@@ -122,9 +125,15 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         comparison_channel=compared[2] if compared else "",
         other_figures=tuple(_others(of, figures)),
         rows=tuple(mode_rows(report, of, language)),
+        height=_height(of, language),
         remarks=tuple(_remarks(of, language)),
         sentence=(steady_state_sentence(of.runs, language) or sweep_sentence(of.lead, language)) if of.lead else "",
     )
+
+
+def _height(of: AxisRuns, language: Language) -> str:
+    names = dict.fromkeys(height_name(channel, language) for run in of.runs for channel in run.channels)
+    return ", ".join(names) or language.say("Amplification")
 
 
 def _others(of: AxisRuns, figures: frozenset[str]) -> Iterable[OtherFigure]:
@@ -132,10 +141,14 @@ def _others(of: AxisRuns, figures: frozenset[str]) -> Iterable[OtherFigure]:
         key = anchor("fig", run.id, "dwell")
         if key in figures:
             yield OtherFigure(key=key, kind="dwell", run=run.id)
-    if of.lead is None:
-        for run in of.runs:
-            for curve in run.decay[:2]:
-                yield OtherFigure(key=anchor("fig", run.id, "decay", curve.channel), kind="decay", run=run.id)
+    for run in of.runs if of.lead is None else ():
+        for curve in run.decay[:2]:
+            yield OtherFigure(key=anchor("fig", run.id, "decay", curve.channel), kind="decay", run=run.id)
+    for run in of.runs:
+        for number in range(1, len(backbones(run)) + 1):
+            key = anchor("fig", run.id, "backbone", number)
+            if key in figures:
+                yield OtherFigure(key=key, kind="backbone", run=run.id)
 
 
 def _remarks(of: AxisRuns, language: Language) -> Iterable[str]:

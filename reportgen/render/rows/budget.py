@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from reportgen.records.report import Report
 from reportgen.records.rounding import budget_texts, coverage_factor
 from reportgen.render.rows.language import Language
+from reportgen.render.rows.resonance import height_name
 from reportgen.render.rows.trusted import Trusted, trusted
 
 
@@ -52,7 +53,7 @@ def _budget(
     texts = iter(shown)
     whole = len(known) == len(parts)
     return Budget(
-        quantity=language.say(quantity),
+        quantity=quantity,
         where=where,
         contributions=tuple(
             Contribution(
@@ -81,7 +82,9 @@ def _level(report: Report, k: float, language: Language) -> Budget | None:
     if not known:
         return None
     name, share = max(known, key=lambda pair: math.inf if pair[1] is None else pair[1])
-    return _budget("Level", name, (("Calibration", share, "calibration certificate, half of U"),), k, language)
+    return _budget(
+        language.say("Level"), name, (("Calibration", share, "calibration certificate, half of U"),), k, language
+    )
 
 
 def _worst(report: Report, share: Callable[[Trusted], float | None]) -> tuple[Trusted, float] | None:
@@ -111,7 +114,7 @@ def _frequency(report: Report, k: float, language: Language) -> Budget | None:
         ("Tracking filter", made_of.filter / hertz, "delay of the filter, within its tolerance"),
         ("Misfit", made_of.misfit / hertz, "what the model does not follow"),
     )
-    return _budget("Natural frequency", _place(worst[0], language), parts, k, language)
+    return _budget(language.say("Natural frequency"), _place(worst[0], language), parts, k, language)
 
 
 def _amplification(report: Report, k: float, language: Language) -> Budget | None:
@@ -132,4 +135,4 @@ def _amplification(report: Report, k: float, language: Language) -> Budget | Non
             "response and control sensors, calibration certificates",
         ),
     )
-    return _budget("Amplification", _place(worst[0], language), parts, k, language)
+    return _budget(height_name(worst[0].channel, language), _place(worst[0], language), parts, k, language)
