@@ -48,6 +48,8 @@ _LARGE = 0.1
 """Share of the largest velocity from which a mode is large enough to make combination tones with others."""
 
 
+_WHILE_LARGE = np.array([0.4, 0.6, 0.8, 1.0])
+"""Amplitudes over that at the beginning which carry five sixths of the energy of a decay."""
 _PROJECTED_NEPERS = 8.0
 """Decay times over which the amplitude of a refused candidate is taken."""
 
@@ -237,7 +239,16 @@ def _at(each: Found, std: float, parts: Sequence[tuple[int, Found]]) -> bool:
     longest = max(parent.course.sigma for _, parent in parts)
     within = max(_TONE_WITHIN * width, _TONE_STDS * std) + drift
     alone = len(parts) == 1 and _bends(parts[0][1])  # friction makes harmonics that hardly fall
-    return abs(each.course.omega - abs(place)) < within and (alone or each.course.sigma > 0.3 * longest)
+    return _away(each, abs(place)) < within and (alone or each.course.sigma > 0.3 * longest)
+
+
+def _away(each: Found, place: float) -> float:
+    """Distance of a frequency from those that a course passes through while it is large, rad/s.
+
+    What is no mode is followed by whatever law comes nearest, whose frequency at one level says little.
+    """
+    _, omega = each.course.rates(_WHILE_LARGE)
+    return max(float(omega.min()) - place, place - float(omega.max()), 0.0)
 
 
 def _drift(each: Found) -> float:
