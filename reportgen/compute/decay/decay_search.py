@@ -46,6 +46,13 @@ MISFIT = 4e-3
 """Share of a mode that is not held to be another: sensors are linear to 0.1 to 1 % of their reading."""
 LEVEL_MISFIT = 0.02
 """The same beside a mode that depends on level: a law of a few terms follows it to some percent."""
+_MOST_MISFIT = 0.1
+"""Largest share that is taken for misfit where that is what is left of such a mode in its own band."""
+_STRAINS = 0.02
+"""Share of the largest velocity below which a mode's own level bends nothing: stress goes with velocity (F. V. Hunt,
+J. Acoust. Soc. Am. 32 (1960) 1123, from memory). What such a mode does hangs on the level of the large ones."""
+_OWN_WIDTHS = 3.0
+"""Half that band in half-power half-widths of the mode."""
 _EXHAUSTED = 1e-9
 """Noise over the size of the record below which only rounding is left."""
 _BLOCK_LINES = 48
@@ -72,7 +79,7 @@ _NOWHERE_NEAR = 20.0
 """Ratio of χ² to that of a fit which leaves noise alone, from which on refining a course is no use."""
 MOST_ROUNDS = 60
 _DRIFT_ORDER = 4
-_LAW_STEPS, _HEAT, _IN_THE_FINAL = 15, 6, 2
+_LAW_STEPS, _HEAT, _IN_THE_FINAL = 15, 6, 3
 """Steps of a fit with another law; after how many of them laws are compared, and how many go on."""
 LAWS = (
     *(Law(damping=(p,)) for p in (-1.0, 1.0, 2.0)),
@@ -100,6 +107,14 @@ class Found:
     course: Course
     residue: Complex
     """Re(residue · e^{u+iφ}) is the motion; shape (c,), in the record's unit."""
+    left: float = 0.0
+    """Root of the energy that is left in its own band over its own, in a structure that depends on level."""
+
+    @property
+    def misfit(self) -> float:
+        """Share of it that is not held to be another mode."""
+        least = MISFIT if self.course.law.is_linear else LEVEL_MISFIT
+        return min(max(least, self.left), _MOST_MISFIT)
 
     @property
     def size(self) -> float:
@@ -178,7 +193,7 @@ def search(samples: Floats, rate: float) -> Search:
         new = max(len(state.found) - len(before.found), 0)
         state = _settled(state, passes=int(new > 0), last=None if number < _WHOLE_ROUNDS else new)
         if number >= _WHOLE_ROUNDS or len(candidates) < _MOST_AT_ONCE:
-            state = _levelled(state)  # once no strong neighbours wait any more
+            state = _weighed(_levelled(state))  # once no strong neighbours wait any more
     return _still_refused(_settled(_plainer(_simplified(_settled(state, passes=1))), passes=1))
 
 
@@ -291,8 +306,7 @@ def _ratio_at(state: Search, peak: _Candidate) -> float:
 
 def _misfit(each: Found, omega: Floats, sigma: float, scale: float) -> tuple[slice, Floats]:
     """Lines about a mode and the power that it may leave there because no model follows it entirely."""
-    share = MISFIT if each.course.law.is_linear else LEVEL_MISFIT
-    width, centre = each.course.sigma + sigma, each.course.omega
+    width, centre, share = each.course.sigma + sigma, each.course.omega, each.misfit
     first, last = np.searchsorted(omega, [centre - 200.0 * width, centre + 200.0 * width])
     part = slice(int(first), int(last))
     shape = scale * (0.5 * share) ** 2 / (width**2 + (omega[part] - centre) ** 2)
@@ -366,12 +380,20 @@ def _tried(state: Search, peak: _Candidate, *, alone: bool) -> Search:
     more = fit_band(band, [*held, new])
     host = _host(state, near, new)
     choices = [plain, more] if _is_own(state, band, more, near) else [plain]
-    if host is not None and _smaller(more, near.index(host)) and not _settles(band, plain, more, near.index(host)):
-        choices += _upgraded(band, plain, near.index(host), _seen(state, near, band))
+    if host is not None and _strains(state, host):
+        place = near.index(host)
+        bends = _smaller(more, place) and not _settles(band, plain, more, place)
+        choices += _upgraded(band, plain, place, _seen(state, near, band)) if bends else []
     best = _best(choices, state)
     if best is plain:
         return _refuse(state, peak, state.found[host].course.omega if host is not None else None)
     return _replaced(state, near, best)
+
+
+def _strains(state: Search, index: int) -> bool:
+    """Whether a mode moves enough for its own level to matter."""
+    largest = max(each.size / each.course.omega for each in state.found)
+    return state.found[index].size / state.found[index].course.omega > _STRAINS * largest
 
 
 def _best(choices: Sequence[Fit], state: Search) -> Fit:
@@ -393,9 +415,30 @@ def _levelled(state: Search) -> Search:
     return state
 
 
+def _weighed(state: Search) -> Search:
+    """With what is left of every mode where one depends on level: no law follows a joint entirely, and the others ride
+    on what it does."""
+    if all(each.course.law.is_linear for each in state.found):
+        return state
+    return replace(state, found=tuple(replace(each, left=_left_of(state, each)) for each in state.found))
+
+
+def _left_of(state: Search, each: Found) -> float:
+    """Root of the energy of the residual over that of a mode, both in the mode's band and while it rings."""
+    course = each.course
+    n = fast_length(int(min(len(state.left), max(64, _NEPERS * state.rate / _at_least(state, course)))))
+    spacing, reach = 2.0 * np.pi * state.rate / n, _OWN_WIDTHS * course.sigma
+    first, last = int((course.omega - reach) / spacing), math.ceil((course.omega + reach) / spacing) + 1
+    own = synthesis(course, each.residue, n, state.rate)
+    left, there = (np.abs(np.fft.rfft(y, axis=0)[max(first, 0) : last]) ** 2 for y in (state.left[:n], own))
+    noise = n * state.noise.over(first * spacing, last * spacing) ** 2
+    more = np.sum(np.maximum(np.sum(left, axis=0) - len(left) * noise, 0.0))
+    return math.sqrt(float(more) / max(float(np.sum(there)), 1e-300))
+
+
 def _looked_at(state: Search, index: int) -> Search:
     course = state.found[index].course
-    band = band_of(state, [course], (index,))
+    band = band_of(state, [course], (index,)) if _strains(state, index) else None
     if band is None:
         return state
     plain = fit_band(band, [course], steps=4)
@@ -486,7 +529,7 @@ def _is_own(state: Search, band: Band, fit: Fit, near: Sequence[int]) -> bool:
         return False
     allowed = np.zeros(len(size))
     for i, course in enumerate(fit.courses[:-1]):
-        share = MISFIT if course.law.is_linear else LEVEL_MISFIT
+        share = max(MISFIT if course.law.is_linear else LEVEL_MISFIT, state.found[near[i]].misfit)
         width = course.sigma + new.sigma
         allowed += share * np.abs(fit.residues[i]) * 2.0 * new.sigma / math.hypot(width, course.omega - new.omega)
     return bool(np.any(size > allowed))
@@ -687,7 +730,7 @@ def _refitted(state: Search, index: int) -> Search:
     left, kept = state.left.copy(), list(state.found)
     for place, i in enumerate((index, *near)):
         _add(left, state.found[i], state.rate, 1.0)
-        kept[i] = Found(fit.courses[place], fit.residues[place])
+        kept[i] = replace(state.found[i], course=fit.courses[place], residue=fit.residues[place])
         _add(left, kept[i], state.rate, -1.0)
     first = kept.pop(index)
     return replace(state, found=(*kept, first), left=left)
@@ -697,7 +740,7 @@ def _simplified(state: Search) -> Search:
     """Pairs within a bandwidth of which one mode that depends on level would say as much, made that one."""
     for omega in [each.course.omega for each in sorted(state.found, key=lambda each: -each.size)]:
         host = next((i for i, each in enumerate(state.found) if each.course.omega == omega), None)
-        group = [] if host is None else _group(state, host)
+        group = [] if host is None or not _strains(state, host) else _group(state, host)
         merged = _merged(state, group) if len(group) > 1 else None
         if merged is not None:
             state = _settled(_replaced(state, group, merged), passes=1, last=len(merged.courses))
@@ -761,7 +804,8 @@ def _far_off(band: Band, single: Fit, present: Fit, seen: Seen | None) -> bool:
 def _group(state: Search, host: int) -> list[int]:
     """A mode and the largest of the smaller ones that hang together with it, each some bandwidths from another."""
     group, size = [host], state.found[host].size
-    waiting = sorted((i for i, each in enumerate(state.found) if each.size <= size), key=lambda i: -state.found[i].size)
+    large = [i for i, each in enumerate(state.found) if LEVEL_MISFIT * size < each.size <= size]
+    waiting = sorted(large, key=lambda i: -state.found[i].size)
     for i in group:
         one = state.found[i].course
         for j in waiting:
