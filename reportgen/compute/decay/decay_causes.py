@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
@@ -110,8 +110,8 @@ def _of_tone(each: Found, tones: Sequence[tuple[Found, Named]]) -> Named | None:
     for tone, named in tones:
         apart = abs(each.course.omega - tone.course.omega)
         if named.said is not None and each.size < tone.size and apart < each.course.sigma + tone.course.sigma:
-            values = {**dict(named.said.values), "frequency_hz": _hz(each)}
-            return Named(named.cause, message(named.said.code, **values))
+            values = tuple((key, _hz(each) if key == "frequency_hz" else value) for key, value in named.said.values)
+            return Named(named.cause, replace(named.said, values=values))
     return None
 
 
