@@ -66,6 +66,8 @@ class _Course:
     backbone: Backbone | None = None
     scale: float = 1.0
     """Level on the common channel over that on the channel of the backbone."""
+    beyond_fit_hz: float = 0.0
+    """Standard uncertainty by clock, filter and misfit, which that of a backbone's fit does not contain."""
     down_to: float | None = None
     """Lowest level that ``frequency_hz`` holds at, where a decay passed through all of them and did not move."""
 
@@ -85,7 +87,8 @@ class _Course:
         """Frequency and its standard uncertainty, Hz."""
         if self.backbone is None:
             return self.frequency_hz, self.std_hz
-        return _on_backbone(self.backbone, level / self.scale)
+        frequency, std = _on_backbone(self.backbone, level / self.scale)
+        return frequency, math.hypot(std, self.beyond_fit_hz)
 
 
 def at_equal_level(
@@ -189,7 +192,7 @@ def _continued(first: _Course, second: _Course) -> _Found | None:
     return None
 
 
-def _on_backbone(curve: Backbone, level: float) -> _Value:
+def _on_backbone(curve: Backbone, level: float) -> tuple[float, float]:
     """Frequency at a level; outside the levels seen, straight on, the whole of that change being uncertain."""
     x, f = np.log(curve.levels), np.array(curve.frequency_hz)
     inside = float(np.interp(math.log(level), x, f))
@@ -242,7 +245,9 @@ def _course(run: RunResult, mode: ModeSeen, channel: str | None) -> _Course | No
         lowest = reached / STANDING_OVER if run.decay else None
         return _Course(reached, best.frequency_hz, best.frequency_std_hz, down_to=lowest)
     scale = reached / curve.levels[-1]
-    return _Course(reached, best.frequency_hz, best.frequency_std_hz, curve, scale)
+    made_of = best.frequency_budget
+    beyond = 0.0 if made_of is None else math.sqrt(max(0.0, made_of.combined**2 - made_of.fit**2))
+    return _Course(reached, best.frequency_hz, best.frequency_std_hz, curve, scale, beyond)
 
 
 def _reached(run: RunResult, mode: ModeSeen, channel: str) -> float | None:
