@@ -142,7 +142,7 @@ def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tup
     if run is not None:
         return with_uncertainties(run, NO_CLOCK_STATED), (*kept, note(place, message("quicklook.read-as-decay")))
     if is_steady(log.read(0, min(log.samples, MOST_SAMPLES)), log.sample_rate_hz):
-        how = message("quicklook.read-as-steady")
+        how = message("quicklook.read-as-steady-of-several") if several else message("quicklook.read-as-steady")
         return with_uncertainties(steady_run(plan, log), NO_CLOCK_STATED), (*kept, note(place, how))
     if several:
         raise _wanting(path, findings, message("quicklook.no-decay"))
