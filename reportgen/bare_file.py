@@ -140,8 +140,7 @@ def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tup
     kept = _without_errors(findings)
     run = decay_if_any(plan, log)
     if run is not None:
-        how = message("quicklook.read-as-decay-of-several") if several else message("quicklook.read-as-decay")
-        return with_uncertainties(run, NO_CLOCK_STATED), (*kept, note(place, how))
+        return with_uncertainties(run, NO_CLOCK_STATED), (*kept, note(place, message("quicklook.read-as-decay")))
     if is_steady(log.read(0, min(log.samples, MOST_SAMPLES)), log.sample_rate_hz):
         how = message("quicklook.read-as-steady-of-several") if several else message("quicklook.read-as-steady")
         return with_uncertainties(steady_run(plan, log), NO_CLOCK_STATED), (*kept, note(place, how))

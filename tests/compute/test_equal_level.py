@@ -236,3 +236,46 @@ def test_a_mode_that_moves_is_not_compared_where_no_level_is_known():
     still = row_of(unknown, made("POST", 8.0, 99.0))
     assert (still.level_basis, still.level) == (LevelBasis.LEVEL_UNKNOWN, None)
     assert still.frequency_shift == pytest.approx(0.0)
+
+
+def decay_run_of(level: float, hz: float, name: str, *, drift: float = 0.04, rate: float = 500.0) -> RunResult:
+    """A released mode whose frequency falls with its level, ω = ω₀(1 − drift·a²) with a in g, by averaging."""
+    from reportgen.compute.decay.decay import identify_decay
+    from reportgen.records.result import DecayCurve
+
+    t = np.arange(4000) / rate
+    amplitude = level * np.exp(-0.006 * 2 * np.pi * hz * t)
+    phase = 2 * np.pi * np.cumsum(hz * (1 - drift * amplitude**2)) / rate
+    noise = 1e-3 * level * np.random.default_rng(len(name)).standard_normal(len(t))
+    y = G * (amplitude * np.cos(phase) + noise)
+    found = identify_decay(y[:, None], rate, ["A1"], ["g"])
+    curve = DecayCurve(channel="A1", time_s=t, response=y, envelope=None, unit="g")
+    return RunResult(id=name, kind="decay", axis="X", sweep=None, control=None, channels=found.channels, decay=(curve,))
+
+
+def test_two_decays_begun_at_other_levels_are_compared_at_one():
+    """A harder blow states a lower frequency of a softening joint; the structure is the same."""
+    hard, soft = decay_run_of(1.0, 40.0, "HARD"), decay_run_of(0.4, 40.0, "SOFT")
+    top = [run.channels[0].resonances[0].backbone.frequency_hz[-1] for run in (hard, soft)]
+    assert top[1] / top[0] - 1 > 0.02
+    (row,) = compare_runs(hard, soft)
+    assert row.level_basis is LevelBasis.EQUAL_LEVEL
+    assert row.level_unit == "g"
+    assert row.level <= 0.41
+    assert abs(row.frequency_shift) < 3e-4
+    assert any(flag.code == "shift.equal-level" for flag in row.flags)
+
+
+def test_a_decay_that_moves_and_one_that_does_not_are_compared_at_a_level_of_both():
+    (row,) = compare_runs(decay_run_of(1.0, 40.0, "HARD"), decay_run_of(0.1, 39.6, "WEAK", drift=0.0))
+    assert row.level_basis is LevelBasis.EQUAL_LEVEL
+    assert 0.009 < row.level < 0.11
+    assert row.frequency_shift == pytest.approx(-0.01, abs=1e-3)
+
+
+def test_two_decays_that_do_not_move_say_their_level():
+    first, second = decay_run_of(1.0, 40.0, "ONE", drift=0.0), decay_run_of(0.5, 39.6, "OTHER", drift=0.0)
+    (row,) = compare_runs(first, second)
+    assert row.level_basis is LevelBasis.EQUAL_LEVEL
+    assert row.level_unit == "g"
+    assert row.frequency_shift == pytest.approx(-0.01, abs=2e-4)

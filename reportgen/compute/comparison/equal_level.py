@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportgen.compute.comparison.seen_modes import ModeSeen
+from reportgen.compute.decay.decay import level_unit
 from reportgen.records.message import Amount, Message, message
 from reportgen.records.report import LevelBasis
 from reportgen.records.result import Backbone, BackboneLaw, ChannelResult, Quotient, Resonance, RunResult
@@ -25,7 +26,8 @@ FARTHEST_LEVEL = 1.5
 """A backbone is continued up to this ratio beyond the levels it was seen at: over half as much again a straight
 line and any of the laws of a joint part by less than the change over that stretch, which is counted as uncertainty."""
 STANDING_OVER = 10.0
-"""A sweep shows a mode from a tenth of its peak on, so a mode that was not seen to move stands over that ratio."""
+"""A sweep shows a mode from a tenth of its peak on, so a mode that was not seen to move stands over that ratio. A decay
+passes at least from its beginning to a tenth of it where its mode is found at all."""
 UNSEEN_DRIFT = 5.0
 """Standard uncertainties of a frequency that a drift over these levels may amount to and still not be told: it
 counts as told where it explains as much as five standard deviations do (Schwarz's criterion, with its price)."""
@@ -66,12 +68,14 @@ class _Course:
     """Level on the common channel over that on the channel of the backbone."""
     beyond_fit_hz: float = 0.0
     """Standard uncertainty by clock, filter and misfit, which that of a backbone's fit does not contain."""
+    down_to: float | None = None
+    """Lowest level that ``frequency_hz`` holds at, where a decay passed through all of them and did not move."""
 
     @property
     def ends(self) -> tuple[float, float]:
         """Lowest and highest level that the frequency is known at."""
         if self.backbone is None:
-            return self.reached, self.reached
+            return self.down_to or self.reached, self.reached
         return self.backbone.levels[0] * self.scale, self.backbone.levels[-1] * self.scale
 
     def covers(self, level: float, slack: float = SAME_LEVEL) -> bool:
@@ -127,11 +131,14 @@ _Found = tuple[LevelBasis, float, _Value, _Value]
 
 def _compared(first: _Course, second: _Course, shapes: list[_Course]) -> _Found | None:
     """Basis, level and both values; None where no evidence brings them to one level."""
-    if first.backbone is None and second.backbone is None:
+    standing = first.backbone is None and second.backbone is None
+    if standing and (first.down_to is None or second.down_to is None):
         return _without_backbone(first, second, shapes)
     level = _shared_level(first, second)
     if level is not None:
         return LevelBasis.EQUAL_LEVEL, level, first.at(level), second.at(level)
+    if standing:
+        return _without_backbone(first, second, shapes)
     return _by_shape(first, second, shapes) or _continued(first, second)
 
 
@@ -235,7 +242,8 @@ def _course(run: RunResult, mode: ModeSeen, channel: str | None) -> _Course | No
     best = best_known(mode)
     curve = next(_backbones((mode,)), None)
     if curve is None:
-        return _Course(reached, best.frequency_hz, best.frequency_std_hz)
+        lowest = reached / STANDING_OVER if run.decay else None
+        return _Course(reached, best.frequency_hz, best.frequency_std_hz, down_to=lowest)
     scale = reached / curve.levels[-1]
     made_of = best.frequency_budget
     beyond = 0.0 if made_of is None else math.sqrt(max(0.0, made_of.combined**2 - made_of.fit**2))
@@ -249,6 +257,9 @@ def _reached(run: RunResult, mode: ModeSeen, channel: str) -> float | None:
         return None
     if each.backbone is not None and each.backbone.channel == channel:
         return each.backbone.levels[-1]
+    if run.decay:
+        size = _level_unit(run, channel)[1]
+        return None if each.residue is None else abs(each.residue) / size
     ratio = each.observed.amplification if each.observed.amplification is not None else each.amplification
     level = control_level(run, mode.frequency_hz)
     if ratio is None or level is None or ratio <= 0.0:
@@ -256,8 +267,15 @@ def _reached(run: RunResult, mode: ModeSeen, channel: str) -> float | None:
     return ratio * level / (STANDARD_GRAVITY if _unit(run, channel) == "g" else 1.0)
 
 
+def _level_unit(run: RunResult, channel: str) -> tuple[str, float]:
+    """Unit of a level of a decay and its size in SI."""
+    return level_unit(next((each.unit for each in run.decay if each.channel == channel), ""))
+
+
 def _unit(run: RunResult, channel: str) -> str:
     """Unit of a level: g for an acceleration, else that of the channel."""
+    if run.decay:
+        return _level_unit(run, channel)[0]
     there = next((each for each in run.channels if each.id == channel), None)
     return "g" if there is not None and _is_acceleration(run, there) else "" if there is None else there.unit
 

@@ -22,7 +22,7 @@ from reportgen.compute.decay.decay_search import FALSE_ALARM, Found, Refused, Se
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
-from reportgen.records.result import ChannelResult, DecayCurve, Resonance, UnexplainedPeak
+from reportgen.records.result import ChannelResult, DecayCurve, Resonance, UnexplainedPeak, WhyUnexplained
 from reportgen.units import parse_unit
 
 SIGNIFICANT = 5.0
@@ -99,12 +99,18 @@ def _told(scene: _Scene, samples: Floats, silent: Sequence[str]) -> FreeDecay:
     modes = sorted((i for i, each in enumerate(found) if each.cause is Cause.MODE), key=lambda i: _omega(scene, i))
     whole = float(np.sum((samples / scene.scale - np.mean(samples / scene.scale, axis=0)) ** 2))
     unexplained, tones = tones_among(scene.state, [scene.state.found[i] for i in modes])
+    peaks = [*(_refused_peak(each) for each in unexplained), *(_uncertain_peak(scene, i) for i, each in enumerate(found)
+             if each.cause is Cause.UNCERTAIN)]  # fmt: skip
     return FreeDecay(
-        channels=(*_results(scene, modes, unexplained), *(_silent(name, time) for name in silent)),
+        channels=(*_results(scene, modes, peaks), *(_silent(name, time) for name in silent)),
         curves=tuple(_curve(scene, modes, c, samples[:, c]) for c in range(len(scene.names))),
         method=message("decay.method", samples=len(time), seconds=float(time[-1])),
         explained=1.0 - float(np.sum(scene.state.left**2)) / whole,
-        flags=(*(named.said for named in found if named.said is not None), *tones),
+        flags=(
+            *(named.said for named in found if named.said is not None),
+            *tones,
+            *_background(scene, [i for i, each in enumerate(found) if each.cause is Cause.BACKGROUND]),
+        ),
     )
 
 
@@ -112,7 +118,28 @@ def _omega(scene: _Scene, index: int) -> float:
     return scene.state.found[index].course.omega
 
 
-def _results(scene: _Scene, modes: Sequence[int], unexplained: Sequence[Refused]) -> list[ChannelResult]:
+def _refused_peak(each: Refused) -> UnexplainedPeak:
+    return UnexplainedPeak(frequency_hz=each.omega / (2 * math.pi), height=math.sqrt(each.ratio))
+
+
+def _uncertain_peak(scene: _Scene, index: int) -> UnexplainedPeak:
+    each = scene.state.found[index]
+    noise = scene.state.noise.at(np.array([each.course.omega]))[0]
+    energy = np.sum(np.abs(each.residue) ** 2 / noise) * scene.state.rate / (4.0 * each.course.sigma)
+    return UnexplainedPeak(
+        frequency_hz=each.course.omega / (2 * math.pi), height=math.sqrt(float(energy)), why=WhyUnexplained.UNCERTAIN
+    )
+
+
+def _background(scene: _Scene, indices: Sequence[int]) -> tuple[Message, ...]:
+    """What is said of courses that only fill in between modes."""
+    if not indices:
+        return ()
+    f = [_omega(scene, i) / (2 * math.pi) for i in indices]
+    return (message("decay.background", courses=len(f), low_hz=min(f), high_hz=max(f)),)
+
+
+def _results(scene: _Scene, modes: Sequence[int], unexplained: Sequence[UnexplainedPeak]) -> list[ChannelResult]:
     found: list[list[Resonance]] = [[] for _ in scene.names]
     for index in modes:
         fitted = scene.fits[index]
@@ -120,10 +147,7 @@ def _results(scene: _Scene, modes: Sequence[int], unexplained: Sequence[Refused]
             continue
         for c, resonance in _of_mode(scene, *fitted):
             found[c].append(resonance)
-    peaks = tuple(
-        UnexplainedPeak(frequency_hz=each.omega / (2 * math.pi), height=math.sqrt(each.ratio))
-        for each in sorted(unexplained, key=lambda each: each.omega)
-    )
+    peaks = tuple(sorted(unexplained, key=lambda each: each.frequency_hz))
     noise = np.std(scene.state.left, axis=0) * scene.scale
     return [
         ChannelResult(

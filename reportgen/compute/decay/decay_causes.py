@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
 
+from reportgen.compute.decay.backbone import natural
 from reportgen.compute.decay.decay_course import Course
 from reportgen.compute.decay.decay_fit import Fit
 from reportgen.compute.decay.decay_search import Found, Refused, Search
@@ -48,6 +49,15 @@ _LARGE = 0.1
 """Share of the largest velocity from which a mode is large enough to make combination tones with others."""
 
 
+_WHILE_LARGE = np.array([0.4, 0.6, 0.8, 1.0])
+"""Amplitudes over that at the beginning which carry five sixths of the energy of a decay."""
+_OWN_PEAK = 0.5
+"""Share of what the others make at its frequency from which on, on any channel, a mode has a peak or a loop of its own:
+at less it turns their phase by no more than 30°."""
+_TOLD = 0.25
+"""Standard uncertainty of the rate of decay over it above which a 95 % interval is as wide as the damping itself."""
+_TOLD_PLACE = 0.5
+"""Standard uncertainty of the frequency in half-power half-widths above which an interval is wider than the peak."""
 _PROJECTED_NEPERS = 8.0
 """Decay times over which the amplitude of a refused candidate is taken."""
 
@@ -61,6 +71,13 @@ class Cause(Enum):
     HARMONIC = "harmonic"
     COMBINATION = "combination tone"
     MISFIT = "misfit"
+    BACKGROUND = "background"
+    """What others leave between them: no peak of its own."""
+    UNCERTAIN = "uncertain"
+    """A peak whose numbers cannot be told."""
+
+
+_TONES = (Cause.HARMONIC, Cause.COMBINATION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +94,57 @@ def causes(state: Search, fits: Sequence[Fit | None]) -> list[Named]:
     first = [_by_itself(each, fit, seconds) for each, fit in zip(state.found, fits, strict=True)]
     modes = [each for each, named in zip(state.found, first, strict=True) if named.cause is Cause.MODE]
     parents = _parents(modes)
-    return [
+    second = [
         named if named.cause is not Cause.MODE else _tone(each, _known_to(fits[i]), modes, parents, state.rate) or named
         for i, (each, named) in enumerate(zip(state.found, first, strict=True))
     ]
+    tones = [(each, named) for each, named in zip(state.found, second, strict=True) if named.cause in _TONES]
+    return [
+        named if named.cause is not Cause.MODE else _of_tone(each, tones) or _told_apart(each, fits[i], modes) or named
+        for i, (each, named) in enumerate(zip(state.found, second, strict=True))
+    ]
+
+
+def _of_tone(each: Found, tones: Sequence[tuple[Found, Named]]) -> Named | None:
+    """The rest of a tone, which falls in a way of its own: smaller than that, and within its bandwidth."""
+    for tone, named in tones:
+        apart = abs(each.course.omega - tone.course.omega)
+        if named.said is not None and each.size < tone.size and apart < each.course.sigma + tone.course.sigma:
+            values = tuple((key, _hz(each) if key == "frequency_hz" else value) for key, value in named.said.values)
+            return Named(named.cause, replace(named.said, values=values))
+    return None
+
+
+def _told_apart(each: Found, fit: Fit | None, modes: Sequence[Found]) -> Named | None:
+    """What others leave between them, or a peak whose numbers cannot be told; None for a mode."""
+    uncertain = fit is None or not _is_told(each, fit)
+    if not _has_peak(each, modes):
+        beside = any(_bends(other) and _overlap(each, other) for other in modes if other is not each)
+        return Named(Cause.BACKGROUND) if uncertain or beside else None
+    return Named(Cause.UNCERTAIN) if uncertain else None
+
+
+def _is_told(each: Found, fit: Fit) -> bool:
+    """Whether frequency and damping of a linear course are known; of others whether their damping is one at all."""
+    if not each.course.law.is_linear:
+        _, _, zeta, _ = natural(each.course, fit.covariance(0), _WHILE_LARGE, order=2)
+        return bool(np.all(zeta > 0.0))
+    variance = np.maximum(np.diag(fit.covariance(0)), 0.0)
+    sigma = max(fit.courses[0].sigma, 1e-300)
+    return bool(variance[0] < (_TOLD * sigma) ** 2 and variance[1] < (_TOLD_PLACE * sigma) ** 2)
+
+
+def _overlap(each: Found, other: Found) -> bool:
+    return abs(each.course.omega - other.course.omega) < _BESIDE * (each.course.sigma + other.course.sigma)
+
+
+def _has_peak(each: Found, modes: Sequence[Found]) -> bool:
+    """Whether any channel shows a course by itself beside all others at its frequency."""
+    others = sum(
+        (other.residue / complex(other.course.sigma, each.course.omega - other.course.omega) for other in modes
+         if other is not each), start=np.zeros(len(each.residue), dtype=complex),
+    )  # fmt: skip
+    return bool(np.any(np.abs(each.residue) / max(each.course.sigma, 1e-300) > _OWN_PEAK * np.abs(others)))
 
 
 def tones_among(state: Search, modes: Sequence[Found]) -> tuple[list[Refused], list[Message]]:
@@ -236,8 +300,18 @@ def _at(each: Found, std: float, parts: Sequence[tuple[int, Found]]) -> bool:
     drift = sum(abs(k) * _drift(parent) for k, parent in parts)
     longest = max(parent.course.sigma for _, parent in parts)
     within = max(_TONE_WITHIN * width, _TONE_STDS * std) + drift
-    alone = len(parts) == 1 and _bends(parts[0][1])  # friction makes harmonics that hardly fall
-    return abs(each.course.omega - abs(place)) < within and (alone or each.course.sigma > 0.3 * longest)
+    alone = len(parts) == 1 and _bends(parts[0][1])  # friction makes harmonics that hardly fall, or in their own way
+    within += min(each.course.sigma, width) if alone else 0.0
+    return _away(each, abs(place)) < within and (alone or each.course.sigma > 0.3 * longest)
+
+
+def _away(each: Found, place: float) -> float:
+    """Distance of a frequency from those that a course passes through while it is large, rad/s.
+
+    What is no mode is followed by whatever law comes nearest, whose frequency at one level says little.
+    """
+    _, omega = each.course.rates(_WHILE_LARGE)
+    return max(float(omega.min()) - place, place - float(omega.max()), 0.0)
 
 
 def _drift(each: Found) -> float:

@@ -9,7 +9,7 @@ for both the power law of a joint with micro-slip, p and r of 1 and 2 together a
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ _GRID = 600
 """Steps of that: 0.02 neper, at which the trapezoidal rule is exact to a few millionths."""
 SEGMENTS = 64
 """Stretches of a course within which its envelope is taken as exponential."""
+_COARSER = 8
+"""Of so many stretches one for the conjugate."""
 _LEAST_SIGMA = 1e-9
 """Share of the largest rate below which no damping is let fall."""
 EXPONENTS = (-1.5, 4.0)
@@ -133,34 +135,64 @@ def nodes_of(samples: int) -> NDArray[np.int64]:
     return np.unique(np.round(share * samples).astype(np.int64))
 
 
-def transform(course: Course, turn: Complex, samples: int, rate: float, step: Floats) -> tuple[Complex, Complex]:
-    """Transforms Σ e^{u+iφ} Wⁿ/√n of a course and of its conjugate over ``samples``, with slopes by the parameters.
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """Lines of the transform of so many samples, and what is the same for every course on them."""
 
-    ``turn`` holds W = e^{−2πik/n}, shape (b,); both results have shape (1 + p, b), the slopes below the transform.
-    ``step`` is each parameter's for differences. A segment is a geometric series, which has a closed sum. The conjugate
-    lies far off, at −ω, and needs few segments.
+    turn: Complex
+    """W = e^{−2πik/n} of each line, shape (b,)."""
+    samples: int
+    rate: float
+
+    @cached_property
+    def segments(self) -> tuple[_Segments, _Segments]:
+        """Those of a course and the few of its conjugate, which lies far off, at −ω."""
+        nodes = nodes_of(self.samples)
+        every = np.unique(np.append(np.arange(0, len(nodes), _COARSER), len(nodes) - 1))
+        return self._segments(np.arange(len(nodes))), self._segments(every)
+
+    def _segments(self, places: NDArray[np.int64]) -> _Segments:
+        nodes = nodes_of(self.samples)[places]
+        return _Segments(places, np.diff(nodes)[:, None], np.exp(nodes[:, None] * np.log(self.turn)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Segments:
+    places: NDArray[np.int64]
+    """Of the nodes among those of ``nodes_of``."""
+    lengths: NDArray[np.int64]
+    borne: Complex
+    """W to the power of each node, shape (nodes, b)."""
+
+
+def transform(course: Course, lines: Lines, step: Floats) -> tuple[Complex, Complex]:
+    """Transforms Σ e^{u+iφ} Wⁿ/√n of a course and of its conjugate, with slopes by the parameters.
+
+    Both results have shape (1 + p, b), the slopes below the transform. ``step`` is each parameter's for differences. A
+    segment is a geometric series, which has a closed sum.
     """
+    thetas = np.vstack([course.theta, course.theta + np.diag(step)])
+    logs, phases = follow(course.law, thetas, nodes_of(lines.samples) / lines.rate)
     found = []
-    for nodes, conjugate in ((nodes_of(samples), False), (nodes_of(samples)[::8], True)):
-        nodes = np.unique(np.append(nodes, samples))
-        logs, phases = follow(course.law, np.vstack([course.theta, course.theta + np.diag(step)]), nodes / rate)
-        values = logs + (-1j if conjugate else 1j) * phases
-        whole, by_value = _of_nodes(values[0], nodes, turn)
+    for segments, sign in zip(lines.segments, (1j, -1j), strict=True):
+        values = (logs + sign * phases)[:, segments.places]
+        whole, by_value = _of_nodes(values[0], segments, lines.turn)
         slopes = ((values[1:] - values[0]) / step[:, None]) @ by_value
-        found.append(np.vstack([whole, slopes]) / np.sqrt(samples))
+        found.append(np.vstack([whole, slopes]) / np.sqrt(lines.samples))
     return found[0], found[1]
 
 
-def _of_nodes(values: Complex, nodes: NDArray[np.int64], turn: Complex) -> tuple[Complex, Complex]:
+def _of_nodes(values: Complex, segments: _Segments, turn: Complex) -> tuple[Complex, Complex]:
     """Transform of segments whose logarithms at the nodes are ``values``, shape (b,), and its slopes, (nodes, b)."""
-    lengths = np.diff(nodes)[:, None]
-    z = np.exp(np.diff(values)[:, None] / lengths) * turn
-    borne = np.exp(nodes[:, None] * np.log(turn) + values[:, None])
+    z = np.exp(np.diff(values)[:, None] / segments.lengths) * turn
+    borne = np.exp(values)[:, None] * segments.borne
     series = 1.0 / _off_zero(1.0 - z)
     parts = (borne[:-1] - borne[1:]) * series
-    by_ratio = parts * series * z / lengths
-    slopes = np.zeros_like(borne)
-    slopes[:-1] += borne[:-1] * series - by_ratio
+    by_ratio = parts * series * z / segments.lengths
+    slopes = np.empty_like(borne)
+    np.multiply(borne[:-1], series, out=slopes[:-1])
+    slopes[:-1] -= by_ratio
+    slopes[-1] = 0.0
     slopes[1:] += by_ratio - borne[1:] * series
     return np.sum(parts, axis=0), slopes
 

@@ -13,22 +13,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reportgen.compute.decay.decay_course import EXPONENTS, Complex, Course, transform
+from reportgen.compute.decay.decay_course import EXPONENTS, Complex, Course, Lines, transform
 from reportgen.records.log import Floats
 
 STEPS = 25
-PROGRESS = 1e-6
-"""Fall of χ² over its size below which a fit is done."""
+PROGRESS = 0.01
+"""Fall of the criterion in one step below which a fit is done: a tenth of a standard deviation, and what follows is far
+less, as each step squares the error."""
+PROGRESS_DAMPED = 1e-4
+"""The same where the step was held short, and what follows may be more."""
+_UNDAMPED = 1e-4
+"""Levenberg's damping below which a step is a whole one."""
 _DIFFERENCE = 1e-6
 """Relative step of numerical derivatives: about the cube root of the rounding."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Band:
-    """Lines of the transform of the first ``samples`` of a record."""
+    """Lines of the transform of the beginning of a record."""
 
-    turn: Complex
-    """e^{−2πik/n} of each line, shape (b,)."""
+    lines: Lines
     low: float
     high: float
     """Its ends, rad/s."""
@@ -36,8 +40,21 @@ class Band:
     """Over the noise's standard deviation of each channel, shape (b, c)."""
     noise: Floats
     """That standard deviation, in the record's unit, shape (c,)."""
-    samples: int
-    rate: float
+
+    @property
+    def turn(self) -> Complex:
+        """e^{−2πik/n} of each line, shape (b,)."""
+        return self.lines.turn
+
+    @property
+    def samples(self) -> int:
+        """Samples that were transformed."""
+        return self.lines.samples
+
+    @property
+    def rate(self) -> float:
+        """Samples a second."""
+        return self.lines.rate
 
     @property
     def size(self) -> int:
@@ -115,7 +132,7 @@ def _linear(band: Band, course: Course) -> tuple[Complex, Complex, Complex, Comp
 def _numerical(band: Band, course: Course) -> tuple[Complex, Complex, Complex, Complex]:
     rates = np.arange(course.law.unknowns) < course.law.coefficients
     step = _DIFFERENCE * np.where(rates, course.sigma, 1.0)
-    a, b = transform(course, band.turn, band.samples, band.rate, step)
+    a, b = transform(course, band.lines, step)
     return a[0], b[0], a[1:], b[1:]
 
 
@@ -168,7 +185,8 @@ def fit_band(band: Band, courses: Sequence[Course], *, steps: int = STEPS) -> Fi
         trial_courses = _stepped(held, state, damping, band)
         trial = _solve(band, trial_courses)
         if trial.chi2 < state.chi2:
-            done = state.chi2 - trial.chi2 < PROGRESS * state.chi2
+            fall = misfit(state.chi2, band.size) - misfit(trial.chi2, band.size)
+            done = fall < (PROGRESS if damping < _UNDAMPED else PROGRESS_DAMPED)
             held, state, damping = trial_courses, trial, max(damping / 8.0, 1e-9)
             if done:
                 break

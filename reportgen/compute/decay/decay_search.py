@@ -16,7 +16,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.compute.decay.decay_course import LINEAR, Complex, Course, Law, synthesis
+from reportgen.compute.decay.decay_course import LINEAR, Complex, Course, Law, Lines, synthesis
 from reportgen.compute.decay.decay_fit import Band, Fit, fit_band, misfit, predicted_chi2
 from reportgen.compute.decay.decay_start import Seen, seen_rates, started
 from reportgen.records.log import Floats
@@ -46,6 +46,13 @@ MISFIT = 4e-3
 """Share of a mode that is not held to be another: sensors are linear to 0.1 to 1 % of their reading."""
 LEVEL_MISFIT = 0.02
 """The same beside a mode that depends on level: a law of a few terms follows it to some percent."""
+_MOST_MISFIT = 0.1
+"""Largest share that is taken for misfit where that is what is left of such a mode in its own band."""
+_STRAINS = 0.02
+"""Share of the largest velocity below which a mode's own level bends nothing: stress goes with velocity (F. V. Hunt,
+J. Acoust. Soc. Am. 32 (1960) 1123, from memory). What such a mode does hangs on the level of the large ones."""
+_OWN_WIDTHS = 3.0
+"""Half that band in half-power half-widths of the mode."""
 _EXHAUSTED = 1e-9
 """Noise over the size of the record below which only rounding is left."""
 _BLOCK_LINES = 48
@@ -59,6 +66,8 @@ _WHOLE_ROUNDS = 2
 """Rounds after which all that was found is fitted anew; later only what is new."""
 _CLOSE = 6.0
 """Sum of decay rates within which one mode may be what a stronger one's dependence on level looks like."""
+_MOST_IN_GROUP = 4
+"""Courses that are taken for one at once: linear poles in place of one mode that depends on level are rarely more."""
 _DRIFT = 0.05
 """Share by which a frequency may drift with level for its course to be found at once."""
 _DRIFT_LINES = 150
@@ -70,6 +79,8 @@ _NOWHERE_NEAR = 20.0
 """Ratio of χ² to that of a fit which leaves noise alone, from which on refining a course is no use."""
 MOST_ROUNDS = 60
 _DRIFT_ORDER = 4
+_LAW_STEPS, _HEAT, _IN_THE_FINAL = 15, 6, 3
+"""Steps of a fit with another law; after how many of them laws are compared, and how many go on."""
 LAWS = (
     *(Law(damping=(p,)) for p in (-1.0, 1.0, 2.0)),
     *(Law(frequency=(r,)) for r in (1.0, 2.0)),
@@ -96,6 +107,14 @@ class Found:
     course: Course
     residue: Complex
     """Re(residue · e^{u+iφ}) is the motion; shape (c,), in the record's unit."""
+    left: float = 0.0
+    """Root of the energy that is left in its own band over its own, in a structure that depends on level."""
+
+    @property
+    def misfit(self) -> float:
+        """Share of it that is not held to be another mode."""
+        least = MISFIT if self.course.law.is_linear else LEVEL_MISFIT
+        return min(max(least, self.left), _MOST_MISFIT)
 
     @property
     def size(self) -> float:
@@ -173,7 +192,8 @@ def search(samples: Floats, rate: float) -> Search:
             break
         new = max(len(state.found) - len(before.found), 0)
         state = _settled(state, passes=int(new > 0), last=None if number < _WHOLE_ROUNDS else new)
-        state = _levelled(state)
+        if number >= _WHOLE_ROUNDS or len(candidates) < _MOST_AT_ONCE:
+            state = _weighed(_levelled(state))  # once no strong neighbours wait any more
     return _still_refused(_settled(_plainer(_simplified(_settled(state, passes=1))), passes=1))
 
 
@@ -286,8 +306,7 @@ def _ratio_at(state: Search, peak: _Candidate) -> float:
 
 def _misfit(each: Found, omega: Floats, sigma: float, scale: float) -> tuple[slice, Floats]:
     """Lines about a mode and the power that it may leave there because no model follows it entirely."""
-    share = MISFIT if each.course.law.is_linear else LEVEL_MISFIT
-    width, centre = each.course.sigma + sigma, each.course.omega
+    width, centre, share = each.course.sigma + sigma, each.course.omega, each.misfit
     first, last = np.searchsorted(omega, [centre - 200.0 * width, centre + 200.0 * width])
     part = slice(int(first), int(last))
     shape = scale * (0.5 * share) ** 2 / (width**2 + (omega[part] - centre) ** 2)
@@ -298,28 +317,33 @@ def _candidates(state: Search, *, local: bool) -> Iterator[_Candidate]:
     """What stands out of the noise, strongest first, none within the skirts of a stronger one."""
     n, channels = state.left.shape
     least = _threshold(3.0 * n, channels)
-    peaks: list[_Candidate] = []
-    for sigma, length in ladder(n, state.rate):
-        ratio, omega, held = _rung(state, sigma, length, local=local)
-        ratio[omega < max(2.0 * LOWEST_Q * sigma, _FEWEST_CYCLES * 2.0 * np.pi * state.rate / n)] = 0.0
-        ratio[omega > 0.985 * np.pi * state.rate] = 0.0
-        tops = np.flatnonzero((ratio[1:-1] > least) & (ratio[1:-1] >= ratio[2:]) & (ratio[1:-1] > ratio[:-2])) + 1
-        peaks += [_Candidate(float(omega[i]), sigma, float(ratio[i]), held[i]) for i in tops]
-    yield from _apart(state, sorted(peaks, key=lambda each: -each.ratio))
+    peaks = [_tops(state, sigma, length, least, local=local) for sigma, length in ladder(n, state.rate)]
+    yield from _apart(state, *(np.concatenate(each) for each in zip(*peaks, strict=True)))
 
 
-def _apart(state: Search, peaks: Sequence[_Candidate]) -> Iterator[_Candidate]:
+def _tops(state: Search, sigma: float, length: int, least: float, *, local: bool) -> tuple[Floats, ...]:
+    """ω, decay rate, power over the noise and that noise of the peaks of one rung."""
+    ratio, omega, held = _rung(state, sigma, length, local=local)
+    ratio[omega < max(2.0 * LOWEST_Q * sigma, _FEWEST_CYCLES * 2.0 * np.pi * state.rate / len(state.left))] = 0.0
+    ratio[omega > 0.985 * np.pi * state.rate] = 0.0
+    tops = np.flatnonzero((ratio[1:-1] > least) & (ratio[1:-1] >= ratio[2:]) & (ratio[1:-1] > ratio[:-2])) + 1
+    return omega[tops], np.full(len(tops), sigma), ratio[tops], held[tops]
+
+
+def _apart(state: Search, omega: Floats, sigma: Floats, ratio: Floats, held: Floats) -> Iterator[_Candidate]:
     """Those, strongest first, that no skirts of stronger ones explain; at most _MOST_AT_ONCE."""
-    omega, sigma = np.array([each.omega for each in peaks]), np.array([each.sigma for each in peaks])
-    skirts, chosen = np.zeros(len(peaks)), 0
-    for i, peak in enumerate(peaks):
-        if peak.ratio > 3.0 * skirts[i] and not _known(state, peak):
-            widths = (sigma + peak.sigma) ** 2
-            skirts += peak.ratio * 4.0 * widths / (widths + (omega - peak.omega) ** 2)
-            chosen += 1
-            yield peak
-        if chosen >= _MOST_AT_ONCE:
+    left = np.array(ratio)
+    for each in state.refused:
+        left[np.abs(omega - each.omega) < 2.0 * (sigma + each.sigma)] = 0.0  # it was tried before
+    skirts = np.zeros(len(ratio))
+    for _ in range(_MOST_AT_ONCE):
+        left[left <= 3.0 * skirts] = 0.0
+        if not left.any():
             return
+        i = int(np.argmax(left))
+        widths = (sigma + sigma[i]) ** 2
+        skirts += ratio[i] * 4.0 * widths / (widths + (omega - omega[i]) ** 2)
+        yield _Candidate(float(omega[i]), float(sigma[i]), float(ratio[i]), held[i])
 
 
 def _threshold(trials: float, channels: int) -> float:
@@ -329,11 +353,6 @@ def _threshold(trials: float, channels: int) -> float:
         terms = sum(x**k / math.factorial(k) for k in range(channels))
         x = -math.log(p) + math.log(terms)
     return x
-
-
-def _known(state: Search, peak: _Candidate) -> bool:
-    """Whether it was tried before and refused."""
-    return any(abs(each.omega - peak.omega) < 2.0 * (each.sigma + peak.sigma) for each in state.refused)
 
 
 def _tried(state: Search, peak: _Candidate, *, alone: bool) -> Search:
@@ -361,12 +380,20 @@ def _tried(state: Search, peak: _Candidate, *, alone: bool) -> Search:
     more = fit_band(band, [*held, new])
     host = _host(state, near, new)
     choices = [plain, more] if _is_own(state, band, more, near) else [plain]
-    if host is not None and _smaller(more, near.index(host)) and not _settles(band, plain, more, near.index(host)):
-        choices += _upgraded(band, plain, near.index(host), _seen(state, near, band))
+    if host is not None and _strains(state, host):
+        place = near.index(host)
+        bends = _smaller(more, place) and not _settles(band, plain, more, place)
+        choices += _upgraded(band, plain, place, _seen(state, near, band)) if bends else []
     best = _best(choices, state)
     if best is plain:
         return _refuse(state, peak, state.found[host].course.omega if host is not None else None)
     return _replaced(state, near, best)
+
+
+def _strains(state: Search, index: int) -> bool:
+    """Whether a mode moves enough for its own level to matter."""
+    largest = max(each.size / each.course.omega for each in state.found)
+    return state.found[index].size / state.found[index].course.omega > _STRAINS * largest
 
 
 def _best(choices: Sequence[Fit], state: Search) -> Fit:
@@ -388,9 +415,30 @@ def _levelled(state: Search) -> Search:
     return state
 
 
+def _weighed(state: Search) -> Search:
+    """With what is left of every mode where one depends on level: no law follows a joint entirely, and the others ride
+    on what it does."""
+    if all(each.course.law.is_linear for each in state.found):
+        return state
+    return replace(state, found=tuple(replace(each, left=_left_of(state, each)) for each in state.found))
+
+
+def _left_of(state: Search, each: Found) -> float:
+    """Root of the energy of the residual over that of a mode, both in the mode's band and while it rings."""
+    course = each.course
+    n = fast_length(int(min(len(state.left), max(64, _NEPERS * state.rate / _at_least(state, course)))))
+    spacing, reach = 2.0 * np.pi * state.rate / n, _OWN_WIDTHS * course.sigma
+    first, last = int((course.omega - reach) / spacing), math.ceil((course.omega + reach) / spacing) + 1
+    own = synthesis(course, each.residue, n, state.rate)
+    left, there = (np.abs(np.fft.rfft(y, axis=0)[max(first, 0) : last]) ** 2 for y in (state.left[:n], own))
+    noise = n * state.noise.over(first * spacing, last * spacing) ** 2
+    more = np.sum(np.maximum(np.sum(left, axis=0) - len(left) * noise, 0.0))
+    return math.sqrt(float(more) / max(float(np.sum(there)), 1e-300))
+
+
 def _looked_at(state: Search, index: int) -> Search:
     course = state.found[index].course
-    band = band_of(state, [course], (index,))
+    band = band_of(state, [course], (index,)) if _strains(state, index) else None
     if band is None:
         return state
     plain = fit_band(band, [course], steps=4)
@@ -400,10 +448,12 @@ def _looked_at(state: Search, index: int) -> Search:
     wide = band_of(state, [course], (index,), reach=_drift_reach(state, course))
     if wide is not None:
         band, plain = wide, fit_band(wide, [course], steps=4)
-    best = _best([plain, *_upgraded(band, plain, 0, _seen(state, (index,), band))], state)
     more = _with_companion(band, plain)
-    if best is plain or (more is not None and more.criterion < best.criterion):
+    if more is not None and _settles(band, plain, more, 0):
         return state  # two modes that beat: the second is found where it stands out
+    best = _best([plain, *_upgraded(band, plain, 0, _seen(state, (index,), band))], state)
+    if best is plain or (more is not None and more.criterion < best.criterion):
+        return state
     return _replaced(state, (index,), best)
 
 
@@ -479,7 +529,7 @@ def _is_own(state: Search, band: Band, fit: Fit, near: Sequence[int]) -> bool:
         return False
     allowed = np.zeros(len(size))
     for i, course in enumerate(fit.courses[:-1]):
-        share = MISFIT if course.law.is_linear else LEVEL_MISFIT
+        share = max(MISFIT if course.law.is_linear else LEVEL_MISFIT, state.found[near[i]].misfit)
         width = course.sigma + new.sigma
         allowed += share * np.abs(fit.residues[i]) * 2.0 * new.sigma / math.hypot(width, course.omega - new.omega)
     return bool(np.any(size > allowed))
@@ -494,11 +544,19 @@ def _upgraded(band: Band, plain: Fit, host: int, seen: Seen | None) -> list[Fit]
             for law, chi2 in zip(LAWS, _predicted(band, plain, host), strict=True)
         ]
         ranked = [LAWS[i] for i in np.argsort(reached)]
-        first = [_with_law(band, plain, host, law, seen) for law in dict.fromkeys((*ranked[:3], *_ALWAYS))]
+        first = _of_laws(band, plain, host, tuple(dict.fromkeys((*ranked[:3], *_ALWAYS))), seen)
     else:
-        first = [plain, *(_with_law(band, plain, host, law, seen) for law in _OTHERS if law != own)]
+        first = [plain, *_of_laws(band, plain, host, tuple(law for law in _OTHERS if law != own), seen)]
     best = min(first, key=lambda fit: fit.criterion)
-    return [*first, *(_with_law(band, best, host, law, seen) for law in _richer(best.courses[host].law))]
+    return [*first, *_of_laws(band, best, host, _richer(best.courses[host].law), seen)]
+
+
+def _of_laws(band: Band, fit: Fit, host: int, laws: Sequence[Law], seen: Seen | None) -> list[Fit]:
+    """The fit with each of some laws for one mode; those that lag behind after some steps are left there."""
+    begun = sorted((_with_law(band, fit, host, law, seen, steps=_HEAT) for law in laws), key=lambda fit: fit.criterion)
+    return [fit_band(band, each.courses, steps=_LAW_STEPS - _HEAT) for each in begun[:_IN_THE_FINAL]] + begun[
+        _IN_THE_FINAL:
+    ]
 
 
 def _predicted(band: Band, plain: Fit, host: int) -> list[float]:
@@ -530,7 +588,7 @@ def _richer(law: Law) -> tuple[Law, ...]:
     return tuple(each for each in found if each != law)
 
 
-def _with_law(band: Band, fit: Fit, host: int, law: Law, seen: Seen | None = None) -> Fit:
+def _with_law(band: Band, fit: Fit, host: int, law: Law, seen: Seen | None = None, *, steps: int = _LAW_STEPS) -> Fit:
     """The fit with another law for one mode, begun where the present one is, or at the rates that were seen."""
     begun = [_begun(fit.courses[host], law), *(() if seen is None else (started(seen, law),))]
     trials = []
@@ -538,7 +596,7 @@ def _with_law(band: Band, fit: Fit, host: int, law: Law, seen: Seen | None = Non
         courses = list(fit.courses)
         courses[host] = Course(theta, law)
         trials.append(fit_band(band, courses, steps=0))
-    return fit_band(band, min(trials, key=lambda each: each.chi2).courses, steps=15)
+    return fit_band(band, min(trials, key=lambda each: each.chi2).courses, steps=steps)
 
 
 def _begun(course: Course, law: Law) -> Floats:
@@ -589,7 +647,8 @@ def band_of(state: Search, courses: Sequence[Course], taken_out: Iterable[int], 
     lines = lines if reach else _thinned(lines, courses, spacing)
     noise = state.noise.over(first * spacing, last * spacing)
     values = (np.fft.rfft(y, axis=0) / math.sqrt(n))[lines] / noise
-    return Band(np.exp(-2j * np.pi * lines / n), first * spacing, last * spacing, values, noise, n, state.rate)
+    turn = np.exp(-2j * np.pi * lines / n)
+    return Band(Lines(turn, n, state.rate), first * spacing, last * spacing, values, noise)
 
 
 def _averaged_for(course: Course) -> float:
@@ -671,7 +730,7 @@ def _refitted(state: Search, index: int) -> Search:
     left, kept = state.left.copy(), list(state.found)
     for place, i in enumerate((index, *near)):
         _add(left, state.found[i], state.rate, 1.0)
-        kept[i] = Found(fit.courses[place], fit.residues[place])
+        kept[i] = replace(state.found[i], course=fit.courses[place], residue=fit.residues[place])
         _add(left, kept[i], state.rate, -1.0)
     first = kept.pop(index)
     return replace(state, found=(*kept, first), left=left)
@@ -679,11 +738,12 @@ def _refitted(state: Search, index: int) -> Search:
 
 def _simplified(state: Search) -> Search:
     """Pairs within a bandwidth of which one mode that depends on level would say as much, made that one."""
-    for _ in range(len(state.found)):
-        pair = next(_pairs(state), None)
-        if pair is None:
-            break
-        state = _settled(_replaced(state, *pair), passes=1)
+    for omega in [each.course.omega for each in sorted(state.found, key=lambda each: -each.size)]:
+        host = next((i for i, each in enumerate(state.found) if each.course.omega == omega), None)
+        group = [] if host is None or not _strains(state, host) else _group(state, host)
+        merged = _merged(state, group) if len(group) > 1 else None
+        if merged is not None:
+            state = _settled(_replaced(state, group, merged), passes=1, last=len(merged.courses))
     return state
 
 
@@ -717,24 +777,19 @@ def _simpler(law: Law) -> tuple[Law, ...]:
     return tuple(found)
 
 
-def _pairs(state: Search) -> Iterator[tuple[Sequence[int], Fit]]:
-    """Groups of modes close to a stronger one that all together are one course, and the fit that says so."""
-    for host in sorted(range(len(state.found)), key=lambda i: -state.found[i].size):
-        group = _group(state, host)
-        if len(group) < 2:
-            continue
-        courses = [state.found[i].course for i in group]
-        band = band_of(state, courses, group)
-        if band is None:
-            continue
-        present = fit_band(band, courses, steps=6)
-        single = fit_band(band, courses[:1])
-        seen = _seen(state, group, band)
-        if _settles(band, single, present, 0) and _far_off(band, single, present, seen):
-            continue
-        best = _best([single, *_upgraded(band, single, 0, seen)], state)
-        if best.criterion < present.criterion:
-            yield group, best
+def _merged(state: Search, group: Sequence[int]) -> Fit | None:
+    """The fit in which a mode and the weaker ones about it are one course; None where they are not."""
+    courses = [state.found[i].course for i in group]
+    band = band_of(state, courses, group)
+    if band is None:
+        return None
+    present = fit_band(band, courses, steps=6)
+    single = fit_band(band, courses[:1])
+    seen = _seen(state, group, band)
+    if _settles(band, single, present, 0) and _far_off(band, single, present, seen):
+        return None
+    best = _best([single, *_upgraded(band, single, 0, seen)], state)
+    return best if best.criterion < present.criterion else None
 
 
 def _far_off(band: Band, single: Fit, present: Fit, seen: Seen | None) -> bool:
@@ -747,13 +802,16 @@ def _far_off(band: Band, single: Fit, present: Fit, seen: Seen | None) -> bool:
 
 
 def _group(state: Search, host: int) -> list[int]:
-    """A mode and the smaller ones that hang together with it, each within some bandwidths of another."""
+    """A mode and the largest of the smaller ones that hang together with it, each some bandwidths from another."""
     group, size = [host], state.found[host].size
+    large = [i for i, each in enumerate(state.found) if LEVEL_MISFIT * size < each.size <= size]
+    waiting = sorted(large, key=lambda i: -state.found[i].size)
     for i in group:
         one = state.found[i].course
-        for j, each in enumerate(state.found):
-            apart = abs(each.course.omega - one.omega)
-            if j not in group and each.size <= size and apart < _CLOSE * (each.course.sigma + one.sigma):
+        for j in waiting:
+            course = state.found[j].course
+            apart = abs(course.omega - one.omega)
+            if j not in group and len(group) < _MOST_IN_GROUP and apart < _CLOSE * (course.sigma + one.sigma):
                 group.append(j)
     return group
 
