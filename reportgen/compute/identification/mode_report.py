@@ -27,6 +27,7 @@ from reportgen.compute.identification.swept_response import (
     steadiness,
 )
 from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, SteadyResponse, spread_of, steady_peak
+from reportgen.compute.sweep.pieces import holes
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
@@ -116,10 +117,15 @@ class ModeReport:
         )
 
     def reported(self) -> list[int]:
-        """Modes within the swept range, in the order of frequency."""
+        """Modes within the swept range, in the order of frequency; none that lies where no row is.
+
+        A mode in a hole serves as background of the rows beside it, and only its flanks tell of it.
+        """
         frequency = self.solution.poles.frequency_hz
         low, high = self.drive.omega.min() / (2 * np.pi), self.drive.omega.max() / (2 * np.pi)
         inside = (frequency >= low) & (frequency <= high) & (self.solution.poles.q >= LEAST_Q)
+        for above, below in holes(self.drive.omega / (2 * np.pi)):
+            inside &= (frequency < above) | (frequency > below)
         return [int(k) for k in np.argsort(frequency, kind="stable") if inside[k] and self.seen(k).any()]
 
     def seen(self, k: int) -> np.ndarray:

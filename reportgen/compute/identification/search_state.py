@@ -45,9 +45,19 @@ class FilterDelay:
         return replace(problem, drive=replace(problem.drive, bandwidth_hz=self.bandwidth_hz))
 
 
+@dataclass(frozen=True, slots=True)
+class RefittedFilter:
+    """What a log tells of a tracking filter in place of what was stated."""
+
+    order: int
+    """Poles."""
+    factor: float
+    """Bandwidth over the one stated."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class UnstatedFilter:
-    """What a search found out about a tracking filter that nobody stated."""
+    """What a search found out about a tracking filter that nobody stated, or stated otherwise."""
 
     claimed: FilterDelay | None = None
     """In the model: the same modes without it fit worse by more than chance explains."""
@@ -57,6 +67,8 @@ class UnstatedFilter:
     """What was last fitted for a filter, claimed or not."""
     suspected: FilterDelay | None = None
     """A filter that explains more than chance, but not enough to be claimed."""
+    refitted: RefittedFilter | None = None
+    """In the model in place of the one stated, which the log refutes."""
     doubt: Floats | None = None
     """What not knowing it better adds to the standard uncertainties of (ln f₀, ln ζ), shape (2m,) or longer."""
 
