@@ -19,7 +19,7 @@ from reportgen.compute.identification.mode_evidence import (
     threshold,
 )
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
-from reportgen.compute.identification.search_state import SearchState
+from reportgen.compute.identification.search_state import SearchState, UnstatedFilter
 from reportgen.compute.identification.swept_response import (
     ChannelFit,
     Identification,
@@ -53,6 +53,17 @@ def model_of(sweep: SweptResponse, drive: Drive) -> Message:
         case FactCode.NO_TIME:
             return message("identified.steady-no-time-how")
     return message("identified.steady-rows-how")
+
+
+def filter_facts(found: UnstatedFilter, drive: Drive) -> list[IdentifiedFact]:
+    """Of a filter that the job states: what the log tells otherwise, and what it leaves open."""
+    facts = []
+    if found.refitted is not None and drive.bandwidth_hz is not None:
+        bandwidth, poles = float(np.median(drive.bandwidth_hz)), found.refitted.order
+        facts.append(IdentifiedFact(code=FactCode.FILTER_REFITTED, bandwidth_hz=bandwidth, poles=poles))
+    if found.open_s is not None:
+        facts.append(IdentifiedFact(code=FactCode.FILTER_DELAY_OPEN, delay_std_s=found.open_s))
+    return facts
 
 
 def nothing_identified(sweep: SweptResponse, fact: IdentifiedFact) -> Identification:
@@ -252,6 +263,7 @@ class ModeReport:
         for code, filter_ in ((FactCode.FILTER_UNSTATED, found.claimed), (FactCode.FILTER_SUSPECTED, found.suspected)):
             if filter_ is not None:
                 facts.append(IdentifiedFact(code=code, bandwidth_hz=float(np.median(filter_.bandwidth_hz))))
+        facts += filter_facts(found, self.drive)
         if self.state.phase_turned:
             facts.append(IdentifiedFact(code=FactCode.PHASE_TURNED))
         if len(self.problem.extra) or self.state.mains:

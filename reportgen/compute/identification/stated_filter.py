@@ -22,6 +22,7 @@ from reportgen.compute.identification.modal_model import Poles
 from reportgen.compute.identification.mode_evidence import inflation_of_all
 from reportgen.compute.identification.search_state import RefittedFilter, SearchState
 from reportgen.compute.identification.swept_response import Identification
+from reportgen.compute.identification.tracking_filter import butterworth, lateness
 from reportgen.records.log import Floats
 from reportgen.records.result import Resonance
 
@@ -44,21 +45,7 @@ _NORMAL = 1.959964
 """Half width of an interval that covers so much of a normal distribution, in standard deviations."""
 
 
-def butterworth(order: int) -> tuple[complex, ...]:
-    """Decay rates of the poles of a Butterworth low-pass over its corner πB.
-
-    Butterworth, Wireless Engineer 7 (1930) 536.
-    """
-    k = np.arange(order)
-    return tuple(complex(p) for p in -np.exp(1j * np.pi * (2 * k + order + 1) / (2 * order)))
-
-
-def lateness(order: int) -> float:
-    """Delay of slow changes, in 1/(πB)."""
-    return float(sum(1.0 / p for p in butterworth(order)).real)
-
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Likelihood:
     """χ² of one order over ln of the bandwidth's factor."""
 
@@ -66,6 +53,8 @@ class _Likelihood:
     at: Floats
     """Shape (_FINE,)."""
     cost: Floats
+    ln_zeta: Floats
+    """ln ζ of every mode where it fits best, shape (_FINE, m)."""
 
     @property
     def late(self) -> Floats:
@@ -87,21 +76,38 @@ def with_stated_filter(state: SearchState) -> SearchState:
     tried = [_likelihood(problem, solution, order, inflation) for order in ORDERS]
     least = min(float(each.cost.min()) for each in tried)
     odds = [np.exp(-0.5 * (each.cost - least) / inflation) for each in tried]
-    late, odds_of = np.concatenate([each.late for each in tried]), np.concatenate(odds)
-    if solution.cost - least <= chdtri(2, _REFUTED) * inflation:
-        return _in_doubt(state, _std(late, odds_of, 1.0))
-    best = int(np.argmax([each.sum() for each in odds]))
-    factor = float(np.exp(_quantile(tried[best].at, odds[best], 0.5)))
-    found = RefittedFilter(order=ORDERS[best], factor=factor)
-    problem = _through(problem, found.order, found.factor)
-    poles = _delayed(problem, solution.poles, lateness(found.order) / factor - 1.0)
+    if solution.cost - least > chdtri(2, _REFUTED) * inflation:
+        best = int(np.argmax([each.sum() for each in odds]))
+        factor = float(np.exp(_quantile(tried[best].at, odds[best], 0.5)))
+        state = _refitted(state, RefittedFilter(order=ORDERS[best], factor=factor))
+    return _in_doubt(state, tried, np.concatenate(odds))
+
+
+def _refitted(state: SearchState, found: RefittedFilter) -> SearchState:
+    """The same modes through another filter than the one stated."""
+    solution = state.solution
+    problem = _through(state.problem, found.order, found.factor)
+    poles = _delayed(state.problem, solution.poles, found.late - 1.0)
     state = replace(state, problem=problem, solution=refine(problem, poles, solution.coefficients, tolerance=1e-3))
-    state = replace(state.reweighed(), filter=replace(state.filter, refitted=found)).refined(tolerance=1e-3)
-    return _in_doubt(state, _std(late, odds_of, lateness(found.order) / factor))
+    return replace(state.reweighed(), filter=replace(state.filter, refitted=found)).refined(tolerance=1e-3)
+
+
+def _in_doubt(state: SearchState, tried: list[_Likelihood], odds: Floats) -> SearchState:
+    """With frequencies and damping in doubt by what the odds (_FINE · orders,) leave open."""
+    poles, used, drive = state.poles, state.filter.refitted, state.problem.drive
+    assert drive.bandwidth_hz is not None
+    late, factor = (1.0, 1.0) if used is None else (used.late, used.factor)
+    std = factor * _std(np.concatenate([each.late for each in tried]), odds, late)
+    away = np.concatenate([each.ln_zeta for each in tried]) - np.log(poles.damping_ratio)
+    doubt = np.zeros(len(poles.parameters))
+    doubt[: 2 * len(poles) : 2] = delay_doubt(drive, std, poles.frequency_hz)
+    doubt[1 : 2 * len(poles) : 2] = np.sqrt(odds @ away**2 / odds.sum())
+    open_s = std / (np.pi * float(np.median(drive.bandwidth_hz)))
+    return replace(state, filter=replace(state.filter, doubt=doubt, open_s=open_s))
 
 
 def delay_doubt(drive: Drive, std: float, frequency_hz: Floats) -> Floats:
-    """Relative standard uncertainty of frequencies (k,) for that of the delay, in 1/(πB) of the bandwidth stated."""
+    """Relative standard uncertainty of frequencies (k,) for that of the delay, in 1/(πB) of the drive's bandwidth."""
     if not is_stated(drive):
         return np.zeros_like(frequency_hz)
     assert drive.bandwidth_hz is not None
@@ -132,19 +138,6 @@ def _wider(each: Resonance, drive: Drive, std: float) -> Resonance:
     return replace(each, frequency_std_hz=float(np.hypot(each.frequency_std_hz, doubt)))
 
 
-def _in_doubt(state: SearchState, std: float) -> SearchState:
-    """With the frequencies in doubt by a delay of that standard uncertainty, in 1/(πB)."""
-    poles = state.poles
-    doubt = np.zeros(len(poles.parameters))
-    doubt[: 2 * len(poles) : 2] = delay_doubt(state.problem.drive, std * _factor(state), poles.frequency_hz)
-    return replace(state, filter=replace(state.filter, doubt=doubt))
-
-
-def _factor(state: SearchState) -> float:
-    """Bandwidth in the model over the one stated: a delay in 1/(πB) is of the one stated."""
-    return 1.0 if state.filter.refitted is None else state.filter.refitted.factor
-
-
 def _within(drive: Drive) -> float:
     """Factor around the bandwidth stated within which the true one lies."""
     return _WITHIN if drive.bandwidth_tolerance is None else 1.0 + drive.bandwidth_tolerance
@@ -173,35 +166,33 @@ def _delayed(problem: FitProblem, poles: Poles, late: float) -> Poles:
 def _likelihood(problem: FitProblem, solution: Solution, order: int, inflation: float) -> _Likelihood:
     """χ² of an order over its bandwidths, from as many as its course asks for."""
     end = float(np.log(_within(problem.drive)))
-    at = list(np.linspace(-end, end, _AT_FIRST))
-    cost = [_cost(problem, solution, order, float(np.exp(x))) for x in at]
+    at = [float(x) for x in np.linspace(-end, end, _AT_FIRST)]
+    fits = [_fit(problem, solution, order, float(np.exp(x))) for x in at]
     fine = np.linspace(-end, end, _FINE)
     for _ in range(_MORE):
+        cost = [each for each, _ in fits]
         course = CubicSpline(at, cost)(fine)
         best = int(np.argmin(course))
         beside = int(np.argmin(np.abs(np.array(at) - fine[best])))
-        rise = max(abs(cost[beside] - course[best]), abs(_rise(at, cost, float(fine[best])) - course[best]))
+        rise = max(abs(cost[beside] - course[best]), abs(float(np.interp(fine[best], at, cost)) - course[best]))
         if rise < _NARROW * inflation or abs(at[beside] - fine[best]) < 2.0 * end / _FINE:
             break
         place = int(np.searchsorted(at, fine[best]))
         at.insert(place, float(fine[best]))
-        cost.insert(place, _cost(problem, solution, order, float(np.exp(fine[best]))))
-    return _Likelihood(order, fine, np.asarray(CubicSpline(at, cost)(fine)))
+        fits.insert(place, _fit(problem, solution, order, float(np.exp(fine[best]))))
+    cost, ln_zeta = [each for each, _ in fits], np.stack([each for _, each in fits])
+    return _Likelihood(order, fine, np.asarray(CubicSpline(at, cost)(fine)), np.asarray(CubicSpline(at, ln_zeta)(fine)))
 
 
-def _rise(at: list[float], cost: list[float], x: float) -> float:
-    """χ² straight between the bandwidths tried."""
-    return float(np.interp(x, at, cost))
-
-
-def _cost(problem: FitProblem, solution: Solution, order: int, factor: float) -> float:
-    """χ² through such a filter, the poles moved by the delay and, by forecast, to where they fit best."""
+def _fit(problem: FitProblem, solution: Solution, order: int, factor: float) -> tuple[float, Floats]:
+    """χ² and ln ζ (m,) through such a filter, poles moved by the delay and, by forecast, to where they fit best."""
     filtered = _through(problem, order, factor)
     poles = _delayed(problem, solution.poles, lateness(order) / factor - 1.0)
     at = filtered.solve(poles, solution.coefficients)
     scale = 1.0 / np.sqrt(np.maximum(np.diag(at.information), 1e-300))
     inverse = np.linalg.pinv(at.information * np.outer(scale, scale), rcond=1e-12, hermitian=True)
-    return float(at.cost - (scale * at.gradient) @ inverse @ (scale * at.gradient))
+    step = scale * (inverse @ (scale * at.gradient))
+    return float(at.cost - at.gradient @ step), (poles.parameters + step)[1 : 2 * len(poles) : 2]
 
 
 def _quantile(values: Floats, odds: Floats, share: float) -> float:

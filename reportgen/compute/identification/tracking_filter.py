@@ -42,6 +42,20 @@ _PAUSE = 0.5 * BREAK_S / _MOST_PARTS
 """Seconds of a step, or of a part of one, that lies between two pieces of a sweep: what follows begins anew."""
 
 
+def butterworth(order: int) -> tuple[complex, ...]:
+    """Decay rates of the poles of a Butterworth low-pass over its corner πB.
+
+    Butterworth, Wireless Engineer 7 (1930) 536.
+    """
+    k = np.arange(order)
+    return tuple(complex(p) for p in -np.exp(1j * np.pi * (2 * k + order + 1) / (2 * order)))
+
+
+def lateness(order: int) -> float:
+    """Delay of slow changes, in 1/(πB)."""
+    return float(sum(1.0 / p for p in butterworth(order)).real)
+
+
 def through_filter(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
     """E + F[X] and its derivative by s at the rows, each (n,), for the filter that the drive was logged through."""
     if len(drive.filter_poles) > 1:
