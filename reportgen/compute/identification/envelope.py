@@ -139,7 +139,7 @@ class _Series:
         return [value - gain * carried for value, carried in zip(end, _through(start, h), strict=True)]
 
 
-MOST_DERIVATIVES = 9
+MOST_DERIVATIVES = 10
 """By s, that the series has coefficients for."""
 _LEVEL = tuple(
     tuple(c * factorial(2 * m + k) / factorial(2 * m) for m, c in enumerate((1.0, 1.0, 3.0, 15.0)))

@@ -10,14 +10,16 @@ and the filter takes E + τE′ back to E: the log shows E + F[X]. Nothing is le
 whatever the level does; in a sweep the mode seems to lie higher by τφ″/2π, and its beats are smeared.
 
 Of a filter of several poles every one adds the same again of what the ones before it left. With L = d/dt − (s − iφ′),
-C₀ = E and L C_k = k iφ″ C_{k−1} (a shift of time, k times over), the pole of lateness τ takes C_k to C_k + τF[C_{k+1}];
-the log shows C₀ after all poles. The series is finite; it is cut where a power of shift over half-width is lost in it.
+C₀ = E and L C_k = k iφ″ C_{k−1} − (k over 2) iφ‴ C_{k−2} + … (E differentiated k times by the time at which the law of
+frequency begins), the pole of lateness τ takes C_k to C_k + τF[C_{k+1}], and the log shows C₀ after all poles. The
+series is finite; it is cut where a power of shift over half-width is lost in it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import comb
 
 import numpy as np
 
@@ -95,21 +97,38 @@ def _shifts(drive: Drive, pole: complex) -> int:
     at = int(np.argmin(np.abs(drive.omega - pole.imag)))
     share = abs(float(drive.omega_dot[at])) * float(late[at]) / abs(pole.real)
     wanted = np.log(_LOST) / np.log(share) if share < 1.0 else np.inf
-    return int(min(max(np.ceil(wanted), 1), len(drive.filter_poles), MOST_DERIVATIVES - 1))
+    return int(min(max(np.ceil(wanted), 1), len(drive.filter_poles), MOST_DERIVATIVES - 2))
 
 
 def _shifted(drive: Drive, pole: complex, terms: int) -> tuple[Complexes, Complexes]:
-    """C₀ … C_terms and their slopes by time, with their derivatives by s: shape (2, terms + 1, n)."""
-    e = np.stack(envelope(drive, pole, derivatives=terms + 1))
-    push, turn = 1j * drive.omega_dot, pole - 1j * drive.omega
-    powers = push ** np.arange(terms + 1)[:, None]
-    value = np.stack([powers * e[:-1], powers * e[1:]])
-    value[:, 1] = _pushed(drive, pole, list(e[:3]), np.ones_like(drive.omega))
+    """C₀ … C_terms and their slopes by time, with their derivatives by s: shape (2, terms + 1, n).
+
+    C_k = q^k E_k − κ (k/2) q^k E_{k+1} − κ (k over 2) q^(k−1) E_{k−1} to first order in κ, with q = iφ″ and E_m the
+    m-th derivative of E by s: L⁻¹ q = q L⁻¹ − κ q L⁻² on every q that is taken out to the left.
+    """
+    e = np.stack(envelope(drive, pole, derivatives=terms + 2))
+    push, turn, kappa = 1j * drive.omega_dot, pole - 1j * drive.omega, _quickening(drive)
+    value = np.zeros((2, terms + 1, len(push)), complex)
+    value[:, 0], value[:, 1] = e[:2], _pushed(drive, pole, list(e[:3]), np.ones_like(drive.omega))
+    for k in range(2, terms + 1):
+        value[:, k] = push**k * (e[k : k + 2] - 0.5 * k * kappa * e[k + 1 : k + 3])
+        value[:, k] -= comb(k, 2) * kappa * push ** (k - 1) * e[k - 1 : k + 1]
     slope = turn * value
     slope[1] += value[0]
-    slope[:, 0] += np.stack([drive.amplitude, np.zeros_like(drive.amplitude)])
-    slope[:, 1:] += np.arange(1, terms + 1)[:, None] * push * value[:, :-1]
-    return value, slope
+    slope[0, 0] += drive.amplitude
+    for k in range(1, terms + 1):
+        for j in range(1, k + 1):
+            slope[:, k] += comb(k, j) * push * (-kappa) ** (j - 1) * value[:, k - j]
+    return np.asarray(value), np.asarray(slope, complex)
+
+
+def _quickening(drive: Drive) -> Floats:
+    """κ = φ‴/φ″ at the rows, 1/s, (n,), for a rate in proportion to a power of frequency: 1 exponential, 0 linear."""
+    moving = drive.omega_dot != 0.0
+    x, y = np.log(drive.omega[moving]), np.log(np.abs(drive.omega_dot[moving]))
+    spread = x - x.mean() if len(x) else x
+    power = float(spread @ y / max(spread @ spread, 1e-300)) if len(x) else 0.0
+    return np.asarray(float(np.clip(power, 0.0, 1.0)) * drive.omega_dot / drive.omega)
 
 
 def by_delay(drive: Drive, pole: complex, course: Floats) -> Complexes:
