@@ -14,12 +14,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.special import chdtri
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.least_squares import FitProblem, Solution, refine
 from reportgen.compute.identification.modal_model import Poles
-from reportgen.compute.identification.mode_evidence import inflation_of_all
+from reportgen.compute.identification.mode_evidence import inflation_of_all, threshold
 from reportgen.compute.identification.search_state import RefittedFilter, SearchState
 from reportgen.compute.identification.swept_response import Identification
 from reportgen.compute.identification.tracking_filter import butterworth, lateness
@@ -30,8 +29,6 @@ ORDERS = (1, 2, 4, 8)
 """Poles that filters have."""
 _WITHIN = 2.0
 """Factor around a stated bandwidth within which the true one lies."""
-_REFUTED = 1e-3
-"""Chance at which order and bandwidth as stated, two unknowns, are given up."""
 _AT_FIRST = 5
 """Bandwidths first tried, of every order."""
 _MORE = 5
@@ -76,7 +73,7 @@ def with_stated_filter(state: SearchState) -> SearchState:
     tried = [_likelihood(problem, solution, order, inflation) for order in ORDERS]
     least = min(float(each.cost.min()) for each in tried)
     odds = [np.exp(-0.5 * (each.cost - least) / inflation) for each in tried]
-    if solution.cost - least > chdtri(2, _REFUTED) * inflation:
+    if solution.cost - least > threshold(1, 2) * inflation:
         best = int(np.argmax([each.sum() for each in odds]))
         factor = float(np.exp(_quantile(tried[best].at, odds[best], 0.5)))
         state = _refitted(state, RefittedFilter(order=ORDERS[best], factor=factor))
