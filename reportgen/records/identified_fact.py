@@ -18,6 +18,8 @@ class FactCode(StrEnum):
     STEADY_STATED = "steady stated"
     FILTER_UNSTATED = "filter unstated"  # bandwidth_hz
     FILTER_SUSPECTED = "filter suspected"  # bandwidth_hz
+    FILTER_REFITTED = "filter refitted"  # bandwidth_hz, poles
+    FILTER_DELAY_OPEN = "filter delay open"  # delay_std_s
     PHASE_TURNED = "phase turned"
     MAINS_LINES = "mains lines"
     COMPLEX_RESIDUES = "complex residues"
@@ -50,3 +52,7 @@ class IdentifiedFact:
     """Recorded peak over steady-state peak, or what stands beside the code."""
     inflation: float | None = None
     """Of the noise variance."""
+    poles: int | None = None
+    """Of a tracking filter."""
+    delay_std_s: float | None = None
+    """Standard uncertainty of the delay of a stated tracking filter."""

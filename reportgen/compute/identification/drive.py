@@ -41,6 +41,10 @@ class Drive:
     """Where the amplitude comes from, with the noise left in it; None where nothing is known of that."""
     bandwidth_hz: Floats | None = None
     """Of the tracking filter that made the log, at the rows, shape (n,); None where none is known."""
+    filter_poles: tuple[complex, ...] = (1.0 + 0.0j,)
+    """Decay rates of that filter's poles over πB: one alone is the RC low-pass."""
+    bandwidth_tolerance: float | None = None
+    """Half width, as a share, within which the bandwidth is stated to hold; None where that is not stated."""
     filter_unknown: bool = False
     """True where the log went through a detector of which nothing is known."""
     law: Message
@@ -132,7 +136,9 @@ def _drive(sweep: SweptResponse, rows: np.ndarray, amplitude: Floats) -> Drive:
         drive = _from_frequency(*_law_of_pieces(time, frequency), amplitude)
     bandwidth = _bandwidth(sweep, frequency)
     # What was demodulated here went through a window that is known, symmetric and short against any passage.
-    return replace(drive, bandwidth_hz=bandwidth, filter_unknown=bandwidth is None and sweep.drive_cycles is None)
+    unknown = bandwidth is None and sweep.drive_cycles is None
+    tolerance = None if sweep.tracking_filter is None else sweep.tracking_filter.tolerance
+    return replace(drive, bandwidth_hz=bandwidth, bandwidth_tolerance=tolerance, filter_unknown=unknown)
 
 
 def _law_of_pieces(time: Floats, frequency: Floats) -> tuple[Floats, Floats, Message]:

@@ -13,12 +13,13 @@ equation: Lewis, Trans. ASME 54 (1932) 253, in the complex form; quadrature: Gol
 from __future__ import annotations
 
 from functools import lru_cache
-from math import comb
+from math import comb, factorial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.compute.identification.drive import Drive
+from reportgen.compute.sweep.pieces import BREAK_S
 from reportgen.records.log import Floats
 
 Complexes = NDArray[np.complex128]
@@ -41,7 +42,7 @@ def rule(nodes: int) -> tuple[Floats, Floats]:
 
 
 def envelope(drive: Drive, pole: complex, derivatives: int = 1) -> list[Complexes]:
-    """E, ∂E/∂s and, of two ``derivatives``, ∂²E/∂s² at every row for one pole s, each (n,); started quasi-steady."""
+    """E, ∂E/∂s and as many more ``derivatives`` at every row for one pole s, each (n,); started quasi-steady."""
     series = _Series(drive, pole, derivatives)
     found = series.at_rows()
     if drive.steady or pole.imag < 0:
@@ -124,7 +125,10 @@ class _Series:
         jump = np.abs(np.diff(self.drive.amplitude)) > _JUMP * self.drive.amplitude[1:] * np.maximum(
             1.0, self.turn[1:] * self.drive.step
         )
-        return np.asarray(row[1:] | row[:-1] | (crossing & (moving[1:] | moving[:-1])) | jump)
+        near = row[1:] | row[:-1] | (crossing & (moving[1:] | moving[:-1])) | jump
+        # Nothing of a pause but its end is remembered, however the frequency came there.
+        anew = (self.drive.step >= 0.5 * BREAK_S) & ~row[1:]
+        return np.asarray(near & ~anew)
 
     def loads(self, span: slice, gain: Complexes) -> list[Complexes]:
         """What each step of the span adds to E and its derivatives, where the series holds at both its ends."""
@@ -135,9 +139,17 @@ class _Series:
         return [value - gain * carried for value, carried in zip(end, _through(start, h), strict=True)]
 
 
-_LEVEL = ((1.0, 1.0, 3.0, 15.0), (1.0, 3.0, 15.0, 105.0), (2.0, 12.0, 90.0, 840.0))
+MOST_DERIVATIVES = 10
+"""By s, that the series has coefficients for."""
+_LEVEL = tuple(
+    tuple(c * factorial(2 * m + k) / factorial(2 * m) for m, c in enumerate((1.0, 1.0, 3.0, 15.0)))
+    for k in range(MOST_DERIVATIVES + 1)
+)
 """Of the series in p′/p² for a level, by order of the derivative."""
-_RAMP = ((1.0, 3.0), (2.0, 12.0), (6.0, 60.0))
+_RAMP = tuple(
+    tuple(c * factorial(2 * m + 1 + k) / factorial(2 * m + 1) for m, c in enumerate((1.0, 3.0)))
+    for k in range(MOST_DERIVATIVES + 1)
+)
 """The same for a ramp."""
 
 

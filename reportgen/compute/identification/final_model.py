@@ -14,6 +14,7 @@ from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
 from reportgen.compute.identification.mode_evidence import mode_evidence, threshold
 from reportgen.compute.identification.mode_placement import lost_without
 from reportgen.compute.identification.search_state import SearchState
+from reportgen.compute.identification.stated_filter import with_stated_filter
 from reportgen.compute.identification.unstated_filter import final_filter
 from reportgen.records.log import Floats
 
@@ -54,7 +55,7 @@ def final_model(state: SearchState) -> SearchState:
             state = as_wide_as_needed(state.reweighed())
         for _ in range(3):
             state = state.reweighed().refined(tolerance=1e-3)
-    return final_filter(state)
+    return with_stated_filter(final_filter(state))
 
 
 def _with_final_signs(state: SearchState) -> SearchState:

@@ -56,6 +56,10 @@ def _message(fact: IdentifiedFact) -> Message:
             return message("identified.filter-unstated", bandwidth_hz=fact.bandwidth_hz)
         case FactCode.FILTER_SUSPECTED:
             return message("identified.filter-suspected", bandwidth_hz=fact.bandwidth_hz)
+        case FactCode.FILTER_REFITTED:
+            return message("identified.filter-refitted", bandwidth_hz=fact.bandwidth_hz, poles=fact.poles)
+        case FactCode.FILTER_DELAY_OPEN:
+            return message("identified.filter-delay-open", delay_ms=1e3 * (fact.delay_std_s or 0.0))
         case FactCode.PHASE_TURNED:
             return message("identified.phase-turned")
         case FactCode.MAINS_LINES:

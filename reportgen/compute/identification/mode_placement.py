@@ -148,8 +148,14 @@ def _held_but(
         own = np.isin(bases[kind].mode, around)
         offset.append(solution.models[c] - solution.coefficients[c][own] @ bases[kind].values[own])
         start.append(np.append(np.zeros(len(powers)), solution.coefficients[c][own]))
-    return problem.part(int(rows[0]), int(rows[-1]) + 1, offset, powers), start
+    lack = max(0, _FEWEST - int(rows[-1] - rows[0] + 1))
+    first, last = max(0, int(rows[0]) - lack), min(len(problem.drive.omega), int(rows[-1]) + 1 + lack)
+    return problem.part(first, last, offset, powers), start
 
+
+_FEWEST = 4
+"""Rows that modes are moved on, at least: as many as one mode has unknowns. Beyond the end of a sweep it may reach but
+the last one."""
 
 _SMOOTH = (0, 2, 3)
 """Powers of s of what far modes may change on a few rows when one is taken out: size, slope and a part out of phase."""

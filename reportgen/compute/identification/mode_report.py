@@ -19,7 +19,7 @@ from reportgen.compute.identification.mode_evidence import (
     threshold,
 )
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
-from reportgen.compute.identification.search_state import SearchState
+from reportgen.compute.identification.search_state import SearchState, UnstatedFilter
 from reportgen.compute.identification.swept_response import (
     ChannelFit,
     Identification,
@@ -27,6 +27,7 @@ from reportgen.compute.identification.swept_response import (
     steadiness,
 )
 from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, SteadyResponse, spread_of, steady_peak
+from reportgen.compute.sweep.pieces import holes
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
@@ -52,6 +53,17 @@ def model_of(sweep: SweptResponse, drive: Drive) -> Message:
         case FactCode.NO_TIME:
             return message("identified.steady-no-time-how")
     return message("identified.steady-rows-how")
+
+
+def filter_facts(found: UnstatedFilter, drive: Drive) -> list[IdentifiedFact]:
+    """Of a filter that the job states: what the log tells otherwise, and what it leaves open."""
+    facts = []
+    if found.refitted is not None and drive.bandwidth_hz is not None:
+        bandwidth, poles = float(np.median(drive.bandwidth_hz)), found.refitted.order
+        facts.append(IdentifiedFact(code=FactCode.FILTER_REFITTED, bandwidth_hz=bandwidth, poles=poles))
+    if found.open_s is not None:
+        facts.append(IdentifiedFact(code=FactCode.FILTER_DELAY_OPEN, delay_std_s=found.open_s))
+    return facts
 
 
 def nothing_identified(sweep: SweptResponse, fact: IdentifiedFact) -> Identification:
@@ -116,10 +128,15 @@ class ModeReport:
         )
 
     def reported(self) -> list[int]:
-        """Modes within the swept range, in the order of frequency."""
+        """Modes within the swept range, in the order of frequency; none that lies where no row is.
+
+        A mode in a hole serves as background of the rows beside it, and only its flanks tell of it.
+        """
         frequency = self.solution.poles.frequency_hz
         low, high = self.drive.omega.min() / (2 * np.pi), self.drive.omega.max() / (2 * np.pi)
         inside = (frequency >= low) & (frequency <= high) & (self.solution.poles.q >= LEAST_Q)
+        for above, below in holes(self.drive.omega / (2 * np.pi)):
+            inside &= (frequency < above) | (frequency > below)
         return [int(k) for k in np.argsort(frequency, kind="stable") if inside[k] and self.seen(k).any()]
 
     def seen(self, k: int) -> np.ndarray:
@@ -246,6 +263,7 @@ class ModeReport:
         for code, filter_ in ((FactCode.FILTER_UNSTATED, found.claimed), (FactCode.FILTER_SUSPECTED, found.suspected)):
             if filter_ is not None:
                 facts.append(IdentifiedFact(code=code, bandwidth_hz=float(np.median(filter_.bandwidth_hz))))
+        facts += filter_facts(found, self.drive)
         if self.state.phase_turned:
             facts.append(IdentifiedFact(code=FactCode.PHASE_TURNED))
         if len(self.problem.extra) or self.state.mains:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from reportgen.compute.identification.fit_problem import problem_of
 from reportgen.compute.identification.least_squares import FitProblem
+from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.audited import audited_account, audited_search, named_causes
 from reportgen.compute.identification.misfit.model_choice import (
     AccountOf,
@@ -18,10 +20,12 @@ from reportgen.compute.identification.misfit.model_choice import (
     prefers_account,
     speaks_for_itself,
 )
+from reportgen.compute.identification.misfit.peak_audit import Named
 from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, schwarz
 from reportgen.compute.identification.mode_report import ModeReport, nothing_identified
 from reportgen.compute.identification.model_order import begun, search, searched_from
 from reportgen.compute.identification.search_state import SearchState
+from reportgen.compute.identification.stated_filter import with_open_delay
 from reportgen.compute.identification.steady_state import is_questionable, is_steadier, may_be_steady
 from reportgen.compute.identification.swept_response import Identification, SweptResponse, usable_rows
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
@@ -61,7 +65,7 @@ def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> 
     start = begun(problem)
     account = account_of(start.problem) if problem.drive.steady else None
     if account is not None and asks_for_complex_residues(start, account):
-        return audited_account(follows_level(sweep, rows, account, start.phase_turned))
+        return _audited(follows_level(sweep, rows, account, start.phase_turned))
     searched = _searched(sweep, rows, start, account)
     if searched is not None:
         report = ModeReport.of(sweep, rows, searched)
@@ -75,7 +79,12 @@ def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> 
         if report is not None and not prefers_account(report, account):
             return audited_search(report)
         accounted = follows_level(sweep, rows, _steadier(sweep, rows, start, account), start.phase_turned)
-    return audited_account(accounted, named_causes(report) if report is not None else ())
+    return _audited(accounted, named_causes(report) if report is not None else ())
+
+
+def _audited(accounted: AccountReport, named: Sequence[Named] = ()) -> Identification:
+    """The record of an account; what a stated filter leaves open of its delay is in its uncertainties."""
+    return with_open_delay(audited_account(accounted, named), accounted.problem.drive)
 
 
 def _steadier(sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf) -> AccountOf:

@@ -16,6 +16,7 @@ from reportgen.compute.identification.least_squares import FitProblem, Solution,
 from reportgen.compute.identification.modal_model import Poles
 from reportgen.compute.identification.mode_evidence import residual_of
 from reportgen.compute.identification.noise_model import NoiseModel, noise_of, weights_of
+from reportgen.compute.identification.tracking_filter import lateness
 from reportgen.records.log import Floats
 
 _LEAST_WIDTH = 2e-3
@@ -45,9 +46,24 @@ class FilterDelay:
         return replace(problem, drive=replace(problem.drive, bandwidth_hz=self.bandwidth_hz))
 
 
+@dataclass(frozen=True, slots=True)
+class RefittedFilter:
+    """What a log tells of a tracking filter in place of what was stated."""
+
+    order: int
+    """Poles."""
+    factor: float
+    """Bandwidth over the one stated."""
+
+    @property
+    def late(self) -> float:
+        """Its delay, in 1/(πB) of the bandwidth stated."""
+        return lateness(self.order) / self.factor
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class UnstatedFilter:
-    """What a search found out about a tracking filter that nobody stated."""
+    """What a search found out about a tracking filter that nobody stated, or stated otherwise."""
 
     claimed: FilterDelay | None = None
     """In the model: the same modes without it fit worse by more than chance explains."""
@@ -57,8 +73,12 @@ class UnstatedFilter:
     """What was last fitted for a filter, claimed or not."""
     suspected: FilterDelay | None = None
     """A filter that explains more than chance, but not enough to be claimed."""
+    refitted: RefittedFilter | None = None
+    """In the model in place of the one stated, which the log refutes."""
     doubt: Floats | None = None
     """What not knowing it better adds to the standard uncertainties of (ln f₀, ln ζ), shape (2m,) or longer."""
+    open_s: float | None = None
+    """Standard uncertainty of the delay of a filter that was stated, at the median bandwidth."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -197,8 +197,9 @@ def _lacking(
     if drive.bandwidth_hz is not None:
         rows = slice(row, row + len(after))
         late = 1.0 / (np.pi * drive.bandwidth_hz[rows])
-        passed = 1.0 / (1.0 + late * (pole - 1j * drive.omega[rows]))
-        own, own_ds = own * passed, own_ds * passed - own * late * passed**2
+        for rate in drive.filter_poles:
+            passed = 1.0 / (1.0 + late / rate * (pole - 1j * drive.omega[rows]))
+            own, own_ds = own * passed, own_ds * passed - own * late / rate * passed**2
     return np.outer(size, own), np.outer(size, own_ds)
 
 

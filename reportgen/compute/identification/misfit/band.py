@@ -29,6 +29,9 @@ class Band:
     """What a pole answers with on these rows; steady state: E = 1/(iω − s)."""
     powers: tuple[int, ...] = (0, 2, 4, -2)
     """Powers of ω, relative to the middle of the rows fitted, of the terms for what lies outside."""
+    quiet: Floats | None = None
+    """Median level of the reference over its level at each row, shape (n,): a noise that does not depend on the level
+    is so many times as large in the ratio. None where the level is not known."""
 
     def __len__(self) -> int:
         return len(self.omega)
@@ -37,6 +40,11 @@ class Band:
     def channels(self) -> int:
         """Number of channels."""
         return int(self.values.shape[1])
+
+    @property
+    def floor_course(self) -> Floats:
+        """``quiet``, 1 where the level is not known, shape (n, 1)."""
+        return (np.ones(len(self)) if self.quiet is None else self.quiet)[:, None]
 
     def rows_around(self, low: float, high: float, least: int) -> slice:
         """Rows whose frequency lies in low … high (rad/s), at ``least`` so many; rows must be sorted."""

@@ -15,15 +15,17 @@ class Doubt:
     """Standard deviation of a reading (each of real and imaginary part): floor, and shares of its size."""
 
     floor: Floats
-    """Per channel, in its unit, shape (c,)."""
+    """Per channel, in its unit, at the median level of the reference, shape (c,)."""
     share: Floats
     """Noise in proportion, per channel, shape (c,)."""
     misfit: Floats
     """What the model cannot follow, in proportion, per row and channel, shape (n, c)."""
+    course: Floats
+    """Of the floor over the rows, as the level of the reference lets it seem, shape (n, 1)."""
 
     def noise(self, size: Floats) -> Floats:
         """Of the instruments, at readings of these sizes, (n, c)."""
-        return np.asarray(np.sqrt(self.floor**2 + (self.share * size) ** 2))
+        return np.asarray(np.sqrt((self.floor * self.course) ** 2 + (self.share * size) ** 2))
 
     def sigma(self, size: Floats, parts: Floats) -> Floats:
         """Noise at ``size`` and misfit in proportion to ``parts``, both (n, c)."""
@@ -53,21 +55,23 @@ def noise_from_scatter(band: Band) -> tuple[Floats, Floats]:
     for c in range(band.channels):
         y = band.values[band.valid[:, c], c]
         s = size[band.valid[:, c], c]
+        quiet_rows = band.floor_course[band.valid[:, c], 0]
         if len(y) < 12:
             floors.append(1e-6 * float(np.max(s, initial=1e-300)))
             shares.append(1e-3)
             continue
         d = np.abs(y[:-4] - 4 * y[1:-3] + 6 * y[2:-2] - 4 * y[3:-1] + y[4:]) / np.sqrt(70.0)
-        centre = s[2:-2]
-        low = centre <= np.quantile(centre, 0.2)
-        floor = float(np.quantile(d[low], 0.25) / quiet)
+        centre, course = s[2:-2], quiet_rows[2:-2]
+        at_median = centre / course
+        low = at_median <= np.quantile(at_median, 0.2)
+        floor = float(np.quantile((d / course)[low], 0.25) / quiet)
         share = float(np.quantile(d / centre, 0.25) / quiet)
-        floors.append(max(min(floor, share * float(np.median(centre))), 1e-7 * float(np.max(centre))))
-        high = centre >= np.quantile(centre, 0.6)
+        floors.append(max(min(floor, share * float(np.median(at_median))), 1e-7 * float(np.max(centre))))
+        high = at_median >= np.quantile(at_median, 0.6)
         rest = np.sqrt(
             max(
                 float(np.quantile(d[high] / centre[high], 0.25) / quiet) ** 2
-                - (floors[-1] / np.median(centre[high])) ** 2,
+                - (floors[-1] / np.median(at_median[high])) ** 2,
                 0.0,
             )
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -51,7 +51,7 @@ class State:
 
     def reweigh(self, misfit: Floats) -> None:
         """Take another misfit, (n, c) or what broadcasts to it."""
-        self.doubt = Doubt(self.doubt.floor, self.doubt.share, np.broadcast_to(misfit, self.size.shape))
+        self.doubt = replace(self.doubt, misfit=np.broadcast_to(misfit, self.size.shape))
         self.weight = np.where(self.band.valid, 1.0 / self.doubt.sigma(self.size, self.parts), 0.0)
 
     def resize(self) -> None:
@@ -69,7 +69,7 @@ def begin(band: Band, misfit: float) -> State:
     """Nothing found yet."""
     floor, share = noise_from_scatter(band)
     size = sizes(band)
-    doubt = Doubt(floor, share, np.full(size.shape, misfit))
+    doubt = Doubt(floor, share, np.full(size.shape, misfit), band.floor_course)
     sigma = doubt.sigma(size, size)
     weight = np.divide(1.0, sigma, out=np.zeros_like(sigma), where=band.valid & (sigma > 0))
     state = State(band, doubt, size, size, weight, vain=np.zeros(len(band), bool))

@@ -27,7 +27,8 @@ def band_of(problem: FitProblem) -> tuple[Band, NDArray[np.int64]]:
     valid = (readings.read & readings.with_phase & (readings.amplitude > 0))[order]
     values = (readings.complex_value / drive.amplitude[:, None])[order]
     shape = _SweptShape(drive, order)
-    return Band(drive.omega[order], np.where(valid, values, 0.0), valid, shape), order
+    quiet = float(np.median(drive.amplitude)) / drive.amplitude[order]
+    return Band(drive.omega[order], np.where(valid, values, 0.0), valid, shape, quiet=quiet), order
 
 
 @dataclass(frozen=True, slots=True, eq=False)
