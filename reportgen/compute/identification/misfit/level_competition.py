@@ -8,7 +8,7 @@ disagree about is in the interval (Kass and Raftery, JASA 90 (1995) 773, section
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 
 from reportgen.compute.identification.misfit.account import Account
 from reportgen.compute.identification.misfit.band import Complexes
-from reportgen.compute.identification.misfit.level_dependence import LevelMode, LevelShape, fit_laws, steady_shape
+from reportgen.compute.identification.misfit.level_dependence import (
+    LevelMode,
+    LevelRows,
+    LevelShape,
+    fit_laws,
+    middle_of,
+    steady_shape,
+)
 from reportgen.compute.identification.misfit.pole_evidence import Objection
 from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
 from reportgen.compute.identification.misfit.projection import Fit, refine, solve
@@ -93,19 +100,36 @@ class Levelled:
         return float(2.0 * np.exp(ln_zeta[0] + ln_f[0]))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """What the channels of a band are, (c,) each."""
+
+    rigid: Floats
+    """What a rigid specimen would show: 1 for acceleration over that of a base, 0 over a force."""
+    over: NDArray[np.int64]
+    """Power of iω of a channel over the reference, against acceleration over that of a base, or over a force."""
+    order: NDArray[np.int64]
+    """Power of ω of a channel over the displacement of the mode: 2 for acceleration, 1 for velocity."""
+
+    @classmethod
+    def accelerance(cls, channels: int) -> Motion:
+        """Accelerations over a force."""
+        return cls(np.zeros(channels), np.zeros(channels, int), np.full(channels, 2))
+
+
 def levelled(
-    account: Account, level: Floats, rigid: NDArray[np.float64] | float = 0.0,
+    account: Account, level: Floats, motion: Motion | None = None,
     shape_of: Callable[[slice], LevelShape] | None = None,
 ) -> list[Levelled]:  # fmt: skip
     """Modes that follow their level; ``level`` (n,) of the reference at every row of the band.
 
-    ``rigid`` (c,) is what a rigid specimen would show: 1 for acceleration over that of a base, 0 over a force.
-    ``shape_of`` gives the response on a slice of rows; steady state without it.
+    Without ``motion`` every channel is an acceleration over a force. ``shape_of`` gives the response on a slice of
+    rows; steady state without it.
     """
-    rigid = np.broadcast_to(np.asarray(rigid, float), (account.state.band.channels,))
+    motion = motion or Motion.accelerance(account.state.band.channels)
     found = []
     for group in _groups(account):
-        one = _one(account, group, level, rigid, shape_of)
+        one = _one(account, group, level, motion, shape_of)
         if one is not None:
             found.append(one)
     return found
@@ -149,7 +173,7 @@ def _is_the_response(account: Account, k: int) -> bool:
 
 
 def _one(
-    account: Account, group: NDArray[np.int64], level: Floats, rigid: Floats,
+    account: Account, group: NDArray[np.int64], level: Floats, motion: Motion,
     shape_of: Callable[[slice], LevelShape] | None,
 ) -> Levelled | None:  # fmt: skip
     state, band = account.state, account.state.band
@@ -162,14 +186,19 @@ def _one(
     readings = 2.0 * float(np.sum(weight > 0))
     if _too_coarse(account, linear, rows) or (len(group) == 1 and linear.cost <= readings):
         return None
-    values = band.values[rows] - held
+    values, omega = band.values[rows] - held, band.omega[rows]
     channel = int(np.argmax(np.max(np.abs(values) * weight, axis=0)))
     read = weight[:, channel] > 0
-    amplitude = np.abs(values[:, channel] - rigid[channel]) * level[rows]
+    amplitude = np.abs(values[:, channel] - motion.rigid[channel]) * level[rows]
     amplitude = np.where(read, amplitude, np.interp(np.arange(len(read)), np.flatnonzero(read), amplitude[read]))
-    flat = _background(band.omega[rows])
-    shape = steady_shape(band.omega[rows]) if shape_of is None else shape_of(rows)
-    laws = fit_laws(shape, flat, values, weight, amplitude, _start(linear))
+    shape = steady_shape(omega) if shape_of is None else shape_of(rows)
+    turned = (1j * omega[:, None] / middle_of(omega)) ** motion.over
+    laws = fit_laws(
+        LevelRows(shape, _background(omega), values / turned, weight * np.abs(turned), amplitude, omega,
+                  int(motion.order[channel])),
+        _start(linear),
+    )  # fmt: skip
+    laws = [replace(each, model=each.model * turned, own=each.own * turned) for each in laws]
     return _chosen(laws, linear, group, rows, channel, held, amplitude, readings)
 
 

@@ -17,8 +17,8 @@ from reportgen.compute.identification.least_squares import FitProblem, refine
 from reportgen.compute.identification.misfit.account import Account, account
 from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.band import Band, Complexes
-from reportgen.compute.identification.misfit.level_competition import levelled
-from reportgen.compute.identification.misfit.level_dependence import LevelShape, swept_shape
+from reportgen.compute.identification.misfit.level_competition import Motion, levelled
+from reportgen.compute.identification.misfit.level_dependence import LevelShape, Tangent, swept_shape
 from reportgen.compute.identification.misfit.pole_search import converge
 from reportgen.compute.identification.misfit.swept_band import band_of
 from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
@@ -179,12 +179,24 @@ def prefers_account(report: ModeReport, found: AccountOf) -> bool:
 
 def follows_level(sweep: SweptResponse, rows: np.ndarray, found: AccountOf, phase_turned: bool) -> AccountReport:
     """The account as a report, with the modes in it that follow their level."""
-    drive, kinds = found.problem.drive, found.problem.readings.kinds
-    rigid = np.array([0.0 if kind.power or kind.relative else 1.0 for kind in kinds])
-    rigid *= sweep.control_dimension in ("acceleration", "velocity", "displacement")
-    level = drive.amplitude[found.order]
-    moving = [] if not _one_way(found) else levelled(found.account, level, rigid, _shape_of(found))
+    level = found.problem.drive.amplitude[found.order]
+    motion = _motion_of(sweep, found)
+    moving = [] if not _one_way(found) else levelled(found.account, level, motion, _shape_of(found))
     return AccountReport(sweep, rows, found.problem, found.account, found.order, moving, phase_turned)
+
+
+_ORDER = {"displacement": 0, "velocity": 1, "acceleration": 2}
+"""Powers of ω over a displacement."""
+
+
+def _motion_of(sweep: SweptResponse, found: AccountOf) -> Motion:
+    """Of the channels of a run; strain, force and the like follow the displacement of a mode."""
+    kinds = found.problem.readings.kinds
+    base = _ORDER.get(sweep.control_dimension)
+    rigid = np.array([0.0 if base is None or kind.power or kind.relative else 1.0 for kind in kinds])
+    drive = 0 if base is None else base - 2
+    over = np.array([-2 - drive if kind.relative else kind.power for kind in kinds])
+    return Motion(rigid, over, over + drive + 2)
 
 
 def _one_way(found: AccountOf) -> bool:
@@ -204,9 +216,14 @@ def _shape_of(found: AccountOf) -> Callable[[slice], LevelShape] | None:
     def shape_of(rows: slice) -> LevelShape:
         own = found.order[rows]
         forward = np.sort(own)
-        marched = swept_shape(drive.time_s[forward], phase[forward], drive.amplitude[forward])
+        marched = swept_shape(drive.time_s[forward], phase[forward], drive.amplitude[forward], drive.omega[forward])
         back = np.argsort(own)
         place = np.argsort(back)
-        return lambda pole: np.asarray(marched(pole[back])[place])
+
+        def shape(pole: Complexes) -> tuple[Complexes, Tangent]:
+            value, tangent = marched(pole[back])
+            return value[place], lambda change: np.asarray(tangent(change[:, back])[:, place])
+
+        return shape
 
     return shape_of
