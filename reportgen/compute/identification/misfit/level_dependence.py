@@ -232,10 +232,12 @@ def middle_of(omega: Floats) -> float:
 
 
 def swept_shape(time_s: Floats, phase: Floats, level: Floats, omega: Floats, part: int = 8) -> LevelShape:
-    """A sweep with time (s), drive phase (rad), drive level and ω (rad/s) at every row.
+    """A sweep with time (s), drive phase (rad), drive level and ω (rad/s) at every row; in steady state as above.
 
-    E′ = (s − iφ′) E + A·2i/(Ω₀(iΩ − s*)) marched, times Ω²/A: what is marched is a displacement. Pole, level and phase
-    are straight within a row, constant within one of ``part`` parts of it, exponential for the linear part.
+    The displacement of ẍ + 2σẋ + ω²(t)x = A is U = W/√ω_d of the upper pole, W′ = (s − iφ′)W + A/(2i√ω_d), ω_d = Im s,
+    and L of the lower one, which has no memory; the acceleration is s²U + s*²L + A. A stiffness that changes slowly
+    changes the amplitude as 1/√ω_d (Liouville and Green). Pole and level are straight within a row, constant within
+    one of ``part`` parts of it, exponential for the linear part.
     """
     late = (np.arange(part) + 0.5) / part
 
@@ -246,33 +248,39 @@ def swept_shape(time_s: Floats, phase: Floats, level: Floats, omega: Floats, par
 
     h = np.repeat(np.diff(time_s) / part, part)
     advance = np.repeat(np.diff(phase) / part, part)
-    drive = between(omega.astype(complex)).real
-    load = between(level.astype(complex)).real * h * (2j / middle_of(omega))
-    first = 2j * level[0] / middle_of(omega)
+    drive = between(level.astype(complex)) * h / 2j
     rate = float(advance[0] / max(h[0], 1e-300))
+    scale = -2j / middle_of(omega) / level
 
     def shape(pole: Complexes) -> tuple[Complexes, Tangent]:
-        s = between(pole)
+        s, own = between(pole), pole.imag
         turn = s * h - 1j * advance
         small = np.abs(turn) < 1e-4
         safe = np.where(small, 1.0, turn)
         gain = np.exp(turn)
         held = np.where(small, 1.0 + 0.5 * turn, np.expm1(turn) / safe)
-        far = 1.0 / (1j * drive - np.conj(s))
-        near0, far0 = 1.0 / (1j * rate - pole[0]), 1.0 / (1j * rate - np.conj(pole[0]))
-        start = complex(first * near0 * far0)
-        value = np.append(start, recurrence(gain, load * far * held, start))
-        scale = omega**2 / level
+        load = drive / np.sqrt(s.imag)
+        first = 1.0 / (1j * rate - pole[0])
+        start = complex(level[0] / (2j * np.sqrt(own[0])) * first)
+        value = np.append(start, recurrence(gain, load * held, start))
+        kept = value[::part] / np.sqrt(own)
+        back = np.conj(pole)
+        lower = 1.0 / (1j * omega - back)
+        other = -level / (2j * own) * lower
+        upper_part, lower_part = pole**2 * kept, back**2 * other
 
         def tangent(change: Complexes) -> Complexes:
             moved = between(change)
             by_turn = np.where(small, 0.5, (gain - held) / safe)
-            rise = load * far * (held * far * np.conj(moved) + by_turn * h * moved) + gain * h * moved * value[:-1]
-            begin = start * (near0 * change[:, 0] + far0 * np.conj(change[:, 0]))
-            carried = np.concatenate([begin[:, None], recurrence(gain, rise, begin)], axis=1)
-            return np.asarray(carried[:, ::part] * scale)
+            rise = load * (by_turn * h * moved - 0.5 * held * moved.imag / s.imag) + gain * h * moved * value[:-1]
+            begin = start * (first * change[:, 0] - 0.5 * change[:, 0].imag / own[0])
+            carried = np.concatenate([begin[:, None], recurrence(gain, rise, begin)], axis=1)[:, ::part]
+            turned = pole**2 * carried / np.sqrt(own)
+            turned += upper_part * (2.0 * change / pole - 0.5 * change.imag / own)
+            by_back = lower_part * (2.0 / back + lower) * np.conj(change)
+            return np.asarray(scale * (turned + by_back - lower_part * change.imag / own))
 
-        return np.asarray(value[::part] * scale), tangent
+        return np.asarray(scale * (upper_part + lower_part + level)), tangent
 
     return shape
 
