@@ -29,6 +29,8 @@ from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, cont
 from reportgen.compute.identification.misfit.projection import Fit, refine, solve
 from reportgen.records.log import Floats
 
+ShapeOf = Callable[[slice], tuple[LevelShape, Floats]]
+"""Of a slice of rows: the response of a mode whose pole moves, and the times of the rows, s."""
 _CLOSE = 2.0
 """Larger bandwidths within which two modes may be one that moves."""
 _WINDOW = 6.0
@@ -119,12 +121,12 @@ class Motion:
 
 def levelled(
     account: Account, level: Floats, motion: Motion | None = None,
-    shape_of: Callable[[slice], LevelShape] | None = None,
+    shape_of: ShapeOf | None = None,
 ) -> list[Levelled]:  # fmt: skip
     """Modes that follow their level; ``level`` (n,) of the reference at every row of the band.
 
     Without ``motion`` every channel is an acceleration over a force. ``shape_of`` gives the response on a slice of
-    rows; steady state without it.
+    rows and their times; steady state without it.
     """
     motion = motion or Motion.accelerance(account.state.band.channels)
     found = []
@@ -174,7 +176,7 @@ def _is_the_response(account: Account, k: int) -> bool:
 
 def _one(
     account: Account, group: NDArray[np.int64], level: Floats, motion: Motion,
-    shape_of: Callable[[slice], LevelShape] | None,
+    shape_of: ShapeOf | None,
 ) -> Levelled | None:  # fmt: skip
     state, band = account.state, account.state.band
     rows = _rows_of(account, group)
@@ -191,15 +193,15 @@ def _one(
     read = weight[:, channel] > 0
     amplitude = np.abs(values[:, channel] - motion.rigid[channel]) * level[rows]
     amplitude = np.where(read, amplitude, np.interp(np.arange(len(read)), np.flatnonzero(read), amplitude[read]))
-    shape = steady_shape(omega) if shape_of is None else shape_of(rows)
-    turned = (1j * omega[:, None] / middle_of(omega)) ** motion.over
-    laws = fit_laws(
-        LevelRows(shape, _background(omega), values / turned, weight * np.abs(turned), amplitude, omega,
-                  int(motion.order[channel])),
-        _start(linear),
+    shape, time_s = (steady_shape(omega), None) if shape_of is None else shape_of(rows)
+    turned = np.asarray((1j * omega[:, None] / middle_of(omega)) ** motion.over, np.complex128)
+    asked = LevelRows(
+        shape=shape, flat=_background(omega), values=values / turned, turned=turned, weight=weight * np.abs(turned),
+        amplitude=amplitude, omega=omega, level=level[rows], order=int(motion.order[channel]), time_s=time_s,
     )  # fmt: skip
+    laws, asked = fit_laws(asked, _start(linear), channel)
     laws = [replace(each, model=each.model * turned, own=each.own * turned) for each in laws]
-    return _chosen(laws, linear, group, rows, channel, held, amplitude, readings)
+    return _chosen(laws, linear, group, rows, channel, held, asked.amplitude, readings)
 
 
 def _background(omega: Floats) -> Complexes:

@@ -14,7 +14,7 @@ Nayfeh and Mook, Nonlinear Oscillations (1979), ch. 2-4; micro-slip as a power l
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -285,6 +285,10 @@ def swept_shape(time_s: Floats, phase: Floats, level: Floats, omega: Floats, par
     return shape
 
 
+_MOST_BEYOND = 0.1
+"""Share of the drive's frequency up to which a phase that turns is believed: rows are too far apart for more."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelRows:
     """What a law is fitted to: n rows of c channels."""
@@ -294,14 +298,37 @@ class LevelRows:
     """Of all else, (p, n)."""
     values: Complexes
     """Readings over the reference, as acceleration over that of a base or over a force, (n, c)."""
+    turned: Complexes
+    """What they were divided by for that, (n, c)."""
     weight: Floats
     """1/σ of the readings, (n, c); 0 where there is none."""
     amplitude: Floats
     """Of the mode on the channel that shows it best, (n,), in its own unit."""
     omega: Floats
     """rad/s of the drive, (n,)."""
+    level: Floats
+    """Of the reference, (n,)."""
     order: int = 2
     """Power of ω of the amplitude over a displacement."""
+
+    time_s: Floats | None = None
+    """Of the rows, (n,); None in steady state."""
+    beyond: Floats | float = 0.0
+    """rad/s by which the mode moves faster than the drive, (n,): its own phase turns while a sweep runs through it."""
+
+    def read_anew(self, mode: LevelMode, channel: int) -> LevelRows:
+        """With the amplitude that readings leave to the mode beside all else, as a fit has it, and how its phase turns.
+
+        Where nothing was read, the amplitude is that of the fit.
+        """
+        own, read = mode.own[:, channel], self.weight[:, channel] > 0
+        left = np.where(read, (self.values - self.flat.T @ mode.flat)[:, channel], own)
+        amplitude = np.abs(left) * self.level * np.abs(self.turned[:, channel])
+        if self.time_s is None:
+            return replace(self, amplitude=amplitude)
+        turning = np.gradient(np.unwrap(np.angle(own)), self.time_s)
+        most = _MOST_BEYOND * self.omega
+        return replace(self, amplitude=amplitude, beyond=np.clip(turning, -most, most))
 
     @property
     def centre(self) -> float:
@@ -310,7 +337,7 @@ class LevelRows:
 
     def displacement(self) -> Floats:
         """The amplitude a displacement of so much has at ``centre``, (n,)."""
-        return np.asarray(self.amplitude * (self.centre / self.omega) ** self.order)
+        return np.asarray(self.amplitude * (self.centre / (self.omega + self.beyond)) ** self.order)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -404,10 +431,15 @@ def _levenberg(left: Callable[[Floats], _Projected], p: Floats) -> tuple[Floats,
     return p, at, slopes
 
 
-def fit_laws(rows: LevelRows, start: tuple[float, float]) -> list[LevelMode]:
-    """The best fit of every law; of the constant one alone where the amplitude hardly changes, or nothing follows it.
+_AMPLITUDES = 2
+"""Times that the amplitude is read anew, of what is then known of all else; a third changes nothing that shows."""
 
-    Whether anything does is asked with a straight line for frequency and damping first. ``start`` is ω (rad/s) and ζ.
+
+def fit_laws(rows: LevelRows, start: tuple[float, float], channel: int = 0) -> tuple[list[LevelMode], LevelRows]:
+    """The best fit of every law, and the rows with the amplitude that the mode has on ``channel`` then.
+
+    The constant law alone where the amplitude hardly changes, or where a straight line for frequency and damping, which
+    is tried first, explains no more. ``start`` is ω (rad/s) and ζ.
     """
     found: dict[LevelLaw, LevelMode] = {}
 
@@ -417,11 +449,15 @@ def fit_laws(rows: LevelRows, start: tuple[float, float]) -> list[LevelMode]:
 
     found[LAWS[0]] = fit(LAWS[0])
     if np.max(rows.amplitude) < LEAST_RANGE * np.min(rows.amplitude):
-        return list(found.values())
+        return list(found.values()), rows
     found[SCREEN] = fit(SCREEN)
     if found[SCREEN].cost > WORTH_A_LAW * found[LAWS[0]].cost:
-        return [found[LAWS[0]]]
+        return [found[LAWS[0]]], rows
     for law in LAWS[1:]:
         if law is not SCREEN:
             found[law] = fit(law)
-    return list(found.values())
+    laws = list(found.values())
+    for _ in range(_AMPLITUDES):
+        rows = rows.read_anew(min(laws, key=lambda each: each.cost), channel)
+        laws = [fit_level(rows, each.parameters, each.law) for each in laws]
+    return laws, rows

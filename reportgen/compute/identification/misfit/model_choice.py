@@ -6,7 +6,6 @@ account with complex residues is made of the same rows, and the better of both b
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +16,7 @@ from reportgen.compute.identification.least_squares import FitProblem, refine
 from reportgen.compute.identification.misfit.account import Account, account
 from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.band import Band, Complexes
-from reportgen.compute.identification.misfit.level_competition import Motion, levelled
+from reportgen.compute.identification.misfit.level_competition import Motion, ShapeOf, levelled
 from reportgen.compute.identification.misfit.level_dependence import LevelShape, Tangent, swept_shape
 from reportgen.compute.identification.misfit.pole_search import converge
 from reportgen.compute.identification.misfit.swept_band import band_of
@@ -207,13 +206,13 @@ def _one_way(found: AccountOf) -> bool:
     return bool(np.all(step == 1) or np.all(step == -1))
 
 
-def _shape_of(found: AccountOf) -> Callable[[slice], LevelShape] | None:
+def _shape_of(found: AccountOf) -> ShapeOf | None:
     drive = found.problem.drive
     if drive.steady:
         return None
     phase = np.concatenate([[0.0], np.cumsum(drive.advance)])
 
-    def shape_of(rows: slice) -> LevelShape:
+    def shape_of(rows: slice) -> tuple[LevelShape, Floats]:
         own = found.order[rows]
         forward = np.sort(own)
         marched = swept_shape(drive.time_s[forward], phase[forward], drive.amplitude[forward], drive.omega[forward])
@@ -224,6 +223,6 @@ def _shape_of(found: AccountOf) -> Callable[[slice], LevelShape] | None:
             value, tangent = marched(pole[back])
             return value[place], lambda change: np.asarray(tangent(change[:, back])[:, place])
 
-        return shape
+        return shape, drive.time_s[own]
 
     return shape_of
