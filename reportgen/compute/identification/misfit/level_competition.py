@@ -21,6 +21,7 @@ from reportgen.compute.identification.misfit.level_dependence import (
     LevelRows,
     LevelShape,
     fit_laws,
+    fit_level,
     middle_of,
     steady_shape,
 )
@@ -71,6 +72,8 @@ class Levelled:
     """Of the mode on that channel, (rows,)."""
     inflation: float
     """Of the variances, by what is left and its lack of whiteness."""
+    parts: tuple[LevelMode, ...] = ()
+    """Under the same law, of parts of the rows alone."""
 
     @property
     def own(self) -> Complexes:
@@ -88,7 +91,22 @@ class Levelled:
         weight = np.array(weights)[:, None, None] / np.sum(weights)
         mean = np.sum(weight * np.array(centres), axis=0)
         between = np.sum(weight * (np.array(centres) - mean) ** 2, axis=0)
-        return mean, np.sqrt(np.sum(weight * np.array(variances), axis=0) + between)
+        within = np.sum(weight * np.array(variances), axis=0)
+        return mean, np.sqrt(within + between + self._disagreement(amplitude))
+
+    def _disagreement(self, amplitude: Floats) -> Floats:
+        """Variance of ln Hz and ln ζ that parts of the rows ask for beyond chance, (2, k).
+
+        A law that is right says the same on all rows and on some alone (Hausman, Econometrica 46 (1978) 1251); laws
+        are averages over a cycle and leave a little everywhere, alike over many rows.
+        """
+        whole, whole_std = self.mode.at(amplitude)
+        most = np.zeros_like(whole)
+        for part in self.parts:
+            centre, std = part.at(amplitude)
+            chance = np.maximum(std**2 - whole_std**2, 0.0) * self.inflation
+            most = np.maximum(most, (centre - whole) ** 2 - chance)
+        return most
 
     def frequency_range(self) -> tuple[float, float]:
         """Lowest and highest frequency, Hz, over the levels of the rows."""
@@ -201,7 +219,25 @@ def _one(
     )  # fmt: skip
     laws, asked = fit_laws(asked, _start(linear), channel)
     laws = [replace(each, model=each.model * turned, own=each.own * turned) for each in laws]
-    return _chosen(laws, linear, group, rows, channel, held, asked.amplitude, readings)
+    chosen = _chosen(laws, linear, group, rows, channel, held, asked.amplitude, readings)
+    return None if chosen is None else replace(chosen, parts=_parts(asked, chosen.mode))
+
+
+_NEAR_TOP = 1.5
+"""Bandwidths on each side of the largest amplitude of the rows that are fitted alone."""
+_LEAST_PART = 16
+
+
+def _parts(asked: LevelRows, mode: LevelMode) -> tuple[LevelMode, ...]:
+    """The law of a mode fitted to rows below its largest amplitude, above it, and near it alone."""
+    omega, top = asked.omega, float(asked.omega[int(np.argmax(asked.amplitude))])
+    zeta = float(np.exp(mode.at(np.array([np.max(asked.amplitude)]))[0][1, 0]))
+    near = np.abs(np.log(omega / top)) < 2.0 * zeta * _NEAR_TOP
+    return tuple(
+        fit_level(replace(asked, weight=asked.weight * rows[:, None]), mode.parameters, mode.law)
+        for rows in (omega <= top, omega >= top, near)
+        if np.sum(rows) >= _LEAST_PART
+    )
 
 
 def _background(omega: Floats) -> Complexes:
