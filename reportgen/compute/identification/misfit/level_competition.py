@@ -158,14 +158,17 @@ def levelled(
 def _groups(account: Account) -> list[NDArray[np.int64]]:
     """Modes alone and with a neighbour nearer than two bandwidths, indices of poles.
 
-    A pole that is no mode for its misfit alone is among them where the response is its own: a peak that bends until it
-    jumps leaves more than a third of itself to any pole that does not move.
+    A pole that is no mode for its misfit alone is among them where the response is its own, or where it has a peak of
+    the recorded curve on it: a peak that bends leaves much of itself to any pole that does not move.
     """
     modes = [
         int(k)
         for k in np.argsort(account.state.poles.omega, kind="stable")
         if not account.verdicts[k].reason
-        or (account.verdicts[k].reason is Objection.MISFIT and _is_the_response(account, int(k)))
+        or (
+            account.verdicts[k].reason in (Objection.MISFIT, Objection.UNCERTAIN)
+            and (_is_the_response(account, int(k)) or _has_a_peak(account, int(k)))
+        )
     ]
     poles = account.state.poles
     groups: list[list[int]] = [[k] for k in modes[:1]]
@@ -190,6 +193,25 @@ def _is_the_response(account: Account, k: int) -> bool:
     own = np.abs(contribution(state, np.array([k]), at))
     out = (own > STANDS_OUT * state.doubt.noise(state.size)[at]) & state.band.valid[at]
     return bool(np.any(out & (own > _MOST_OF_IT * state.size[at])))
+
+
+_HALF_POWER = 2.0**0.5
+
+
+def _has_a_peak(account: Account, k: int) -> bool:
+    """True where the recorded curve of a channel falls to half its power on both sides of a maximum within the
+    bandwidths of a pole, out of the noise."""
+    state = account.state
+    omega, width = float(state.poles.omega[k]), float(state.poles.width[k])
+    rows = state.band.rows_around(omega - width, omega + width, 3)
+    size, noise = np.abs(state.band.values[rows]), state.doubt.noise(state.size)[rows]
+    if len(size) < _LEAST_IN_BAND:
+        return False
+    top = size.argmax(axis=0)
+    height, channel = size.max(axis=0), np.arange(size.shape[1])
+    read = state.band.valid[rows].all(axis=0)
+    falls = height > _HALF_POWER * np.maximum(size[0], size[-1])
+    return bool(np.any(read & falls & (height > STANDS_OUT * noise[top, channel])))
 
 
 def _one(

@@ -25,11 +25,16 @@ from reportgen.records.log import Floats
 
 Tangent = Callable[[Complexes], Complexes]
 """How a response changes with its poles: changes of the poles (k, n) to changes of the response (k, n)."""
-LevelShape = Callable[[Complexes], tuple[Complexes, Tangent]]
-"""Response of a unit mode whose pole at every row is given, (n,) to (n,), and how it changes with them."""
+LevelShape = Callable[[Complexes], tuple[Complexes, Tangent, Complexes]]
+"""Of a unit mode whose pole at every row is given, (n,): its response (n,), how that changes with the poles, and how it
+rings on from the first row, (r, n), r = 0 in steady state: no log says how a mode moved before it began."""
 _STEP = 1e-6
 _START_FACTORS = (0.5, 1.0, 2.0)
 """Of the damping of the fit that does not move: a peak that bends looks too broad or too sharp."""
+_BENDS = (-4.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 4.0)
+"""Half bandwidths by which a peak may lean before any term is known: at more than about one and a half it jumps."""
+_PARENTS = 2
+"""Simpler laws, and places of a grid, from which the fit of a law begins."""
 LEAST_RANGE = 1.5
 """Largest amplitude over smallest from which a law of amplitude can be told."""
 LEAST_LEVEL = 1e-3
@@ -114,20 +119,29 @@ class LevelLaw:
         decay = np.exp(np.clip(raw, -20.0, 20.0))
         return decay, terms * decay * (np.abs(raw) < 20.0)
 
-    def starts(self, omega: float, zeta: float, found: dict[LevelLaw, LevelMode]) -> list[Floats]:
-        """Parameters to begin from: of the fit that does not move, and of every law that this one holds in itself."""
+    def starts(self, omega: float, zeta: float) -> list[Floats]:
+        """Parameters to begin from, for a peak at ``omega`` (rad/s): bent by some half bandwidths, or not at all."""
         if self.slip:
-            rest = [0.0] * len(self.omega)
+            rest, decay = [0.0] * len(self.omega), omega * zeta
             shares = ((0.7, 0.2), (0.3, 0.5))
-            decay = omega * zeta
             return [np.array([np.log(omega), *rest, np.log(a * decay), np.log(b * decay)]) for a, b in shares]
-        starts = []
-        for factor in _START_FACTORS:
-            p = np.zeros(sum(self.unknowns))
-            p[0], p[self.unknowns[0]] = np.log(omega), np.log(factor * zeta * omega)
-            starts.append(p)
-        inside = (m for law, m in found.items() if law.held_in(self))
-        return starts + [self._extended(mode) for mode in inside]
+        return [self._bent(omega, factor * zeta, b * zeta) for factor in _START_FACTORS for b in self._bends()]
+
+    def _bends(self) -> tuple[float, ...]:
+        return _BENDS if self.omega else (0.0,)
+
+    def _bent(self, omega: float, zeta: float, bend: float) -> Floats:
+        p = np.zeros(sum(self.unknowns))
+        p[0], p[self.unknowns[0]] = np.log(omega), np.log(zeta * omega)
+        if self.omega and self.omega[0] is not Term.LOG:
+            bend = max(bend, 0.5 * (_LEAST_STIFFNESS - 1.0) + _LEAST_STIFFNESS)
+            p[0], p[1] = p[0] - 0.5 * np.log1p(2.0 * bend), bend
+        return p
+
+    def extended(self, found: dict[LevelLaw, LevelMode]) -> list[Floats]:
+        """Parameters to begin from: of the best laws that this one holds in itself."""
+        inside = sorted((m for law, m in found.items() if law.held_in(self)), key=lambda m: m.cost)
+        return [self._extended(mode) for mode in inside[:_PARENTS]]
 
     def held_in(self, other: LevelLaw) -> bool:
         """True where ``other`` has all terms of this one."""
@@ -218,10 +232,11 @@ def steady_shape(omega: Floats) -> LevelShape:
     """Steady state, one harmonic in balance: E = 2iΩ²/Ω₀ / ((iΩ − s)(iΩ − s*)), Ω₀ the middle of the rows."""
     factor = 2j * omega**2 / middle_of(omega)
 
-    def shape(pole: Complexes) -> tuple[Complexes, Tangent]:
+    def shape(pole: Complexes) -> tuple[Complexes, Tangent, Complexes]:
         near, far = 1.0 / (1j * omega - pole), 1.0 / (1j * omega - np.conj(pole))
         value = np.asarray(factor * near * far)
-        return value, lambda change: np.asarray(value * (near * change + far * np.conj(change)))
+        none = np.zeros((0, len(omega)), complex)
+        return value, lambda change: np.asarray(value * (near * change + far * np.conj(change))), none
 
     return shape
 
@@ -252,7 +267,7 @@ def swept_shape(time_s: Floats, phase: Floats, level: Floats, omega: Floats, par
     rate = float(advance[0] / max(h[0], 1e-300))
     scale = -2j / middle_of(omega) / level
 
-    def shape(pole: Complexes) -> tuple[Complexes, Tangent]:
+    def shape(pole: Complexes) -> tuple[Complexes, Tangent, Complexes]:
         s, own = between(pole), pole.imag
         turn = s * h - 1j * advance
         small = np.abs(turn) < 1e-4
@@ -280,7 +295,9 @@ def swept_shape(time_s: Floats, phase: Floats, level: Floats, omega: Floats, par
             by_back = lower_part * (2.0 / back + lower) * np.conj(change)
             return np.asarray(scale * (turned + by_back - lower_part * change.imag / own))
 
-        return np.asarray(scale * (upper_part + lower_part + level)), tangent
+        ringing = np.exp(np.append(0.0, np.cumsum(turn)))[::part] * pole**2 / np.sqrt(own)
+        ringing /= level * abs(ringing[0])
+        return np.asarray(scale * (upper_part + lower_part + level)), tangent, ringing[None, :]
 
     return shape
 
@@ -352,30 +369,45 @@ class _Projected:
     coefficients: Complexes
 
 
-def fit_level(rows: LevelRows, start: Floats, law: LevelLaw) -> LevelMode:
-    """One mode under a law, from a start."""
+def _problem(rows: LevelRows, law: LevelLaw) -> tuple[Callable[[Floats], _Projected], float]:
+    """What a law leaves for its parameters, and the displacement that counts as one."""
     size = rows.displacement()
     reference = float(np.max(size))
     x = np.clip(size / reference, LEAST_LEVEL, None)
 
     def left(p: Floats) -> _Projected:
         pole, change = law.poles(p, x)
-        value, tangent = rows.shape(pole)
-        return _projected(rows, value, lambda: tangent(change))
+        value, tangent, ringing = rows.shape(pole)
+        return _projected(rows, value, lambda: tangent(change), ringing)
 
+    return left, reference
+
+
+def _cost_at(rows: LevelRows, law: LevelLaw, p: Floats) -> float:
+    rest = _problem(rows, law)[0](p).left
+    return float(rest @ rest)
+
+
+def fit_level(rows: LevelRows, start: Floats, law: LevelLaw) -> LevelMode:
+    """One mode under a law, from a start."""
+    left, reference = _problem(rows, law)
     p, at, slopes = _levenberg(left, start)
-    freedom = max(1, 2 * rows.values.size - len(p) - 2 * (len(rows.flat) + 1) * rows.values.shape[1])
+    freedom = max(1, 2 * rows.values.size - len(p) - 2 * at.coefficients.size)
     covariance = np.asarray(np.linalg.pinv(slopes.T @ slopes, hermitian=True))
-    own = at.model - rows.flat.T @ at.coefficients[1:]
+    flat = at.coefficients[len(at.coefficients) - len(rows.flat) :]
+    own = at.model - rows.flat.T @ flat
     return LevelMode(
-        law, p, reference, rows.centre, rows.order, covariance, at.coefficients[0], at.coefficients[1:],
+        law, p, reference, rows.centre, rows.order, covariance, at.coefficients[0], flat,
         float(at.left @ at.left), freedom, at.model, own, at.left,
     )  # fmt: skip
 
 
-def _projected(rows: LevelRows, value: Complexes, change: Callable[[], Complexes]) -> _Projected:
-    """Variable projection; slopes after Kaufman (1975): what a change of the shape has beyond all columns."""
-    basis = np.vstack([value, rows.flat])
+def _projected(rows: LevelRows, value: Complexes, change: Callable[[], Complexes], ringing: Complexes) -> _Projected:
+    """Variable projection; slopes after Kaufman (1975): what a change of the shape has beyond all columns.
+
+    What rings on from the first row has died out where a law is told: its own change is left out of the slopes.
+    """
+    basis = np.vstack([value, ringing, rows.flat])
     model, first = np.empty_like(rows.values), np.zeros((len(basis), rows.values.shape[1]), complex)
     bases, out = [], []
     for c in range(rows.values.shape[1]):
@@ -444,8 +476,7 @@ def fit_laws(rows: LevelRows, start: tuple[float, float], channel: int = 0) -> t
     found: dict[LevelLaw, LevelMode] = {}
 
     def fit(law: LevelLaw) -> LevelMode:
-        tried = [fit_level(rows, p, law) for p in law.starts(*start, found)]
-        return min(tried, key=lambda each: each.cost)
+        return _best_fit(rows, law, start, found)
 
     found[LAWS[0]] = fit(LAWS[0])
     if np.max(rows.amplitude) < LEAST_RANGE * np.min(rows.amplitude):
@@ -461,3 +492,15 @@ def fit_laws(rows: LevelRows, start: tuple[float, float], channel: int = 0) -> t
         rows = rows.read_anew(min(laws, key=lambda each: each.cost), channel)
         laws = [fit_level(rows, each.parameters, each.law) for each in laws]
     return laws, rows
+
+
+def _best_fit(
+    rows: LevelRows, law: LevelLaw, start: tuple[float, float], found: dict[LevelLaw, LevelMode]
+) -> LevelMode:
+    """From simpler laws that the law holds in itself, and from the best places of a grid where it has few terms."""
+    starts = law.extended(found)
+    if sum(law.unknowns) <= sum(SCREEN.unknowns):
+        top = float(rows.omega[int(np.argmax(rows.amplitude))])
+        grid = law.starts(start[0], start[1]) if law.slip or not law.omega else law.starts(top, start[1])
+        starts += sorted(grid, key=lambda p: _cost_at(rows, law, p))[:_PARENTS]
+    return min((fit_level(rows, p, law) for p in starts), key=lambda each: each.cost)

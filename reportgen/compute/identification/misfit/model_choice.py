@@ -219,9 +219,9 @@ def _shape_of(found: AccountOf) -> ShapeOf | None:
         back = np.argsort(own)
         place = np.argsort(back)
 
-        def shape(pole: Complexes) -> tuple[Complexes, Tangent]:
-            value, tangent = marched(pole[back])
-            return value[place], lambda change: np.asarray(tangent(change[:, back])[:, place])
+        def shape(pole: Complexes) -> tuple[Complexes, Tangent, Complexes]:
+            value, tangent, ringing = marched(pole[back])
+            return value[place], lambda change: np.asarray(tangent(change[:, back])[:, place]), ringing[:, place]
 
         return shape, drive.time_s[own]
 
