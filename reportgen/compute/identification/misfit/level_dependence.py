@@ -489,9 +489,16 @@ def fit_laws(rows: LevelRows, start: tuple[float, float], channel: int = 0) -> t
             found[law] = fit(law)
     laws = list(found.values())
     for _ in range(_AMPLITUDES):
-        rows = rows.read_anew(min(laws, key=lambda each: each.cost), channel)
-        laws = [fit_level(rows, each.parameters, each.law) for each in laws]
+        anew = rows.read_anew(min(laws, key=_cost_of), channel)
+        others = [fit_level(anew, each.parameters, each.law) for each in laws]
+        if _cost_of(min(others, key=_cost_of)) >= _cost_of(min(laws, key=_cost_of)):
+            break  # few rows around a peak do not tell it from all else
+        laws, rows = others, anew
     return laws, rows
+
+
+def _cost_of(mode: LevelMode) -> float:
+    return mode.cost
 
 
 def _best_fit(
