@@ -18,7 +18,9 @@ from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.band import Band, Complexes
 from reportgen.compute.identification.misfit.level_competition import Motion, ShapeOf, levelled
 from reportgen.compute.identification.misfit.level_dependence import LevelShape, Tangent, swept_shape
-from reportgen.compute.identification.misfit.pole_search import converge
+from reportgen.compute.identification.misfit.pole_search import contribution, converge
+from reportgen.compute.identification.misfit.projection import refine as refine_poles
+from reportgen.compute.identification.misfit.projection import solve
 from reportgen.compute.identification.misfit.swept_band import band_of
 from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
 from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, residual_of
@@ -30,6 +32,11 @@ from reportgen.records.log import Floats
 
 _ALONE = 4.0
 """Inflation of the noise variance around one mode from which a model is in doubt: the misfit is twice the noise."""
+_BESIDE = 3.0
+"""Bandwidths on each side of a mode on which it is asked whether it was swept."""
+_LEAST_BESIDE = 24
+_VERY_STRONG = 10.0
+"""Difference of Schwarz's criterion (Kass and Raftery 1995, table in 3.2)."""
 _MANY = 4
 """Modes beyond those seen as maxima, and beyond those of an account, that a search with real residues may ask for."""
 _PROMINENT = 1.2
@@ -84,6 +91,28 @@ class AccountOf:
         own, steady = (float(np.sum(np.abs(each.left / sigma)[read] ** 2)) for each in (state, other))
         readings = 2.0 * float(np.sum(read))
         return bool(readings * np.log(steady / own) < self.unknowns() * np.log(readings))
+
+    def shows_a_sweep(self, still: FitProblem) -> bool:
+        """Whether a mode by itself leaves noise on its rows as swept, and very strongly more as steady state.
+
+        Another that follows its level leaves much either way, and must not decide what the log is.
+        """
+        state, steady = self.account.state, band_of(still)[0]
+        assert state.fit is not None
+        for mode in self.account.modes():
+            one = np.array([mode.index])
+            omega, width = float(state.poles.omega[mode.index]), float(state.poles.width[mode.index])
+            rows = self.band.rows_around(omega - _BESIDE * width, omega + _BESIDE * width, _LEAST_BESIDE)
+            held = state.fit.model[rows] - contribution(state, one, rows)
+            weight = np.where(state.band.valid[rows], 1.0 / state.doubt.noise(state.size)[rows], 0.0)
+            own, other = (
+                refine_poles(band, solve(band, state.poles.pick(one), rows, weight, held), weight, held).cost
+                for band in (self.band, steady)
+            )
+            readings = 2.0 * float(np.sum(weight > 0))
+            if own < _ALONE * readings and readings * np.log(other / own) > _VERY_STRONG:
+                return True
+        return False
 
     def explains_more_than(self, left: Complexes, unknowns: int) -> bool:
         """Whether Schwarz's criterion is for the account, against a model that leaves so much, (n, c)."""
