@@ -115,10 +115,12 @@ def _compute_bare(
 def _read_as(path: Path, log: TimeHistory, findings: tuple[Finding, ...], reading: str) -> RunResult:
     """A record read as its user says it is. Raises ComputeError where it cannot be."""
     from reportgen.compute.decay.stationary import steady_run
+    from reportgen.compute.frequency_uncertainty import with_uncertainties
     from reportgen.compute.run import decay_run
+    from reportgen.records.job import NO_CLOCK_STATED
 
     plan = _bare_job(path, ()).runs[0]
-    return decay_run(plan, log) if reading == "decay" else steady_run(plan, log)
+    return with_uncertainties(decay_run(plan, log) if reading == "decay" else steady_run(plan, log), NO_CLOCK_STATED)
 
 
 def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tuple[RunResult, tuple[Finding, ...]]:
@@ -127,7 +129,9 @@ def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tup
     Raises ReadError with what was found wanting where it is neither.
     """
     from reportgen.compute.decay.stationary import MOST_SAMPLES, is_steady, steady_run
+    from reportgen.compute.frequency_uncertainty import with_uncertainties
     from reportgen.compute.run import decay_if_any
+    from reportgen.records.job import NO_CLOCK_STATED
 
     if not isinstance(log, TimeHistory):
         raise _wanting(path, findings, message("quicklook.no-decay"))
@@ -137,10 +141,10 @@ def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tup
     run = decay_if_any(plan, log)
     if run is not None:
         how = message("quicklook.read-as-decay-of-several") if several else message("quicklook.read-as-decay")
-        return run, (*kept, note(place, how))
+        return with_uncertainties(run, NO_CLOCK_STATED), (*kept, note(place, how))
     if is_steady(log.read(0, min(log.samples, MOST_SAMPLES)), log.sample_rate_hz):
         how = message("quicklook.read-as-steady-of-several") if several else message("quicklook.read-as-steady")
-        return steady_run(plan, log), (*kept, note(place, how))
+        return with_uncertainties(steady_run(plan, log), NO_CLOCK_STATED), (*kept, note(place, how))
     if several:
         raise _wanting(path, findings, message("quicklook.no-decay"))
     raise ReadError(place, message("quicklook.neither"))

@@ -13,7 +13,7 @@ from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Job
+from reportgen.records.job import Annex, Job
 from reportgen.records.log import Log
 from reportgen.records.message import Message, message
 from reportgen.records.note import Note
@@ -163,8 +163,19 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     return Checked(
         findings=(*inputs.findings, *photo_findings(inputs.job)),
         notes=inputs.notes,
-        open_items=tuple(report_checklist(job)),
+        open_items=(*report_checklist(job), *_open_deviations(inputs)),
     )
+
+
+def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
+    """Deviations without effect or agreement: those that reading alone shows, and those of the report that stands."""
+    from reportgen.archive.standing_deviations import standing_deviations
+    from reportgen.judge.deviations import answered, open_items, read_deviations
+
+    job = inputs.job
+    standing = standing_deviations(job.folder / "report")
+    found = {each.key: each for each in (*standing, *read_deviations(job, inputs.notes))}
+    return open_items(answered(job.deviations, found.values()))
 
 
 def read_inputs(path: Path, progress: Say = silent) -> Inputs:
@@ -225,10 +236,12 @@ def compute_report(
     from reportgen.compute.comparison.level_dependence import level_dependence
     from reportgen.compute.comparison.run_comparison import compare_quality
     from reportgen.compute.comparison.shift import run_shifts
+    from reportgen.compute.frequency_uncertainty import assumptions
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.modes.modes import join_modes
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
+    from reportgen.judge.deviations import find_deviations
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
@@ -238,6 +251,7 @@ def compute_report(
     shifts = run_shifts(job, runs)
     progress(message("progress.judging"))
     verdicts = judge(job, runs, modes, shifts, inputs.notes)
+    deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
     return Report(
         job=job,
         software=SOFTWARE,
@@ -248,12 +262,14 @@ def compute_report(
         beam_fits=beam_fits,
         verdicts=verdicts,
         overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *quality_findings(job, runs), *findings),
+        findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
+        deviations=deviations,
         shifts=shifts,
         level_dependence=level_dependence(job, runs),
         exciter=exciter_check(job, runs),
         pictures=mode_pictures(job, modes, beam_fits),
         opinions=job.report.opinions,
+        assumptions=assumptions(job, runs),
     )
 
 
@@ -277,7 +293,7 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     from reportgen.beside import beside
     from reportgen.render.document import assemble
     from reportgen.render.html import render_html
-    from reportgen.render.pdf import load_layout, render_pdf
+    from reportgen.render.pdf import load_layout, render_annex_pdf, render_pdf
     from reportgen.render.plots import render_plots
     from reportgen.render.summary import render_summary_pdf
     from reportgen.resources import data_dir
@@ -297,7 +313,10 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     missing_pdf = None
     try:
         summary = render_summary_pdf(report, templates=templates, branding=how.branding)
-        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary}
+        annexed = {}
+        if report.job.report.annex is Annex.SEPARATE:
+            annexed["annex.pdf"] = render_annex_pdf(report, templates=templates, branding=how.branding)
+        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary, **annexed}
     except PdfUnavailableError as error:
         missing_pdf = error.said
     progress(message("progress.packing"))

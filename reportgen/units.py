@@ -158,6 +158,7 @@ _TABLE: tuple[tuple[str, str, float, tuple[str, ...]], ...] = (
     ("Hz/min", "linear sweep rate", 1.0 / 60.0, ()),
     ("dB/oct", "slope", 1.0, ("db/octave",)),
     ("%", "ratio", 1e-2, ("percent", "per cent", "pct")),
+    ("ppm", "ratio", 1e-6, ()),
     ("1", "ratio", 1.0, ("-", "", "ratio", "g/g", "x", "times")),
     ("dB", "level", 1.0, ()),
     ("°", "angle", math.pi / 180.0, ("deg", "degree", "degrees", "grad")),

@@ -29,7 +29,7 @@ def changes(
 ) -> tuple[Change, ...]:
     """Every number, verdict, input and text that changed: verdicts first, then numbers, the job file, the notes.
 
-    >>> changes({"job": {"title": "Box"}}, {"job": {"title": "Boom"}}, {}, {})[0].after
+    >>> changes({"job": {"title": "Box"}}, {"job": {"title": "Boom"}}, {}, {})[0].after.value("text")
     'Boom'
     """
     told_by_line = {*old_texts, *new_texts}

@@ -13,7 +13,7 @@ from reportgen.archive.sources import archive_info, draft_name
 from reportgen.records.job import Job
 from reportgen.records.report import InputFile, Report
 
-CHIEF = ("report.pdf", "report.html", "summary.pdf")
+CHIEF = ("report.pdf", "report.html", "summary.pdf", "annex.pdf")
 """Outputs that a reader opens, besides the archive."""
 
 

@@ -11,10 +11,11 @@ from reportgen.compute.decay.decay import CRITERION, identify_decay
 from reportgen.compute.decay.pluck import LEAST_FALL, LEAST_RISE, decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
+from reportgen.compute.frequency_uncertainty import with_uncertainties
 from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
-from reportgen.compute.sweep.control import combine_control, control_dimension, control_result
+from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
 from reportgen.compute.sweep.dwell import dwell_result
 from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
 from reportgen.compute.sweep.several_sweeps import split_sweeps
@@ -44,8 +45,9 @@ _CUT_SHORT = message("run.decay-cut-short")
 
 def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
     """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is."""
+    clock = job.clock_of(run)
     if run.kind is RunKind.DECAY:
-        return decay_run(run, log)
+        return with_uncertainties(decay_run(run, log), clock)
     sweep = sweep_of(job, run, log, progress, workers=workers)
     sweep, returned = without_returns(sweep) if run.kind in (RunKind.SURVEY, RunKind.SWEEP) else (sweep, 0)
     control = present_control(job, run, [trace.channel for trace in sweep.traces])
@@ -66,12 +68,14 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     assumed = found is not None and sweep.time_s is None and not swept.steady
     channels = doubted(channels, profile) if assumed else channels
     compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
+    spread_db, spread_at_hz = control_spread(sweep, control) or (None, None)
+    held = control_result(sweep, control, run.strategy, profile)
     result = RunResult(
         id=run.id,
         kind=str(run.kind),
         axis=run.axis,
         sweep=facts,
-        control=replace(control_result(sweep, control, run.strategy, profile), time_s=sweep.time_s),
+        control=replace(held, time_s=sweep.time_s, spread_db=spread_db, spread_at_hz=spread_at_hz),
         channels=channels,
         dwell=dwell_result(swept) if dwelling else None,
         quality=(*quality, *disagreements(compared)),
@@ -81,6 +85,8 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
+    swept_filter = None if swept.time_s is None else run.tracking_filter
+    result = with_uncertainties(result, clock, swept_filter)
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
 
 

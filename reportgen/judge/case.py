@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
-from reportgen.records.message import Amount, Message, message
+from reportgen.records.message import Amount, Message, Value, message
 from reportgen.records.note import Note
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
@@ -45,6 +45,8 @@ class Reading:
     unit: str = ""
     resolution: float | None = None
     """Step of the last digit of a value noted by hand; None for one that was computed."""
+    most_digits: int | None = None
+    """Most significant digits that may be printed."""
 
     def against(self) -> Message:
         """Value against limits, so that what is printed never contradicts the result."""
@@ -84,7 +86,7 @@ class Item:
     flags: tuple[Message, ...] = ()
     """What the identification says about the resonance; told where the item decides."""
 
-    def evidence(self) -> Evidence:
+    def evidence(self, decision: Decision) -> Evidence:
         """The item as the verdict cites it."""
         reading = self.reading
         return Evidence(
@@ -96,6 +98,8 @@ class Item:
             measured=reading.measured if reading else None,
             unit=reading.unit if reading else "",
             resolution=reading.resolution if reading else None,
+            expanded_uncertainty=decision.expanded_uncertainty,
+            most_digits=reading.most_digits if reading else None,
         )
 
 
@@ -316,7 +320,7 @@ class Case:
             reason = [*self.gaps, *reason]
         else:
             reason += [message("judge.not-all-evidence", gap=gap) for gap in self.gaps]
-        return self._verdict(outcome, [*reason, *self.remarks], item, decision, [i for i, _ in judged])
+        return self._verdict(outcome, [*reason, *self.remarks], item, decision, [i.evidence(d) for i, d in judged])
 
     def _verdict(
         self,
@@ -324,7 +328,7 @@ class Case:
         reason: Sequence[Message],
         item: Item | None,
         decision: Decision | None,
-        evidence: Sequence[Item],
+        evidence: Sequence[Evidence],
     ) -> Verdict:
         reading = item.reading if item else None
         tolerance = self._stated_tolerance() if item is None else reading.tolerance if reading else NO_LIMITS
@@ -344,10 +348,11 @@ class Case:
             at_most=at_most or tolerance.low is None,
             unit=unit,
             resolution=reading.resolution if reading else None,
+            most_digits=reading.most_digits if reading else None,
             expanded_uncertainty=decision.expanded_uncertainty if decision else None,
             coverage_factor=decision.coverage_factor if decision else None,
             false_acceptance=decision.false_acceptance if decision and passed else None,
-            evidence=tuple(each.evidence() for each in evidence),
+            evidence=tuple(evidence),
             bands_hz=self.bands_hz,
             run=self.requirement.run or (item.run if item else None),
             where=str(self.requirement.where),
@@ -375,4 +380,19 @@ def _badness(item: Item, decision: Decision) -> tuple[int, float]:
 def _say(item: Item, decision: Decision) -> Message:
     """What decided, and why where the value alone does not say it."""
     said = item.said or item.text
+    if item.reading is not None and decision.expanded_uncertainty is not None:
+        said = _stated(said, item.reading, decision.expanded_uncertainty)
     return said if decision.reason is None else message("judge.with-reason", what=said, why=decision.reason)
+
+
+def _stated(said: Message, reading: Reading, expanded: float) -> Message:
+    """The message with the uncertainty at its measured value, so that its digits are those of the verdict's."""
+
+    def one(value: Value) -> Value:
+        if isinstance(value, Message):
+            return _stated(value, reading, expanded)
+        if isinstance(value, Amount) and (value.value, value.unit) == (reading.measured, reading.unit):
+            return replace(value, uncertainty=expanded, most_digits=reading.most_digits)
+        return value
+
+    return Message(said.code, tuple((name, one(value)) for name, value in said.values))

@@ -48,7 +48,7 @@ def _dwell(case: Case, dimension: str) -> None:
     if not case.weigh_clock(run):
         return
     _weigh_tracking(case, run, dwell)
-    std = _duration_std(run)
+    std = _duration_std(run, case.job.clock_of(case.plan(run)).relative_std)
     if std is not None and dimension == "count":
         std *= dwell.frequency_hz
     case.items.append(_item(run, dwell, measured, std, limit, dimension))
@@ -79,12 +79,12 @@ def _item(
     )
 
 
-def _duration_std(run: RunResult) -> float | None:
-    """Start and end are each known to one row: u = √2 · interval/√12 (GUM 4.3.7)."""
+def _duration_std(run: RunResult, clock: float) -> float | None:
+    """Start and end are each known to one row: u = √2 · interval/√12 (GUM 4.3.7); the clock's share comes to it."""
     sweep = run.sweep
     if sweep is None or sweep.duration_s is None or sweep.rows < 2:
         return None
-    return sweep.duration_s / (sweep.rows - 1) / math.sqrt(6.0)
+    return math.hypot(sweep.duration_s / (sweep.rows - 1) / math.sqrt(6.0), clock * sweep.duration_s)
 
 
 def _weigh_tracking(case: Case, run: RunResult, dwell: DwellResult) -> None:

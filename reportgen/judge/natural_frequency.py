@@ -9,6 +9,7 @@ from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
+from reportgen.records.rounding import CLOCK_DIGITS
 from reportgen.units import Quantity
 
 SAME_MODE = 0.005
@@ -68,7 +69,7 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
         )
         if lowest is not None:
             what = message("judge.lowest", channel=channel.id, run=run.id)
-            reading = _reading(lowest.frequency_hz, lowest.frequency_std_hz, limit)
+            reading = _reading(lowest.frequency_hz, lowest.frequency_std_hz, limit, clock_stated=lowest.clock_stated)
             case.items.append(
                 Item(
                     text=what,
@@ -183,7 +184,7 @@ def _noted_or_logged(mode: Mode, hertz: float, axis: str | None, limit: Quantity
     """A mode of the axis, wherever it was seen."""
     seen = tuple(_SEEN_IN[each] for each in mode.seen_in) or (message("judge.results"),)
     what = message("judge.mode-of-axis", axis=axis, seen=seen)
-    reading = _reading(hertz, mode.frequency_std_hz, limit, mode.resolution_hz)
+    reading = _reading(hertz, mode.frequency_std_hz, limit, mode.resolution_hz, clock_stated=mode.clock_stated)
     return Item(
         text=what,
         said=message("judge.lowest-held", what=what, held=reading.against()),
@@ -217,7 +218,14 @@ def _concerns(mode: Mode, runs: set[str], whole_axis: bool) -> bool:
     return whole_axis or not mode.runs or bool(set(mode.runs) & runs)
 
 
-def _reading(frequency_hz: float, std_hz: float | None, limit: Quantity, resolution_hz: float | None = None) -> Reading:
+def _reading(
+    frequency_hz: float,
+    std_hz: float | None,
+    limit: Quantity,
+    resolution_hz: float | None = None,
+    *,
+    clock_stated: bool = False,
+) -> Reading:
     factor = limit.unit.factor
     return Reading(
         measured=frequency_hz / factor,
@@ -225,6 +233,7 @@ def _reading(frequency_hz: float, std_hz: float | None, limit: Quantity, resolut
         tolerance=Tolerance(low=limit.value),
         unit=limit.unit.symbol,
         resolution=None if resolution_hz is None else resolution_hz / factor,
+        most_digits=None if clock_stated else CLOCK_DIGITS,
     )
 
 

@@ -49,15 +49,18 @@ def sweep_rate(case: Case) -> None:
     _lay_holds(case, run, run.sweep)
 
 
+# An error ε of the clock makes times (1 + ε) and frequencies (1 − ε) times what they are: a rate in octaves a minute
+# carries ε once, one in Hz/s twice.
 def _lay_rates(case: Case, run: RunResult, sweep: SweepFacts, required: SweepRate, allowed: float) -> None:
     wanted = required.text or Amount(required.value, required.unit)
     if sweep.rate_from is None or sweep.rate_to is None:
         case.gap(message("judge.rate-course-unknown", run=run.id))
+    clock = case.job.clock_of(case.plan(run)).relative_std * (2.0 if required.unit == "Hz/s" else 1.0)
     for pace, rate, std in _rates(sweep, required.unit):
         what = message("judge.rate", pace=pace, run=run.id, rate=rate, unit=required.unit, required=wanted)
         reading = Reading(
             measured=100.0 * (rate / required.value - 1.0),
-            std=None if std is None else 100.0 * std / required.value,
+            std=None if std is None else 100.0 * math.hypot(std, clock * rate) / required.value,
             tolerance=Tolerance(low=-100.0 * allowed, high=100.0 * allowed),
             unit="%",
         )

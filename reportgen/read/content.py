@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import stat
 from pathlib import Path
@@ -14,7 +13,7 @@ from reportgen.records.message import Place, message
 def content_of(path: Path, most: int | None = None) -> bytes:
     """All bytes of an ordinary file of at most so many.
 
-    Raises OSError where it cannot be opened or is larger, ReadError where it is a pipe, a device, a socket or a folder.
+    Raises OSError where it cannot be opened, ReadError where it is larger, or a pipe, a device, a socket or a folder.
     """
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(descriptor, "rb") as stream:
@@ -22,5 +21,5 @@ def content_of(path: Path, most: int | None = None) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise ReadError(Place(path.name), message("file.not-ordinary"))
         if most is not None and status.st_size > most:
-            raise OSError(errno.EFBIG, f"more than {most} bytes", str(path))
+            raise ReadError(Place(path.name), message("file.too-large", bytes=status.st_size, most=most))
         return stream.read()

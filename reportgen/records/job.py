@@ -5,6 +5,7 @@ Every amplitude is SI and peak; ``where`` of a record is its place in the job fi
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
@@ -59,6 +60,36 @@ class Boundary(StrEnum):
     PINNED_PINNED = "pinned-pinned"
 
 
+ASSUMED_CLOCK = 100e-6
+"""Half width, as a share, within which a clock without certificate is taken to run: quartz oscillators of instruments
+are specified to 25 to 100 ppm with temperature and years of ageing (from memory); the widest is taken."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """How well the frequencies and times of a log are known: all of them share the error of its clock."""
+
+    relative_std: float
+    """Relative standard uncertainty."""
+    stated: bool
+    """False where no instrument states it, so that it is assumed."""
+    instrument: str | None = None
+
+
+NO_CLOCK_STATED = Clock(relative_std=ASSUMED_CLOCK / math.sqrt(3.0), stated=False)
+"""Any value within the half width is as likely as another (JCGM 100:2008, 4.3.7)."""
+
+
+class Annex(StrEnum):
+    """Where the annex goes: runs and channels one by one, notes, quality of the data, digests."""
+
+    IN_REPORT = "in report"
+    SEPARATE = "separate"
+    """A file of its own, ``annex.pdf``; the page on screen holds it all the same."""
+    NONE = "none"
+    """Not printed; the numbers stand in results.json, the inputs in the archive."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -85,6 +116,11 @@ class ReportIdentity:
     """Test method, such as ``IEC 60068-2-6:2007``."""
     summary: str | None = None
     photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
+    purpose: str | None = None
+    """What the test was for."""
+    opinions_by: str | None = None
+    """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
+    annex: Annex = Annex.IN_REPORT
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
     where: Place = IN_JOB_FILE
@@ -131,6 +167,15 @@ class Specimen:
     description: str | None = None
     mounting: str | None = None
     torque: str | None = None
+    quantity: int | None = None
+    """How many were tested."""
+    operating_state: str | None = None
+    """Whether and how it worked during vibration."""
+    monitoring: str | None = None
+    """How its function was watched during vibration."""
+    fixture: str | None = None
+    axes: tuple[tuple[str, str], ...] = ()
+    """Axis to its direction in the specimen, as written."""
     beam: Beam | None = None
 
 
@@ -165,6 +210,9 @@ class Instrument:
     expanded_uncertainty: Quantity | None = None
     """Relative, coverage factor 2."""
     certificate: str | None = None
+    calibration_laboratory: str | None = None
+    frequency_uncertainty: Quantity | None = None
+    """Of its clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
 
     @property
@@ -269,6 +317,8 @@ class Profile:
     abort: tuple[ToleranceBand, ...] = ()
     notches: tuple[Notch, ...] = ()
     duration: Quantity | None = None
+    sweep_cycles: float | None = None
+    """Times the range is to be travelled once in each direction (IEC 60068-2-6), along each axis."""
     source: str | None = None
     where: Place = IN_JOB_FILE
 
@@ -280,6 +330,14 @@ class TrackingFilter:
     bandwidth_hz: float | None = None
     fraction: float | None = None
     text: str = ""
+    tolerance: float | None = None
+    """Half width, as a share, within which the bandwidth is known; None where it is not stated."""
+
+    def at(self, frequency_hz: float) -> float:
+        """Bandwidth, Hz, at a frequency; infinite where none is stated."""
+        if self.bandwidth_hz is not None:
+            return self.bandwidth_hz
+        return math.inf if self.fraction is None else self.fraction * frequency_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,6 +355,10 @@ class RunPlan:
     control: tuple[str, ...] = ()
     strategy: ControlStrategy = ControlStrategy.AVERAGE
     tracking_filter: TrackingFilter | None = None
+    controller: str | None = None
+    """Instrument that controlled the run; ``acquisition`` and ``filter`` are those that logged and filtered it."""
+    acquisition: str | None = None
+    filter: str | None = None
     steady_state: bool = False
     """True where the job says that every row was waited for: stepped sine, or a frequency response."""
     columns: tuple[tuple[str, str], ...] = ()
@@ -361,6 +423,19 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StatedDeviation:
+    """What the job says of a deviation: one that the report found, by its ``key``, or one of its own."""
+
+    key: str | None = None
+    what: str | None = None
+    when: str | None = None
+    effect: str | None = None
+    """Effect on the result."""
+    agreed_by: str | None = None
+    where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """A whole job folder, read and checked but not yet computed."""
 
@@ -380,6 +455,7 @@ class Job:
     runs: tuple[RunPlan, ...] = ()
     requirements: tuple[Requirement, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    deviations: tuple[StatedDeviation, ...] = ()
     exciter: Exciter | None = None
     notes_files: tuple[Path, ...] = ()
     """Relative to the job folder."""
@@ -401,6 +477,23 @@ class Job:
     def instrument(self, instrument_id: str | None) -> Instrument | None:
         """The instrument of that id, or None."""
         return next((each for each in self.instruments if each.id == instrument_id), None)
+
+    def clock_of(self, run: RunPlan | None) -> Clock:
+        """Clock of a run's log: that of the acquisition or controller it names, else the worst that any instrument
+
+        states; an assumed one where none does.
+        """
+        named = (run.acquisition, run.controller) if run is not None else ()
+        first = [self.instrument(each) for each in named if each is not None]
+        for several in (first, self.instruments):
+            known = [each for each in several if each is not None and each.frequency_uncertainty is not None]
+            if known:
+                worst = max(known, key=lambda each: each.frequency_uncertainty.si)  # type: ignore[union-attr]
+                assert worst.frequency_uncertainty is not None
+                return Clock(relative_std=worst.frequency_uncertainty.si / 2.0, stated=True, instrument=worst.id)
+            if several:
+                break
+        return NO_CLOCK_STATED
 
     def control_of(self, run: RunPlan) -> tuple[str, ...]:
         """Control channels of a run: those it names, else every channel whose role is control."""

@@ -63,7 +63,7 @@ class Amount:
     """A number with its unit and, for one that was held against a limit, what its digits have to show.
 
     >>> Amount(25.04, "g", limit=25.0)
-    Amount(value=25.04, unit='g', limit=25.0, resolution=None)
+    Amount(value=25.04, unit='g', limit=25.0, resolution=None, uncertainty=None, most_digits=None)
     """
 
     value: float
@@ -74,3 +74,7 @@ class Amount:
     """The limit that lies nearest, in ``unit``: the printed number has to lie on the same side of it."""
     resolution: float | None = None
     """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
+    uncertainty: float | None = None
+    """Expanded, in ``unit``; None where none is known."""
+    most_digits: int | None = None
+    """Most significant digits that may be printed; None where only the uncertainty bounds them."""

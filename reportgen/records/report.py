@@ -6,6 +6,7 @@ import builtins
 from dataclasses import dataclass
 from enum import StrEnum
 
+from reportgen.records.deviation import Deviation
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job
 from reportgen.records.message import Message
@@ -157,3 +158,6 @@ class Report:
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""
     level_dependence: tuple[LevelDependence, ...] = ()
+    deviations: tuple[Deviation, ...] = ()
+    assumptions: tuple[Message, ...] = ()
+    """What stated uncertainties rest on because the job does not say it."""

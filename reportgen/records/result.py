@@ -132,6 +132,9 @@ class ControlResult:
     """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
     time_at_level_s: float | None = None
     """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
+    spread_db: float | None = None
+    """Largest over smallest control channel at the row where they differ most; None with one channel."""
+    spread_at_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,6 +221,28 @@ class UnexplainedPeak:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FrequencyBudget:
+    """Standard uncertainties that make up that of a natural frequency, Hz."""
+
+    fit: float
+    """Of the fit to the record: its noise."""
+    clock: float
+    clock_stated: bool
+    """False where no instrument states the uncertainty of its clock."""
+    filter: float
+    """By the delay of the tracking filter, whose bandwidth is known within a tolerance alone; 0 without one."""
+    misfit: float
+    """By what the model does not follow and no averaging takes away."""
+    floor: float
+    """Least that the combination may be."""
+
+    @property
+    def combined(self) -> float:
+        """Root of the sum of squares (JCGM 100:2008, 5.1.2), not below the floor."""
+        return max(math.hypot(self.fit, self.clock, self.filter, self.misfit), self.floor)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resonance:
     """One mode as seen on one channel."""
 
@@ -261,6 +286,13 @@ class Resonance:
     """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
     calibration_stated: bool = True
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
+    frequency_budget: FrequencyBudget | None = None
+    """What ``frequency_std_hz`` is made of; None where none is stated."""
+
+    @property
+    def clock_stated(self) -> bool:
+        """Whether the log's clock is known; where not, a frequency carries no more than five digits."""
+        return self.frequency_budget is not None and self.frequency_budget.clock_stated
 
 
 class Quotient(StrEnum):
@@ -414,6 +446,9 @@ class Mode:
     """None for a mode that nobody saw; what theory expects of it is ``expected_hz``."""
     frequency_std_hz: float | None = None
     """None where the frequency was noted by hand: its last digit tells how it was written, not how well it is known."""
+    clock_stated: bool = False
+    """Whether the clock of the log is known; where not, the frequency carries no more than five digits."""
+    q_std: float | None = None
     resolution_hz: float | None = None
     """Step of the last digit of a frequency noted by hand; None for one from a log."""
     q: float | None = None

@@ -6,6 +6,7 @@ Only printing rounds; every comparison uses the unrounded value.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from statistics import NormalDist
 
@@ -17,6 +18,13 @@ SIGNIFICANT_DIGITS = 2
 ROUNDING_UP_FROM = Decimal("0.04")
 """Rounding to nearest may take at most this share off an uncertainty, else it is rounded up: so 10.47 becomes 11 and
 28.05 becomes 28 as in GUM 7.2.6 (EA-4/02 draws the line at 5 %)."""
+
+CLOCK_DIGITS = 5
+"""Most significant digits of a frequency whose clock nobody states: a sixth would be the clock's own."""
+DIGITS_ALONE = 3
+"""Significant digits of a value without uncertainty."""
+MOST_PLACES_ALONE = 4
+"""Decimal places of a value without uncertainty, however small it is."""
 
 FLOATING_POINT = 1e-12
 """Share of a limit that binary arithmetic may add to a value that stands exactly on it: 1 − 0.95 is not 0.05."""
@@ -53,13 +61,64 @@ def _rounded_uncertainty(uncertainty: float, decimals: int) -> Decimal:
     return nearest
 
 
+def places(
+    value: float,
+    expanded: float | None = None,
+    *,
+    resolution: float | None = None,
+    most_digits: int | None = None,
+    whole: bool = False,
+) -> int:
+    """Decimal places of a printed value, the one rule of every table, sentence and line: never below zero.
+
+    As noted by hand (``resolution``: step of its last digit), else those of its expanded uncertainty, else of three
+    significant digits. At most ``most_digits`` significant ones; none where the unit is counted (``whole``).
+
+    >>> places(10.719, 0.0012), places(10.719, 0.0012, most_digits=5), places(5.803, 1.4), places(33.1, whole=True)
+    (4, 3, 1, 0)
+    >>> places(1374.0, resolution=1.0), places(0.036231), places(0.0)
+    (0, 4, 2)
+    """
+    if resolution is not None:
+        return noted_decimals(resolution)
+    if whole:
+        return 0
+    if expanded is not None and expanded > 0 and math.isfinite(expanded):
+        wanted = uncertainty_decimals(expanded)
+    else:
+        wanted = min(MOST_PLACES_ALONE, DIGITS_ALONE - 1 - _order(value)) if value else 2
+    return max(0, _at_most(wanted, value, most_digits))
+
+
+def _order(value: float) -> int:
+    """Power of ten of the first significant digit."""
+    return Decimal(value).adjusted() if value and math.isfinite(value) else 0
+
+
+def _at_most(decimals: int, value: float, most_digits: int | None) -> int:
+    return decimals if most_digits is None or not value else min(decimals, most_digits - 1 - _order(value))
+
+
+def uncertainty_text(uncertainty: float, decimals: int) -> str:
+    """An uncertainty to the places of its value; where it would vanish there, one of the last place.
+
+    >>> uncertainty_text(0.0012, 3), uncertainty_text(0.8, 0), uncertainty_text(0.0003, 3), uncertainty_text(10.47, 0)
+    ('0.002', '1', '0.001', '11')
+    """
+    return _plain(_rounded_uncertainty(uncertainty, decimals), decimals)
+
+
 def _plain(number: Decimal, decimals: int) -> str:
     text = f"{number:.{max(decimals, 0)}f}"
     return text[1:] if text.startswith("-") and not number else text
 
 
-def round_with_uncertainty(value: float, uncertainty: float, digits: int = SIGNIFICANT_DIGITS) -> tuple[str, str]:
+def round_with_uncertainty(
+    value: float, uncertainty: float, digits: int = SIGNIFICANT_DIGITS, most_digits: int | None = None
+) -> tuple[str, str]:
     """Value and uncertainty as they are printed: the uncertainty to two digits, the value to the same place.
+
+    A value of at most ``most_digits`` significant digits takes its uncertainty with it, rounded up where it matters.
 
     >>> round_with_uncertainty(10.05762, 0.0271)
     ('10.058', '0.027')
@@ -67,11 +126,31 @@ def round_with_uncertainty(value: float, uncertainty: float, digits: int = SIGNI
     ('117.431', '0.020')
     >>> round_with_uncertainty(41837.0, 1230.0)
     ('41800', '1200')
+    >>> round_with_uncertainty(10.71901, 0.00123, most_digits=5)
+    ('10.719', '0.002')
     """
-    decimals = uncertainty_decimals(uncertainty, digits)
+    decimals = _at_most(uncertainty_decimals(uncertainty, digits), value, most_digits)
     step = Decimal(1).scaleb(-decimals)
     rounded = Decimal(value).quantize(step, rounding=ROUND_HALF_EVEN)
     return _plain(rounded, decimals), _plain(_rounded_uncertainty(uncertainty, decimals), decimals)
+
+
+def budget_texts(parts: Sequence[float], coverage: str, floor: float = 0.0) -> tuple[list[str], str, str]:
+    """Contributions, their combination and its expansion, so printed that whoever adds the printed ones up finds it.
+
+    ``coverage`` is the printed coverage factor. A third digit is kept (JCGM 100:2008, 7.2.6: additional digits avoid
+    round-off in what is computed further); root of the sum of squares, not below ``floor``.
+
+    >>> budget_texts([0.054, 1.25], "1.96")
+    (['0.05', '1.25'], '1.25', '2.45')
+    """
+    exact = max(math.hypot(*parts), floor)
+    decimals = max(0, 2 - _order(exact))
+    step = Decimal(1).scaleb(-decimals)
+    printed = [Decimal(part).quantize(step, rounding=ROUND_HALF_EVEN) for part in parts]
+    total = max(sum((part * part for part in printed), Decimal(0)).sqrt(), Decimal(floor)).quantize(step)
+    wide = (Decimal(coverage) * total).quantize(step)
+    return [_plain(each, decimals) for each in printed], _plain(total, decimals), _plain(wide, decimals)
 
 
 def noted_decimals(resolution: float) -> int:

@@ -45,6 +45,10 @@ class Evidence:
     """Of ``measured``; its own, for items of one verdict may differ: a deviation in %, a notched response in g."""
     resolution: float | None = None
     """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
+    expanded_uncertainty: float | None = None
+    """In ``unit``; None where none is known."""
+    most_digits: int | None = None
+    """Most significant digits that may be printed; None where only the uncertainty bounds them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +70,8 @@ class Verdict:
     unit: str = ""
     resolution: float | None = None
     """Step of the last digit of a value noted by hand, in ``unit``; None for one that was computed."""
+    most_digits: int | None = None
+    """Most significant digits that may be printed; None where only the uncertainty bounds them."""
     expanded_uncertainty: float | None = None
     coverage_factor: float | None = None
     false_acceptance: float | None = None

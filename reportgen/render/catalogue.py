@@ -15,7 +15,8 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ``{names:quoted}``          several values, each in quotes: ``'A1', 'A2'``
 ==========================  =========================================================================================
 
-A value that is itself a message is printed in its own words.
+A value that is itself a message is printed in its own words. Behind `` || `` stands what whoever made the input is to
+do: the terminal says it behind a semicolon, a customer's document leaves it out.
 """
 
 from __future__ import annotations
@@ -32,16 +33,14 @@ from typing import Any
 
 from reportgen.errors import RenderError
 from reportgen.records.message import Amount, Message, Place, Value, message
-from reportgen.records.rounding import noted_decimals
-from reportgen.render.numbers import SECONDS, Numbers
+from reportgen.records.rounding import places
+from reportgen.render.numbers import COUNTED, SECONDS, Numbers
 from reportgen.resources import data_dir
 
+INSTRUCTION = " || "
+"""Between what was found and what to do about it."""
 _JOINED = "joined"
 _BESIDE = "beside"
-_DIGITS_BESIDE = 3
-"""Significant digits of a value beside its limit; more where they are needed to tell the two apart."""
-_DIGITS_ALONE = 4
-"""Significant digits of a value that was held against nothing."""
 _QUOTED = "quoted"
 _AND = {"en": "and", "de": "und"}
 _LARGEST_IN_DIGITS = 1e6
@@ -53,8 +52,16 @@ _LONGEST_VALUE = 2000
 class Catalogue(string.Formatter):
     """Says messages in one language."""
 
-    def __init__(self, language: str, sentences: Mapping[str, str], terms: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        language: str,
+        sentences: Mapping[str, str],
+        terms: Mapping[str, str] | None = None,
+        *,
+        instructs: bool = True,
+    ) -> None:
         self.language = language
+        self._instructs = instructs
         self.sentences = sentences
         self._terms = terms or {}
         self._numbers = Numbers(language)
@@ -70,7 +77,10 @@ class Catalogue(string.Formatter):
         text = self.sentences.get(what.code)
         if text is None:
             raise RenderError(message("render.no-sentence", language=self.language, asked=what.code))
-        return self.vformat(text, (), dict(what.values))
+        told, _, instruction = text.partition(INSTRUCTION)
+        if instruction and self._instructs:
+            told = f"{told}; {instruction}"
+        return self.vformat(told, (), dict(what.values))
 
     def sentence(self, what: Message) -> str:
         """The message as a whole sentence: a capital at its start and a full stop at its end.
@@ -144,13 +154,16 @@ class Catalogue(string.Formatter):
 
     def _beside(self, amount: Amount) -> str:
         value, limit = amount.value, amount.limit
+        decimals = places(
+            value,
+            amount.uncertainty,
+            resolution=amount.resolution,
+            most_digits=amount.most_digits,
+            whole=amount.unit in COUNTED,
+        )
         if limit is None:
-            return self._number(value, f".{_DIGITS_ALONE}g")
-        if amount.resolution is not None:
-            places = noted_decimals(amount.resolution)
-        else:
-            places = max(0, _DIGITS_BESIDE - 1 - math.floor(math.log10(abs(value)))) if value else _DIGITS_BESIDE - 1
-        return self._numbers.beside_limit(value, limit, places)[0]
+            return self._numbers.decimal(value, decimals)
+        return self._numbers.beside_limit(value, limit, decimals)[0]
 
     def _number(self, value: float, format_spec: str) -> str:
         if not math.isfinite(value):
@@ -191,6 +204,16 @@ def _within(words: Iterable[str], length: int) -> Iterator[str]:
             yield "…"
             return
         yield word
+
+
+def without_instructions(of: Catalogue) -> Catalogue:
+    """The same words for a reader who did not make the inputs.
+
+    >>> said = Catalogue("en", {"a": "{n:|time|times} not read || log them with more digits"})
+    >>> said.say(Message("a", (("n", 2),))), without_instructions(said).say(Message("a", (("n", 2),)))
+    ('2 times not read; log them with more digits', '2 times not read')
+    """
+    return Catalogue(of.language, of.sentences, of._terms, instructs=False)
 
 
 def fields_of(sentence: str) -> set[str]:

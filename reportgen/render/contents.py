@@ -16,6 +16,7 @@ class Contents:
         self._sections: list[dict[str, Any]] = []
         self._counts = {"section": 0, "figure": 0, "table": 0}
         self._numbers: dict[str, str] = {}
+        self._lettered = False
 
     def again(self) -> None:
         """Start another printing, with the numbers of this one known from the first line on."""
@@ -25,8 +26,15 @@ class Contents:
     def section(self, key: str, title: str) -> str:
         """Number of a section; it also goes to the table of contents."""
         number = self._next("section", key)
-        self._sections.append({"id": key, "number": number, "title": title, "parts": []})
+        if self._lettered:
+            number = self._numbers[key] = _letters(int(number))
+        self._sections.append({"id": key, "number": number, "title": title, "parts": [], "annex": self._lettered})
         return number
+
+    def annex(self) -> str:
+        """Sections from here on are those of the annex: A, B, C …; prints nothing."""
+        self._lettered, self._counts["section"] = True, 0
+        return ""
 
     def part(self, key: str, title: str) -> str:
         """Number of a part of the present section."""
@@ -52,8 +60,25 @@ class Contents:
         """Sections in the order of printing, each with its parts."""
         return self._sections
 
+    def printed(self, key: str) -> bool:
+        """Whether this printing has come past a section: what a laboratory put in the body is not in the annex too."""
+        return key in self._numbers
+
     def _next(self, kind: str, key: str) -> str:
         self._counts[kind] += 1
         number = str(self._counts[kind])
         self._numbers[key] = number
         return number
+
+
+def _letters(number: int) -> str:
+    """Letter of a section of the annex.
+
+    >>> [_letters(n) for n in (1, 26, 27)]
+    ['A', 'Z', 'AA']
+    """
+    letters = ""
+    while number > 0:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters

@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 
-import numpy as np
-
 from reportgen.records.finding import Finding, warning
 from reportgen.records.job import PhotoMetadata, RunKind
-from reportgen.records.log import Floats
 from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
+from reportgen.records.rounding import coverage_factor
+from reportgen.render.axis_runs import axis_runs, sweeps
+from reportgen.render.figures.axis_figures import axis_response, comparison_insets
 from reportgen.render.figures.beam import sketch_beam, sketch_ladder
 from reportgen.render.figures.canvas import sketch
 from reportgen.render.figures.drawings import Drawings, backbones, beams
@@ -24,8 +24,12 @@ from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.names import anchor
 from reportgen.render.photos import Picture, picture
 from reportgen.render.rows import conformity, identity, input, method, mode, note, resonance, run
+from reportgen.render.rows.axis_page import AxisPage, axis_page, comparison_of
+from reportgen.render.rows.budget import budgets
+from reportgen.render.rows.clause import clause_groups
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.run_list import run_list
 from reportgen.render.rows.trusted import spoiled
 
 
@@ -48,7 +52,7 @@ def assemble(report: Report, templates: Path) -> Document:
     Raises RenderError for a language without catalogue or a photo that cannot be read.
     """
     own = report.job.report
-    language = Language.of(own.language, templates)
+    language = Language.of(own.language, templates).for_customer()
     sketches = [sketch(plot, language.numbers) for plot in _plots(report, language)]
     sketches += _beam_sketches(report, language)
     pictures = [picture(report.job, each, anchor("photo", n)) for n, each in enumerate(report.job.photos, start=1)]
@@ -85,15 +89,21 @@ def _without_glyph(character: str, text: str) -> Finding:
 
 
 def _plots(report: Report, language: Language) -> Iterator[Plot]:
-    make = Drawings(language.words, language.numbers)
+    make, axes = Drawings(language.words, language.numbers), axis_runs(report)
+    compared = {comparison_of(report, of) for of in axes}
+    leads = {run.id for of in axes for run in (of.sweep, of.lead) if run is not None}
+    for of in axes:
+        plot = axis_response(make, report, of)
+        if plot is not None:
+            yield plot
     for profile in report.job.profiles:
         if len(profile.breakpoints) > 1:
             yield make.profile(profile)
     for each in report.runs:
-        if each.control is not None and _sweeps(each.control.frequency_hz):
-            yield make.control(report.job, each, each.control)
+        if each.control is not None and sweeps(each.control.frequency_hz):
+            yield make.control(report.job, each, each.control, tall=each.id in leads)
         for channel in each.channels:
-            if _sweeps(channel.frequency_hz):
+            if sweeps(channel.frequency_hz):
                 yield make.response(each, channel)
         for curve in each.decay:
             yield make.decay(each, curve)
@@ -103,15 +113,11 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
         if dwell is not None:
             yield dwell
     for before, after, channel_id in _pairs(report):
-        plot = make.comparison(before, after, channel_id)
+        plot = make.comparison(before, after, channel_id, tall=(before.id, after.id, channel_id) in compared)
         if plot is not None:
-            yield plot
-
-
-def _sweeps(frequency_hz: Floats) -> bool:
-    """Whether there is a curve to draw over frequency: a dwell has none."""
-    finite = frequency_hz[np.isfinite(frequency_hz)]
-    return len(finite) > 1 and bool(finite.max() > 1.05 * finite.min())
+            pair = (before.id, after.id, channel_id)
+            shifts = [s for s in report.shifts if (s.before, s.after, s.channel) == pair]
+            yield comparison_insets(make, report, plot, shifts)
 
 
 def _pairs(report: Report) -> Iterator[tuple[RunResult, RunResult, str]]:
@@ -131,9 +137,18 @@ def _beam_sketches(report: Report, language: Language) -> Iterator[Sketch]:
             yield sketch_ladder(axis, modes, language.words, language.numbers)
 
 
-def _context(report: Report, language: Language, drawings: Container[str], pictures: Sequence[Picture]) -> Row:
+def _context(report: Report, language: Language, drawings: set[str], pictures: Sequence[Picture]) -> Row:
     job = report.job
+    pages = [axis_page(report, of, language, drawings) for of in axis_runs(report)]
+    pages = [page for page in pages if page.rows or page.control_figure or page.response_figure or page.other_figures]
+    in_body = _in_body(pages)
     return {
+        "groups": clause_groups(report, language),
+        "run_list": run_list(report, language),
+        "pages": pages,
+        "in_body": in_body,
+        "budgets": budgets(report, language),
+        "annex": job.report.annex.name.lower(),
         "language": language.words.language,
         "paper": job.report.paper,
         "report": identity.identity(report, language),
@@ -148,18 +163,18 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "instruments": [identity.instrument(each, language) for each in job.instruments],
         "channels": [identity.channel(each, language) for each in job.channels],
         "inspections": identity.inspections(job, language),
-        "profiles": [run.profile(each, language) for each in job.profiles],
+        "profiles": [run.profile(each, job, report.runs, language) for each in job.profiles],
         "plans": [identity.planned_run(job, each, language) for each in job.runs],
-        "runs": [_run(report, each, language, drawings) for each in report.runs],
+        "runs": [_run(report, each, language, drawings - set(in_body)) for each in report.runs],
         "swept": any(each.sweep is not None and each.dwell is None for each in report.runs),
         "hazards": hazards(report),
         "beamlike": job.specimen.beam is not None,
-        "comparisons": _comparisons(report, language),
+        "comparisons": _comparisons(report, language, drawings - set(in_body)),
         "levels": _levels(report, language),
         "axes": _axes(report, language, drawings),
         "exciter": [run.exciter_row(each, language) for each in report.exciter],
         "exciter_name": (job.exciter.name if job.exciter else None) or "",
-        "deviations": note.remarks(report, "deviation"),
+        "deviations": [note.deviation(each, language) for each in report.deviations],
         "observations": note.remarks(report, "observation"),
         "opinions": list(dict.fromkeys((*report.opinions, *job.report.opinions))),
         "notes": [note.note(each, language) for each in report.notes],
@@ -171,7 +186,24 @@ def _context(report: Report, language: Language, drawings: Container[str], pictu
         "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
         "photos_bare": job.report.photo_metadata is PhotoMetadata.REMOVE,
         "budget": _budget(report, language),
+        "frequency_budget": _frequency_budget(report, language),
+        "assumptions": language.sentences(report.assumptions),
     }
+
+
+def _in_body(pages: Sequence[AxisPage]) -> list[str]:
+    """Keys of the figures that stand on the pages of the axes, and so not in the annex."""
+    keys = [
+        key
+        for page in pages
+        for key in (
+            page.control_figure,
+            page.response_figure,
+            page.comparison_figure,
+            *(other.key for other in page.other_figures),
+        )
+    ]
+    return [key for key in keys if key]
 
 
 def _run(report: Report, each: RunResult, language: Language, drawings: Container[str]) -> Row:
@@ -192,10 +224,13 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
         "control_compared": each.control is not None and each.control.deviation_db is not None,
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
-        "decays": [_drawn(drawings, anchor("fig", each.id, "decay", curve.channel)) for curve in each.decay],
+        "decays": [
+            key for curve in each.decay if (key := anchor("fig", each.id, "decay", curve.channel)) in drawings
+        ],
         "backbones": [
-            _drawn(drawings, anchor("fig", each.id, "backbone", number))
+            key
             for number in range(1, len(backbones(each)) + 1)
+            if (key := anchor("fig", each.id, "backbone", number)) in drawings
         ],
         "is_decay": each.kind == RunKind.DECAY,
         "channels": [
@@ -232,7 +267,7 @@ def _drawn(drawings: Container[str], key: str) -> str:
     return key if key in drawings else ""
 
 
-def _comparisons(report: Report, language: Language) -> list[Row]:
+def _comparisons(report: Report, language: Language, drawings: Container[str]) -> list[Row]:
     result = []
     for before, after in dict.fromkeys((shift.before, shift.after) for shift in report.shifts):
         shifts = [shift for shift in report.shifts if (shift.before, shift.after) == (before, after)]
@@ -245,6 +280,7 @@ def _comparisons(report: Report, language: Language) -> list[Row]:
                 "figures": [
                     {"key": anchor("fig", before, after, channel), "channel": channel}
                     for channel in dict.fromkeys(shift.channel for shift in shifts)
+                    if anchor("fig", before, after, channel) in drawings
                 ],
             }
         )
@@ -299,4 +335,22 @@ def _budget(report: Report, language: Language) -> list[Row]:
             ]
             if known and not spoiled(each, channel.id):
                 found.append({"run": each.id, **max(known, key=lambda pair: pair[0])[1]})
+    return found
+
+
+def _frequency_budget(report: Report, language: Language) -> list[Row]:
+    """Uncertainty of the frequency that is known worst, of every run."""
+    k, found = coverage_factor(report.job.report.confidence), []
+    for each in report.runs:
+        stated = [
+            (resonance_.frequency_budget.combined / resonance_.frequency_hz, channel, number, resonance_)
+            for channel in each.channels
+            if not spoiled(each, channel.id)
+            for number, resonance_ in enumerate(channel.resonances, start=1)
+            if resonance_.frequency_budget is not None and not resonance_.rejected
+        ]
+        if stated:
+            _, channel, number, worst = max(stated, key=lambda item: item[0])
+            row = resonance.resonance(each, channel, worst, number, report.job.report.confidence, language)
+            found.append({"run": each.id, **row, "uncertain": resonance.frequency_budget(worst, k, language)})
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, is_dataclass, replace
 from functools import lru_cache
 from io import BytesIO
 from pathlib import Path
@@ -72,11 +73,15 @@ class GlyphCheck:
         return f"[U+{ord(character):04X}]"
 
     def all(self, value: Any) -> Any:
-        """Every text inside lists and dictionaries; drawings and other values are left as they are."""
+        """Every text inside lists, dictionaries and records; drawings and other values are left as they are."""
         if type(value) is str:
             return self.text(value)
         if isinstance(value, dict):
             return {key: self.all(each) for key, each in value.items()}
         if isinstance(value, list):
             return [self.all(each) for each in value]
+        if isinstance(value, tuple):
+            return tuple(self.all(each) for each in value)
+        if is_dataclass(value) and not isinstance(value, type):
+            return replace(value, **{each.name: self.all(getattr(value, each.name)) for each in fields(value)})
         return value

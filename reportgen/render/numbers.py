@@ -14,6 +14,8 @@ from reportgen.records import rounding
 LOCALES = {"en": "en_GB", "de": "de_DE"}
 SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 """A length of time is printed in hours, minutes and seconds wherever it stands."""
+COUNTED = ("cycles",)
+"""Units of what is counted: printed whole."""
 _NARROW_SPACE = "\u202f"
 _MINUS = "−"
 _LARGEST_PLAIN = 1e15
@@ -105,10 +107,13 @@ class Numbers:
             return self.ABSENT
         return _grouped(str(round(value))).replace("-", _MINUS)
 
-    def with_uncertainty(self, value: float | None, uncertainty: float | None, fallback: int = 4) -> tuple[str, str]:
+    def with_uncertainty(
+        self, value: float | None, uncertainty: float | None, fallback: int = 4, most_digits: int | None = None
+    ) -> tuple[str, str]:
         """Value and uncertainty, both to the place of the uncertainty's second significant digit.
 
-        Without an uncertainty the value shows ``fallback`` significant digits and the second text is a dash.
+        Without an uncertainty the value shows ``fallback`` significant digits and the second text is a dash. Never
+        does it show more than ``most_digits``.
 
         >>> Numbers("en").with_uncertainty(117.4312, 0.0231)
         ('117.431', '0.023')
@@ -117,8 +122,12 @@ class Numbers:
             return self.ABSENT, self.ABSENT
         if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
             return self.significant(value, fallback), self.ABSENT
-        shown, plus_minus = rounding.round_with_uncertainty(value, uncertainty)
+        shown, plus_minus = rounding.round_with_uncertainty(value, uncertainty, most_digits=most_digits)
         return self._in_words(shown), self._in_words(plus_minus)
+
+    def uncertainty(self, uncertainty: float, decimals: int) -> str:
+        """An uncertainty to the places that its value is printed with."""
+        return self._in_words(rounding.uncertainty_text(uncertainty, decimals))
 
     def noted(self, value: float | None, resolution: float | None) -> str:
         """A value noted by hand, with the digits it was written with; as one would write it where they are not known.

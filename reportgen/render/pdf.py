@@ -75,6 +75,12 @@ def render_pdf(
     return paper_pdf(document, "report.html.j2", templates, branding, attachments or {}, moment)
 
 
+def render_annex_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
+    """The annex as a file of its own. Raises as ``render_pdf`` does."""
+    moment = datetime.combine(report.job.report.date, time(), tzinfo=UTC)
+    return paper_pdf(assemble(report, templates), "annex.html.j2", templates, branding, {}, moment)
+
+
 def paper_pdf(
     document: Document,
     template: str,

@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from reportgen.records.deviation import Deviation
 from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.message import Message
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
@@ -16,6 +17,7 @@ from reportgen.records.result import (
     ChannelResult,
     ControlResult,
     DwellResult,
+    FrequencyBudget,
     Mode,
     Observed,
     QualityIssue,
@@ -53,6 +55,8 @@ def results(report: Report) -> dict[str, Any]:
             **({"draft": True} if report.draft else {}),
         },
         "overall": str(report.overall),
+        "deviations": [_deviation(each) for each in report.deviations],
+        "assumptions": [_text("message", each) for each in report.assumptions],
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
         "runs": [_run(run) for run in report.runs],
         "modes": [_mode(mode) for mode in report.modes],
@@ -83,6 +87,7 @@ def _run(run: RunResult) -> dict[str, Any]:
         "rows": sweep and sweep.rows,
         "duration_s": sweep and sweep.duration_s,
         "cycles": sweep and sweep.cycles,
+        "sweep_cycles": sweep and sweep.sweep_cycles,
         "holds": [{"at_hz": f, "seconds": s} for f, s in sweep.holds] if sweep else [],
         "level_steps": [{"at_hz": f, "db": d} for f, d in sweep.level_steps] if sweep else [],
         "pieces": [{"first_hz": a, "last_hz": b} for a, b in sweep.pieces] if sweep else [],
@@ -113,6 +118,8 @@ def _control(control: ControlResult) -> dict[str, Any]:
         "at_hz": control.at_hz,
         "outside_bands": [list(band) for band in control.outside_bands],
         "outside_share": control.outside_share,
+        "spread_db": control.spread_db,
+        "spread_at_hz": control.spread_at_hz,
         "aborted_bands": [list(band) for band in control.aborted_bands],
         **_reason("reason", control.reason),
     }
@@ -159,6 +166,7 @@ def _resonance(each: Resonance) -> dict[str, Any]:
     return {
         "frequency_hz": each.frequency_hz,
         "frequency_std_hz": each.frequency_std_hz,
+        "frequency_budget": _frequency_budget(each.frequency_budget),
         "q": each.q,
         "q_std": each.q_std,
         "damping_ratio": each.damping_ratio,
@@ -181,6 +189,14 @@ def _resonance(each: Resonance) -> dict[str, Any]:
         "level_g": each.level if each.backbone is not None and each.backbone.unit == "g" else None,
         "backbone": _backbone(each),
     }
+
+
+def _frequency_budget(budget: FrequencyBudget | None) -> dict[str, Any] | None:
+    """Standard uncertainties in Hz, each by its cause."""
+    if budget is None:
+        return None
+    causes = ("fit", "clock", "filter", "misfit", "floor")
+    return {f"{cause}_hz": getattr(budget, cause) for cause in causes} | {"clock_stated": budget.clock_stated}
 
 
 def _backbone(each: Resonance) -> dict[str, Any] | None:
@@ -216,7 +232,9 @@ def _mode(mode: Mode) -> dict[str, Any]:
         "frequency_hz": mode.frequency_hz,
         "frequency_std_hz": mode.frequency_std_hz,
         "resolution_hz": mode.resolution_hz,
+        "clock_stated": mode.clock_stated,
         "q": mode.q,
+        "q_std": mode.q_std,
         "damping_ratio": mode.damping_ratio,
         "motion": mode.motion and str(mode.motion),
         "seen_in": list(mode.seen_in),
@@ -287,6 +305,23 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "reason_messages": [as_data(each) for each in verdict.reason],
         "bands_hz": [list(band) for band in verdict.bands_hz],
         "evidence": [_evidence(each) for each in verdict.evidence],
+    }
+
+
+def _deviation(each: Deviation) -> dict[str, Any]:
+    return {
+        "kind": str(each.code),
+        "key": each.key,
+        **_text("message", each.message),
+        "run": each.run,
+        "channel": each.channel,
+        "requirement": each.requirement,
+        "bands_hz": [list(band) for band in each.bands_hz],
+        "value": each.value,
+        "unit": each.unit,
+        "where": each.where and str(each.where),
+        "effect": each.effect,
+        "agreed_by": each.agreed_by,
     }
 
 

@@ -1,27 +1,54 @@
-"""The summary: two pages that a customer reads first."""
+"""The summary: one page that a customer reads first and forwards."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from pathlib import Path
 
-from reportgen.records.report import Report, RunShift
-from reportgen.records.rounding import coverage_factor
+from reportgen.records.report import Report
+from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
 from reportgen.records.verdict import Outcome
+from reportgen.render.axis_runs import carried
 from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
 from reportgen.render.pdf import paper_pdf
+from reportgen.render.rows.clause import proof
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import FREQUENCY_DIGITS
 from reportgen.render.rows.run import change
-from reportgen.render.rows.trusted import Trusted, largest_amplification, spoiled, trusted
+from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
 
-_MOST_VERDICTS = 30
+_MOST_LISTED = 7
+"""Clauses listed beside the figure on one page; those that passed beyond it are named by their ids."""
+_MOST_DEVIATIONS = 4
+"""Deviations printed; how many more there are is said."""
+_MOST_NAMED = 40
+"""Ids of clauses named in a line."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """What only the summary prints."""
+
+    numbers: tuple[Row, ...]
+    figure: str
+    caption: str
+    listed: tuple[Row, ...]
+    passed: str
+    """Ids of the clauses that passed and are not listed."""
+    further: str
+    """Ids of those that did not pass and found no room."""
+    axes: str
+    deviations: tuple[Row, ...]
+    more_deviations: str
+    next: tuple[str, ...]
+    """What happens next: one sentence for what failed, one for what is open."""
 
 
 def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
-    """At most two pages: verdict, what was tested, three numbers, one figure, deviations, whom to ask.
+    """One page: verdict, what was tested, three numbers, the figure that proves it, deviations, what happens next.
 
     Raises as ``render_pdf`` does.
     """
@@ -33,21 +60,54 @@ def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None
 def summary_document(report: Report, document: Document) -> Document:
     """The document with what only the summary prints."""
     figure, caption = _figure(report, document)
-    chosen = {
-        "numbers": _numbers(report, document.language),
-        "chosen_figure": figure,
-        "chosen_caption": caption,
-        "listed": _listed(document.context["verdicts"]),
-    }
+    verdicts, deviations = document.context["verdicts"], document.context["deviations"]
+    listed = _listed(verdicts)
+    left = [each["id"] for each in verdicts if each not in listed and each["outcome"]["key"] == Outcome.PASS]
+    further = [each["id"] for each in verdicts if each not in listed and each["outcome"]["key"] != Outcome.PASS]
+    chosen = Summary(
+        numbers=tuple(_numbers(report, document.language)),
+        figure=figure,
+        caption=caption,
+        listed=tuple(listed),
+        passed=_named(left),
+        further=_named(further),
+        axes=", ".join(dict.fromkeys(run.axis for run in report.runs if run.axis)),
+        deviations=tuple(deviations[:_MOST_DEVIATIONS]),
+        more_deviations=str(max(0, len(deviations) - _MOST_DEVIATIONS)),
+        next=tuple(_next(report, document.language)),
+    )
     kept = document.drawings.only([figure] if figure else [])
-    return replace(document, context={**document.context, **chosen}, drawings=kept, pictures={})
+    context = {**document.context, "summary": chosen, "numbers": chosen.numbers}
+    return replace(document, context=context, drawings=kept, pictures={})
+
+
+def _named(ids: list[str]) -> str:
+    return ", ".join(ids[:_MOST_NAMED]) + (" …" if len(ids) > _MOST_NAMED else "")
 
 
 def _listed(verdicts: list[Row]) -> list[Row]:
-    """Every verdict, or as many as fit beside the rest on two pages, those that did not pass first."""
-    if len(verdicts) <= _MOST_VERDICTS:
+    """Every verdict, or those that did not pass, as many as fit on the page."""
+    if len(verdicts) <= _MOST_LISTED:
         return verdicts
-    return sorted(verdicts, key=lambda each: each["outcome"]["key"] == Outcome.PASS)[:_MOST_VERDICTS]
+    return [each for each in verdicts if each["outcome"]["key"] != Outcome.PASS][:_MOST_LISTED]
+
+
+def _next(report: Report, language: Language) -> Iterator[str]:
+    """What follows from clauses that failed or are open; that nothing is open where all passed."""
+    failed = [v.requirement for v in report.verdicts if v.outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)]
+    unseen = [v.requirement for v in report.verdicts if v.outcome is Outcome.NOT_EVALUATED]
+    if failed:
+        yield language.say(
+            "Not met: %(list)s. The customer decides whether the specimen is changed and tested again, or accepted as "
+            "it is.",
+            list=", ".join(failed),
+        )
+    if unseen:
+        yield language.say(
+            "Open: %(list)s. It needs another run, or the customer's consent to leave it open.", list=", ".join(unseen)
+        )
+    if report.verdicts and not failed and not unseen:
+        yield language.say("No requirement is open.")
 
 
 def _number(language: Language, label: str, value: str, unit: str, where: str) -> Row:
@@ -75,7 +135,8 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
     if low is None:
         return None
     std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
-    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS))
+    most = None if low.resonance.clock_stated else CLOCK_DIGITS
+    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS, most))
     return _number(language, "Lowest natural frequency", shown, "Hz", f"{low.run.id}, {low.channel.id}")
 
 
@@ -92,7 +153,7 @@ def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
 
 def _change(report: Report, k: float, language: Language) -> Row | None:
     """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
-    shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and _carried(report, shift)]
+    shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and carried(report, shift)]
     if shifted:
         worst = max(shifted, key=lambda shift: abs(shift.frequency_shift or 0.0))
         value, uncertainty = change(worst.frequency_shift, worst.frequency_shift_std, report, language)
@@ -107,19 +168,20 @@ def _change(report: Report, k: float, language: Language) -> Row | None:
     return _number(language, "Largest deviation of control", value, "dB", where)
 
 
-def _carried(report: Report, shift: RunShift) -> bool:
-    """Whether the channel carries evidence in both runs."""
-    both = (run for run in report.runs if run.id in (shift.before, shift.after))
-    return not any(spoiled(run, shift.channel) for run in both)
-
-
 def _beside(value: str, uncertainty: str) -> str:
     return value if uncertainty == "–" else f"{value} ± {uncertainty}"
 
 
 def _figure(report: Report, document: Document) -> tuple[str, str]:
-    """The curve of the largest amplification: before and after where two runs were compared."""
+    """What proves the first clause that failed, else that is open; else the curve of the largest amplification."""
     say = document.language.say
+    for verdict in sorted(report.verdicts, key=lambda each: list(Outcome).index(each.outcome)):
+        key = proof(report, verdict).figure
+        if verdict.outcome is not Outcome.PASS and key in document.drawings:
+            text = say(
+                "What decides %(id)s: %(what)s", id=verdict.requirement, what=document.drawings.sketches[key].alt
+            )
+            return key, text
     top = largest_amplification(trusted(report))
     if top is None:
         return "", ""

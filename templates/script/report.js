@@ -337,7 +337,7 @@
 
     drawMark(panel, mark, top) {
       if (mark.x < this.x.range[0] || mark.x > this.x.range[1]) return;
-      const x = pixel(this.x, mark.x), colour = mark.kind === "rejected" ? "#5d6b76" : "#b0421a";
+      const x = pixel(this.x, mark.x), colour = mark.kind === "rejected" || mark.kind === "resonance" ? "#5d6b76" : "#b0421a";
       const y = Math.max(pixel(panel.axis, mark.y), top);
       element("line", { x1: x, x2: x, y1: y, y2: top - 8, stroke: colour, "stroke-width": 0.5 }, this.layer);
       element("path", { d: `M${x - 2.2} ${y - 2}h4.4l-2.2 4z`, fill: mark.kind === "rejected" ? "none" : colour, stroke: colour }, this.layer);
@@ -391,6 +391,46 @@
       figure.show(Number(row.dataset.x));
       figure.node.scrollIntoView({ block: "nearest" });
       if (link) figure.svg.focus({ preventScroll: true });
+    });
+  }
+
+  // Tables with one row of heads are sorted by a click on a head; rows that continue another stay behind it.
+  const value = (text) => {
+    const plain = text.replace(/[\u202f\u00a0]/g, "").replace("−", "-").replace(",", ".");
+    if (/^\d{4}-\d\d/.test(plain)) return NaN; // a date sorts as a text
+    const found = plain.match(/^[^\d-]{0,3}(-?\d+(?:\.\d+)?)/);
+    return found ? Number(found[1]) : NaN;
+  };
+  const sortable = (table) => {
+    const rows = table.tHead ? table.tHead.rows : [];
+    return rows.length === 1 && table.tBodies.length === 1 && table.tBodies[0].rows.length > 2
+      && ![...table.tBodies[0].rows].some((row) => [...row.cells].some((cell) => cell.rowSpan > 1));
+  };
+  const sort = (table, column, rising) => {
+    const groups = [];
+    for (const row of table.tBodies[0].rows) {
+      if (row.classList.contains("continued") && groups.length) groups[groups.length - 1].push(row); else groups.push([row]);
+    }
+    const text = (group) => (group[0].cells[column] ? group[0].cells[column].textContent.trim() : "");
+    const numeric = groups.every((group) => text(group) === "" || text(group) === "–" || Number.isFinite(value(text(group))));
+    const compare = (a, b) => (numeric
+      ? (Number.isFinite(value(text(a))) ? value(text(a)) : Infinity) - (Number.isFinite(value(text(b))) ? value(text(b)) : Infinity)
+      : text(a).localeCompare(text(b), language, { numeric: true }));
+    groups.sort((a, b) => (rising ? compare(a, b) : compare(b, a)) || 0);
+    for (const group of groups) table.tBodies[0].append(...group);
+  };
+  for (const table of document.querySelectorAll("table.wide")) {
+    if (!sortable(table)) continue;
+    [...table.tHead.rows[0].cells].forEach((head, column) => {
+      const label = head.textContent.trim();
+      head.textContent = "";
+      const made = button(label, `${say("sort by")} ${label}`, head, () => {
+        const rising = head.getAttribute("aria-sort") !== "ascending";
+        for (const other of table.tHead.rows[0].cells) other.removeAttribute("aria-sort");
+        head.setAttribute("aria-sort", rising ? "ascending" : "descending");
+        sort(table, column, rising);
+      });
+      made.className = "sorts";
     });
   }
 

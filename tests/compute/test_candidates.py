@@ -147,11 +147,11 @@ def test_what_was_no_mode_is_not_tried_again_and_again(monkeypatch, size):
     noise = 0.002 * (random.standard_normal(1500) + 1j * random.standard_normal(1500))
     chosen = []
 
-    def admitted(state, candidates, own=model_order._admitted):
+    def admitted(state, candidates, own=model_order._admitted, **how):
         chosen.append([candidate.index for candidate in candidates])
-        return own(state, candidates)
+        return own(state, candidates, **how)
 
     monkeypatch.setattr(model_order, "_admitted", admitted)
     solution = search(problem(at, values * (1.0 + noise))).solution
     assert solution.poles.frequency_hz == pytest.approx([24.0], rel=1e-3)
-    assert len(chosen) < 10, chosen
+    assert len(chosen) <= 12, chosen  # before: dozens of rounds, the same shapes in each

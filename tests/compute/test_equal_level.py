@@ -131,7 +131,7 @@ def test_damage_is_not_hidden_by_a_lower_level_after():
 
 def test_the_sentence_says_at_which_level_in_both_languages():
     verdict, row = compared(0.97 * HZ)
-    level = f"{row.level:.4g}"
+    level = f"{row.level:#.3g}"
     assert f"both at {level} g on A1" in told(verdict.reason)
     german = catalogue(data_dir("templates") / "words", "de").text(verdict.reason)
     assert f"beides bei {level.replace('.', ',')} g an A1" in german

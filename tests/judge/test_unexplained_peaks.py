@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from reportgen.judge.verdicts import judge
-from reportgen.records.result import UnexplainedPeak
+from reportgen.records.result import Quotient, UnexplainedPeak
 from reportgen.records.verdict import Outcome
 
 _spec = importlib.util.spec_from_file_location("small_job", Path(__file__).parent / "small_job" / "small_job.py")
@@ -67,11 +67,11 @@ def test_nothing_passes_beside_a_peak_that_nothing_explains(found, frequency_hz)
     assert {"lowest natural frequency", "amplification", "frequency shift"} <= blocked
 
 
-def unaudited(run, dimension, unit):
+def unaudited(run, quotient, unit):
     """The run as if nothing had been audited, with a high peak at 60 Hz in every curve, in some unit."""
     bump = {c.id: 1.0 + 40.0 / (1.0 + ((c.frequency_hz / 60.0 - 1.0) * 100.0) ** 2) for c in run.channels}
     channels = tuple(
-        replace(each, peaks=None, dimension=dimension, unit=unit, magnitude=each.magnitude * bump[each.id])
+        replace(each, peaks=None, quotient=quotient, unit=unit, magnitude=each.magnitude * bump[each.id])
         if len(each.magnitude)
         else each
         for each in run.channels
@@ -80,11 +80,11 @@ def unaudited(run, dimension, unit):
 
 
 @pytest.mark.parametrize(
-    ("dimension", "unit"), [("ratio", ""), ("accelerance", "(m/s²)/N"), ("strain per acceleration", "1/(m/s²)")]
+    ("quotient", "unit"), [(Quotient.RATIO, ""), (Quotient.ACCELERANCE, "(m/s²)/N"), (Quotient.OTHER, "1/(m/s²)")]
 )
-def test_nothing_passes_beside_a_peak_of_a_curve_that_was_not_audited(found, dimension, unit):
+def test_nothing_passes_beside_a_peak_of_a_curve_that_was_not_audited(found, quotient, unit):
     """Over a force the lowest natural frequency and both shifts passed beside a peak forty times as high."""
-    runs = tuple(unaudited(run, dimension, unit) for run in found.runs)
+    runs = tuple(unaudited(run, quotient, unit) for run in found.runs)
     for verdict in verdicts(found, runs).values():
         assert verdict.outcome not in PASSED, verdict.reason
 

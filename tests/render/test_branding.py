@@ -106,6 +106,17 @@ def test_a_logo_is_written_anew(small, templates, branding):
     assert 'class="logo" src="data:image/jpeg;base64,' in html
 
 
+def test_what_a_laboratory_puts_in_the_body_is_not_in_the_annex_too(report, templates, tmp_path):
+    (tmp_path / "report.html.j2").write_text(
+        '{% extends "core/report.html.j2" %}\n{% block parts %}{{ self.results() }}{{ self.inputs() }}{% endblock %}\n',
+        encoding="utf-8",
+    )
+    html = render_html(report, templates=templates, branding=tmp_path)
+    ids = re.findall(r'\bid="([^"]+)"', html)
+    assert html.count('<h2 id="results">') == 1
+    assert len(ids) == len(set(ids))
+
+
 # Whoever wants it to hang -----------------------------------------------------------------------------------------
 
 

@@ -37,10 +37,10 @@ def mixed(first, second):
 def test_a_deviation_in_percent_and_a_response_in_g_keep_their_units(report, templates, first, second):
     told = replace(report, verdicts=(mixed(first, second),))
     text = render_html(told, templates=templates).replace("\u00a0", " ").replace("\u202f", " ")
-    assert "300.0 Hz: 2.213 %" in text
-    assert "117.0 Hz: 33.20 g" in text
-    assert "2.213 g" not in text
-    assert "33.20 %" not in text
+    assert "300.0 Hz: 2.21 %" in text
+    assert "117.0 Hz: 33.2 g" in text
+    assert "2.21 g" not in text
+    assert "33.2 %" not in text
     evidence = results(told)["verdicts"][0]["evidence"]
     assert {(each["measured"], each["unit"]) for each in evidence} == {(2.213, "%"), (33.2, "g")}
 

@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -18,7 +19,7 @@ from hypothesis.extra.numpy import arrays
 from reportgen.render.document import assemble
 from reportgen.render.figures.canvas import STYLES, draw, sketch, spread
 from reportgen.render.figures.gallery import Gallery
-from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
+from reportgen.render.figures.plot import Curve, Inset, Mark, Panel, Plot
 from reportgen.render.figures.reduce import points_to_draw, without_straight_points
 from reportgen.render.numbers import Numbers
 
@@ -189,3 +190,39 @@ def test_the_frame_and_the_grid_are_one_element_each():
     svg = draw(plot(points=500), Numbers("en")).svg
     assert len(re.findall('stroke="#d5dbdf"', svg)) == 1
     assert len(re.findall('stroke="#5d6b76" stroke-width="0.6"', svg)) == 1
+
+
+def test_a_flat_curve_has_more_than_one_number_on_its_axis():
+    """Fault: a control level within 10 % of 0.5 g had one tick on its logarithmic axis, or none."""
+    from reportgen.render.figures.canvas import _ticks
+
+    assert len(_ticks("log", (0.44, 0.57), most=6)) >= 3
+
+
+def test_both_ends_of_the_frequency_axis_are_named():
+    """Fault: a sweep from 8 Hz to 1700 Hz showed no number at either end."""
+    from reportgen.render.figures.canvas import _ticks, _with_ends
+
+    ticks = _with_ends(_ticks("log", (8.0, 1700.0)), "log", (8.0, 1700.0))
+    assert (ticks[0], ticks[-1]) == (8.0, 1700.0)
+
+
+def test_an_inset_shows_each_mode_again_without_a_panel_of_its_own():
+    whole = plot(points=400)
+    inset = Inset(x_range=(110.0, 125.0), label="R1: 117.4 Hz: −0.60 %", limits=(112.0, 123.0), evidence=True)
+    drawing = draw(replace(whole, insets=(inset,)), Numbers("en"))
+    assert "R1: 117.4 Hz" in drawing.svg
+    assert len(drawing.geometry) == len(whole.panels)
+    assert sketch(replace(whole, insets=(inset,)), Numbers("en")).height > sketch(whole, Numbers("en")).height
+
+
+def test_an_axis_ends_a_little_below_the_noise_floor():
+    """Fault: the axis reached two decades into the noise, and the peak stood in the upper third."""
+    from reportgen.render.figures.canvas import _y_range
+
+    f, y = peaky(2000)
+    noisy = np.where(f > 1500.0, 1e-4, y)
+    curve = Curve(key="recorded", label="", role="recorded", x=f, y=noisy)
+    panel = Panel(y_label="", curves=(curve,), y_floor=0.01)
+    shown = replace(plot(points=400), panels=(panel,))
+    assert _y_range(panel, shown)[0] > 0.004

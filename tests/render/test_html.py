@@ -51,7 +51,8 @@ def test_ids_are_unique_and_links_resolve(page, request):
 def test_evidence_leads_from_the_table_to_row_curve_and_file(html):
     rows = {m[0]: m[1] for m in re.findall(r'<tr id="([^"]+)"[^>]*>(.*?)</tr>', html, re.DOTALL)}
     row = rows["row-X-PRE-A1-1"]
-    assert 'href="#row-X-PRE-A1-1"' in rows["req-R2"]
+    assert 'href="#req-R2-evidence"' in rows["req-R2"]
+    assert 'href="#row-X-PRE-A1-1"' in rows["req-R2-evidence"]
     assert 'href="#fig-X-PRE-A1"' in row
     figure = re.search(r'<figure id="fig-X-PRE-A1".*?</figure>', html, re.DOTALL)
     assert figure is not None
@@ -90,16 +91,18 @@ def test_printed_numbers_are_the_computed_ones(report, html):
                 match = re.search(rf'<tr id="row-{run.id}-{channel.id}-{number}".*?</tr>', html, re.DOTALL)
                 assert match is not None
                 cells = re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", re.sub(r"</?a\b[^>]*>", "", match.group()), re.DOTALL)
-                assert tuple(cells[1:3]) == round_with_uncertainty(each.frequency_hz, k * each.frequency_std_hz)
-                assert cells[3] == round_with_uncertainty(each.q, k * each.q_std)[0]
+                # five digits: the sample states no clock
+                wide = k * each.frequency_std_hz
+                assert tuple(cells[1:3]) == round_with_uncertainty(each.frequency_hz, wide, most_digits=5)
+                assert tuple(cells[3:5]) == round_with_uncertainty(each.q, k * each.q_std)
                 if each.amplification is not None:
                     shown = round_with_uncertainty(each.amplification, k * each.amplification_std)
-                    assert tuple(cells[5:7]) == shown
+                    assert tuple(cells[7:9]) == shown
 
 
 def test_german_numbers_have_a_comma(german_html):
     text = text_of(german_html)
-    assert re.search(r"\b18,4200\b", text)
+    assert re.search(r"\b18,420\b", text)
     assert "März 2026" in text
     assert not re.search(r"\b18\.42\b", text)
 

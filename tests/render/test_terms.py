@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from reportgen.compute.quality.unit_factor import UnitPair
+from reportgen.records.deviation import DeviationCode
 from reportgen.records.job import Boundary
 from reportgen.records.message import message
 from reportgen.records.note import MotionKind
@@ -18,7 +19,7 @@ ALIKE = {"axial"}
 """Terms that German spells as English does."""
 
 
-@pytest.mark.parametrize("kind", [NotJudgedCause, UnitPair, MotionKind, Boundary])
+@pytest.mark.parametrize("kind", [NotJudgedCause, UnitPair, MotionKind, Boundary, DeviationCode])
 def test_every_term_is_said_in_german(kind):
     """Fault: a German sentence named the kind of motion, or two units, in English."""
     german = catalogue(WORDS, "de")

@@ -39,7 +39,7 @@ def test_the_symbol_of_a_verdict_is_not_cut_off_at_its_lower_edge(report, templa
     page = np.asarray(
         Image.open(io.BytesIO(subprocess.run(command, input=content, capture_output=True, check=True).stdout))
     )
-    left = page[: page.shape[0] // 3, : int(21 / 210 * page.shape[1]) + 70, :3]
+    left = page[: page.shape[0] // 3, : int(21 / 210 * page.shape[1]) + 56, :3]
     alarm = np.abs(left.astype(int) - (168, 60, 22)).sum(axis=2) < 60
     rows, columns = np.flatnonzero(alarm.any(axis=1)), np.flatnonzero(alarm.any(axis=0))
     assert len(rows) > 20

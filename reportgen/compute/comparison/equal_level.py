@@ -64,6 +64,8 @@ class _Course:
     backbone: Backbone | None = None
     scale: float = 1.0
     """Level on the common channel over that on the channel of the backbone."""
+    beyond_fit_hz: float = 0.0
+    """Standard uncertainty by clock, filter and misfit, which that of a backbone's fit does not contain."""
 
     @property
     def ends(self) -> tuple[float, float]:
@@ -81,7 +83,8 @@ class _Course:
         """Frequency and its standard uncertainty, Hz."""
         if self.backbone is None:
             return self.frequency_hz, self.std_hz
-        return _on_backbone(self.backbone, level / self.scale)
+        frequency, std = _on_backbone(self.backbone, level / self.scale)
+        return frequency, math.hypot(std, self.beyond_fit_hz)
 
 
 def at_equal_level(
@@ -182,7 +185,7 @@ def _continued(first: _Course, second: _Course) -> _Found | None:
     return None
 
 
-def _on_backbone(curve: Backbone, level: float) -> _Value:
+def _on_backbone(curve: Backbone, level: float) -> tuple[float, float]:
     """Frequency at a level; outside the levels seen, straight on, the whole of that change being uncertain."""
     x, f = np.log(curve.levels), np.array(curve.frequency_hz)
     inside = float(np.interp(math.log(level), x, f))
@@ -234,7 +237,9 @@ def _course(run: RunResult, mode: ModeSeen, channel: str | None) -> _Course | No
     if curve is None:
         return _Course(reached, best.frequency_hz, best.frequency_std_hz)
     scale = reached / curve.levels[-1]
-    return _Course(reached, best.frequency_hz, best.frequency_std_hz, curve, scale)
+    made_of = best.frequency_budget
+    beyond = 0.0 if made_of is None else math.sqrt(max(0.0, made_of.combined**2 - made_of.fit**2))
+    return _Course(reached, best.frequency_hz, best.frequency_std_hz, curve, scale, beyond)
 
 
 def _reached(run: RunResult, mode: ModeSeen, channel: str) -> float | None:

@@ -52,6 +52,23 @@ def combine_control(log: SweepLog, control: Sequence[str], strategy: ControlStra
     return np.asarray(stack.mean(axis=0))
 
 
+def control_spread(log: SweepLog, control: Sequence[str]) -> tuple[float, float] | None:
+    """Where the control channels differ most: largest over smallest in dB, and the frequency; None with one channel.
+
+    IEC 60068-2-6 asks for the vibration at the check points beside that of the reference point they make up.
+    """
+    traces = [trace for trace in map(log.trace, control) if trace is not None]
+    if len(traces) < 2:
+        return None
+    stack = np.vstack([reference_level(trace, log.frequency_hz) for trace in traces])
+    read = np.isfinite(stack).all(axis=0) & (stack > 0).all(axis=0)
+    if not read.any():
+        return None
+    apart = 20.0 * np.log10(stack[:, read].max(axis=0) / stack[:, read].min(axis=0))
+    row = int(np.argmax(apart))
+    return float(apart[row]), float(log.frequency_hz[read][row])
+
+
 def control_result(
     log: SweepLog, control: Sequence[str], strategy: ControlStrategy, profile: Profile | None
 ) -> ControlResult:

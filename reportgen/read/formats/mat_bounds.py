@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from math import prod
 from pathlib import Path
 
-from reportgen.errors import ReadError
+from reportgen.errors import ReadError, ReportError
 from reportgen.read.formats.mat_pieces import BytesOfElement
 from reportgen.read.formats.mat_tree import DEEPEST, MOST_LEAVES
 from reportgen.records.message import Message, Place, message
@@ -61,7 +61,7 @@ def claims_of(path: Path, name: str) -> Claims:
                     _Look(source, order, found).top(held, length)
                 except _Claim as claim:
                     raise ReadError(Place(name), claim.what) from None
-                except (EOFError, zlib.error, struct.error):
+                except (ReportError, zlib.error, struct.error):
                     return found  # the file ends here, which is told by who reads the variables
             file.seek(after)
     return found

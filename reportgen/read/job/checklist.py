@@ -8,8 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from reportgen.records.job import Job
+from reportgen.records.job import Job, RunKind
 from reportgen.records.message import Message, message
+
+
+def _axes_defined(job: Job) -> bool:
+    """Whether every axis of a run is said in words; none has to be where no run names one."""
+    return {run.axis for run in job.runs if run.axis is not None} <= dict(job.specimen.axes).keys()
+
+
+def _sweep_cycles_stated(job: Job) -> bool:
+    """Whether every profile that a sweep at test level follows says how often."""
+    swept = [job.profile(run.profile) for run in job.runs if run.kind is RunKind.SWEEP]
+    return all(each is None or each.sweep_cycles is not None for each in swept)
+
 
 _ITEMS: tuple[tuple[str, Message, Callable[[Job], object]], ...] = (
     ("ISO/IEC 17025 7.8.2.1 b", message("checklist.address"), lambda j: j.laboratory.address),
@@ -50,6 +62,37 @@ _ITEMS: tuple[tuple[str, Message, Callable[[Job], object]], ...] = (
             )
         ),
     ),
+    ("ISO/IEC 17025 7.8.2.1 b", message("checklist.laboratory-contact"), lambda j: j.laboratory.contact),
+    (
+        "ISO/IEC 17025 7.8.7.1",
+        message("checklist.opinions-by"),
+        lambda j: not j.report.opinions or j.report.opinions_by,
+    ),
+    ("ISO/IEC 17025 8.1.2", message("checklist.accreditation"), lambda j: j.laboratory.accreditation),
+    ("ISO/IEC 17025 7.8.6.2", message("checklist.clauses"), lambda j: all(each.clause for each in j.requirements)),
+    (
+        "ISO/IEC 17025 6.5.1",
+        message("checklist.calibration-laboratory"),
+        lambda j: all(each.certificate and each.calibration_laboratory for each in j.instruments),
+    ),
+    ("ISO/IEC 17025 7.6", message("checklist.clock"), lambda j: all(j.clock_of(run).stated for run in j.runs)),
+    (
+        "ISO/IEC 17025 7.6",
+        message("checklist.filter-tolerance"),
+        lambda j: all(run.tracking_filter is None or run.tracking_filter.tolerance is not None for run in j.runs),
+    ),
+    ("IEC 60068-2-6 report", message("checklist.purpose"), lambda j: j.report.purpose),
+    ("IEC 60068-2-6 report", message("checklist.quantity"), lambda j: j.specimen.quantity),
+    ("IEC 60068-2-6 report", message("checklist.operating-state"), lambda j: j.specimen.operating_state),
+    ("IEC 60068-2-6 report", message("checklist.monitoring"), lambda j: j.specimen.monitoring),
+    ("IEC 60068-2-6 report", message("checklist.fixture"), lambda j: j.specimen.fixture),
+    ("IEC 60068-2-6 report", message("checklist.axes"), _axes_defined),
+    (
+        "IEC 60068-2-6 report",
+        message("checklist.apparatus-of-runs"),
+        lambda j: all((run.controller or run.kind is RunKind.DECAY) and run.acquisition for run in j.runs),
+    ),
+    ("IEC 60068-2-6 report", message("checklist.sweep-cycles"), _sweep_cycles_stated),
     ("IEC 60068-2-6 report", message("checklist.mounting"), lambda j: j.specimen.mounting),
     ("IEC 60068-2-6 report", message("checklist.apparatus"), lambda j: j.exciter),
     (

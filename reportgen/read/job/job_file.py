@@ -52,6 +52,7 @@ from reportgen.records.job import (
     Requirement,
     RunPlan,
     Specimen,
+    StatedDeviation,
 )
 from reportgen.records.message import Message, Place, message
 
@@ -277,7 +278,13 @@ class _JobMaker:
             report=self._made(ReportIdentity, table.report, ("report",)),
             laboratory=self._made(Party, table.laboratory, ("laboratory",)),
             customer=self._made(Party, table.customer, ("customer",)),
-            specimen=self._made(Specimen, table.specimen, ("specimen",), beam=self._beam(table.specimen.beam)),
+            specimen=self._made(
+                Specimen,
+                table.specimen,
+                ("specimen",),
+                beam=self._beam(table.specimen.beam),
+                axes=tuple((table.specimen.axes or {}).items()),
+            ),
             environment=self._made(Environment, table.environment, ("environment",))
             if table.environment
             else Environment(),
@@ -301,6 +308,7 @@ class _JobMaker:
                 self._made(Correction, each, ("correction", i), run=each.run, frequency_hz=each.frequency.si)
                 for i, each in enumerate(table.correction)
             ),
+            deviations=self._all(StatedDeviation, "deviation"),
             exciter=self._made(Exciter, table.exciter, ("exciter",)) if table.exciter else None,
             notes_files=self._notes(),
         )
@@ -339,10 +347,12 @@ class _JobMaker:
 
     def _run(self, run: RunTable, index: int) -> RunPlan:
         columns = tuple((run.columns or {}).items())
+        own, tolerance = run.tracking_filter, run.tracking_filter_tolerance
         return self._made(
             RunPlan,
             run,
             ("run", index),
+            tracking_filter=own if own is None or tolerance is None else replace(own, tolerance=tolerance.si),
             log=slashed(run.log),
             columns=columns,
             log_where=self._where(("run", index, "log")),

@@ -89,6 +89,8 @@ def _runs(book: _Book) -> Iterator[Finding]:
     for index, run in book.tables("run"):
         own, kind = str(run.get("id", index + 1)), run.get("kind")
         yield from book.reference("run", index, "profile", book.profiles, "[[profile]]")
+        for key in ("controller", "acquisition", "filter"):
+            yield from book.reference("run", index, key, book.instruments, "[[instrument]]")
         yield from _control_names(book, index, run)
         if kind != "decay" and not run.get("control") and not controls:
             yield warning(book.at("run", index), message("reference.no-control", run=own))

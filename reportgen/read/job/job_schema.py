@@ -24,6 +24,8 @@ from reportgen.read.job.job_values import (
     positive,
     refuse,
     revision_of,
+    small_share,
+    sweep_cycles_of,
     sweep_rate_of,
     text_of,
     texts_of,
@@ -33,6 +35,7 @@ from reportgen.read.job.job_values import (
 )
 from reportgen.records.check import Check, check_named
 from reportgen.records.job import (
+    Annex,
     Boundary,
     Breakpoint,
     ChannelRole,
@@ -84,6 +87,7 @@ class ReportTable(Table):
     date: Day
     revision: Revision | None = None
     photo_metadata: PhotoMetadata | None = None
+    annex: Annex | None = None
     confidence: Annotated[float, PlainValidator(confidence_of)] | None = None
     decision_rule: DecisionRule | None = None
     language: Literal["en", "de"] | None = None
@@ -91,6 +95,8 @@ class ReportTable(Table):
     distribution: Texts | None = None
     standard: Text | None = None
     summary: Text | None = None
+    purpose: Text | None = None
+    opinions_by: Text | None = None
     opinions: Texts | None = None
     notes: Texts | None = None
 
@@ -129,6 +135,11 @@ class SpecimenTable(Table):
     description: Text | None = None
     mounting: Text | None = None
     torque: Text | None = None
+    quantity: Whole | None = None
+    operating_state: Text | None = None
+    monitoring: Text | None = None
+    fixture: Text | None = None
+    axes: dict[Text, Text] | None = None
     beam: BeamTable | None = None
 
 
@@ -159,6 +170,8 @@ class InstrumentTable(Table):
     due: Day | None = None
     expanded_uncertainty: Annotated[Quantity, PlainValidator(partial(percentage, sample="1.5 %"))] | None = None
     certificate: Text | None = None
+    calibration_laboratory: Text | None = None
+    frequency_uncertainty: Annotated[Quantity, PlainValidator(small_share)] | None = None
 
 
 class ChannelTable(Table):
@@ -179,6 +192,13 @@ class PhotoTable(Table):
     caption: Text | None = None
 
 
+def _as_written(value: object) -> object:
+    """A day or a moment of TOML as text; anything else as it is."""
+    if isinstance(value, datetime):
+        return value.isoformat(sep=" ")
+    return str(value) if isinstance(value, date) else value
+
+
 class InspectionTable(Table):
     """``[[inspection]]``."""
 
@@ -190,13 +210,7 @@ class InspectionTable(Table):
     @field_validator("when", mode="before")
     @classmethod
     def _day_as_written(cls, value: object) -> object:
-        return (
-            value.isoformat(sep=" ")
-            if isinstance(value, datetime)
-            else str(value)
-            if isinstance(value, date)
-            else value
-        )
+        return _as_written(value)
 
 
 class NotchTable(Table):
@@ -217,6 +231,7 @@ class ProfileTable(Table):
     abort: Tolerance | None = None
     notch: tuple[NotchTable, ...] | None = None
     duration: Annotated[Quantity, _of("30 min", "time", "count")] | None = None
+    sweep_cycles: Annotated[float, PlainValidator(sweep_cycles_of)] | None = None
     source: Text | None = None
 
 
@@ -233,6 +248,10 @@ class RunTable(Table):
     control: Texts | None = None
     strategy: ControlStrategy | None = None
     tracking_filter: Annotated[TrackingFilter, PlainValidator(tracking_filter_of)] | None = None
+    tracking_filter_tolerance: Annotated[Quantity, PlainValidator(partial(percentage, sample="5 %"))] | None = None
+    controller: Text | None = None
+    acquisition: Text | None = None
+    filter: Text | None = None
     steady_state: bool | None = None
     columns: dict[Text, Text] | None = None
     sweep: Whole | None = None
@@ -301,6 +320,21 @@ class CorrectionTable(Table):
     mode: Whole | None = None
 
 
+class DeviationTable(Table):
+    """``[[deviation]]``: one that the report found, by its ``key``, or one that only the job knows, in ``what``."""
+
+    key: Text | None = None
+    what: Text | None = None
+    when: Text | None = None
+    effect: Text | None = None
+    agreed_by: Text | None = None
+
+    @field_validator("when", mode="before")
+    @classmethod
+    def _day_as_written(cls, value: object) -> object:
+        return _as_written(value)
+
+
 class JobTable(Table):
     """The whole file."""
 
@@ -319,6 +353,7 @@ class JobTable(Table):
     requirement: tuple[RequirementTable, ...] = ()
     exciter: ExciterTable | None = None
     correction: tuple[CorrectionTable, ...] = ()
+    deviation: tuple[DeviationTable, ...] = ()
 
 
 TABLES: dict[tuple[str, ...], type[Table]] = {
@@ -340,10 +375,22 @@ TABLES: dict[tuple[str, ...], type[Table]] = {
     ("requirement",): RequirementTable,
     ("exciter",): ExciterTable,
     ("correction",): CorrectionTable,
+    ("deviation",): DeviationTable,
 }
 """Every table by its path without indices."""
 
-ARRAYS = {"person", "instrument", "channel", "photo", "inspection", "profile", "run", "requirement", "correction"}
+ARRAYS = {
+    "person",
+    "instrument",
+    "channel",
+    "photo",
+    "inspection",
+    "profile",
+    "run",
+    "requirement",
+    "correction",
+    "deviation",
+}
 """Tables written with two brackets."""
 
 EXAMPLES: dict[str, dict[str, str]] = {

@@ -94,6 +94,21 @@ def percentage(text: object, sample: str = "5 %") -> Quantity:
     return quantity
 
 
+def small_share(text: object, sample: str = "20 ppm") -> Quantity:
+    """Ratio that is written with ``ppm`` or a percent sign: a bare number would be taken for the one or the other."""
+    quantity = positive(text, ("ratio",), sample)
+    if quantity.unit.symbol not in ("%", "ppm"):
+        raise refuse(message("value.no-share-sign", found=shown(text), sample=sample))
+    return quantity
+
+
+def sweep_cycles_of(value: object) -> float:
+    """Number of sweep cycles, there and back; one sweep up is half a cycle."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value < 1e6:
+        raise refuse(message("value.no-sweep-cycles", found=shown(value)))
+    return float(value)
+
+
 def position_of(text: object) -> Quantity:
     """Place along a beam: ``380 mm``, ``0.9 L`` or ``90 %``."""
     if isinstance(text, str) and text.strip().endswith(("L", "l")):

@@ -8,13 +8,14 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from reportgen.records.log import Floats
-from reportgen.render.figures.plot import Curve, Drawing, Panel, Plot, Sketch
+from reportgen.render.figures.plot import Curve, Drawing, Inset, Panel, Plot, Sketch, Wall
 from reportgen.render.figures.reduce import corners, points_to_draw
 from reportgen.render.figures.svg import clean_svg
 from reportgen.render.numbers import Numbers
@@ -25,8 +26,16 @@ if TYPE_CHECKING:
 WIDTH = 486.0
 """Points; figures are set to the full measure of the page, so this fixes only the size of their letters."""
 LEFT, RIGHT = 44.0, 76.0
-STRIP, GAP, FOOT, HEAD = 22.0, 14.0, 28.0, 6.0
+STRIP, GAP, FOOT, HEAD = 22.0, 12.0, 26.0, 5.0
+INSET, INSET_GAP, INSET_HEAD = 58.0, 26.0, 13.0
+"""Height of an inset, the room between two of them, and that of the words above one, in points."""
 FONT = 7.6
+_FLOOR_SHOWN = 1.5
+"""A logarithmic axis reaches this far below the noise floor: to show the floor, and no decade of noise."""
+_LEAST_SHOWN = 0.002
+"""Share of a curve's points that may lie below a logarithmic axis: the bottoms of its antiresonances."""
+_NEAR_END = 0.035
+"""Share of an axis: the number at its end is left out where another stands nearer."""
 _TOLERANCE = 0.06
 """Points by which a drawn curve may stray from the data's: a tenth of the thinnest line."""
 INK, QUIET, GRID = "#1d2a35", "#5d6b76", "#d5dbdf"
@@ -45,6 +54,11 @@ STYLES: dict[str, tuple[str, float, Dash]] = {
     "shape": (INK, 1.2, (0, (4.0, 1.6))),
     "envelope": (RUST, 0.9, (0, (5.0, 2.0))),
     "floor": (QUIET, 0.7, (0, (1.0, 2.0))),
+    "limit": (RUST, 1.3, (0, (7.0, 1.8, 1.4, 1.8))),
+    "channel-1": (PETROL, 1.1, "solid"),
+    "channel-2": ("#7d8a94", 1.5, "solid"),
+    "channel-3": (INK, 0.9, (0, (5.0, 1.6))),
+    "channel-4": ("#4b7f3f", 1.0, (0, (1.4, 1.2))),
 }
 """Role to colour, width, dash. Every pair on one panel differs in dash or weight too, so that grey print reads."""
 
@@ -64,7 +78,55 @@ def draw(plot: Plot, numbers: Numbers) -> Drawing:
         axes = _axes(figure, plot, panel, top, height, last=index == len(plot.panels) - 1, numbers=numbers)
         geometry.append(_draw_panel(axes, plot, panel, top))
         top += panel.height + GAP
+    _draw_insets(figure, plot, top - GAP + FOOT, height, numbers)
     return finish(figure, plot.key, plot.alt, tuple(geometry))
+
+
+def _draw_insets(figure: Figure, plot: Plot, top: float, height: float, numbers: Numbers) -> None:
+    """Small panels side by side below the others, each a part of the first one over a stretch of its abscissa."""
+    if not plot.insets:
+        return
+    from matplotlib.ticker import MaxNLocator
+
+    each_width = (WIDTH - LEFT - 8.0 - INSET_GAP * (len(plot.insets) - 1)) / len(plot.insets)
+    for index, inset in enumerate(plot.insets):
+        left = LEFT + index * (each_width + INSET_GAP)
+        bottom = height - top - INSET_HEAD - INSET
+        axes = figure.add_axes((left / WIDTH, bottom / height, each_width / WIDTH, INSET / height))
+        axes.set_xlim(*inset.x_range)
+        axes.set_ylim(*_inset_range(plot, inset))
+        x_ticks = MaxNLocator(max(2, int(each_width // 42))).tick_values(*inset.x_range)
+        y_ticks = MaxNLocator(3).tick_values(*axes.get_ylim())
+        x_ticks, y_ticks = (
+            [float(t) for t in ticks if low <= t <= high]
+            for ticks, (low, high) in ((x_ticks, axes.get_xlim()), (y_ticks, axes.get_ylim()))
+        )
+        _label_ticks(axes, INSET, x_ticks, y_ticks, numbers, width=each_width)
+        _frame(axes)
+        _grid(axes, x_ticks, y_ticks)
+        for curve in plot.panels[0].curves:
+            near = (curve.x >= inset.x_range[0]) & (curve.x <= inset.x_range[1])
+            if near.any():
+                part = slice(*(np.flatnonzero(near)[[0, -1]] + (-1, 2)).clip(0))
+                _draw_curve(axes, replace(curve, x=curve.x[part], y=curve.y[part]), f"inset-{index}-{curve.key}")
+        for place in inset.limits:
+            if inset.x_range[0] <= place <= inset.x_range[1]:
+                _vertical(axes, place)
+        style: dict[str, Any] = {"fontsize": FONT - 0.4, "color": RUST if inset.evidence else INK, "parse_math": False}
+        axes.text(0.0, 1.0 + 2.5 / INSET, inset.label, transform=axes.transAxes, ha="left", va="bottom", **style)
+
+
+def _inset_range(plot: Plot, inset: Inset) -> tuple[float, float]:
+    """From zero, so that heights can be compared by eye."""
+    seen = [_inside(curve, inset.x_range) for curve in plot.panels[0].curves]
+    values = np.concatenate([each[np.isfinite(each)] for each in seen]) if seen else np.array([])
+    top = float(values.max()) if len(values) else 1.0
+    return 0.0, 1.12 * top if top > 0 else 1.0
+
+
+def _vertical(axes: Any, place: float) -> None:
+    colour, width, dash = STYLES["limit"]
+    axes.axvline(place, color=colour, linewidth=width, linestyle=dash, zorder=1.8)
 
 
 def blank(height: float) -> Figure:
@@ -97,7 +159,8 @@ def finish(figure: Figure, key: str, alt: str, geometry: tuple[dict[str, object]
 
 def _height(plot: Plot) -> float:
     strips = sum(STRIP for panel in plot.panels if panel.marks)
-    return HEAD + strips + sum(panel.height for panel in plot.panels) + GAP * (len(plot.panels) - 1) + FOOT
+    insets = INSET_HEAD + INSET + 14.0 if plot.insets else 0.0
+    return HEAD + strips + sum(panel.height for panel in plot.panels) + GAP * (len(plot.panels) - 1) + FOOT + insets
 
 
 def _axes(figure: Figure, plot: Plot, panel: Panel, top: float, height: float, *, last: bool, numbers: Numbers) -> Any:
@@ -107,11 +170,12 @@ def _axes(figure: Figure, plot: Plot, panel: Panel, top: float, height: float, *
     axes.set_yscale(panel.y_scale)
     axes.set_xlim(*plot.x_range)
     axes.set_ylim(*_y_range(panel, plot))
-    x_ticks = _ticks(plot.x_scale, plot.x_range)
+    x_ticks = _with_ends(_ticks(plot.x_scale, plot.x_range), plot.x_scale, plot.x_range)
     y_ticks = list(panel.y_ticks) if panel.y_ticks else _ticks(panel.y_scale, axes.get_ylim(), most=6)
-    _label_ticks(axes, panel, x_ticks if last else (), y_ticks, numbers)
+    _label_ticks(axes, panel.height, x_ticks if last else (), y_ticks, numbers)
     _frame(axes)
     _grid(axes, x_ticks, y_ticks)
+    _minor_ticks(axes, plot, panel)
     if last:
         below = -15.0 / panel.height
         axes.text(
@@ -140,31 +204,80 @@ def _axes(figure: Figure, plot: Plot, panel: Panel, top: float, height: float, *
     return axes
 
 
-def _label_ticks(axes: Any, panel: Panel, x_ticks: Sequence[float], y_ticks: Sequence[float], numbers: Numbers) -> None:
+def _with_ends(ticks: list[float], scale: str, limits: tuple[float, float]) -> list[float]:
+    """Ticks with both ends of the axis, as whole numbers of at most three digits, where no other tick is near."""
+
+    def place(value: float) -> float:
+        low, high = (math.log10(each) if scale == "log" else each for each in limits)
+        return ((math.log10(value) if scale == "log" else value) - low) / ((high - low) or 1.0)
+
+    ends = [float(f"{limits[0]:.3g}"), float(f"{limits[1]:.3g}")]
+    if scale == "log" and min(ends) <= 0:
+        return ticks
+    kept = [end for end in ends if all(abs(place(tick) - place(end)) > _NEAR_END for tick in ticks)]
+    return sorted([*ticks, *(end for end in kept if -0.01 <= place(end) <= 1.01)])
+
+
+def _minor_ticks(axes: Any, plot: Plot, panel: Panel) -> None:
+    """Short ticks at 1 to 9 of every decade of the logarithmic axes, inside the frame, as one artist."""
+    points: list[tuple[float, float]] = []
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    width = WIDTH - LEFT - RIGHT
+    if plot.x_scale == "log":
+        for x in _minor(x0, x1):
+            across = math.log(x / x0) / math.log(x1 / x0)
+            points += [(across, 0.0), (across, 2.6 / panel.height), (np.nan, np.nan)]
+    if panel.y_scale == "log":
+        for y in _minor(y0, y1):
+            up = math.log(y / y0) / math.log(y1 / y0)
+            points += [(0.0, up), (2.6 / width, up), (np.nan, np.nan)]
+    if points:
+        x_of, y_of = np.array(points).T
+        axes.plot(x_of, y_of, transform=axes.transAxes, color=QUIET, linewidth=0.5, solid_capstyle="butt", zorder=2.4)
+
+
+def _minor(low: float, high: float) -> list[float]:
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    return [m * 10.0**d for d in decades for m in range(1, 10) if low < m * 10.0**d < high]
+
+
+def _label_ticks(
+    axes: Any,
+    height: float,
+    x_ticks: Sequence[float],
+    y_ticks: Sequence[float],
+    numbers: Numbers,
+    *,
+    width: float = WIDTH - LEFT - RIGHT,
+) -> None:
     """Numbers beside the axes as plain texts; matplotlib's own tick artists cost more than all curves."""
     style = {"fontsize": FONT, "color": INK, "parse_math": False}
     across, along = axes.get_xaxis_transform(), axes.get_yaxis_transform()
     for tick in x_ticks:
-        axes.text(tick, -4.0 / panel.height, numbers.plain(tick), transform=across, ha="center", va="top", **style)
+        axes.text(tick, -4.0 / height, numbers.plain(tick), transform=across, ha="center", va="top", **style)
     for tick in y_ticks:
-        left = -4.0 / (WIDTH - LEFT - RIGHT)
+        left = -4.0 / width
         axes.text(left, tick, numbers.plain(tick), transform=along, ha="right", va="center_baseline", **style)
 
 
 def _ticks(scale: str, limits: tuple[float, float], most: int = 9) -> list[float]:
-    """Ticks of an axis; logarithmic ones at 1, 2, 5 while there is room, else at the powers of ten."""
+    """Ticks of an axis; logarithmic ones at 1, 2, 5 while there is room, else at the powers of ten.
+
+    An axis of less than a decade, on which fewer than three of these lie, gets the ticks of a linear one.
+    """
     from matplotlib.ticker import MaxNLocator
 
     low, high = sorted(limits)
+    linear = MaxNLocator(most - 1, steps=[1, 2, 2.5, 5, 10])
     if scale != "log":
-        return [
-            float(t) for t in MaxNLocator(most - 1, steps=[1, 2, 2.5, 5, 10]).tick_values(low, high) if low <= t <= high
-        ]
+        return [float(t) for t in linear.tick_values(low, high) if low <= t <= high]
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     for mantissas in ((1, 2, 5), (1, 3), (1,)):
         ticks = [m * 10.0**d for d in decades for m in mantissas if low * 0.9999 <= m * 10.0**d <= high * 1.0001]
         if len(ticks) <= most:
             break
+    if len(ticks) < 3:
+        return [float(t) for t in linear.tick_values(low, high) if low <= t <= high and t > 0]
     return ticks[:: max(1, math.ceil(len(ticks) / most))]
 
 
@@ -177,10 +290,12 @@ def _y_range(panel: Panel, plot: Plot) -> tuple[float, float]:
         values = values[values > 0]
     if not len(values):
         return (0.1, 10.0) if panel.y_scale == "log" else (-1.0, 1.0)
-    low, high = float(values.min()), float(values.max())
+    high = max(float(values.max()), panel.y_least_top or 0.0)
     if panel.y_scale == "log":
-        low = max(low, high * 1e-5)
+        low = float(np.quantile(values, _LEAST_SHOWN))
+        low = max(low, high * 1e-5, (panel.y_floor or 0.0) / _FLOOR_SHOWN)
         return low / 1.3, max(high, low * 1.5) * 1.4
+    low = float(values.min())
     room = 0.08 * (high - low) or abs(high) or 1.0
     return low - room, high + room
 
@@ -214,6 +329,8 @@ def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, ob
         _shade(axes, plot, low, high)
     for rule in panel.rules:
         axes.axhline(rule, color=QUIET, linewidth=0.7, zorder=0.8)
+    for wall in panel.walls:
+        _draw_wall(axes, wall, plot)
     for curve in panel.curves:
         _draw_curve(axes, curve)
     _label_curves(axes, plot, panel)
@@ -231,7 +348,27 @@ def _shade(axes: Any, plot: Plot, low: float, high: float) -> None:
     axes.axvspan(x0, x1, transform=axes.transAxes, facecolor="#f1d9cd", edgecolor=RUST, linewidth=0.5, zorder=0.3)
 
 
-def _draw_curve(axes: Any, curve: Curve) -> None:
+def _draw_wall(axes: Any, wall: Wall, plot: Plot) -> None:
+    """A limit of the abscissa, with its name at its foot, on the side of the line that has more room."""
+    if not plot.x_range[0] <= wall.x <= plot.x_range[1]:
+        return
+    _vertical(axes, wall.x)
+    at = float((axes.transData + axes.transAxes.inverted()).transform((wall.x, axes.get_ylim()[0]))[0])
+    shift, side = (3.0, "left") if at < 0.5 else (-3.0, "right")
+    axes.text(
+        at + shift / (WIDTH - LEFT - RIGHT),
+        0.03,
+        wall.text,
+        transform=axes.transAxes,
+        fontsize=FONT - 0.4,
+        color=RUST,
+        ha=side,
+        va="bottom",
+        parse_math=False,
+    )
+
+
+def _draw_curve(axes: Any, curve: Curve, key: str = "") -> None:
     colour, width, dash = STYLES[curve.role]
     y = curve.y if axes.get_yscale() != "log" else np.where(curve.y > 0, curve.y, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -244,7 +381,7 @@ def _draw_curve(axes: Any, curve: Curve) -> None:
         color=colour,
         linewidth=width,
         linestyle=dash,
-        gid=f"curve-{curve.key}",
+        gid=f"curve-{key or curve.key}",
         solid_joinstyle="round",
         dash_capstyle="butt",
         zorder=1.5 if curve.role == "required" else 2.0,
@@ -316,6 +453,11 @@ def _label_curves(axes: Any, plot: Plot, panel: Panel) -> None:
         )
 
 
+_MARK_COLOURS = {"rejected": QUIET, "resonance": QUIET, "evidence": RUST, "worst": RUST}
+_MARKERS = {"worst": "D", "evidence": "D"}
+"""How a mark looks; by default as a resonance does."""
+
+
 def _label_marks(axes: Any, panel: Panel) -> None:
     """Write every mark's label into the strip above the panel, with a line down to its point."""
     if not panel.marks:
@@ -326,7 +468,7 @@ def _label_marks(axes: Any, panel: Panel) -> None:
     widest = max(len(mark.text) for mark in panel.marks) * 0.52 * FONT + 4.0
     places = spread([float(p[0]) for p in points], widest / width, 0.0, 1.0)
     for mark, point, place in zip(panel.marks, points, places, strict=True):
-        colour = QUIET if mark.kind == "rejected" else RUST
+        colour = _MARK_COLOURS.get(mark.kind, RUST)
         up = (STRIP - 12.0) / panel.height
         x, y = float(point[0]), float(min(max(point[1], 0.0), 1.0))
         axes.plot(
@@ -340,13 +482,14 @@ def _label_marks(axes: Any, panel: Panel) -> None:
             zorder=1.2,
         )
         face = "none" if mark.kind == "rejected" else colour
+        size = 6.0 if mark.kind == "evidence" else 4.0
         axes.plot(
             [x],
             [y],
             transform=axes.transAxes,
             linestyle="none",
-            marker="v" if mark.kind != "worst" else "D",
-            markersize=4.0,
+            marker=_MARKERS.get(mark.kind, "v"),
+            markersize=size,
             markerfacecolor=face,
             markeredgecolor=colour,
             markeredgewidth=0.8,

@@ -9,7 +9,15 @@ import numpy as np
 
 from reportgen.records.job import Job, Profile
 from reportgen.records.log import Floats
-from reportgen.records.result import Backbone, ChannelResult, ControlResult, DecayCurve, ModePicture, RunResult
+from reportgen.records.result import (
+    Backbone,
+    ChannelResult,
+    ControlResult,
+    DecayCurve,
+    ModePicture,
+    Resonance,
+    RunResult,
+)
 from reportgen.render.figures.plot import Curve, Mark, Panel, Plot
 from reportgen.render.names import anchor, control_unit
 from reportgen.render.numbers import Numbers
@@ -20,6 +28,8 @@ from reportgen.units import acceleration_amplitude
 _EXPANDED = 1.96
 """Coverage factor of 95 %."""
 _PHASE_TICKS = (-180.0, 0.0, 180.0)
+_MAIN_PANEL, _SECOND_PANEL = 72.0, 28.0
+"""Heights in points of the chief panel and of the one below it: four such figures and their captions fill a page."""
 
 
 class Drawings:
@@ -58,8 +68,8 @@ class Drawings:
             ),
         )
 
-    def control(self, job: Job, run: RunResult, control: ControlResult) -> Plot:
-        """Control against profile with its tolerance band, and the deviation below."""
+    def control(self, job: Job, run: RunResult, control: ControlResult, *, tall: bool = False) -> Plot:
+        """Control against profile with its tolerance band, and the deviation below; ``tall`` for an axis' own page."""
         plan = job.run(run.id)
         symbol, size = control_unit(job.profile(plan.profile if plan else None))
         symbol, size = ("N", 1.0) if control.dimension == "force" else (symbol, size)
@@ -81,20 +91,20 @@ class Drawings:
                 curves=tuple(c for c in curves if c is not None),
                 shaded=control.outside_bands,
                 y_unit=unit,
-                height=112.0,
+                height=104.0 if tall else _MAIN_PANEL - 12.0,
             )
         ]
         if control.deviation_db is not None:
-            panels.append(self._deviation(control))
+            panels.append(self._deviation(control, 66.0 if tall else _SECOND_PANEL + 6.0))
         return Plot(
             key=anchor("fig", run.id, "control"),
             alt=self._control_alt(run, control),
             x_label=self.say("Frequency in Hz"),
-            x_range=_range(f),
+            x_range=range_of(f),
             panels=tuple(panels),
         )
 
-    def _deviation(self, control: ControlResult) -> Panel:
+    def _deviation(self, control: ControlResult, height: float) -> Panel:
         f, deviation = control.frequency_hz, control.deviation_db
         assert deviation is not None
         curves = []
@@ -118,7 +128,7 @@ class Drawings:
             rules=(0.0,),
             shaded=control.outside_bands,
             y_unit="dB",
-            height=58.0,
+            height=height,
         )
 
     def _control_alt(self, run: RunResult, control: ControlResult) -> str:
@@ -140,7 +150,7 @@ class Drawings:
         if channel.noise_floor:
             floor = np.full(2, channel.noise_floor)
             curves.append(
-                Curve(key="floor", label=self.say("noise floor"), role="floor", x=np.array(_range(f)), y=floor)
+                Curve(key="floor", label=self.say("noise floor"), role="floor", x=np.array(range_of(f)), y=floor)
             )
         panels = [
             Panel(
@@ -148,6 +158,8 @@ class Drawings:
                 curves=tuple(curves),
                 marks=self._resonance_marks(channel),
                 y_unit=channel.unit,
+                y_floor=channel.noise_floor,
+                height=_MAIN_PANEL,
             )
         ]
         if channel.phase_deg is not None:
@@ -156,7 +168,7 @@ class Drawings:
             key=anchor("fig", run.id, channel.id),
             alt=self._response_alt(run, channel),
             x_label=self.say("Frequency in Hz"),
-            x_range=_range(f),
+            x_range=range_of(f),
             panels=tuple(panels),
         )
 
@@ -176,18 +188,21 @@ class Drawings:
             curves=(curve,),
             rules=(0.0,),
             y_unit="°",
-            height=46.0,
+            height=_SECOND_PANEL,
         )
 
     def _resonance_marks(self, channel: ChannelResult) -> tuple[Mark, ...]:
         marks = []
         for each in channel.resonances:
-            top = each.amplification or _magnitude_at(channel, each.frequency_hz)
-            number = f"{each.mode}: " if each.mode is not None else ""
-            text = f"{number}{self.numbers.significant(each.frequency_hz, 4)}"
+            top = each.amplification or magnitude_at(channel, each.frequency_hz)
             kind = "rejected" if each.rejected else "resonance"
-            marks.append(Mark(x=each.frequency_hz, y=top, text=text, kind=kind))
+            marks.append(Mark(x=each.frequency_hz, y=top, text=self.mode_name(each), kind=kind))
         return tuple(marks)
+
+    def mode_name(self, each: Resonance) -> str:
+        """Mode number, where there is one, and frequency."""
+        number = f"{each.mode}: " if each.mode is not None else ""
+        return f"{number}{self.numbers.significant(each.frequency_hz, 4)}"
 
     def _response_alt(self, run: RunResult, channel: ChannelResult) -> str:
         found = [each for each in channel.resonances if not each.rejected]
@@ -211,8 +226,8 @@ class Drawings:
             list=listed,
         )
 
-    def comparison(self, before: RunResult, after: RunResult, channel: str) -> Plot | None:
-        """The same channel in two runs; None where either has no curve."""
+    def comparison(self, before: RunResult, after: RunResult, channel: str, *, tall: bool = False) -> Plot | None:
+        """The same channel in two runs; None where either has no curve. ``tall`` for an axis' own page."""
         pair = [
             next((c for c in run.channels if c.id == channel and len(c.magnitude)), None) for run in (before, after)
         ]
@@ -231,13 +246,15 @@ class Drawings:
                 after=after.id,
             ),
             x_label=self.say("Frequency in Hz"),
-            x_range=_range(pair[0].frequency_hz),
+            x_range=range_of(pair[0].frequency_hz),
             panels=(
                 Panel(
                     y_label=self._magnitude(pair[1]),
                     curves=curves,
                     marks=self._resonance_marks(pair[1]),
                     y_unit=pair[1].unit,
+                    y_floor=pair[1].noise_floor,
+                    height=130.0 if tall else _MAIN_PANEL,
                 ),
             ),
         )
@@ -266,7 +283,7 @@ class Drawings:
             key=anchor("fig", run.id, "dwell"),
             alt=self.say("Level, response and phase of the dwell in run %(run)s against time.", run=run.id),
             x_label=self.say("Time in s"),
-            x_range=_range(run.control.time_s),
+            x_range=range_of(run.control.time_s),
             x_scale="linear",
             x_unit="s",
             panels=tuple(panels),
@@ -313,7 +330,7 @@ class Drawings:
                 channel=curve.channel,
             ),
             x_label=self.say("Level in %(unit)s (peak)", unit=unit),
-            x_range=_range(level),
+            x_range=range_of(level),
             x_unit=curve.unit,
             panels=panels,
         )
@@ -345,7 +362,7 @@ class Drawings:
                 "Free decay of channel %(channel)s in run %(run)s against time.", channel=curve.channel, run=run.id
             ),
             x_label=self.say("Time in s"),
-            x_range=_range(curve.time_s),
+            x_range=range_of(curve.time_s),
             x_scale="linear",
             x_unit="s",
             panels=(
@@ -382,7 +399,8 @@ def _curve(
     return Curve(key=key, label=label, role=role, x=x, y=y / size, labelled=labelled)
 
 
-def _range(x: Floats) -> tuple[float, float]:
+def range_of(x: Floats) -> tuple[float, float]:
+    """Lowest and highest finite value, a little apart where they are the same."""
     finite = x[np.isfinite(x)]
     low, high = (float(finite.min()), float(finite.max())) if len(finite) else (1.0, 10.0)
     return (low, high) if high > low else (low * 0.95, low * 1.05 + 1e-9)
@@ -403,7 +421,8 @@ def _unjoined(phase: Floats) -> Floats:
     return out
 
 
-def _magnitude_at(channel: ChannelResult, frequency_hz: float) -> float:
+def magnitude_at(channel: ChannelResult, frequency_hz: float) -> float:
+    """What was recorded nearest to a frequency; 1 where that is no number."""
     nearest = int(np.nanargmin(np.abs(channel.frequency_hz - frequency_hz)))
     value = float(channel.magnitude[nearest])
     return value if math.isfinite(value) else 1.0

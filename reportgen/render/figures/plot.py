@@ -32,7 +32,27 @@ class Mark:
     y: float
     text: str
     kind: str = "resonance"
-    """``resonance``, ``rejected`` or ``worst``."""
+    """``resonance``, ``rejected``, ``worst`` or ``evidence``: what a verdict rests on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wall:
+    """A limit of the abscissa, named on the spot."""
+
+    x: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inset:
+    """A stretch of the abscissa shown again, larger and on linear axes, below the panels."""
+
+    x_range: tuple[float, float]
+    label: str
+    limits: tuple[float, ...] = ()
+    """Where limits lie on the abscissa."""
+    evidence: bool = False
+    """Whether a verdict rests on what is shown here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +70,12 @@ class Panel:
     """Bands of the abscissa that need attention."""
     rules: tuple[float, ...] = ()
     """Horizontal lines of reference."""
+    walls: tuple[Wall, ...] = ()
+    """Limits of the abscissa."""
+    y_floor: float | None = None
+    """Noise floor: a logarithmic axis ends a little below it."""
+    y_least_top: float | None = None
+    """What the axis must reach at least, such as a mark above all curves."""
     height: float = 122.0
     """Of the axes, in points."""
 
@@ -67,6 +93,7 @@ class Plot:
     panels: tuple[Panel, ...]
     x_scale: str = "log"
     x_unit: str = "Hz"
+    insets: tuple[Inset, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

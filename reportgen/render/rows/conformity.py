@@ -7,10 +7,10 @@ from collections import Counter
 
 from reportgen.records.job import DecisionRule
 from reportgen.records.report import Report
-from reportgen.records.rounding import noted_decimals, uncertainty_decimals
+from reportgen.records.rounding import places
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.names import anchor
-from reportgen.render.numbers import SECONDS
+from reportgen.render.numbers import COUNTED, SECONDS
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import steady_state_sentence
 
@@ -109,15 +109,15 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
     }
 
 
-def _places(each: Verdict) -> int:
-    """Decimals of a measured value: as noted by hand, those of its uncertainty, or four significant digits."""
-    if each.resolution is not None:
-        return noted_decimals(each.resolution)
-    if each.expanded_uncertainty:
-        return max(0, uncertainty_decimals(each.expanded_uncertainty))
-    if not each.measured:
-        return 2
-    return max(0, min(4, 3 - math.floor(math.log10(abs(each.measured)))))
+def _places(each: Verdict | Evidence) -> int:
+    """Decimals of a measured value by the one rule."""
+    return places(
+        each.measured or 0.0,
+        each.expanded_uncertainty,
+        resolution=each.resolution,
+        most_digits=each.most_digits,
+        whole=each.unit in COUNTED,
+    )
 
 
 def _unit(each: Verdict | Evidence, language: Language) -> str:
@@ -154,9 +154,8 @@ def _uncertainty(each: Verdict, language: Language) -> str:
     if not each.expanded_uncertainty or each.measured is None:
         return language.numbers.ABSENT
     if each.unit in SECONDS:
-        wide = SECONDS[each.unit] * each.expanded_uncertainty
-        return f"{language.numbers.with_uncertainty(SECONDS[each.unit] * each.measured, wide)[1]}\u00a0s"
-    return language.numbers.with_uncertainty(each.measured, each.expanded_uncertainty)[1] + _unit(each, language)
+        return f"{language.numbers.uncertainty(SECONDS[each.unit] * each.expanded_uncertainty, 0)}\u00a0s"
+    return language.numbers.uncertainty(each.expanded_uncertainty, _places(each)) + _unit(each, language)
 
 
 def _risk(each: Verdict, language: Language) -> str:
@@ -179,21 +178,12 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
 
 
 def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:
-    """Value with its unit: four significant digits, but none below what the verdict's own value is stated to.
-
-    What was noted by hand keeps its digits, a length of time is in hours, minutes and seconds.
-    """
+    """Value with its unit and the digits of the one rule; a length of time is in hours, minutes and seconds."""
     numbers, own = language.numbers, item.unit == verdict.unit
     if item.unit in SECONDS:
         size = SECONDS[item.unit]
         return numbers.duration_beside(size * measured, size * (verdict.limit or 0.0) if own else 0.0)
-    if item.resolution is not None:
-        shown = numbers.noted(measured, item.resolution)
-    elif own and abs(measured) < 10 ** -_places(verdict):
-        shown = numbers.decimal(measured, _places(verdict))
-    else:
-        shown = numbers.significant(measured, 4)
-    return shown + _unit(item, language)
+    return numbers.decimal(measured, _places(item)) + _unit(item, language)
 
 
 def _evidence_anchor(report: Report, item: Evidence) -> str:

@@ -27,6 +27,8 @@ def identity(report: Report, language: Language) -> Row:
         "tested": period,
         "standard": own.standard or "",
         "summary": own.summary or "",
+        "purpose": own.purpose or "",
+        "opinions_by": own.opinions_by or "",
         "software": report.software,
         "supplied": _supplied(job, language),
         "distribution": list(own.distribution),
@@ -55,7 +57,10 @@ def _days_in(text: str) -> Iterator[date]:
             yield date(int(year), int(month), int(day))
 
 
-_BY_LABORATORY = ("Received", "Condition on receipt", "Mounting", "Torque")
+_BY_LABORATORY = (
+    "Received", "Condition on receipt", "Mounting", "Torque", "Fixture", "Number tested", "State during vibration",
+    "Monitoring during vibration",
+)  # fmt: skip
 """What a laboratory sees and does itself with a specimen; the rest of its data are the customer's (ISO/IEC 17025:2017,
 7.8.2.2)."""
 
@@ -119,6 +124,11 @@ def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]
         ("Description", it.description),
         ("Mounting", it.mounting),
         ("Torque", it.torque),
+        ("Fixture", it.fixture),
+        ("Number tested", None if it.quantity is None else str(it.quantity)),
+        ("State during vibration", it.operating_state),
+        ("Monitoring during vibration", it.monitoring),
+        *((language.say("Axis %(axis)s", axis=axis), text) for axis, text in it.axes),
     )
 
 
@@ -146,7 +156,8 @@ def instrument(each: Instrument, language: Language) -> Row:
         "calibrated": each.calibrated.isoformat() if each.calibrated else language.say("not stated"),
         "due": each.due.isoformat() if each.due else language.say("not stated"),
         "uncertainty": _quantity(each.expanded_uncertainty, language) or language.say("not stated"),
-        "certificate": each.certificate or numbers.ABSENT,
+        "certificate": ", ".join(filter(None, (each.certificate, each.calibration_laboratory))) or numbers.ABSENT,
+        "clock": _quantity(each.frequency_uncertainty, language) or "",
     }
 
 
@@ -177,14 +188,28 @@ def planned_run(job: Job, plan: RunPlan, language: Language) -> Row:
         "profile": plan.profile or language.numbers.ABSENT,
         "control": ", ".join(control) + strategy if plan.profile else language.numbers.ABSENT,
         "filter": _filter(plan, language),
+        "apparatus": _apparatus(plan, language),
         "log": str(plan.log),
         "log_anchor": anchor("file", plan.log),
         "remark": plan.remark or "",
     }
 
 
+def _apparatus(plan: RunPlan, language: Language) -> list[Row]:
+    """Instruments that controlled, logged and filtered a run."""
+    used = (("Controller", plan.controller), ("Acquisition", plan.acquisition), ("Tracking filter", plan.filter))
+    return [
+        {"label": language.say(label), "id": each, "anchor": anchor("instrument", each)}
+        for label, each in used
+        if each is not None
+    ]
+
+
 def _filter(plan: RunPlan, language: Language) -> str:
-    return language.numbers.ABSENT if plan.tracking_filter is None else plan.tracking_filter.text
+    own = plan.tracking_filter
+    if own is None:
+        return language.numbers.ABSENT
+    return own.text if own.tolerance is None else f"{own.text} ± {language.numbers.plain(100 * own.tolerance)} %"
 
 
 def inspections(job: Job, language: Language) -> list[Row]:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from reportgen.records.message import Message
-from reportgen.render.catalogue import Catalogue, catalogue
+from reportgen.render.catalogue import Catalogue, catalogue, without_instructions
 from reportgen.render.numbers import Numbers
 from reportgen.render.words import Words, words
 
@@ -29,6 +29,10 @@ class Language:
         """Read the catalogue below ``templates``. Raises RenderError where the language is unknown."""
         folder = templates / "words"
         return cls(words(folder, language), Numbers(language), catalogue(folder, language))
+
+    def for_customer(self) -> Language:
+        """The same without instructions to whoever made the inputs."""
+        return replace(self, catalogue=without_instructions(self.catalogue))
 
     def say(self, text: str, **values: str) -> str:
         """``text`` in this language."""

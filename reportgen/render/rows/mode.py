@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from reportgen.records.result import BeamFit, Mode
-from reportgen.records.rounding import coverage_factor
+from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.resonance import damping_percent
 
 
 def mode(each: Mode, confidence: float, language: Language) -> Row:
@@ -13,7 +14,11 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
     numbers = language.numbers
     std = each.frequency_std_hz
     uncertainty = None if std is None else coverage_factor(confidence) * std
-    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, uncertainty, 4)
+    most = None if each.clock_stated else CLOCK_DIGITS
+    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, uncertainty, 4, most)
+    q_wide = None if each.q_std is None else coverage_factor(confidence) * each.q_std
+    q, q_u = numbers.with_uncertainty(each.q, q_wide, 3)
+    damping, damping_u = damping_percent(each.damping_ratio, each.q, q_wide, language)
     if "log" not in each.seen_in:
         frequency = numbers.noted(each.frequency_hz, each.resolution_hz)
     label = each.mode if each.mode is not None else numbers.plain(each.frequency_hz)
@@ -25,8 +30,10 @@ def mode(each: Mode, confidence: float, language: Language) -> Row:
         "nodes": numbers.ABSENT if each.nodes is None else str(each.nodes),
         "frequency": frequency,
         "frequency_u": frequency_u,
-        "q": numbers.significant(each.q, 3),
-        "damping": numbers.significant(None if each.damping_ratio is None else 100 * each.damping_ratio, 3),
+        "q": q,
+        "q_u": q_u,
+        "damping": damping,
+        "damping_u": damping_u,
         "motion": language.say(str(each.motion)) if each.motion else "",
         "seen": language.say("not seen") if each.missing else where or numbers.ABSENT,
         "places": ", ".join(numbers.decimal(p, 3) for p in each.node_positions) or numbers.ABSENT,

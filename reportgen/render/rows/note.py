@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reportgen.records.deviation import Deviation, DeviationCode
 from reportgen.records.job import Correction
 from reportgen.records.note import Note, Remark, fact_message
 from reportgen.records.report import Report
@@ -19,6 +20,22 @@ def note(each: Note, language: Language) -> Row:
         "run": each.run or "",
         "facts": language.sentences(map(fact_message, each.facts)),
         "unread": language.sentences(each.unread),
+    }
+
+
+def deviation(each: Deviation, language: Language) -> Row:
+    """One deviation: what, and what the laboratory says of its effect and who agreed."""
+    where = str(each.where) if each.where is not None else ""
+    noted = each.where is not None and each.code in (DeviationCode.NOTED, DeviationCode.LEVEL_CHANGE)
+    return {
+        "key": each.key,
+        "kind": language.catalogue.format_field(each.code, ""),
+        "text": language.whole(each.message),
+        "where": where,
+        "anchor": anchor("note", where) if noted else "",
+        "run": each.run or "",
+        "effect": each.effect or "",
+        "agreed_by": each.agreed_by or "",
     }
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from reportgen.records.result import ChannelResult, Observed, Quotient, Resonance, RunResult
-from reportgen.records.rounding import coverage_factor
+from reportgen.records.rounding import CLOCK_DIGITS, budget_texts, coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.trusted import spoiled
@@ -42,9 +42,13 @@ def resonance(
     """Corrected values with expanded uncertainties, and what the log shows as recorded."""
     numbers, k = language.numbers, coverage_factor(confidence)
     frequency, frequency_u = numbers.with_uncertainty(
-        each.frequency_hz, _times(k, each.frequency_std_hz), FREQUENCY_DIGITS
+        each.frequency_hz,
+        _times(k, each.frequency_std_hz),
+        FREQUENCY_DIGITS,
+        None if each.clock_stated else CLOCK_DIGITS,
     )
     q, q_u = numbers.with_uncertainty(each.q, _times(k, each.q_std))
+    damping, damping_u = damping_percent(each.damping_ratio, each.q, _times(k, each.q_std), language)
     amplification, amplification_u = numbers.with_uncertainty(each.amplification, _times(k, each.amplification_std))
     seen = each.observed
     return {
@@ -57,7 +61,8 @@ def resonance(
         "frequency_u": frequency_u,
         "q": q,
         "q_u": q_u,
-        "damping": numbers.significant(None if each.damping_ratio is None else 100 * each.damping_ratio, 3),
+        "damping": damping,
+        "damping_u": damping_u,
         "amplification": amplification,
         "amplification_u": amplification_u,
         "phase": numbers.decimal(each.phase_deg, 1),
@@ -75,6 +80,14 @@ def resonance(
 
 def _times(k: float, std: float | None) -> float | None:
     return None if std is None else k * std
+
+
+def damping_percent(ratio: float | None, q: float | None, q_wide: float | None, language: Language) -> tuple[str, str]:
+    """ζ in percent with its expanded uncertainty: of ζ = 1/(2Q) the same share as that of Q (JCGM 100:2008, 5.1.6)."""
+    if ratio is None:
+        return language.numbers.ABSENT, language.numbers.ABSENT
+    wide = None if q_wide is None or not q else 100.0 * ratio * q_wide / q
+    return language.numbers.with_uncertainty(100.0 * ratio, wide, 3)
 
 
 def _digits_of(text: str) -> int:
@@ -210,14 +223,34 @@ def _budget(each: Resonance, k: float, language: Language) -> Row | None:
     if each.amplification is None or not each.amplification_std:
         return None
     of = 100.0 / each.amplification
-
-    def percent(std: float | None) -> str:
-        return language.say("not stated") if std is None else language.numbers.significant(std * of, 2)
-
+    fit, calibration = each.amplification_std_fit, each.amplification_std_calibration
+    known = [std * of for std in (fit, calibration) if std is not None]
+    shown, combined, expanded = budget_texts(known, f"{k:.2f}")
+    texts = iter(map(language.numbers.localised, shown))
+    unknown = language.say("not stated")
     return {
-        "fit": percent(each.amplification_std_fit),
-        "calibration": percent(each.amplification_std_calibration),
-        "combined": percent(each.amplification_std),
-        "expanded": percent(k * each.amplification_std),
+        "fit": unknown if fit is None else next(texts),
+        "calibration": unknown if calibration is None else next(texts),
+        "combined": language.numbers.localised(combined),
+        "expanded": language.numbers.localised(expanded),
+        "k": language.numbers.decimal(k, 2),
+    }
+
+
+def frequency_budget(each: Resonance, k: float, language: Language) -> Row | None:
+    """Contributions to the uncertainty of the natural frequency, in parts per million; None where none is stated."""
+    budget = each.frequency_budget
+    if budget is None:
+        return None
+    of = 1e6 / each.frequency_hz
+    causes = ("fit", "clock", "filter", "misfit")
+    parts = [of * getattr(budget, cause) for cause in causes]
+    shown, combined, expanded = budget_texts(parts, f"{k:.2f}", of * budget.floor)
+    localised = language.numbers.localised
+    return {
+        **{cause: localised(text) for cause, text in zip(causes, shown, strict=True)},
+        "clock_stated": budget.clock_stated,
+        "combined": localised(combined),
+        "expanded": localised(expanded),
         "k": language.numbers.decimal(k, 2),
     }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from reportgen.errors import UnitError
 from reportgen.records.job import Job, Profile, ToleranceBand
 from reportgen.records.report import LevelDependence, Pairing, Report, RunShift
@@ -20,7 +22,7 @@ from reportgen.render.rows.language import Language, Row
 from reportgen.units import STANDARD_GRAVITY, parse_quantity
 
 
-def profile(each: Profile, language: Language) -> Row:
+def profile(each: Profile, job: Job, runs: Sequence[RunResult], language: Language) -> Row:
     """A profile, tabulated as the requirement states it."""
     points = [
         {
@@ -37,6 +39,8 @@ def profile(each: Profile, language: Language) -> Row:
         ("Tolerance", _bands(each.tolerance, language)),
         ("Abort", _bands(each.abort, language)),
         ("Duration", str(each.duration) if each.duration else None),
+        ("Sweep cycles required along each axis", language.numbers.plain(each.sweep_cycles)),
+        ("Sweep cycles done", _sweep_cycles_done(each, job, runs, language)),
         ("Source", each.source),
     )
     notches = [
@@ -51,6 +55,18 @@ def profile(each: Profile, language: Language) -> Row:
         "facts": facts,
         "notches": notches,
     }
+
+
+def _sweep_cycles_done(each: Profile, job: Job, runs: Sequence[RunResult], language: Language) -> str | None:
+    """Along each axis, of the runs with this profile whose sweep covers a known part of the range."""
+    done: dict[str, float] = {}
+    for run in runs:
+        plan = job.run(run.id)
+        if plan is not None and plan.profile == each.id and run.sweep is not None and run.sweep.sweep_cycles:
+            axis = run.axis or language.numbers.ABSENT
+            done[axis] = done.get(axis, 0.0) + run.sweep.sweep_cycles
+    plain = language.numbers.plain
+    return "; ".join(f"{axis}: {plain(cycles, 3)}" for axis, cycles in done.items()) or None
 
 
 def _bands(bands: tuple[ToleranceBand, ...], language: Language) -> str | None:
@@ -103,6 +119,9 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
     worst = None
     if control.worst_deviation_db is not None:
         worst = f"{numbers.signed(control.worst_deviation_db, 2)} dB @ {numbers.significant(control.at_hz, 4)} Hz"
+    spread = None
+    if control.spread_db is not None:
+        spread = f"{numbers.decimal(control.spread_db, 2)} dB @ {numbers.significant(control.spread_at_hz, 4)} Hz"
     strategy = f" ({language.term(control.strategy)})" if len(control.channels) > 1 else ""
     skipped = [
         f"{language.band(each.band_hz)} ({language.catalogue.format_field(each.cause, '')})"
@@ -111,6 +130,7 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
     share = None if not control.outside_share else numbers.percent(control.outside_share, 2)
     return language.pairs(
         ("Control channels", ", ".join(control.channels) + strategy if control.channels else None),
+        ("Spread between the controls", spread),
         ("Largest deviation", worst or (language.sentence(control.reason) if control.reason else None)),
         ("Outside tolerance", ", ".join(language.band(band) for band in control.outside_bands)),
         ("Share outside", share),

@@ -10,6 +10,7 @@ from reportgen.compute.run import compute_run
 from reportgen.progress import silent
 from reportgen.read.log import read_bare_log
 from reportgen.records.identified_fact import FactCode
+from reportgen.records.result import Quotient
 
 F = np.arange(20.0, 220.0, 0.25)
 W = 2 * np.pi * F
@@ -53,7 +54,7 @@ def test_real_and_imaginary_columns_over_a_force_need_no_control_column(tmp_path
     path.write_text(f"frequency [Hz],P1 real [(m/s^2)/N],P1 imag [(m/s^2)/N]\n{rows}\n")
     run = _run(path)
     _check(run)
-    assert (run.channels[0].dimension, run.channels[0].unit) == ("accelerance", "(m/s²)/N")
+    assert (run.channels[0].quotient, run.channels[0].unit) == (Quotient.ACCELERANCE, "(m/s²)/N")
 
 
 @pytest.mark.parametrize(("quantity", "unit", "power"), [("mobility", "m/s", 1), ("receptance", "m", 2)])

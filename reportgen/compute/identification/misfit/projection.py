@@ -163,7 +163,7 @@ def solve(
 def moved_by_poles(x: Floats, change: Complexes) -> Complexes:
     """Change of a model by (ln ω₀, ln ζ) of every pole, (2k, n): coefficients (2k,) with slopes of columns."""
     moved = x[::2, None, None] * change[::2] + x[1::2, None, None] * change[1::2]
-    return np.asarray(moved.reshape(len(x), -1))
+    return np.asarray(moved.reshape(len(x), change.shape[-1]))
 
 
 def _linear(rows: Floats, target: Floats) -> tuple[Floats, Callable[[Floats], Floats]]:

@@ -1,0 +1,221 @@
+"""Figures of an axis: all responses of its sweep with limits and evidence, and a comparison with an inset a mode."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from reportgen.records.job import Requirement
+from reportgen.records.report import Report, RunShift
+from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.verdict import Verdict
+from reportgen.render.axis_runs import AxisRuns, axis_of, curves, requirement_of, sweeps
+from reportgen.render.figures.drawings import Drawings, magnitude_at, range_of
+from reportgen.render.figures.plot import Curve, Inset, Mark, Panel, Plot, Wall
+from reportgen.render.rows.axis_page import response_key
+from reportgen.render.rows.trusted import spoiled
+
+_IN_PANEL = 4
+"""Channels on one pair of axes: as many as there are lines that can be told apart in grey."""
+_MOST_PANELS = 6
+"""Panels of one figure: more would not fit a page; then a panel holds more channels."""
+_TALL, _LOW = 184.0, 92.0
+"""Height in points of a panel that stands alone, and of one among several."""
+_MOST_INSETS = 6
+_WIDTHS = 3.0
+"""Half the width of an inset in half-power bandwidths: the peak, and both its flanks."""
+_BEYOND_LIMIT = 1.25
+"""An inset reaches this far beyond the limit of the shift, so that its lines are seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A requirement with its verdict."""
+
+    verdict: Verdict
+    asked: Requirement
+
+    @property
+    def limit(self) -> float | None:
+        """In the verdict's unit."""
+        if self.verdict.limit is not None:
+            return self.verdict.limit
+        return None if self.asked.limit is None else self.asked.limit.si
+
+
+def judged(report: Report, *checks: str) -> list[_Judged]:
+    """Requirements of these checks."""
+    pairs = ((each, requirement_of(report, each)) for each in report.verdicts if each.check in checks)
+    return [_Judged(each, asked) for each, asked in pairs if asked is not None]
+
+
+def axis_response(make: Drawings, report: Report, of: AxisRuns) -> Plot | None:
+    """All channels of the run that stands for the axis, with limits and what the verdicts rest on.
+
+    None where no run of the axis has a curve.
+    """
+    run = of.lead
+    if run is None:
+        return None
+    channels = [channel for channel in run.channels if sweeps(channel.frequency_hz)]
+    size = max(_IN_PANEL, math.ceil(len(channels) / _MOST_PANELS))
+    groups = [channels[n : n + size] for n in range(0, len(channels), size)]
+    height = _TALL if len(groups) == 1 else _LOW
+    panels = tuple(_panel(make, report, of, run, group, height, n == 0) for n, group in enumerate(groups))
+    return Plot(
+        key=response_key(of.axis),
+        alt=make.say(
+            "Response over control of channels %(list)s in run %(run)s, with the limits and what the verdicts rest on.",
+            list=", ".join(curves(run)),
+            run=run.id,
+        ),
+        x_label=make.say("Frequency in Hz"),
+        x_range=_common_range(channels),
+        panels=panels,
+    )
+
+
+def _common_range(channels: Iterable[ChannelResult]) -> tuple[float, float]:
+    ranges = [range_of(channel.frequency_hz) for channel in channels]
+    return min(low for low, _ in ranges), max(high for _, high in ranges)
+
+
+def _panel(
+    make: Drawings,
+    report: Report,
+    of: AxisRuns,
+    run: RunResult,
+    channels: Sequence[ChannelResult],
+    height: float,
+    first: bool,
+) -> Panel:
+    limits = list(_limits(make, report, run, channels))
+    evidence = list(_evidence(make, report, run, channels))
+    marked = [mark.x for mark in evidence]
+    modes = [mark for mark in _modes(make, run, channels) if not any(abs(mark.x / x - 1) < 0.01 for x in marked)]
+    floors = [channel.noise_floor for channel in channels if channel.noise_floor and not spoiled(run, channel.id)]
+    units = {channel.unit for channel in channels}
+    unit = units.pop() if len(units) == 1 else ""
+    return Panel(
+        y_label=make.say("Magnitude") + (f" ({unit})" if unit else ""),
+        curves=(*(_channel_curve(make, run, each, n) for n, each in enumerate(channels)), *limits),
+        marks=tuple(sorted((*modes, *evidence), key=lambda mark: mark.x)),
+        walls=tuple(_walls(make, report, of)) if first else (),
+        y_floor=min(floors, default=None),
+        y_least_top=max((mark.y for mark in evidence), default=None),
+        y_unit=unit,
+        height=height,
+    )
+
+
+def _channel_curve(make: Drawings, run: RunResult, channel: ChannelResult, place: int) -> Curve:
+    lost = spoiled(run, channel.id)
+    label = f"{channel.id} ({make.say('no evidence')})" if lost else channel.id
+    role = "floor" if lost else f"channel-{place % _IN_PANEL + 1}"
+    return Curve(key=f"channel-{place}", label=label, role=role, x=channel.frequency_hz, y=channel.magnitude)
+
+
+def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Curve]:
+    """Limits of amplification that hold for this run and these channels, equal ones as one line."""
+    shown = {channel.id for channel in channels}
+    found: dict[float, list[str]] = {}
+    for each in judged(report, "amplification"):
+        named = {item.run for item in each.verdict.evidence} | {each.asked.run}
+        held = each.asked.channel is None or each.asked.channel in shown
+        if each.limit is not None and run.id in named and held:
+            found.setdefault(each.limit, []).append(each.verdict.requirement)
+    x = np.array(_common_range(channels))
+    for limit, names in found.items():
+        label = f"{', '.join(names)} ≤ {make.numbers.plain(limit)}"
+        yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit))
+
+
+def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:
+    for each in judged(report, "lowest natural frequency"):
+        if each.limit is not None and axis_of(report, each.verdict) == of.axis:
+            yield Wall(x=each.limit, text=f"{each.verdict.requirement} ≥ {make.numbers.plain(each.limit)} Hz")
+
+
+def _evidence(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Mark]:
+    """The point that decides each verdict which rests on this run and one of these channels."""
+    by_id = {channel.id: channel for channel in channels}
+    for each in judged(report, "amplification", "lowest natural frequency"):
+        item = next(iter(each.verdict.evidence), None)
+        if item is None or item.run != run.id or item.channel not in by_id or item.frequency_hz is None:
+            continue
+        if each.verdict.check == "amplification" and item.measured is not None:
+            y, value = item.measured, f"{make.numbers.significant(item.measured, 3)}"
+        else:
+            y = _height(by_id[item.channel], item.frequency_hz)
+            value = f"{make.numbers.significant(item.frequency_hz, 4)} Hz"
+        yield Mark(x=item.frequency_hz, y=y, text=f"{each.verdict.requirement}: {value}", kind="evidence")
+
+
+def _height(channel: ChannelResult, frequency_hz: float) -> float:
+    """Amplification of the resonance there, else what was recorded."""
+    near = min(channel.resonances, key=lambda each: abs(each.frequency_hz - frequency_hz), default=None)
+    if near is not None and near.amplification and abs(near.frequency_hz / frequency_hz - 1) < 0.01:
+        return near.amplification
+    return magnitude_at(channel, frequency_hz)
+
+
+def _modes(make: Drawings, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Mark]:
+    """Each mode once, at the channel of these that it moves most."""
+    highest: dict[str, tuple[float, Resonance]] = {}
+    for channel in channels:
+        if spoiled(run, channel.id):
+            continue
+        for each in channel.resonances:
+            if not each.rejected:
+                text = make.mode_name(each)
+                top = each.amplification or magnitude_at(channel, each.frequency_hz)
+                if text not in highest or top > highest[text][0]:
+                    highest[text] = (top, each)
+    for text, (top, each) in highest.items():
+        yield Mark(x=each.frequency_hz, y=top, text=text)
+
+
+def comparison_insets(make: Drawings, report: Report, plot: Plot, shifts: Sequence[RunShift]) -> Plot:
+    """A comparison with an inset at every mode that both runs show, and marks where verdicts rest on one."""
+    paired = [s for s in shifts if s.before_hz and s.after_hz]
+    kept = sorted(paired, key=lambda s: -abs(s.frequency_shift or 0.0))[:_MOST_INSETS]
+    if not kept:
+        return plot
+    asked = [each for each in judged(report, "frequency shift") if _same_pair(each.asked, kept[0])]
+    insets = tuple(_inset(make, report, s, asked) for s in sorted(kept, key=lambda s: s.before_hz or 0.0))
+    return replace(plot, insets=insets)
+
+
+def _same_pair(asked: Requirement, shift: RunShift) -> bool:
+    return (asked.before, asked.after) == (shift.before, shift.after)
+
+
+def _inset(make: Drawings, report: Report, shift: RunShift, asked: Sequence[_Judged]) -> Inset:
+    before, after = float(shift.before_hz or 0.0), float(shift.after_hz or 0.0)
+    shares = [each.limit / 100.0 for each in asked if each.limit]
+    half = _WIDTHS * _bandwidth(report, shift)
+    half = max([half, 1.5 * abs(after - before), *(_BEYOND_LIMIT * share * before for share in shares)])
+    share = shift.frequency_shift or 0.0
+    proves = [each.verdict.requirement for each in asked if _rests_on(each.verdict, shift)]
+    label = f"{make.numbers.significant(before, 4)} Hz: {make.numbers.signed(100 * share, 2)} %"
+    if proves:
+        label = f"{', '.join(proves)}: {label}"
+    limits = tuple(before * (1 + sign * each) for each in shares for sign in (-1, 1))
+    return Inset(x_range=(before - half, before + half), label=label, limits=limits, evidence=bool(proves))
+
+
+def _rests_on(verdict: Verdict, shift: RunShift) -> bool:
+    item = next(iter(verdict.evidence), None)
+    return item is not None and item.channel == shift.channel and item.frequency_hz in (shift.before_hz, shift.after_hz)
+
+
+def _bandwidth(report: Report, shift: RunShift) -> float:
+    """Half-power bandwidth of the mode before, Hz; 1 % of its frequency where its Q is not known."""
+    run = next((each for each in report.runs if each.id == shift.before), None)
+    channel = next((each for each in run.channels if each.id == shift.channel), None) if run else None
+    found = [r for r in channel.resonances if r.frequency_hz == shift.before_hz and r.q] if channel else []
+    before = float(shift.before_hz or 0.0)
+    return before / found[0].q if found and found[0].q else 0.01 * before

@@ -1,0 +1,130 @@
+"""Clauses by axis, each in two lines, with the table and the figure that prove it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reportgen.records.report import Report
+from reportgen.records.verdict import Outcome, Verdict
+from reportgen.render.axis_runs import AxisRuns, axis_of, axis_runs, requirement_of
+from reportgen.render.names import anchor
+from reportgen.render.rows.axis_page import response_key, table_key
+from reportgen.render.rows.conformity import verdict as verdict_row
+from reportgen.render.rows.language import Language
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proof:
+    """Keys of the table and of the figure that prove a verdict; empty where there is none."""
+
+    table: str
+    figure: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeShown:
+    """A verdict as word and as the name of its shape."""
+
+    word: str
+    title: str
+    css: str
+    key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clause:
+    """One requirement and what became of it."""
+
+    id: str
+    anchor: str
+    detail: str
+    """Anchor of all its evidence, in the annex."""
+    clause: str
+    text: str
+    measured: str
+    uncertainty: str
+    limit: str
+    outcome: OutcomeShown
+    reason: str
+    """Empty where it passed: what was measured says it then."""
+    risk: str
+    proof: Proof
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClauseGroup:
+    """Clauses about one axis, or about the whole."""
+
+    title: str
+    clauses: tuple[Clause, ...]
+
+
+def clause_groups(report: Report, language: Language) -> tuple[ClauseGroup, ...]:
+    """Clauses by axis in the order of the test; what is about no single axis comes last."""
+    by_axis: dict[str | None, list[Verdict]] = {run.axis: [] for run in report.runs if run.axis is not None}
+    for each in report.verdicts:
+        by_axis.setdefault(axis_of(report, each), []).append(each)
+    last = by_axis.pop(None, [])
+    whole = language.say("The test as a whole") if any(by_axis.values()) else ""
+    groups = [(language.say("Axis %(axis)s", axis=axis), found) for axis, found in by_axis.items() if axis]
+    return tuple(
+        ClauseGroup(title=title, clauses=tuple(clause(report, each, language) for each in found))
+        for title, found in (*groups, (whole, last))
+        if found
+    )
+
+
+def clause(report: Report, each: Verdict, language: Language) -> Clause:
+    """One clause."""
+    row = verdict_row(report, each, language)
+    return Clause(
+        id=each.requirement,
+        anchor=row["anchor"],
+        detail=f"{row['anchor']}-evidence",
+        clause=row["clause"],
+        text=row["text"],
+        measured=row["measured"],
+        uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
+        limit=row["limit"],
+        outcome=OutcomeShown(**row["outcome"]),
+        reason="" if each.outcome is Outcome.PASS else row["reason"],
+        risk=row["risk"],
+        proof=proof(report, each),
+    )
+
+
+_OF_RUNS = frozenset({"sweep rate", "frequency range", "control tolerance", "dwell duration", "dwell cycles"})
+"""Checks whose numbers stand in the list of runs."""
+_OF_CONTROL = frozenset({"control tolerance", "frequency range"})
+_OF_DWELL = frozenset({"dwell duration", "dwell cycles"})
+_OF_SHIFT = frozenset({"frequency shift", "amplification shift"})
+_OF_OWN_TABLE = {"calibration": "table-instruments", "inspection": "table-inspections"}
+
+
+def proof(report: Report, each: Verdict) -> Proof:
+    """Where the numbers of a verdict stand and where they are seen."""
+    if each.check in _OF_OWN_TABLE:
+        return Proof(table=_OF_OWN_TABLE[each.check], figure="")
+    of = next((found for found in axis_runs(report) if found.axis == axis_of(report, each)), None)
+    run = _run(report, each)
+    if each.check in _OF_RUNS or of is None:
+        ends = "control" if each.check in _OF_CONTROL else "dwell" if each.check in _OF_DWELL else ""
+        return Proof(table="table-runs", figure=anchor("fig", run, ends) if run and ends else "")
+    if each.check in _OF_SHIFT:
+        return Proof(table=table_key(of.axis), figure=_compared(report, each, of))
+    return Proof(table=table_key(of.axis), figure=response_key(of.axis))
+
+
+def _run(report: Report, each: Verdict) -> str:
+    asked = requirement_of(report, each)
+    cited = each.evidence[0].run if each.evidence else None
+    return cited or (asked.run if asked else None) or ""
+
+
+def _compared(report: Report, each: Verdict, of: AxisRuns) -> str:
+    """The comparison of the channel that decides."""
+    asked = requirement_of(report, each)
+    channel = each.evidence[0].channel if each.evidence else None
+    before = asked.before if asked else None
+    after = asked.after if asked else None
+    return anchor("fig", before, after, channel) if before and after and channel else ""

@@ -1,0 +1,78 @@
+"""One list of all runs: rate, duration and the worst deviation of the control as columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reportgen.records.report import Report
+from reportgen.records.result import RunResult
+from reportgen.render.names import anchor
+from reportgen.render.rows.language import Language
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunListed:
+    """One run as it was run."""
+
+    id: str
+    anchor: str
+    kind: str
+    axis: str
+    started: str
+    profile: str
+    range: str
+    rate: str
+    duration: str
+    worst: str
+    worst_at: str
+    outside: str
+    remark: str
+
+
+def run_list(report: Report, language: Language) -> tuple[RunListed, ...]:
+    """Runs in the order of the report."""
+    return tuple(_listed(report, run, language) for run in report.runs)
+
+
+def _listed(report: Report, run: RunResult, language: Language) -> RunListed:
+    numbers, plan, control = language.numbers, report.job.run(run.id), run.control
+    worst = control.worst_deviation_db if control else None
+    return RunListed(
+        id=run.id,
+        anchor=anchor("run", run.id),
+        kind=language.say(run.kind),
+        axis=run.axis or numbers.ABSENT,
+        started=numbers.moment(plan.started if plan else None),
+        profile=(plan.profile if plan else None) or numbers.ABSENT,
+        range=_range(run, language),
+        rate=_rate(run, language),
+        duration=numbers.duration(_duration(run)),
+        worst=numbers.ABSENT if worst is None else f"{numbers.signed(worst, 2)}\u00a0dB",
+        worst_at=numbers.ABSENT
+        if worst is None or control is None
+        else f"{numbers.significant(control.at_hz, 4)}\u00a0Hz",
+        outside=", ".join(language.band(band) for band in control.outside_bands) if control else "",
+        remark=(plan.remark if plan else None) or "",
+    )
+
+
+def _range(run: RunResult, language: Language) -> str:
+    numbers, sweep = language.numbers, run.sweep
+    if run.dwell is not None:
+        return f"{numbers.significant(run.dwell.frequency_hz, 4)}\u00a0Hz"
+    if sweep is None:
+        return numbers.ABSENT
+    return f"{numbers.plain(sweep.first_hz, 4)} – {numbers.plain(sweep.last_hz, 4)}\u00a0Hz"
+
+
+def _rate(run: RunResult, language: Language) -> str:
+    sweep = run.sweep
+    if sweep is None or sweep.rate is None or run.dwell is not None:
+        return language.numbers.ABSENT
+    return f"{language.numbers.significant(sweep.rate, 4)}\u00a0{sweep.rate_unit}"
+
+
+def _duration(run: RunResult) -> float | None:
+    if run.dwell is not None:
+        return run.dwell.duration_s
+    return run.sweep.duration_s if run.sweep is not None else None
