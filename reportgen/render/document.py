@@ -224,9 +224,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "control_figure": _drawn(drawings, anchor("fig", each.id, "control")),
         "control_compared": each.control is not None and each.control.deviation_db is not None,
         "dwell": run.dwell_facts(each.dwell, report.job, each.id, language) if each.dwell else [],
-        "decays": [
-            key for curve in each.decay if (key := anchor("fig", each.id, "decay", curve.channel)) in drawings
-        ],
+        "decays": [key for curve in each.decay if (key := anchor("fig", each.id, "decay", curve.channel)) in drawings],
         "backbones": [
             key
             for number in range(1, len(backbones(each)) + 1)
