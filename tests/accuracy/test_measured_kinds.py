@@ -25,15 +25,11 @@ LEAST, CHANCE = 0.90, 0.01
 """95 % intervals hold at least 90 times in 100; fewer of few are laid to chance down to this probability."""
 
 _STATED = "a filter that is stated is believed as one pole of that bandwidth: its delay is not freed"
-_JOINT = "a bent peak gives the linear account no mode, and its law is fitted as steady state"
 COVERAGE_FALLS_SHORT = {
     ("filter_1", "frequency"): _STATED,
     ("filter_2", "frequency"): _STATED,
     ("filter_4", "frequency"): _STATED,
     ("filter_8", "frequency"): _STATED,
-    ("softening", "frequency"): _JOINT,
-    ("softening", "Q"): _JOINT,
-    ("dry_friction", "frequency"): _JOINT,
 }
 """(kind, quantity) whose intervals do not hold today, and why."""
 

@@ -88,12 +88,13 @@ def _audited(accounted: AccountReport, named: Sequence[Named] = ()) -> Identific
 
 
 def _steadier(sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf) -> AccountOf:
-    """The account of the same rows as steady state, where they carry a time and that explains them better."""
+    """The account of the same rows as steady state, where they carry a time, that explains them better, and no mode
+    by itself shows that it was swept."""
     if start.problem.drive.steady:
         return account
     still = problem_of(replace(sweep, time_s=None, drive_cycles=None), rows)
     still = replace(still, readings=start.problem.readings)
-    if not account.could_be_steady(still):
+    if account.shows_a_sweep(still) or not account.could_be_steady(still):
         return account
     other = account_of(still)
     return other if other.explains_more_than(account.left(), account.unknowns()) else account

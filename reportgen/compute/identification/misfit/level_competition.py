@@ -8,7 +8,7 @@ disagree about is in the interval (Kass and Raftery, JASA 90 (1995) 773, section
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,12 +16,22 @@ from numpy.typing import NDArray
 
 from reportgen.compute.identification.misfit.account import Account
 from reportgen.compute.identification.misfit.band import Complexes
-from reportgen.compute.identification.misfit.level_dependence import LevelMode, LevelShape, fit_laws, steady_shape
+from reportgen.compute.identification.misfit.level_dependence import (
+    LevelMode,
+    LevelRows,
+    LevelShape,
+    fit_laws,
+    fit_level,
+    middle_of,
+    steady_shape,
+)
 from reportgen.compute.identification.misfit.pole_evidence import Objection
 from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
 from reportgen.compute.identification.misfit.projection import Fit, refine, solve
 from reportgen.records.log import Floats
 
+ShapeOf = Callable[[slice], tuple[LevelShape, Floats]]
+"""Of a slice of rows: the response of a mode whose pole moves, and the times of the rows, s."""
 _CLOSE = 2.0
 """Larger bandwidths within which two modes may be one that moves."""
 _WINDOW = 6.0
@@ -62,6 +72,8 @@ class Levelled:
     """Of the mode on that channel, (rows,)."""
     inflation: float
     """Of the variances, by what is left and its lack of whiteness."""
+    parts: tuple[LevelMode, ...] = ()
+    """Under the same law, of parts of the rows alone."""
 
     @property
     def own(self) -> Complexes:
@@ -79,7 +91,22 @@ class Levelled:
         weight = np.array(weights)[:, None, None] / np.sum(weights)
         mean = np.sum(weight * np.array(centres), axis=0)
         between = np.sum(weight * (np.array(centres) - mean) ** 2, axis=0)
-        return mean, np.sqrt(np.sum(weight * np.array(variances), axis=0) + between)
+        within = np.sum(weight * np.array(variances), axis=0)
+        return mean, np.sqrt(within + between + self._disagreement(amplitude))
+
+    def _disagreement(self, amplitude: Floats) -> Floats:
+        """Variance of ln Hz and ln ζ that parts of the rows ask for beyond chance, (2, k).
+
+        A law that is right says the same on all rows and on some alone (Hausman, Econometrica 46 (1978) 1251); laws
+        are averages over a cycle and leave a little everywhere, alike over many rows.
+        """
+        whole, whole_std = self.mode.at(amplitude)
+        most = np.zeros_like(whole)
+        for part in self.parts:
+            centre, std = part.at(amplitude)
+            chance = np.maximum(std**2 - whole_std**2, 0.0) * self.inflation
+            most = np.maximum(most, (centre - whole) ** 2 - chance)
+        return most
 
     def frequency_range(self) -> tuple[float, float]:
         """Lowest and highest frequency, Hz, over the levels of the rows."""
@@ -93,19 +120,36 @@ class Levelled:
         return float(2.0 * np.exp(ln_zeta[0] + ln_f[0]))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """What the channels of a band are, (c,) each."""
+
+    rigid: Floats
+    """What a rigid specimen would show: 1 for acceleration over that of a base, 0 over a force."""
+    over: NDArray[np.int64]
+    """Power of iω of a channel over the reference, against acceleration over that of a base, or over a force."""
+    order: NDArray[np.int64]
+    """Power of ω of a channel over the displacement of the mode: 2 for acceleration, 1 for velocity."""
+
+    @classmethod
+    def accelerance(cls, channels: int) -> Motion:
+        """Accelerations over a force."""
+        return cls(np.zeros(channels), np.zeros(channels, int), np.full(channels, 2))
+
+
 def levelled(
-    account: Account, level: Floats, rigid: NDArray[np.float64] | float = 0.0,
-    shape_of: Callable[[slice], LevelShape] | None = None,
+    account: Account, level: Floats, motion: Motion | None = None,
+    shape_of: ShapeOf | None = None,
 ) -> list[Levelled]:  # fmt: skip
     """Modes that follow their level; ``level`` (n,) of the reference at every row of the band.
 
-    ``rigid`` (c,) is what a rigid specimen would show: 1 for acceleration over that of a base, 0 over a force.
-    ``shape_of`` gives the response on a slice of rows; steady state without it.
+    Without ``motion`` every channel is an acceleration over a force. ``shape_of`` gives the response on a slice of
+    rows and their times; steady state without it.
     """
-    rigid = np.broadcast_to(np.asarray(rigid, float), (account.state.band.channels,))
+    motion = motion or Motion.accelerance(account.state.band.channels)
     found = []
     for group in _groups(account):
-        one = _one(account, group, level, rigid, shape_of)
+        one = _one(account, group, level, motion, shape_of)
         if one is not None:
             found.append(one)
     return found
@@ -114,14 +158,17 @@ def levelled(
 def _groups(account: Account) -> list[NDArray[np.int64]]:
     """Modes alone and with a neighbour nearer than two bandwidths, indices of poles.
 
-    A pole that is no mode for its misfit alone is among them where the response is its own: a peak that bends until it
-    jumps leaves more than a third of itself to any pole that does not move.
+    A pole that is no mode for its misfit alone is among them where the response is its own, or where it has a peak of
+    the recorded curve on it: a peak that bends leaves much of itself to any pole that does not move.
     """
     modes = [
         int(k)
         for k in np.argsort(account.state.poles.omega, kind="stable")
         if not account.verdicts[k].reason
-        or (account.verdicts[k].reason is Objection.MISFIT and _is_the_response(account, int(k)))
+        or (
+            account.verdicts[k].reason in (Objection.MISFIT, Objection.UNCERTAIN)
+            and (_is_the_response(account, int(k)) or _has_a_peak(account, int(k)))
+        )
     ]
     poles = account.state.poles
     groups: list[list[int]] = [[k] for k in modes[:1]]
@@ -148,9 +195,28 @@ def _is_the_response(account: Account, k: int) -> bool:
     return bool(np.any(out & (own > _MOST_OF_IT * state.size[at])))
 
 
+_HALF_POWER = 2.0**0.5
+
+
+def _has_a_peak(account: Account, k: int) -> bool:
+    """True where the recorded curve of a channel falls to half its power on both sides of a maximum within the
+    bandwidths of a pole, out of the noise."""
+    state = account.state
+    omega, width = float(state.poles.omega[k]), float(state.poles.width[k])
+    rows = state.band.rows_around(omega - width, omega + width, 3)
+    size, noise = np.abs(state.band.values[rows]), state.doubt.noise(state.size)[rows]
+    if len(size) < _LEAST_IN_BAND:
+        return False
+    top = size.argmax(axis=0)
+    height, channel = size.max(axis=0), np.arange(size.shape[1])
+    read = state.band.valid[rows].all(axis=0)
+    falls = height > _HALF_POWER * np.maximum(size[0], size[-1])
+    return bool(np.any(read & falls & (height > STANDS_OUT * noise[top, channel])))
+
+
 def _one(
-    account: Account, group: NDArray[np.int64], level: Floats, rigid: Floats,
-    shape_of: Callable[[slice], LevelShape] | None,
+    account: Account, group: NDArray[np.int64], level: Floats, motion: Motion,
+    shape_of: ShapeOf | None,
 ) -> Levelled | None:  # fmt: skip
     state, band = account.state, account.state.band
     rows = _rows_of(account, group)
@@ -162,15 +228,38 @@ def _one(
     readings = 2.0 * float(np.sum(weight > 0))
     if _too_coarse(account, linear, rows) or (len(group) == 1 and linear.cost <= readings):
         return None
-    values = band.values[rows] - held
+    values, omega = band.values[rows] - held, band.omega[rows]
     channel = int(np.argmax(np.max(np.abs(values) * weight, axis=0)))
     read = weight[:, channel] > 0
-    amplitude = np.abs(values[:, channel] - rigid[channel]) * level[rows]
+    amplitude = np.abs(values[:, channel] - motion.rigid[channel]) * level[rows]
     amplitude = np.where(read, amplitude, np.interp(np.arange(len(read)), np.flatnonzero(read), amplitude[read]))
-    flat = _background(band.omega[rows])
-    shape = steady_shape(band.omega[rows]) if shape_of is None else shape_of(rows)
-    laws = fit_laws(shape, flat, values, weight, amplitude, _start(linear))
-    return _chosen(laws, linear, group, rows, channel, held, amplitude, readings)
+    shape, time_s = (steady_shape(omega), None) if shape_of is None else shape_of(rows)
+    turned = np.asarray((1j * omega[:, None] / middle_of(omega)) ** motion.over, np.complex128)
+    asked = LevelRows(
+        shape=shape, flat=_background(omega), values=values / turned, turned=turned, weight=weight * np.abs(turned),
+        amplitude=amplitude, omega=omega, level=level[rows], order=int(motion.order[channel]), time_s=time_s,
+    )  # fmt: skip
+    laws, asked = fit_laws(asked, _start(linear), channel)
+    laws = [replace(each, model=each.model * turned, own=each.own * turned) for each in laws]
+    chosen = _chosen(laws, linear, group, rows, channel, held, asked.amplitude, readings)
+    return None if chosen is None else replace(chosen, parts=_parts(asked, chosen.mode))
+
+
+_NEAR_TOP = 1.5
+"""Bandwidths on each side of the largest amplitude of the rows that are fitted alone."""
+_LEAST_PART = 16
+
+
+def _parts(asked: LevelRows, mode: LevelMode) -> tuple[LevelMode, ...]:
+    """The law of a mode fitted to rows below its largest amplitude, above it, and near it alone."""
+    omega, top = asked.omega, float(asked.omega[int(np.argmax(asked.amplitude))])
+    zeta = float(np.exp(mode.at(np.array([np.max(asked.amplitude)]))[0][1, 0]))
+    near = np.abs(np.log(omega / top)) < 2.0 * zeta * _NEAR_TOP
+    return tuple(
+        fit_level(replace(asked, weight=asked.weight * rows[:, None]), mode.parameters, mode.law)
+        for rows in (omega <= top, omega >= top, near)
+        if np.sum(rows) >= _LEAST_PART
+    )
 
 
 def _background(omega: Floats) -> Complexes:

@@ -6,7 +6,6 @@ account with complex residues is made of the same rows, and the better of both b
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,9 +16,11 @@ from reportgen.compute.identification.least_squares import FitProblem, refine
 from reportgen.compute.identification.misfit.account import Account, account
 from reportgen.compute.identification.misfit.account_report import AccountReport
 from reportgen.compute.identification.misfit.band import Band, Complexes
-from reportgen.compute.identification.misfit.level_competition import levelled
-from reportgen.compute.identification.misfit.level_dependence import LevelShape, swept_shape
-from reportgen.compute.identification.misfit.pole_search import converge
+from reportgen.compute.identification.misfit.level_competition import Motion, ShapeOf, levelled
+from reportgen.compute.identification.misfit.level_dependence import LevelShape, Tangent, swept_shape
+from reportgen.compute.identification.misfit.pole_search import contribution, converge
+from reportgen.compute.identification.misfit.projection import refine as refine_poles
+from reportgen.compute.identification.misfit.projection import solve
 from reportgen.compute.identification.misfit.swept_band import band_of
 from reportgen.compute.identification.modal_model import DIRECT_POWERS, Poles
 from reportgen.compute.identification.mode_evidence import MORE_THAN_NOISE, inflation_of_all, residual_of
@@ -31,6 +32,11 @@ from reportgen.records.log import Floats
 
 _ALONE = 4.0
 """Inflation of the noise variance around one mode from which a model is in doubt: the misfit is twice the noise."""
+_BESIDE = 3.0
+"""Bandwidths on each side of a mode on which it is asked whether it was swept."""
+_LEAST_BESIDE = 24
+_VERY_STRONG = 10.0
+"""Difference of Schwarz's criterion (Kass and Raftery 1995, table in 3.2)."""
 _MANY = 4
 """Modes beyond those seen as maxima, and beyond those of an account, that a search with real residues may ask for."""
 _PROMINENT = 1.2
@@ -85,6 +91,28 @@ class AccountOf:
         own, steady = (float(np.sum(np.abs(each.left / sigma)[read] ** 2)) for each in (state, other))
         readings = 2.0 * float(np.sum(read))
         return bool(readings * np.log(steady / own) < self.unknowns() * np.log(readings))
+
+    def shows_a_sweep(self, still: FitProblem) -> bool:
+        """Whether a mode by itself leaves noise on its rows as swept, and very strongly more as steady state.
+
+        Another that follows its level leaves much either way, and must not decide what the log is.
+        """
+        state, steady = self.account.state, band_of(still)[0]
+        assert state.fit is not None
+        for mode in self.account.modes():
+            one = np.array([mode.index])
+            omega, width = float(state.poles.omega[mode.index]), float(state.poles.width[mode.index])
+            rows = self.band.rows_around(omega - _BESIDE * width, omega + _BESIDE * width, _LEAST_BESIDE)
+            held = state.fit.model[rows] - contribution(state, one, rows)
+            weight = np.where(state.band.valid[rows], 1.0 / state.doubt.noise(state.size)[rows], 0.0)
+            own, other = (
+                refine_poles(band, solve(band, state.poles.pick(one), rows, weight, held), weight, held).cost
+                for band in (self.band, steady)
+            )
+            readings = 2.0 * float(np.sum(weight > 0))
+            if own < _ALONE * readings and readings * np.log(other / own) > _VERY_STRONG:
+                return True
+        return False
 
     def explains_more_than(self, left: Complexes, unknowns: int) -> bool:
         """Whether Schwarz's criterion is for the account, against a model that leaves so much, (n, c)."""
@@ -179,12 +207,24 @@ def prefers_account(report: ModeReport, found: AccountOf) -> bool:
 
 def follows_level(sweep: SweptResponse, rows: np.ndarray, found: AccountOf, phase_turned: bool) -> AccountReport:
     """The account as a report, with the modes in it that follow their level."""
-    drive, kinds = found.problem.drive, found.problem.readings.kinds
-    rigid = np.array([0.0 if kind.power or kind.relative else 1.0 for kind in kinds])
-    rigid *= sweep.control_dimension in ("acceleration", "velocity", "displacement")
-    level = drive.amplitude[found.order]
-    moving = [] if not _one_way(found) else levelled(found.account, level, rigid, _shape_of(found))
+    level = found.problem.drive.amplitude[found.order]
+    motion = _motion_of(sweep, found)
+    moving = [] if not _one_way(found) else levelled(found.account, level, motion, _shape_of(found))
     return AccountReport(sweep, rows, found.problem, found.account, found.order, moving, phase_turned)
+
+
+_ORDER = {"displacement": 0, "velocity": 1, "acceleration": 2}
+"""Powers of ω over a displacement."""
+
+
+def _motion_of(sweep: SweptResponse, found: AccountOf) -> Motion:
+    """Of the channels of a run; strain, force and the like follow the displacement of a mode."""
+    kinds = found.problem.readings.kinds
+    base = _ORDER.get(sweep.control_dimension)
+    rigid = np.array([0.0 if base is None or kind.power or kind.relative else 1.0 for kind in kinds])
+    drive = 0 if base is None else base - 2
+    over = np.array([-2 - drive if kind.relative else kind.power for kind in kinds])
+    return Motion(rigid, over, over + drive + 2)
 
 
 def _one_way(found: AccountOf) -> bool:
@@ -195,18 +235,23 @@ def _one_way(found: AccountOf) -> bool:
     return bool(np.all(step == 1) or np.all(step == -1))
 
 
-def _shape_of(found: AccountOf) -> Callable[[slice], LevelShape] | None:
+def _shape_of(found: AccountOf) -> ShapeOf | None:
     drive = found.problem.drive
     if drive.steady:
         return None
     phase = np.concatenate([[0.0], np.cumsum(drive.advance)])
 
-    def shape_of(rows: slice) -> LevelShape:
+    def shape_of(rows: slice) -> tuple[LevelShape, Floats]:
         own = found.order[rows]
         forward = np.sort(own)
-        marched = swept_shape(drive.time_s[forward], phase[forward], drive.amplitude[forward])
+        marched = swept_shape(drive.time_s[forward], phase[forward], drive.amplitude[forward], drive.omega[forward])
         back = np.argsort(own)
         place = np.argsort(back)
-        return lambda pole: np.asarray(marched(pole[back])[place])
+
+        def shape(pole: Complexes) -> tuple[Complexes, Tangent, Complexes]:
+            value, tangent, ringing = marched(pole[back])
+            return value[place], lambda change: np.asarray(tangent(change[:, back])[:, place]), ringing[:, place]
+
+        return shape, drive.time_s[own]
 
     return shape_of
