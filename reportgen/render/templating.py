@@ -21,6 +21,7 @@ from reportgen.render.words import Words
 
 FILL_SECONDS = 60.0
 """By the clock on the wall: our own templates take less than one second."""
+_AGAIN_SECONDS = 1.0
 _MOST_ITEMS = 10_000_000
 """Length of a text or list that a template may make by multiplication."""
 _MOST_FILES = 1_000
@@ -63,13 +64,20 @@ def refuse_odd_files(branding: Path) -> None:
 
 @contextmanager
 def within(seconds: float) -> Iterator[None]:
-    """Let the block end with TooLongError after so long, wherever Python is then; not while one call of C lasts."""
+    """Let the block end with TooLongError after so long, wherever Python is then; not while one call of C lasts.
+
+    Raised again every second until the block has ended: where Python happens to be in a callback that ignores
+    exceptions, such as one of the garbage collector, the first is lost.
+    """
     own, lock, running = threading.get_ident(), threading.Lock(), [True]
+    ended = threading.Event()
 
     def end() -> None:
-        with lock:
-            if running[0]:
-                ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(own), ctypes.py_object(TooLongError))
+        while not ended.is_set():
+            with lock:
+                if running[0]:
+                    ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(own), ctypes.py_object(TooLongError))
+            ended.wait(_AGAIN_SECONDS)
 
     timer = threading.Timer(seconds, end)
     timer.daemon = True
@@ -79,6 +87,7 @@ def within(seconds: float) -> Iterator[None]:
     finally:
         with lock:
             running[0] = False
+        ended.set()
         timer.cancel()
 
 

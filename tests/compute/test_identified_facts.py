@@ -34,7 +34,15 @@ def codes(facts: tuple[IdentifiedFact, ...]) -> set[FactCode]:
 
 
 def test_every_fact_has_a_sentence_of_its_own():
-    values = {"rows": 3, "least_rows": 12, "bandwidth_hz": 4.0, "share": 0.5, "inflation": 9.0}
+    values = {
+        "rows": 3,
+        "least_rows": 12,
+        "bandwidth_hz": 4.0,
+        "share": 0.5,
+        "inflation": 9.0,
+        "poles": 4,
+        "delay_std_s": 0.004,
+    }
     said = stated(IdentifiedFact(code=code, **values) for code in FactCode)
     assert len(set(said)) == len(FactCode)
     words = [in_words(each) for each in said]

@@ -62,6 +62,8 @@ class AxisPage:
     lead: str
     control_figure: str
     control_run: str
+    control_compared: bool
+    """Whether there was a profile to hold the control against."""
     response_figure: str
     comparison_figure: str
     comparison_channel: str
@@ -120,6 +122,9 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         lead=of.lead.id if of.lead else "",
         control_figure=anchor("fig", control.id, "control") if control else "",
         control_run=control.id if control else "",
+        control_compared=control is not None
+        and control.control is not None
+        and control.control.deviation_db is not None,
         response_figure=there(response_key(of.axis)),
         comparison_figure=there(comparison),
         comparison_channel=compared[2] if compared else "",
