@@ -62,7 +62,7 @@ def read_deviations(job: Job, notes: Sequence[Note], runs: Sequence[RunResult] =
         for fact in each.facts
         if isinstance(fact, Remark) and fact.heading == "deviation"
     ]
-    found += [_of_level_note(each, fact) for each, fact in _unseen_levels(notes, runs)]
+    found += [_of_level_note(each, fact, looked=bool(runs)) for each, fact in _unseen_levels(notes, runs)]
     found += [_of_correction(each) for each in job.corrections]
     return found + [_of_statement(each) for each in job.deviations if each.key is None]
 
@@ -152,11 +152,13 @@ def _unseen_levels(notes: Sequence[Note], runs: Sequence[RunResult]) -> Iterator
             yield note, fact
 
 
-def _of_level_note(note: Note, fact: LevelChanged) -> Deviation:
+def _of_level_note(note: Note, fact: LevelChanged, *, looked: bool) -> Deviation:
+    """``looked``: whether the logs were looked through for it."""
+    text = note.text.strip()
     return Deviation(
         code=DeviationCode.LEVEL_CHANGE,
         key=f"{DeviationCode.LEVEL_CHANGE} {note.where}",
-        message=message("deviation.level-noted", text=note.text.strip()),
+        message=message("deviation.level-unseen", text=text) if looked else message("deviation.level-noted", text=text),
         run=note.run,
         value=fact.by_db,
         unit="" if fact.by_db is None else "dB",

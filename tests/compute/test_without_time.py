@@ -109,3 +109,9 @@ def test_doubtful_modes_carry_no_verdict():
     for verdict in judge(job, runs, (), (), ()):
         assert verdict.outcome is Outcome.NOT_EVALUATED, verdict
         assert "steady state was assumed for run PRE" in in_words(verdict.reason).casefold().replace("pre", "PRE")
+
+
+def test_a_mode_that_is_not_doubtful_is_uncertain_by_the_lag_of_the_fastest_sweep():
+    """Fault: 398.45 ± 0.32 Hz for 398.04 of a log without time. 4 oct/min, Q 4: ln 2 · 4/60 · 4/π = 0.0588 Hz."""
+    (broad,) = doubted((channel((100.0, 4.0)),), None)[0].resonances
+    assert broad.frequency_std_hz == pytest.approx((0.01**2 + 0.0588**2 / 3.0) ** 0.5, rel=1e-3)

@@ -6,6 +6,7 @@ follow it that are no modes, and the fit to steady state states an uncertainty o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -51,7 +52,7 @@ def _hz_per_s(frequency_hz: float, rate: SweepRate | None) -> float:
 
 def _doubted(each: Resonance, rate: SweepRate | None) -> Resonance:
     if not may_be_swept(each.frequency_hz, each.q, rate):
-        return each
+        return _with_lag(each, rate)
     reasons = tuple((name, NO_UNCERTAINTY) for name in _UNCERTAINTIES if getattr(each, name) is not None)
     return replace(
         each,
@@ -63,3 +64,15 @@ def _doubted(each: Resonance, rate: SweepRate | None) -> Resonance:
         flags=(FLAG, *each.flags),
         reasons=(*each.reasons, *reasons),
     )
+
+
+def _with_lag(each: Resonance, rate: SweepRate | None) -> Resonance:
+    """With the frequency uncertain by what the drive may have moved while the mode answered, τ = Q/(πf).
+
+    The direction and the rate are not known: any value up to that shift, in either direction, is as likely as another
+    (JCGM 100:2008, 4.3.7).
+    """
+    if each.frequency_std_hz is None or each.q is None:
+        return each
+    lag_hz = _hz_per_s(each.frequency_hz, rate) * each.q / (math.pi * each.frequency_hz)
+    return replace(each, frequency_std_hz=math.hypot(each.frequency_std_hz, lag_hz / math.sqrt(3.0)))
