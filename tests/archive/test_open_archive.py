@@ -160,6 +160,47 @@ def test_a_zip_that_lies_about_its_size_is_stopped(tmp_path):
     assert troubles(tmp_path / "lie.zip")["x"] is Trouble.ALTERED
 
 
+def zip64_of(path: Path, entries: dict[str, bytes]) -> Path:
+    """With the 64-bit extra field in every local header, and in the directory once ``central64`` has been at it."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as goal:
+        for name, content in entries.items():
+            with goal.open(name, "w", force_zip64=True) as part:
+                part.write(content)
+    return path
+
+
+def central64(path: Path, size: int) -> Path:
+    """The first entry of the directory states its size as 64 bits (APPNOTE 6.3, 4.5.3): whatever is asked."""
+    whole = path.read_bytes()
+    at = whole.index(b"PK\x01\x02")
+    name_length = struct.unpack_from("<H", whole, at + 28)[0]
+    entry = bytearray(whole[at : at + 46 + name_length])
+    struct.pack_into("<L", entry, 24, 0xFFFFFFFF)
+    extra = struct.pack("<HHQ", 1, 8, size)
+    struct.pack_into("<H", entry, 30, len(extra))
+    rest = bytearray(whole[at + 46 + name_length :])
+    end = rest.rindex(b"PK\x05\x06")
+    struct.pack_into("<L", rest, end + 12, struct.unpack_from("<L", rest, end + 12)[0] + len(extra))
+    path.write_bytes(whole[:at] + bytes(entry) + extra + bytes(rest))
+    return path
+
+
+def test_an_archive_repacked_with_64_bit_sizes_lacks_its_seal_alone(tmp_path):
+    with zipfile.ZipFile(small_zip(tmp_path)) as sound:
+        entries = {name: sound.read(name) for name in sound.namelist()}
+    with open_archive(zip64_of(tmp_path / "64.zip", entries)) as archive:
+        assert [problem.what.code for problem in archive.problems] == ["archive.no-seal"]
+
+
+@pytest.mark.parametrize("size", [2**62, 2**63 + 5, 2**32 + 7, 10])
+def test_64_bit_sizes_that_lie_are_refused_or_named(tmp_path, size):
+    path = central64(zip64_of(tmp_path / "lie.zip", {"a/x": bytes(range(256)) * 4000}), size)
+    with zipfile.ZipFile(path) as lying:
+        assert lying.infolist()[0].file_size == size
+    with contextlib.suppress(ArchiveError), open_archive(path) as archive:
+        assert archive.problems
+
+
 def test_entries_that_share_bytes_are_refused(tmp_path):
     """The overlapping kind of zip bomb: many names for one kernel of compressed bytes."""
     whole = bytearray(zip_of(tmp_path / "a.zip", {"a/x": bytes(100_000), "a/y": bytes(100_000)}).read_bytes())
