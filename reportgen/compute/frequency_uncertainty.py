@@ -1,7 +1,7 @@
 """What a natural frequency and a Q are uncertain by beyond the noise of their fit.
 
-The fit tells how well the record fixes them. The record itself is written by a clock, through a filter whose bandwidth
-is known within a tolerance, of a structure that no model follows to the last digit: JCGM 100:2008, 4.3 and 5.1.2.
+The fit tells how well the record fixes them, and what a tracking filter leaves open. The record itself is written by a
+clock, of a structure that no model follows to the last digit: JCGM 100:2008, 4.3 and 5.1.2.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from reportgen.records.job import ASSUMED_CLOCK, Clock, Job, RunKind, TrackingFilter
+from reportgen.compute.identification.stated_filter import FILTER_WITHIN
+from reportgen.records.job import ASSUMED_CLOCK, Clock, Job, RunKind
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, FrequencyBudget, Resonance, RunResult
@@ -24,42 +25,33 @@ Young's modulus of steel and aluminium falling by 0.03 % to 0.05 % a kelvin (han
 Q_FLOOR = 1e-3
 """Least relative standard uncertainty of Q: cables, glue and air add damping that is not the specimen's, and a viscous
 model tells it no better."""
-FILTER_TOLERANCE = 0.2
-"""Half width, as a share, within which a bandwidth without tolerance is taken to hold: filters are named by their
-−3 dB or their noise bandwidth, which differ by 11 % to 57 % between one and many poles (closed forms), and one name
-rarely says which."""
 NEAR = 1.0
 """Half-power bandwidths on both sides of a resonance in which the model is compared with the record."""
 LEAST_ROWS = 8
 """Rows from which the course of what is left over can be told from its noise."""
 
 
-def with_uncertainties(run: RunResult, clock: Clock, tracking_filter: TrackingFilter | None = None) -> RunResult:
-    """The run with the uncertainties of its frequencies and Q enlarged by clock, filter, misfit and floor."""
+def with_uncertainties(run: RunResult, clock: Clock) -> RunResult:
+    """The run with the uncertainties of its frequencies and Q enlarged by clock, misfit and floor."""
     shares = _misfit_shares(run.channels)
     return replace(
         run,
         channels=tuple(
-            replace(
-                channel,
-                resonances=tuple(_enlarged(run, each, clock, tracking_filter, shares) for each in channel.resonances),
-            )
+            replace(channel, resonances=tuple(_enlarged(each, clock, shares) for each in channel.resonances))
             for channel in run.channels
         ),
     )
 
 
-def _enlarged(
-    run: RunResult, each: Resonance, clock: Clock, tracking_filter: TrackingFilter | None, shares: dict[float, float]
-) -> Resonance:
+def _enlarged(each: Resonance, clock: Clock, shares: dict[float, float]) -> Resonance:
     if each.frequency_std_hz is None:
         return each
     share = shares.get(each.frequency_hz, 0.0)
     budget = FrequencyBudget(
-        fit=each.frequency_std_hz,
+        fit=math.sqrt(max(0.0, each.frequency_std_hz**2 - each.frequency_std_filter_hz**2)),
         clock=each.frequency_hz * clock.relative_std,
         clock_stated=clock.stated,
-        filter=filter_std(run, each.frequency_hz, tracking_filter),
+        filter=each.frequency_std_filter_hz,
         misfit=misfit_std(each.frequency_hz, each.q, share),
         floor=FLOOR * each.frequency_hz,
     )
@@ -67,28 +59,6 @@ def _enlarged(
     if q_std is not None and each.q is not None:
         q_std = max(math.hypot(q_std, share * each.q), Q_FLOOR * each.q)
     return replace(each, frequency_std_hz=budget.combined, frequency_budget=budget, q_std=q_std)
-
-
-def filter_std(run: RunResult, frequency_hz: float, tracking_filter: TrackingFilter | None) -> float:
-    """By how much the delay 1/(πB) of a filter of bandwidth B moves a frequency, where B is known within a tolerance.
-
-    The delay shifts a swept frequency by |df/dt|/(πB), which the model takes out; a share of B that is not known
-    leaves the same share of the shift. Rectangular (JCGM 100:2008, 4.3.7).
-    """
-    if tracking_filter is None:
-        return 0.0
-    tolerance = FILTER_TOLERANCE if tracking_filter.tolerance is None else tracking_filter.tolerance
-    delay_s = 1.0 / (math.pi * tracking_filter.at(frequency_hz))
-    return _hz_per_s(run, frequency_hz) * delay_s * tolerance / math.sqrt(3.0)
-
-
-def _hz_per_s(run: RunResult, frequency_hz: float) -> float:
-    """How fast the sweep passed a frequency; 0 where it stood still there or nothing tells."""
-    sweep = run.sweep
-    if sweep is None or sweep.rate is None or sweep.duration_s is None:
-        return 0.0
-    octaves = sweep.rate_unit == "oct/min"
-    return sweep.rate * math.log(2.0) / 60.0 * frequency_hz if octaves else sweep.rate
 
 
 def misfit_std(frequency_hz: float, q: float | None, share: float) -> float:
@@ -148,7 +118,7 @@ def assumptions(job: Job, runs: Sequence[RunResult]) -> tuple[Message, ...]:
     if unclocked:
         told.append(message("assumed.clock", runs=unclocked, ppm=1e6 * ASSUMED_CLOCK, digits=CLOCK_DIGITS))
     if loose:
-        told.append(message("assumed.filter-tolerance", runs=loose, tolerance=FILTER_TOLERANCE))
+        told.append(message("assumed.filter-bandwidth", runs=loose, factor=FILTER_WITHIN))
     if unfiltered:
         told.append(message("assumed.no-filter", runs=unfiltered))
     return tuple(told)

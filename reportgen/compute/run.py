@@ -85,8 +85,7 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
-    swept_filter = None if swept.time_s is None else run.tracking_filter
-    result = with_uncertainties(result, clock, swept_filter)
+    result = with_uncertainties(result, clock)
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
 
 

@@ -11,6 +11,7 @@ from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.verdict import ProvedBy
 from reportgen.units import Quantity
 
 
@@ -133,6 +134,7 @@ AMPLIFICATION = Check(
     limit_example="25",
     limit_in_percent=False,
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
+    proved_by=ProvedBy.AMPLIFICATION,
     compares=message("check.amplification"),
     function=amplification,
 )

@@ -6,7 +6,7 @@ from reportgen.judge.case import Case, Item
 from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import ChannelRole, Instrument, RunPlan
 from reportgen.records.message import message
-from reportgen.records.verdict import Outcome
+from reportgen.records.verdict import Outcome, ProvedBy
 
 
 def calibration(case: Case) -> None:
@@ -76,6 +76,7 @@ def _lay_use(case: Case, instrument: Instrument, run: RunPlan) -> None:
 CALIBRATION = Check(
     name="calibration",
     judged_by=JobEvidence.INSTRUMENTS,
+    proved_by=ProvedBy.INSTRUMENTS,
     compares=message("check.calibration"),
     function=calibration,
 )

@@ -17,6 +17,7 @@ from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 from reportgen.records.result import ControlResult, NotchResult, NotJudgedCause, RunResult
 from reportgen.records.stretch import Direction
+from reportgen.records.verdict import ProvedBy
 from reportgen.units import Detector, Quantity, parse_quantity
 
 DB_PER_RELATIVE = 20.0 / math.log(10.0)
@@ -356,6 +357,7 @@ CONTROL_TOLERANCE = Check(
     limit_example="10 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     judged_by=JobEvidence.TOLERANCE,
+    proved_by=ProvedBy.CONTROL,
     compares=message("check.control-tolerance"),
     function=control_tolerance,
 )

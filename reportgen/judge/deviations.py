@@ -40,12 +40,22 @@ def find_deviations(
     found = [deviation for run in runs for deviation in _of_run(run, notes)]
     found += [_of_verdict(each) for each in verdicts if each.outcome is Outcome.NOT_EVALUATED]
     found += read_deviations(job, notes, runs)
-    found = list({each.key: each for each in reversed(found)}.values())[::-1]
+    found = list(_with_own_keys(found))
     known = {each.key for each in found}
     lost = [each for each in job.deviations if each.key is not None and each.key not in known]
     keys = tuple(each.key for each in found)
     findings = tuple(warning(each.where, message("deviation.no-such", key=each.key, known=keys)) for each in lost)
     return tuple(answered(job.deviations, found)), findings
+
+
+def _with_own_keys(found: Iterable[Deviation]) -> Iterator[Deviation]:
+    """Each once; another of the same kind, run and place has its number behind the key."""
+    told: dict[str, list[Message]] = {}
+    for each in found:
+        same = told.setdefault(each.key, [])
+        if each.message not in same:
+            same.append(each.message)
+            yield each if len(same) == 1 else replace(each, key=f"{each.key} ({len(same)})")
 
 
 def read_deviations(job: Job, notes: Sequence[Note], runs: Sequence[RunResult] = ()) -> list[Deviation]:

@@ -10,6 +10,7 @@ from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import DwellResult, Resonance, RunResult
+from reportgen.records.verdict import ProvedBy
 from reportgen.units import Quantity
 
 LEFT_PHASE_DEG = 45.0
@@ -142,6 +143,7 @@ DWELL_DURATION = Check(
     limit_example="30 min",
     limit_in_percent=False,
     run_kinds=(RunKind.DWELL,),
+    proved_by=ProvedBy.DWELL,
     compares=message("check.dwell-duration"),
     function=dwell_duration,
 )
@@ -152,6 +154,7 @@ DWELL_CYCLES = Check(
     limit_example="1000000 cycles",
     limit_in_percent=False,
     run_kinds=(RunKind.DWELL,),
+    proved_by=ProvedBy.DWELL,
     compares=message("check.dwell-cycles"),
     function=dwell_cycles,
 )

@@ -11,6 +11,7 @@ from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import RunResult, SweepFacts
 from reportgen.records.stretch import Direction
+from reportgen.records.verdict import ProvedBy
 
 DEFAULT_LIMIT = 0.01
 """The contract's default: 1 %."""
@@ -77,6 +78,7 @@ FREQUENCY_RANGE = Check(
     limit_example="1 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
     judged_by=JobEvidence.PROFILE,
+    proved_by=ProvedBy.CONTROL,
     compares=message("check.frequency-range"),
     function=frequency_range,
 )

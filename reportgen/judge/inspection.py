@@ -6,7 +6,7 @@ from reportgen.judge.case import Case, Item
 from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import Inspection
 from reportgen.records.message import Message, message
-from reportgen.records.verdict import Outcome
+from reportgen.records.verdict import Outcome, ProvedBy
 
 
 def inspection(case: Case) -> None:
@@ -57,6 +57,7 @@ INSPECTION = Check(
     name="inspection",
     needs=(("what",),),
     judged_by=JobEvidence.INSPECTIONS,
+    proved_by=ProvedBy.INSPECTIONS,
     compares=message("check.inspection"),
     function=inspection,
 )

@@ -10,6 +10,7 @@ from reportgen.records.job import RunKind
 from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
 from reportgen.records.rounding import CLOCK_DIGITS
+from reportgen.records.verdict import ProvedBy
 from reportgen.units import Quantity
 
 SAME_MODE = 0.005
@@ -244,6 +245,7 @@ LOWEST_NATURAL_FREQUENCY = Check(
     limit_example="80 Hz",
     limit_in_percent=False,
     run_kinds=_SEARCHES,
+    proved_by=ProvedBy.NATURAL_FREQUENCY,
     compares=message("check.lowest-natural-frequency"),
     function=lowest_natural_frequency,
 )

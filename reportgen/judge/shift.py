@@ -10,7 +10,7 @@ from reportgen.records.job import RunKind
 from reportgen.records.message import Amount, Message, message
 from reportgen.records.report import Pairing, RunShift
 from reportgen.records.result import RunResult
-from reportgen.records.verdict import Outcome
+from reportgen.records.verdict import Outcome, ProvedBy
 from reportgen.units import Quantity
 
 SAME_HZ = 1e-9
@@ -234,6 +234,7 @@ FREQUENCY_SHIFT = Check(
     limit_dimensions=("ratio",),
     limit_example="5 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY),
+    proved_by=ProvedBy.FREQUENCY_SHIFT,
     compares=message("check.frequency-shift"),
     function=frequency_shift,
 )
@@ -243,6 +244,7 @@ AMPLIFICATION_SHIFT = Check(
     limit_dimensions=("ratio",),
     limit_example="20 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
+    proved_by=ProvedBy.AMPLIFICATION_SHIFT,
     compares=message("check.amplification-shift"),
     function=amplification_shift,
 )

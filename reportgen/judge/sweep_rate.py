@@ -11,7 +11,7 @@ from reportgen.records.check import Check, JobEvidence
 from reportgen.records.job import RunKind, SweepRate
 from reportgen.records.message import Amount, message
 from reportgen.records.result import RunResult, SweepFacts
-from reportgen.records.verdict import Outcome
+from reportgen.records.verdict import Outcome, ProvedBy
 
 END_SHARE = 0.01
 """A hold within 1 % of an end of the sweep is where it was started or stopped."""
@@ -108,6 +108,7 @@ SWEEP_RATE = Check(
     limit_example="10 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
     judged_by=JobEvidence.PROFILE_RATE,
+    proved_by=ProvedBy.RATE,
     compares=message("check.sweep-rate"),
     function=sweep_rate,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from reportgen.judge.case import Case
 from reportgen.judge.checks import CHECKS
@@ -47,6 +48,6 @@ def _judge_one(case: Case) -> Verdict:
     if check is None:
         known = tuple(each.name for each in CHECKS)
         case.gap(message("judge.no-such-check", check=case.requirement.check, known=known))
-    else:
-        check.function(case)
-    return case.verdict()
+        return case.verdict()
+    check.function(case)
+    return replace(case.verdict(), proved_by=check.proved_by)

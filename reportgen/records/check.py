@@ -9,6 +9,7 @@ from typing import Any
 
 from reportgen.records.job import RunKind
 from reportgen.records.message import Message
+from reportgen.records.verdict import ProvedBy
 
 
 class JobEvidence(StrEnum):
@@ -39,6 +40,8 @@ class Check:
     """Kinds of run that can answer it; empty where it asks for no run."""
     judged_by: JobEvidence | None = None
     """What the job has to hold for it, where it holds more than runs; reading warns where that is missing."""
+    proved_by: ProvedBy
+    """What its verdict is proved by."""
     compares: Message
     """What is held against what: the evidence that its verdict rests on."""
     function: Callable[[Any], None]

@@ -333,12 +333,6 @@ class TrackingFilter:
     tolerance: float | None = None
     """Half width, as a share, within which the bandwidth is known; None where it is not stated."""
 
-    def at(self, frequency_hz: float) -> float:
-        """Bandwidth, Hz, at a frequency; infinite where none is stated."""
-        if self.bandwidth_hz is not None:
-            return self.bandwidth_hz
-        return math.inf if self.fraction is None else self.fraction * frequency_hz
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunPlan:
@@ -479,9 +473,9 @@ class Job:
         return next((each for each in self.instruments if each.id == instrument_id), None)
 
     def clock_of(self, run: RunPlan | None) -> Clock:
-        """Clock of a run's log: that of the acquisition or controller it names, else the worst that any instrument
+        """Clock of a run's log: of the acquisition or controller it names, else the worst that is stated at all.
 
-        states; an assumed one where none does.
+        An assumed one where none is.
         """
         named = (run.acquisition, run.controller) if run is not None else ()
         first = [self.instrument(each) for each in named if each is not None]

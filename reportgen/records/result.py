@@ -230,7 +230,7 @@ class FrequencyBudget:
     clock_stated: bool
     """False where no instrument states the uncertainty of its clock."""
     filter: float
-    """By the delay of the tracking filter, whose bandwidth is known within a tolerance alone; 0 without one."""
+    """By what the log leaves open of the delay of a tracking filter; 0 where none is open."""
     misfit: float
     """By what the model does not follow and no averaging takes away."""
     floor: float
@@ -286,6 +286,8 @@ class Resonance:
     """Whether the channel shows a peak of this mode, not only a shoulder or a dip of others."""
     calibration_stated: bool = True
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
+    frequency_std_filter_hz: float = 0.0
+    """Part of ``frequency_std_hz`` by what the log leaves open of the delay of a tracking filter."""
     frequency_budget: FrequencyBudget | None = None
     """What ``frequency_std_hz`` is made of; None where none is stated."""
 

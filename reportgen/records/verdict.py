@@ -29,6 +29,20 @@ def overall(outcomes: Iterable[Outcome]) -> Outcome:
     return next((each for each in Outcome if each in found), Outcome.NOT_EVALUATED)
 
 
+class ProvedBy(StrEnum):
+    """What a check is proved by; tables and figures follow from it."""
+
+    CONTROL = "control of the run over frequency"
+    RATE = "rate of the run"
+    DWELL = "course of the dwell"
+    AMPLIFICATION = "amplification of the responses"
+    NATURAL_FREQUENCY = "natural frequencies of the responses"
+    FREQUENCY_SHIFT = "frequencies before and after"
+    AMPLIFICATION_SHIFT = "amplifications before and after"
+    INSTRUMENTS = "instruments"
+    INSPECTIONS = "inspections"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """What a verdict rests on."""
@@ -77,6 +91,8 @@ class Verdict:
     false_acceptance: float | None = None
     """Probability that a passed item does not conform, or None."""
     evidence: tuple[Evidence, ...] = ()
+    proved_by: ProvedBy | None = None
+    """None where there is no such check."""
     bands_hz: tuple[tuple[float, float], ...] = ()
     run: str | None = None
     where: str = ""

@@ -92,6 +92,7 @@ def test_a_filter_stated_rightly_leaves_values_as_they_are_and_says_what_is_open
         assert min(abs(f / mode.frequency_hz - 1.0) for f in loose.frequencies_hz) < 5e-4
     for one, other in zip(loose.channels[0].resonances, tight.channels[0].resonances, strict=True):
         assert one.frequency_std_hz >= other.frequency_std_hz
+        assert one.frequency_std_hz > one.frequency_std_filter_hz > other.frequency_std_filter_hz > 0.0
 
 
 def test_a_filter_in_a_steady_log_moves_nothing():

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import ast
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from reportgen.judge.checks import CHECKS
+from reportgen.judge.verdicts import judge
 from reportgen.records.check import Check
+from reportgen.records.job import Requirement
 from reportgen.render.catalogue import said
 from reportgen.render.words import words
 from reportgen.units import parse_quantity
+from tests.compute.test_quality import JOB
 
 ROOT = Path(__file__).resolve().parents[2]
 JUDGE = ROOT / "reportgen" / "judge"
@@ -60,3 +66,13 @@ def test_a_check_made_in_a_file_of_the_judge_is_in_the_registry():
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Check":
                 made |= {k.value.value for k in node.keywords if k.arg == "name"}  # type: ignore[attr-defined]
     assert made == {check.name for check in CHECKS}
+
+
+@pytest.mark.parametrize("written", ["{}", "  {} "])
+def test_a_check_is_proved_as_it_is_judged_however_it_is_written(written):
+    """Fault: tables and figures of a verdict were chosen by the name as the user wrote it, capitals and all."""
+    for check in CHECKS:
+        name = written.format(check.name.upper())
+        asked = Requirement(id="R1", check=name)
+        (verdict,) = judge(replace(JOB, requirements=(asked,)), (), (), ())
+        assert verdict.proved_by is check.proved_by

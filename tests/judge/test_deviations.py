@@ -116,6 +116,15 @@ def test_what_went_wrong_in_a_run_is_a_deviation(runs, code):
     assert each.run == "X-SWEEP"
 
 
+def test_two_faults_of_one_sensor_are_two_deviations_with_keys_of_their_own():
+    """Fault: the second of them had the key of the first and was dropped without a word."""
+    faults = [issue(kind, "A2", spoils=True) for kind in (IssueKind.DEAD_CHANNEL, IssueKind.WRONG_UNIT)]
+    faults = [replace(each, message=message("as-written", text=str(each.kind))) for each in faults]
+    both = found(runs=[run(quality=[*faults, faults[0]])])
+    assert [each.key for each in both] == ["lost sensor X-SWEEP A2 100 Hz", "lost sensor X-SWEEP A2 100 Hz (2)"]
+    assert both[0].message != both[1].message
+
+
 def test_a_run_without_fault_has_none():
     assert found(runs=[run(quality=[issue(IssueKind.NOISE_FLOOR, "A1")])]) == ()
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from reportgen.judge.checks import CHECKS
 from reportgen.records.finding import note as finding_note
 from reportgen.records.finding import warning
 from reportgen.records.job import (
@@ -589,11 +590,20 @@ def _dwelt() -> Message:
 
 
 def _verdicts() -> tuple[Verdict, ...]:
+    proofs = {each.name: each.proved_by for each in CHECKS}
+
     def verdict(
         requirement: str, check: str, clause: str, text: str, outcome: Outcome, reason: Message, **more: object
     ) -> Verdict:
         return Verdict(
-            requirement=requirement, check=check, clause=clause, text=text, outcome=outcome, reason=(reason,), **more
+            requirement=requirement,
+            check=check,
+            clause=clause,
+            text=text,
+            outcome=outcome,
+            reason=(reason,),
+            proved_by=proofs[check],
+            **more,
         )
 
     return (

@@ -8,6 +8,7 @@ from datetime import date
 
 import pytest
 
+from reportgen.judge.verdicts import judge
 from reportgen.records.job import Inspection, Requirement, RunKind
 from reportgen.records.message import message
 from reportgen.records.note import Note, StrobeSeen
@@ -101,11 +102,11 @@ def test_what_the_laboratory_did_is_not_supplied_by_the_customer(report, english
 @pytest.mark.parametrize("when", ["after the test, 2026-03-14", "nach der Prüfung, 14.03.2026"])
 def test_the_dates_of_the_test_cover_the_inspections_that_decide_a_clause(report, english, when):
     look = Inspection(when=when, what="visual", result="pass")
-    asked = Requirement(id="R9", check="inspection", what="visual")
+    asked = Requirement(id="R9", check="Inspection", what="visual")
     job = replace(report.job, inspections=(look,), requirements=(asked,))
-    assert identity(replace(report, job=job), english)["tested"] == "12 March 2026 – 14 March 2026"
-    unasked = replace(job, requirements=())
-    assert identity(replace(report, job=unasked), english)["tested"] == "12 March 2026"
+    decided = replace(report, job=job, verdicts=judge(job, report.runs, report.modes, report.shifts))
+    assert identity(decided, english)["tested"] == "12 March 2026 – 14 March 2026"
+    assert identity(replace(decided, verdicts=()), english)["tested"] == "12 March 2026"
 
 
 def test_what_holds_for_the_whole_report_is_said_once(report, templates):

@@ -202,6 +202,7 @@ class ModeReport:
         signed = bool(self.problem.readings.with_phase[c])  # magnitudes do not tell which way a channel moves
         return Resonance(
             frequency_hz=f0, frequency_std_hz=f_std, q=q, q_std=q_std, damping_ratio=zeta,
+            frequency_std_filter_hz=f0 * float(doubt[2 * k]),
             amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
             amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
             residue=response.residue(k) if signed else None, **of_resonance(facts),

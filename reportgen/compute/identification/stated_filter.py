@@ -27,8 +27,9 @@ from reportgen.records.result import Resonance
 
 ORDERS = (1, 2, 4, 8)
 """Poles that filters have."""
-_WITHIN = 2.0
-"""Factor around a stated bandwidth within which the true one lies."""
+FILTER_WITHIN = 2.0
+"""Factor around a stated bandwidth within which the true one lies, where no tolerance is stated: it may be meant at
+−3 dB or as that of noise, from either edge to the middle or from edge to edge."""
 _AT_FIRST = 5
 """Bandwidths first tried, of every order."""
 _MORE = 5
@@ -132,12 +133,13 @@ def _wider(each: Resonance, drive: Drive, std: float) -> Resonance:
     if each.frequency_std_hz is None:
         return each
     doubt = each.frequency_hz * float(delay_doubt(drive, std, np.array([each.frequency_hz]))[0])
-    return replace(each, frequency_std_hz=float(np.hypot(each.frequency_std_hz, doubt)))
+    std = float(np.hypot(each.frequency_std_hz, doubt))
+    return replace(each, frequency_std_hz=std, frequency_std_filter_hz=doubt)
 
 
 def _within(drive: Drive) -> float:
     """Factor around the bandwidth stated within which the true one lies."""
-    return _WITHIN if drive.bandwidth_tolerance is None else 1.0 + drive.bandwidth_tolerance
+    return FILTER_WITHIN if drive.bandwidth_tolerance is None else 1.0 + drive.bandwidth_tolerance
 
 
 def _through(problem: FitProblem, order: int, factor: float) -> FitProblem:

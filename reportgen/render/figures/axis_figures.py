@@ -11,7 +11,7 @@ import numpy as np
 from reportgen.records.job import Requirement
 from reportgen.records.report import Report, RunShift
 from reportgen.records.result import ChannelResult, Resonance, RunResult
-from reportgen.records.verdict import Verdict
+from reportgen.records.verdict import ProvedBy, Verdict
 from reportgen.render.axis_runs import AxisRuns, axis_of, curves, requirement_of, sweeps
 from reportgen.render.figures.drawings import Drawings, magnitude_at, range_of
 from reportgen.render.figures.plot import Curve, Inset, Mark, Panel, Plot, Wall
@@ -46,9 +46,9 @@ class _Judged:
         return None if self.asked.limit is None else self.asked.limit.si
 
 
-def judged(report: Report, *checks: str) -> list[_Judged]:
-    """Requirements of these checks."""
-    pairs = ((each, requirement_of(report, each)) for each in report.verdicts if each.check in checks)
+def judged(report: Report, *proofs: ProvedBy) -> list[_Judged]:
+    """Requirements that are proved so."""
+    pairs = ((each, requirement_of(report, each)) for each in report.verdicts if each.proved_by in proofs)
     return [_Judged(each, asked) for each, asked in pairs if asked is not None]
 
 
@@ -122,7 +122,7 @@ def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[C
     """Limits of amplification that hold for this run and these channels, equal ones as one line."""
     shown = {channel.id for channel in channels}
     found: dict[float, list[str]] = {}
-    for each in judged(report, "amplification"):
+    for each in judged(report, ProvedBy.AMPLIFICATION):
         named = {item.run for item in each.verdict.evidence} | {each.asked.run}
         held = each.asked.channel is None or each.asked.channel in shown
         if each.limit is not None and run.id in named and held:
@@ -134,7 +134,7 @@ def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[C
 
 
 def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:
-    for each in judged(report, "lowest natural frequency"):
+    for each in judged(report, ProvedBy.NATURAL_FREQUENCY):
         if each.limit is not None and axis_of(report, each.verdict) == of.axis:
             yield Wall(x=each.limit, text=f"{each.verdict.requirement} ≥ {make.numbers.plain(each.limit)} Hz")
 
@@ -142,11 +142,11 @@ def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:
 def _evidence(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Mark]:
     """The point that decides each verdict which rests on this run and one of these channels."""
     by_id = {channel.id: channel for channel in channels}
-    for each in judged(report, "amplification", "lowest natural frequency"):
+    for each in judged(report, ProvedBy.AMPLIFICATION, ProvedBy.NATURAL_FREQUENCY):
         item = next(iter(each.verdict.evidence), None)
         if item is None or item.run != run.id or item.channel not in by_id or item.frequency_hz is None:
             continue
-        if each.verdict.check == "amplification" and item.measured is not None:
+        if each.verdict.proved_by is ProvedBy.AMPLIFICATION and item.measured is not None:
             y, value = item.measured, f"{make.numbers.significant(item.measured, 3)}"
         else:
             y = _height(by_id[item.channel], item.frequency_hz)
@@ -184,7 +184,7 @@ def comparison_insets(make: Drawings, report: Report, plot: Plot, shifts: Sequen
     kept = sorted(paired, key=lambda s: -abs(s.frequency_shift or 0.0))[:_MOST_INSETS]
     if not kept:
         return plot
-    asked = [each for each in judged(report, "frequency shift") if _same_pair(each.asked, kept[0])]
+    asked = [each for each in judged(report, ProvedBy.FREQUENCY_SHIFT) if _same_pair(each.asked, kept[0])]
     insets = tuple(_inset(make, report, s, asked) for s in sorted(kept, key=lambda s: s.before_hz or 0.0))
     return replace(plot, insets=insets)
 

@@ -44,12 +44,17 @@ def budgets(report: Report, language: Language) -> tuple[Budget, ...]:
 
 
 def _budget(
-    quantity: str, where: str, parts: tuple[tuple[str, float | None, str], ...], k: float, language: Language
+    quantity: str,
+    where: str,
+    parts: tuple[tuple[str, float | None, str], ...],
+    k: float,
+    language: Language,
+    floor: float = 0.0,
 ) -> Budget:
-    """Shares in percent that add up as printed; no combination where a contribution is not stated."""
+    """Shares in percent that add up as printed, not below ``floor``; no sum where a contribution is not stated."""
     unknown, localised = language.say("not stated"), language.numbers.localised
     known = [100.0 * share for _, share, _ in parts if share is not None]
-    shown, combined, expanded = budget_texts(known, f"{k:.2f}") if known else ([], "", "")
+    shown, combined, expanded = budget_texts(known, f"{k:.2f}", 100.0 * floor) if known else ([], "", "")
     texts = iter(shown)
     whole = len(known) == len(parts)
     return Budget(
@@ -111,10 +116,13 @@ def _frequency(report: Report, k: float, language: Language) -> Budget | None:
     parts = (
         ("Fit to the record", made_of.fit / hertz, "scatter of the record about the model"),
         ("Clock", made_of.clock / hertz, clock),
-        ("Tracking filter", made_of.filter / hertz, "delay of the filter, within its tolerance"),
+        ("Tracking filter", made_of.filter / hertz, "what the log leaves open of its delay"),
         ("Misfit", made_of.misfit / hertz, "what the model does not follow"),
     )
-    return _budget(language.say("Natural frequency"), _place(worst[0], language), parts, k, language)
+    parts = tuple(part for part in parts if part[1])
+    return _budget(
+        language.say("Natural frequency"), _place(worst[0], language), parts, k, language, made_of.floor / hertz
+    )
 
 
 def _amplification(report: Report, k: float, language: Language) -> Budget | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reportgen.records.report import Report
-from reportgen.records.verdict import Outcome, Verdict
-from reportgen.render.axis_runs import AxisRuns, axis_of, axis_runs, requirement_of
+from reportgen.records.verdict import Outcome, ProvedBy, Verdict
+from reportgen.render.axis_runs import axis_of, axis_runs, requirement_of
 from reportgen.render.names import anchor
 from reportgen.render.rows.axis_page import response_key, table_key
 from reportgen.render.rows.conformity import verdict as verdict_row
@@ -93,26 +93,28 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
     )
 
 
-_OF_RUNS = frozenset({"sweep rate", "frequency range", "control tolerance", "dwell duration", "dwell cycles"})
-"""Checks whose numbers stand in the list of runs."""
-_OF_CONTROL = frozenset({"control tolerance", "frequency range"})
-_OF_DWELL = frozenset({"dwell duration", "dwell cycles"})
-_OF_SHIFT = frozenset({"frequency shift", "amplification shift"})
-_OF_OWN_TABLE = {"calibration": "table-instruments", "inspection": "table-inspections"}
-
-
 def proof(report: Report, each: Verdict) -> Proof:
     """Where the numbers of a verdict stand and where they are seen."""
-    if each.check in _OF_OWN_TABLE:
-        return Proof(table=_OF_OWN_TABLE[each.check], figure="")
     of = next((found for found in axis_runs(report) if found.axis == axis_of(report, each)), None)
     run = _run(report, each)
-    if each.check in _OF_RUNS or of is None:
-        ends = "control" if each.check in _OF_CONTROL else "dwell" if each.check in _OF_DWELL else ""
-        return Proof(table="table-runs", figure=anchor("fig", run, ends) if run and ends else "")
-    if each.check in _OF_SHIFT:
-        return Proof(table=table_key(of.axis), figure=_compared(report, each, of))
-    return Proof(table=table_key(of.axis), figure=response_key(of.axis))
+    match each.proved_by:
+        case ProvedBy.INSTRUMENTS:
+            return Proof(table="table-instruments", figure="")
+        case ProvedBy.INSPECTIONS:
+            return Proof(table="table-inspections", figure="")
+        case ProvedBy.CONTROL:
+            return Proof(table=_RUNS, figure=anchor("fig", run, "control") if run else "")
+        case ProvedBy.DWELL:
+            return Proof(table=_RUNS, figure=anchor("fig", run, "dwell") if run else "")
+        case ProvedBy.FREQUENCY_SHIFT | ProvedBy.AMPLIFICATION_SHIFT if of is not None:
+            return Proof(table=table_key(of.axis), figure=_compared(report, each))
+        case ProvedBy.AMPLIFICATION | ProvedBy.NATURAL_FREQUENCY if of is not None:
+            return Proof(table=table_key(of.axis), figure=response_key(of.axis))
+    return Proof(table=_RUNS, figure="")
+
+
+_RUNS = "table-runs"
+"""Key of the list of runs."""
 
 
 def _run(report: Report, each: Verdict) -> str:
@@ -121,7 +123,7 @@ def _run(report: Report, each: Verdict) -> str:
     return cited or (asked.run if asked else None) or ""
 
 
-def _compared(report: Report, each: Verdict, of: AxisRuns) -> str:
+def _compared(report: Report, each: Verdict) -> str:
     """The comparison of the channel that decides."""
     asked = requirement_of(report, each)
     channel = each.evidence[0].channel if each.evidence else None

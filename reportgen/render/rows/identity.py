@@ -9,6 +9,7 @@ from datetime import date
 
 from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan
 from reportgen.records.report import Report
+from reportgen.records.verdict import ProvedBy
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
 
@@ -16,7 +17,7 @@ from reportgen.render.rows.language import Language, Row
 def identity(report: Report, language: Language) -> Row:
     """Number, revision, title, dates and the statement of the period of test."""
     own, job = report.job.report, report.job
-    days = _days(job)
+    days = _days(report)
     period = " – ".join(dict.fromkeys(language.numbers.day(day) for day in (days[:1] + days[-1:])))
     return {
         "number": own.number,
@@ -40,11 +41,11 @@ _ISO_DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
 _POINTED_DAY = re.compile(r"(?<!\d)(\d{1,2})\.(\d{1,2})\.(\d{4})(?!\d)")
 
 
-def _days(job: Job) -> list[date]:
-    """Days of the test in order: those of the runs, and of the inspections where a requirement rests on them."""
-    found = {run.started.date() for run in job.runs if run.started is not None}
-    if found and any(" ".join(each.check.split()).casefold() == "inspection" for each in job.requirements):
-        found |= {day for each in job.inspections for day in _days_in(each.when)}
+def _days(report: Report) -> list[date]:
+    """Days of the test in order: those of the runs, and of the inspections where a verdict rests on them."""
+    found = {run.started.date() for run in report.job.runs if run.started is not None}
+    if found and any(each.proved_by is ProvedBy.INSPECTIONS for each in report.verdicts):
+        found |= {day for each in report.job.inspections for day in _days_in(each.when)}
     return sorted(found)
 
 
