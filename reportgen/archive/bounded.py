@@ -175,7 +175,7 @@ def _answer(pipe: Connection, bounds: Bounds, parent: int, work: Callable[..., o
     except RecursionError as problem:
         reason = message("bounds.nested", reason=str(problem))
         answer = (Outcome.REFUSED, ArchiveError(message("archive.not-read", path=str(arguments[0]), reason=reason)))
-    except Exception:
+    except Exception:  # the end of this process: whatever a library raises goes to who waits, as a fault of ours
         answer = (Outcome.FAULT, traceback.format_exc())
     pipe.send_bytes(pickle.dumps(answer))
     pipe.close()

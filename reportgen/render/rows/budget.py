@@ -113,13 +113,13 @@ def _frequency(report: Report, k: float, language: Language) -> Budget | None:
         return None
     hertz = worst[0].resonance.frequency_hz
     clock = "stated for the instrument" if made_of.clock_stated else "assumed, see below"
-    parts = (
+    causes = (
         ("Fit to the record", made_of.fit / hertz, "scatter of the record about the model"),
         ("Clock", made_of.clock / hertz, clock),
         ("Tracking filter", made_of.filter / hertz, "what the log leaves open of its delay"),
         ("Misfit", made_of.misfit / hertz, "what the model does not follow"),
     )
-    parts = tuple(part for part in parts if part[1])
+    parts = tuple(cause for cause in causes if cause[1] > 0.0)
     return _budget(
         language.say("Natural frequency"), _place(worst[0], language), parts, k, language, made_of.floor / hertz
     )
