@@ -250,9 +250,11 @@ class _Columns:
 
     def _phases(self, amplitudes: Sequence[Column]) -> dict[str, Column]:
         channels = {folded(c.channel or ""): c.channel or "" for c in amplitudes}
+        in_file = channels | {folded(split_unit(c.header)[0]): c.channel or "" for c in amplitudes}
         found: dict[str, Column] = {}
         for column in self._of(Meaning.PHASE):
-            channel = self._partner(column, channels)
+            # A phase that the job does not map goes with the column it is named after, whatever the job calls that.
+            channel = self._partner(column, in_file if column in self._rest else channels)
             if channel is None:
                 self._unused.append((column.header, message("unused.phase-alone")))
             elif not self._is_numeric(column):

@@ -70,7 +70,7 @@ def test_a_check_made_in_a_file_of_the_judge_is_in_the_registry():
 
 @pytest.mark.parametrize("written", ["{}", "  {} "])
 def test_a_check_is_proved_as_it_is_judged_however_it_is_written(written):
-    """Fault: tables and figures of a verdict were chosen by the name as the user wrote it, capitals and all."""
+    """Tables and figures of a verdict hang on a fact of its check, not on the letters of its name."""
     for check in CHECKS:
         name = written.format(check.name.upper())
         asked = Requirement(id="R1", check=name)

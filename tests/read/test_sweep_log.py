@@ -851,3 +851,16 @@ def test_several_controls_with_phases_of_their_own_are_told(tmp_path):
     log, findings = read_log(job, job.runs[0])
     assert log.trace("C1").phase_deg.tolist() == [30, 40, 50]
     assert "the control channels have phases of their own (C1, C2)" in said(findings)
+
+
+def test_a_phase_goes_with_the_column_it_is_named_after_whatever_the_job_calls_that(tmp_path):
+    """Faults: of a mapped column its phase was left out; of two whose names the job exchanges each had the other's."""
+    rows = [f"{10.0 + k},1.0,{2.0 + k},{10.0 + k},{3.0 + k},{-40.0 - k}" for k in range(12)]
+    path = tmp_path / "x.csv"
+    path.write_text("frequency [Hz],C1 [g],A1 [g],A1 phase [deg],A2 [g],A2 phase [deg]\n" + "\n".join(rows))
+    called, _ = read_sweep_log(path, LogWanted(name="x.csv", mapping=(("Head", "A1 / g"),)))
+    assert called.trace("Head").phase_deg[0] == pytest.approx(10.0)
+    exchanged, _ = read_sweep_log(path, LogWanted(name="x.csv", mapping=(("A1", "A2 / g"), ("A2", "A1 / g"))))
+    assert exchanged.trace("A1").amplitude[0] == pytest.approx(3.0 * 9.80665)
+    assert exchanged.trace("A1").phase_deg[0] == pytest.approx(-40.0)
+    assert exchanged.trace("A2").phase_deg[0] == pytest.approx(10.0)

@@ -54,12 +54,16 @@ def _overall_sentence(report: Report, not_met: list[str], language: Language) ->
         return language.say("No requirement was stated; the report gives results only.")
     listed = ", ".join(not_met)
     if report.overall is Outcome.PASS:
+        if len(report.verdicts) == 1:
+            return language.say("The requirement is met.")
         return language.say("All %(n)s requirements are met.", n=str(len(report.verdicts)))
     if report.overall is Outcome.CONDITIONAL_PASS:
         return language.say("All requirements are met, at least one by less than its measurement uncertainty.")
     if report.overall is Outcome.NOT_EVALUATED:
         return language.say("At least one requirement could not be evaluated; none was found not to be met.")
     if len(not_met) == 1:
+        if len(report.verdicts) == 1:
+            return language.say("The requirement is not met: %(list)s.", list=listed)
         return language.say("One requirement of %(n)s is not met: %(list)s.", n=str(len(report.verdicts)), list=listed)
     return language.say(
         "%(bad)s requirements of %(n)s are not met: %(list)s.",
