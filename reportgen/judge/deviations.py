@@ -116,6 +116,9 @@ def _level_changes(run: RunResult, notes: Sequence[Note]) -> Iterator[Deviation]
     sweep = run.sweep
     if sweep is None:
         return
+    if run.control is None or run.control.deviation_db is None:
+        yield from (_level_step(run, at_hz, step) for at_hz, step in sweep.level_steps)
+        return
     off, began = 0.0, 0.0
     for frequency, step in sweep.level_steps:
         back = abs(off) > BACK_WITHIN_DB and abs(off + step) <= BACK_WITHIN_DB
@@ -124,6 +127,12 @@ def _level_changes(run: RunResult, notes: Sequence[Note]) -> Iterator[Deviation]
         off, began = (0.0 if back else off + step), frequency
     if abs(off) > BACK_WITHIN_DB:
         yield _level_change(run, notes, off, (began, sweep.last_hz))
+
+
+def _level_step(run: RunResult, at_hz: float, step_db: float) -> Deviation:
+    """A step where no profile says on which side of it the level was the one meant."""
+    what = message("deviation.level-step", run=run.id, by_db=step_db, at_hz=at_hz)
+    return _made(DeviationCode.LEVEL_CHANGE, run, what, [(at_hz, at_hz)], value=step_db, unit="dB")
 
 
 def _level_change(run: RunResult, notes: Sequence[Note], off_db: float, band: Band) -> Deviation:

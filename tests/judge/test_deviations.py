@@ -85,6 +85,13 @@ def test_a_level_never_turned_back_lasts_to_the_end():
     assert each.bands_hz == ((100.0, 2000.0),)
 
 
+def test_without_a_profile_a_step_is_a_step_and_no_changed_level_for_the_rest_of_the_sweep():
+    """Fault: the level turned back up at 16 Hz was told as "changed by +8.3 dB from 16.02 Hz to 1999 Hz"."""
+    stepped = run(steps=[(16.02, 8.3)])
+    (each,) = found(runs=[replace(stepped, control=replace(stepped.control, deviation_db=None))])
+    assert (each.message.code, each.bands_hz) == ("deviation.level-step", ((16.02, 16.02),))
+
+
 def test_two_steps_down_and_one_back_are_told_each():
     bands = [each.bands_hz[0] for each in found(runs=[run(steps=[(20.0, -3.0), (30.0, -3.0), (50.0, 6.0)])])]
     assert bands == [(20.0, 30.0), (30.0, 50.0)]
