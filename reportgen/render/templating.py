@@ -22,6 +22,7 @@ from reportgen.render.words import Words
 FILL_SECONDS = 60.0
 """By the clock on the wall: our own templates take less than one second."""
 _AGAIN_SECONDS = 1.0
+"""Between two attempts to end a template."""
 _MOST_ITEMS = 10_000_000
 """Length of a text or list that a template may make by multiplication."""
 _MOST_FILES = 1_000

@@ -32,6 +32,7 @@ UNSEEN_DRIFT = 5.0
 """Standard uncertainties of a frequency that a drift over these levels may amount to and still not be told: it
 counts as told where it explains as much as five standard deviations do (Schwarz's criterion, with its price)."""
 _POINTS = 15
+"""Levels tried between the ends that two backbones share, evenly in their logarithm."""
 
 
 @dataclass(frozen=True, slots=True)

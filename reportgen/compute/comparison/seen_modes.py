@@ -16,6 +16,7 @@ FARTHEST = 0.2
 """A mode without number or shape is looked for up to this far away (as ln of the ratio of frequencies)."""
 FARTHEST_BY_SHAPE = 0.35
 FARTHEST_BY_NUMBER = 0.7
+"""The same where the shapes are alike, and where both carry one number: what says more may lie further away."""
 SAME_SHAPE = 0.8
 """Modal assurance criterion above which two shapes count as alike (common practice in modal test)."""
 WEAK_Q = 0.1

@@ -39,6 +39,7 @@ _NARROW = 1.0
 _FINE = 401
 """Bandwidths that the likelihood is summed over."""
 _COVERED = 0.95
+"""Share of the odds that an interval of the delay covers."""
 _NORMAL = 1.959964
 """Half width of an interval that covers so much of a normal distribution, in standard deviations."""
 

@@ -20,6 +20,7 @@ from reportgen.records.message import Message, Place, message
 
 _MATRIX, _COMPRESSED = 14, 15
 _CELL, _STRUCTURE, _OBJECT, _TEXT = 1, 2, 3, 4
+"""Types of data, and classes of arrays, by their numbers in the format."""
 _LARGEST_HELD = 256 << 20
 """Bytes of a cell array, structure or text, unpacked: it is held in memory whole, with its parts."""
 _LARGEST_HEAD = 1 << 16
@@ -28,6 +29,7 @@ _BOMB_BYTES, _BOMB_RATIO = 256 << 20, 200
 """A variable larger than that, packed more than that many times, is no recording: noise of the last bit alone keeps
 samples above a tenth of their size."""
 _PIECE = 1 << 20
+"""Bytes passed over at once."""
 
 
 @dataclass(slots=True)

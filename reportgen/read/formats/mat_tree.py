@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 DEEPEST = 12
+"""Structures and cells within one another that are followed."""
 MOST_LEAVES = 100_000
 """Parts of a cell array or structure; one of more is not opened: a record holds dozens."""
 

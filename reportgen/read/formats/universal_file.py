@@ -56,6 +56,7 @@ class FunctionType(StrEnum):
 
 _FUNCTIONS = tuple(FunctionType)
 _TIME_RESPONSE, _GENERAL = 1, 0
+"""Numbers of function types in record 6."""
 RESPONSES = (4, 5)
 """Function types: frequency response and transmissibility."""
 _TIME_AXIS = 17

@@ -25,6 +25,7 @@ MOST_CELLS = 6_000_000
 LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
 """Of a sheet; a program that makes spreadsheets knows no further ones."""
 _PIECE = 1 << 20
+"""Bytes unpacked at once."""
 _PLACE = re.compile(r"([A-Z]{1,3})(\d{1,7})")
 
 
@@ -171,6 +172,7 @@ class _Part:
 
 
 _SHOWN = 40
+"""Characters shown of what is no place."""
 
 
 def _column(letters: str) -> int:

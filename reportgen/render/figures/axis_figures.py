@@ -25,6 +25,7 @@ _MOST_PANELS = 6
 _TALL, _LOW = 184.0, 92.0
 """Height in points of a panel that stands alone, and of one among several."""
 _MOST_INSETS = 6
+"""Side by side below a figure: more would be too narrow to read."""
 _WIDTHS = 3.0
 """Half the width of an inset in half-power bandwidths: the peak, and both its flanks."""
 _BEYOND_LIMIT = 1.25

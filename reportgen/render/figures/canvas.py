@@ -27,6 +27,7 @@ WIDTH = 486.0
 """Points; figures are set to the full measure of the page, so this fixes only the size of their letters."""
 LEFT, RIGHT = 44.0, 76.0
 STRIP, GAP, FOOT, HEAD = 22.0, 12.0, 26.0, 5.0
+"""Points: strip of the marks above a panel, room between two panels, below the last and above the first."""
 INSET, INSET_GAP, INSET_HEAD = 58.0, 26.0, 13.0
 """Height of an inset, the room between two of them, and that of the words above one, in points."""
 FONT = 7.6

@@ -196,6 +196,7 @@ def _is_the_response(account: Account, k: int) -> bool:
 
 
 _HALF_POWER = 2.0**0.5
+"""Ratio of amplitudes at half the power."""
 
 
 def _has_a_peak(account: Account, k: int) -> bool:
@@ -248,6 +249,7 @@ def _one(
 _NEAR_TOP = 1.5
 """Bandwidths on each side of the largest amplitude of the rows that are fitted alone."""
 _LEAST_PART = 16
+"""Rows on which a law of at most seven unknowns can be fitted alone, and some are left over."""
 
 
 def _parts(asked: LevelRows, mode: LevelMode) -> tuple[LevelMode, ...]:

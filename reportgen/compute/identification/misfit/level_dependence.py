@@ -436,6 +436,7 @@ def _stacked(values: Complexes) -> Floats:
 
 
 _MOST_STEPS = 60
+"""Guard: steps of one fit; most end within ten."""
 _LEAST_GAIN = 1e-4
 """Share of χ² below which a step ends a fit."""
 

@@ -35,6 +35,7 @@ _ALONE = 4.0
 _BESIDE = 3.0
 """Bandwidths on each side of a mode on which it is asked whether it was swept."""
 _LEAST_BESIDE = 24
+"""Rows at least on which that is asked: a mode has four unknowns on each channel and two of its own."""
 _VERY_STRONG = 10.0
 """Difference of Schwarz's criterion (Kass and Raftery 1995, table in 3.2)."""
 _MANY = 4
