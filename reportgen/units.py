@@ -20,6 +20,8 @@ from enum import StrEnum
 from reportgen.errors import UnitError
 from reportgen.records.message import message
 
+DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
+"""How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
 STANDARD_GRAVITY = 9.80665
 """Conventional standard acceleration of free fall, m/s² exactly (ISO 80000-3)."""
 
