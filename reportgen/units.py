@@ -93,6 +93,11 @@ class Quantity:
         return self.value * self.unit.factor + self.unit.offset
 
     @property
+    def peak(self) -> float:
+        """Value in SI as the peak of a sinusoid: the detector that the unit names is applied (``20 mm p-p``: 0.01)."""
+        return self.si * (self.unit.detector or Detector.PEAK).to_peak
+
+    @property
     def dimension(self) -> Dimension:
         """What is measured."""
         return self.unit.dimension
