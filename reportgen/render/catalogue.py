@@ -32,7 +32,7 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.errors import RenderError
-from reportgen.records.message import Amount, Message, Place, Value, message
+from reportgen.records.message import Amount, Message, Place, message
 from reportgen.records.rounding import places
 from reportgen.render.numbers import COUNTED, SECONDS, Numbers
 from reportgen.resources import data_dir
@@ -254,23 +254,3 @@ def can_say(text: Message) -> bool:
     except (RenderError, LookupError, TypeError, ValueError, AttributeError, RecursionError):
         return False
     return True
-
-
-def as_data(text: Message) -> dict[str, Any]:
-    """Code and values of a message for results.json."""
-    return {"code": text.code, "values": {name: _plain(value) for name, value in text.values}}
-
-
-def _plain(value: Value) -> Any:
-    match value:
-        case Message():
-            return as_data(value)
-        case tuple():
-            return [_plain(each) for each in value]
-        case Amount():
-            return {name: getattr(value, name) for name in Amount.__dataclass_fields__}
-        case Place() | Enum():
-            return str(value)
-        case date() | time():
-            return value.isoformat()
-    return value
