@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import tomllib
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date, datetime, time
 from enum import Enum
@@ -19,6 +21,7 @@ from reportgen.records.result import Mode, QualityIssue, RunResult, SweepFacts
 from reportgen.render import results_table
 from reportgen.render.results import encoded, results, results_json, told_fields
 from reportgen.render.results_table import SHAPES
+from reportgen.resources import data_dir
 
 PLAIN = (str, int, float, bool, NoneType, Message, Place, date, datetime, time)
 
@@ -138,3 +141,18 @@ def test_what_is_not_finite_is_null_and_noise_of_the_last_bits_is_gone():
 
 def test_the_file_holds_what_results_says(report):
     assert json.loads(results_json(report)) == results(report)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_words_of_fields_are_of_fields_that_there_are(language, report):
+    """A field that was renamed must not leave its German word behind."""
+    shapes = {record: SHAPES.get(record, results_table.Shape()) for record in told_records()}
+    names = {shape.named.get(name, name) for record, shape in shapes.items() for name in told_fields(record)}
+    names |= {"frequency_hz", *results(report)["job"]} | {
+        n for s in shapes.values() for p in s.pairs.values() for n in p
+    }
+    terms = tomllib.loads((data_dir("templates") / "words" / f"{language}.toml").read_text("utf-8"))["terms"]
+    words = {term.partition(" ")[2] for term in terms if re.fullmatch(r"(field|entry) \w+", term)}
+    without_unit = {re.sub(r"_(hz|db|deg|s|mps2)$", "", name) for name in names}
+    assert words - names - without_unit == set()
+    assert len(words) > 20
