@@ -87,11 +87,6 @@ def watch_inputs(job: Job, before: Stamps = MappingProxyType({})) -> Watched:
     )
 
 
-def input_files(job: Job) -> tuple[InputFile, ...]:
-    """Digest (SHA-256) and size of every input. Raises ReadError where one cannot be read."""
-    return watch_inputs(job).files
-
-
 def photo_findings(job: Job) -> tuple[Finding, ...]:
     """What photos tell besides their picture, and what becomes of it."""
     found = []

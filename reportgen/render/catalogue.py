@@ -222,11 +222,6 @@ def without_instructions(of: Catalogue) -> Catalogue:
     return Catalogue(of.language, of.sentences, of._terms, instructs=False)
 
 
-def fields_of(sentence: str) -> set[str]:
-    """Names of the values a sentence needs."""
-    return {name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None}
-
-
 @lru_cache(maxsize=8)
 def catalogue(folder: Path, language: str) -> Catalogue:
     """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises FileNotFoundError."""

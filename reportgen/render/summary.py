@@ -117,7 +117,7 @@ def _number(language: Language, label: str, value: str, unit: str, where: str) -
 def _numbers(report: Report, language: Language) -> list[Row]:
     """The three numbers that matter: lowest natural frequency, largest amplification, largest change or deviation."""
     found, k = trusted(report), coverage_factor(report.job.report.confidence)
-    chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, k, language)]
+    chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, language)]
     return [each for each in chosen if each is not None]
 
 
@@ -151,7 +151,7 @@ def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
     return _number(language, "Largest amplification", shown, "", where)
 
 
-def _change(report: Report, k: float, language: Language) -> Row | None:
+def _change(report: Report, language: Language) -> Row | None:
     """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
     shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and carried(report, shift)]
     if shifted:
