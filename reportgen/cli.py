@@ -85,6 +85,7 @@ def _parser() -> argparse.ArgumentParser:
 
     check = commands.add_parser("check", help="read everything, compute nothing; print each finding with file and line")
     check.add_argument("job", metavar="JOB", type=Path)
+    _add_laboratory(check)
     check.set_defaults(command=_check)
 
     build = commands.add_parser("build", help="the main job: results, plots, report, summary, archive")
@@ -97,6 +98,7 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("--strict", action="store_true", help="exit 3 where a requirement is not met")
     build.add_argument("--supersedes", metavar="ARCHIVE", type=Path, help="make an amendment of that archive")
     build.add_argument("--branding", metavar="DIR", type=_folder, help="a laboratory's own templates")
+    _add_laboratory(build)
     build.add_argument("--workers", metavar="N", type=_positive, help="processes for many jobs; default: the cores")
     build.add_argument("--scheduler", metavar="ADDRESS", help="run many jobs over the Dask cluster at ADDRESS")
     build.set_defaults(command=_build)
@@ -138,6 +140,15 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_laboratory(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--laboratory",
+        metavar="FILE",
+        type=Path,
+        help="the laboratory file; default: laboratory.toml beside the job or above it",
+    )
+
+
 def _settings(options: argparse.Namespace) -> Settings:
     from reportgen.pipeline import Settings
 
@@ -146,6 +157,7 @@ def _settings(options: argparse.Namespace) -> Settings:
         draft=options.draft,
         supersedes=options.supersedes and options.supersedes.resolve(),
         branding=options.branding and options.branding.resolve(),
+        laboratory=options.laboratory and options.laboratory.resolve(),
         cores=cores() if len(options.jobs) == 1 else 1,
     )
 
@@ -185,7 +197,7 @@ def _check(options: argparse.Namespace) -> int:
     from reportgen.render.terminal import checked_lines, checked_upshot
 
     progress = Progress()
-    checked = check_job(options.job, progress)
+    checked = check_job(options.job, progress, laboratory=options.laboratory)
     progress.done()
     for line in checked_lines(checked.findings, checked.notes, checked.open_items):
         _say(line)

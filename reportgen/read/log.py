@@ -39,6 +39,7 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
         name=run.log.as_posix(),
         channels=tuple(channel.id for channel in job.channels),
         mapping=run.columns,
+        common=run.common_columns,
         amplitude=run.amplitude,
         sweep=run.sweep,
         split=run.kind in (RunKind.SURVEY, RunKind.SWEEP),
@@ -175,7 +176,9 @@ def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...
     if path.is_file() and holds_frequency_responses(path):
         return read_frequency_responses(path, wanted.name, wanted.mapping)
     if looks_like_time_history(path):
-        return read_time_history(path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where)
+        return read_time_history(
+            path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where, common=wanted.common
+        )
     return read_sweep_log(path, wanted)
 
 

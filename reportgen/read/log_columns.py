@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from reportgen.read.table.cells import LONGEST_CELL, is_cut
 from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table.table_layout import TableLayout
-from reportgen.records.finding import Finding, error, warning
+from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.message import Message, Place, message
 from reportgen.units import Detector, parse_unit
 
@@ -33,6 +33,8 @@ class LogWanted:
     """Channels that the job declares."""
     mapping: tuple[tuple[str, str], ...] = ()
     """``[run.columns]``."""
+    common: tuple[str, ...] = ()
+    """Keys of the mapping that hold for the whole job, and so only where the log has such a column."""
     amplitude: Detector = Detector.PEAK
     """Of columns whose unit names no detector."""
     sweep: int | None = None
@@ -92,8 +94,11 @@ class _Columns:
         chosen, faults = mapped(
             [each for each in wanted.mapping if each[0].strip().casefold() != SHEET_KEY], layout.names, layout.units
         )
+        where = wanted.where or self._header_place
         self._findings += [
-            error(wanted.where or self._header_place, message("mapping.fault", key=fault.key, what=fault.message))
+            note(where, message("mapping.not-here", log=wanted.name, key=fault.key, what=fault.message))
+            if fault.absent and fault.key in wanted.common
+            else error(where, message("mapping.fault", key=fault.key, what=fault.message))
             for fault in faults
         ]
         places = {column.place for column in chosen}

@@ -6,7 +6,7 @@ Every amplitude is SI and peak; ``where`` of a record is its place in the job fi
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -186,6 +186,8 @@ class Environment:
     temperature: str | None = None
     humidity: str | None = None
     pressure: str | None = None
+    from_notes: bool = False
+    """Whether what is not stated is taken from the operator's notes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -303,6 +305,7 @@ class Notch:
     """Peak, SI of ``dimension``."""
     dimension: str
     text: str
+    agreed_by: str | None = None
     where: Place = IN_JOB_FILE
 
 
@@ -357,6 +360,8 @@ class RunPlan:
     """True where the job says that every row was waited for: stepped sine, or a frequency response."""
     columns: tuple[tuple[str, str], ...] = ()
     """Channel id to ``column / unit`` as written."""
+    common_columns: tuple[str, ...] = ()
+    """Those of ``columns`` that hold for the whole job, and so only where the log has such a column."""
     sweep: int | None = None
     """Which sweep of a log that holds several, from 1; None: the only one."""
     remark: str | None = None
@@ -398,6 +403,8 @@ class Exciter:
     moving_mass: Quantity | None = None
     """Armature, fixture and whatever else moves, without the specimen."""
     name: str | None = None
+    frequency_uncertainty: Quantity | None = None
+    """Of its controller's clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
 
 
@@ -429,6 +436,16 @@ class StatedDeviation:
     where: Place = IN_JOB_FILE
 
 
+@dataclass(frozen=True, slots=True)
+class LaboratoryFile:
+    """The laboratory file, or a file that it names, as it was read: it may lie outside the job folder."""
+
+    name: Path
+    """Among the inputs, relative to the job folder."""
+    path: Path
+    content: bytes = field(repr=False)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """A whole job folder, read and checked but not yet computed."""
@@ -455,6 +472,10 @@ class Job:
     """Relative to the job folder."""
     preset_files: tuple[Path, ...] = ()
     """Presets of the job's own that it names, relative to its folder."""
+    laboratory_files: tuple[LaboratoryFile, ...] = ()
+    branding: Path | None = None
+    """Folder of the laboratory's own templates, as its laboratory file names it."""
+    branding_where: Place | None = None
 
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""
@@ -487,6 +508,9 @@ class Job:
                 return Clock(relative_std=worst.frequency_uncertainty.si / 2.0, stated=True, instrument=worst.id)
             if several:
                 break
+        exciter = self.exciter
+        if exciter is not None and exciter.frequency_uncertainty is not None and not any(named):
+            return Clock(relative_std=exciter.frequency_uncertainty.si / 2.0, stated=True, instrument=exciter.name)
         return NO_CLOCK_STATED
 
     def control_of(self, run: RunPlan) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_schema import ProfileTable, RequirementTable
 from reportgen.read.job.presets import expand_presets
 from reportgen.records.finding import Severity
+from reportgen.records.message import Place
 from reportgen.render.catalogue import said
 
 SHIPPED = Path(__file__).resolve().parents[2] / "templates" / "presets"
@@ -25,12 +26,12 @@ def entries(section):
     ]
 
 
-def line_of(path):
-    return 7
+def at(path):
+    return Place("job.toml", 7)
 
 
 def expand(raw, *folders):
-    return expand_presets(raw, line_of, "job.toml", folders or (SHIPPED,))
+    return expand_presets(raw, at, folders or (SHIPPED,))
 
 
 @pytest.mark.parametrize("name, entry", entries("requirement"))

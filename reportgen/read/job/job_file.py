@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import os
 import re
-import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -29,9 +28,13 @@ from reportgen.read.job.job_schema import (
     Table,
 )
 from reportgen.read.job.job_values import REFUSED, peak_of, shown
+from reportgen.read.job.laboratory import read_laboratory
 from reportgen.read.job.nearest import near_or, nearest
+from reportgen.read.job.places import Places, Source
 from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
-from reportgen.read.job.toml_lines import KeyPath, TomlLines
+from reportgen.read.job.short_forms import SHORT_FORMS, long_form
+from reportgen.read.job.toml_file import LARGEST_JOB_FILE, tables_of
+from reportgen.read.job.toml_lines import KeyPath
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import (
@@ -56,16 +59,18 @@ from reportgen.records.job import (
 )
 from reportgen.records.message import Message, Place, message
 
-LARGEST_JOB_FILE = 4_000_000
-"""Bytes; above, it is a mistake or an attack."""
-
 _NOTES_NAMES = ("notes.txt", "notes.md", "notes.csv", "notes.xlsx")
 
 Record = TypeVar("Record")
 
 
-def read_job(path: Path, checks: tuple[Check, ...]) -> tuple[Job | None, tuple[Finding, ...]]:
+def read_job(
+    path: Path, checks: tuple[Check, ...], laboratory_file: Path | None = None, *, alone: bool = False
+) -> tuple[Job | None, tuple[Finding, ...]]:
     """Read a job folder, or its ``job.toml``; ``checks`` are those a requirement may ask for.
+
+    ``laboratory_file`` is the laboratory file where it is named, else it is looked for; ``alone``: in the job folder
+    only.
 
     Every fault of the file is a finding of its own, with its line. The job is None where the file cannot be
     understood; where only files it names are missing or ids do not match, the job is returned beside the errors, so
@@ -73,41 +78,58 @@ def read_job(path: Path, checks: tuple[Check, ...]) -> tuple[Job | None, tuple[F
     """
     file = path / "job.toml" if path.is_dir() else path
     name = file.name
-    text, found = _text_of(file, name)
-    if text is None:
+    content, found = _content_of(file, name)
+    if content is None:
         return None, found
-    try:
-        raw, lines = tomllib.loads(text), TomlLines(text)
-    except tomllib.TOMLDecodeError as failure:
-        return None, (_syntax_finding(failure, text, name),)
-    except ValueError:  # more digits than Python reads (sys.get_int_max_str_digits)
-        return None, (_endless_number(text, name),)
-    except RecursionError:
-        return None, (error(Place(name, 1), message("job.nested")),)
-    findings = [*_bracket_findings(raw, lines, name), *_number_findings(raw, lines, name)]
+    raw, lines, faults = tables_of(content, name)
+    if not raw and faults:
+        return None, faults
+    places = Places(Source(name, lines.line_of))
+    findings = [*_bracket_findings(raw, places), *faults]
     table: JobTable | None = None
-    presets = own_presets(raw, file.parent)
+    laboratory = read_laboratory(file, laboratory_file, alone=alone)
+    findings += laboratory.findings
+    if laboratory.findings or (findings and raw.keys() & {*SHORT_FORMS}):
+        return None, _sorted(findings, name)  # what refers to the laboratory, or stands in rows, cannot be followed
+    presets: tuple[Path, ...] = ()
+    common: tuple[tuple[str, ...], ...] = ()
     if not findings:
-        raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
+        form = long_form(raw, places.own, laboratory)
+        raw, places, common = form.raw, form.places, form.common_columns
+        findings += form.findings
+        presets = own_presets(raw, file.parent)
+        raw, from_presets = expand_presets(raw, places.at, preset_folders(file.parent))
         findings += from_presets
         try:
             table = JobTable.model_validate(raw, context={"checks": checks})
         except ValidationError as failure:
-            findings += [_schema_finding(each, raw, lines, name) for each in _own_errors(failure, raw)]
-    findings += reference_findings(raw, lines, name, checks)
+            findings += schema_findings(failure, raw, places)
+    findings += reference_findings(raw, places, checks)
     if table is None:
-        return None, _sorted(findings)
-    job = replace(_JobMaker(table, lines, file).job(), preset_files=presets)
-    findings += _file_findings(job, lines, name)
+        return None, _sorted(findings, name)
+    job = replace(
+        _JobMaker(table, places, file).job(),
+        preset_files=presets,
+        laboratory_files=laboratory.files,
+        branding=laboratory.branding,
+        branding_where=laboratory.branding_where,
+    )
+    job = replace(
+        job, runs=tuple(replace(run, common_columns=keys) for run, keys in zip(job.runs, common, strict=True))
+    )
+    findings += _file_findings(job, places)
     findings += _beam_findings(job)
-    return job, _sorted(findings)
+    return job, _sorted(findings, name)
 
 
-def _sorted(findings: list[Finding]) -> tuple[Finding, ...]:
-    return tuple(sorted(dict.fromkeys(findings), key=lambda each: each.line))
+def _sorted(findings: list[Finding], name: str) -> tuple[Finding, ...]:
+    """Each once, those of the job file first, in the order of lines."""
+    return tuple(
+        sorted(dict.fromkeys(findings), key=lambda each: (each.where.path != name, each.where.path, each.line))
+    )
 
 
-def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
+def _content_of(file: Path, name: str) -> tuple[bytes | None, tuple[Finding, ...]]:
     place = Place(name, 1)
     if not file.is_file():
         return None, (error(place, message("job.absent", path=str(file))),)
@@ -118,64 +140,27 @@ def _text_of(file: Path, name: str) -> tuple[str | None, tuple[Finding, ...]]:
     content = content_of(file)
     if not content.strip():
         return None, (error(place, message("job.empty")),)
-    try:
-        return content.decode("utf-8-sig").replace("\r\n", "\n"), ()
-    except UnicodeDecodeError as failure:
-        line = content.count(b"\n", 0, failure.start) + 1
-        return None, (error(Place(name, line), message("job.no-utf-8", byte=f"{content[failure.start]:#04x}")),)
+    return content, ()
 
 
-_TOML_PLACE = re.compile(r"\(at (?:line (\d+), column (\d+)|end of document)\)")
-"""How the standard library's reader of TOML ends its messages: the place of the fault."""
-
-
-def _syntax_finding(failure: tomllib.TOMLDecodeError, text: str, name: str) -> Finding:
-    said = str(failure)
-    match = _TOML_PLACE.search(said)
-    line = int(match.group(1)) if match and match.group(1) else text.rstrip("\n").count("\n") + 1
-    what = said.partition("(at ")[0].rstrip() if said.endswith(")") else said
-    written = text.split("\n")[line - 1].strip() if line <= text.count("\n") + 1 else ""
-    advice = message("job.toml-one-key-a-line")
-    if re.match(r"^[\w.-]+\s*=\s*[^\s\"'\[{]", written) and "value" in what.lower():
-        advice = message("job.toml-quotes", key=written.split("=")[0].strip(), value=_bare_value(written))
-    return error(Place(name, line), message("job.no-toml", problem=what, text=shown(written), advice=advice))
-
-
-_DIGITS = re.compile(r"\d[\d_]*+")
-_LARGEST_WHOLE = 2**63
-"""TOML 1.0: whole numbers of 64 bits are handled, and no quantity of a test needs more."""
-
-
-def _endless_number(text: str, name: str) -> Finding:
-    """The longest run of digits in the file."""
-    longest = max(_DIGITS.finditer(text), key=lambda each: each.end() - each.start())
-    line = text.count("\n", 0, longest.start()) + 1
-    digits = longest.end() - longest.start()
-    return error(Place(name, line), message("job.many-digits", digits=digits))
-
-
-def _number_findings(raw: object, lines: TomlLines, name: str, path: KeyPath = ()) -> Iterator[Finding]:
-    """Whole numbers that are beyond what TOML knows."""
-    if isinstance(raw, dict | list):
-        for key, value in raw.items() if isinstance(raw, dict) else enumerate(raw):
-            yield from _number_findings(value, lines, name, (*path, key))
-    elif isinstance(raw, int) and not -_LARGEST_WHOLE <= raw < _LARGEST_WHOLE:
-        found = message("job.large-number", bits=raw.bit_length(), key=str(path[-1]))
-        yield error(Place(name, lines.line_of(path)), found)
-
-
-def _bare_value(written: str) -> str:
-    return written.partition("=")[2].partition("#")[0].strip().strip("\"'")
-
-
-def _bracket_findings(raw: dict[str, Any], lines: TomlLines, name: str) -> Iterator[Finding]:
+def _bracket_findings(raw: dict[str, Any], places: Places) -> Iterator[Finding]:
     """One bracket where two are meant, and the other way round."""
     for key, value in raw.items():
-        place = Place(name, lines.line_of((key,)))
+        place = places.at((key,))
         if key in ARRAYS and isinstance(value, dict):
             yield error(place, message("job.one-bracket", key=key))
         elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list):
             yield error(place, message("job.two-brackets", key=key))
+
+
+def schema_findings(failure: ValidationError, raw: dict[str, Any], places: Places) -> list[Finding]:
+    """What a schema finds wrong with tables, each with its place; what many tables take from one place is said once."""
+    found: dict[object, Finding] = {}
+    for each in _own_errors(failure, raw):
+        finding = _schema_finding(each, places)
+        loc = each["loc"]
+        found.setdefault((finding.where, loc[-1], each["type"]) if places.is_moved(loc) else loc, finding)
+    return list(found.values())
 
 
 def _own_errors(failure: ValidationError, raw: dict[str, Any]) -> Iterator[ErrorDetails]:
@@ -201,11 +186,11 @@ def _title(loc: KeyPath) -> str | Message:
     return f"[{'.'.join(names)}]"
 
 
-def _schema_finding(failure: ErrorDetails, raw: dict[str, Any], lines: TomlLines, name: str) -> Finding:
+def _schema_finding(failure: ErrorDetails, places: Places) -> Finding:
     loc: KeyPath = tuple(part for part in failure["loc"] if part != "[key]")
     kind = failure["type"]
     table, key = loc[:-1], str(loc[-1])
-    place = Place(name, lines.line_of(loc))
+    place = places.at(loc)
     if kind == "missing":
         return error(place, _missing(table, key))
     if kind == "too_short":
@@ -251,7 +236,7 @@ def _missing(table: KeyPath, key: str) -> Message:
 def _unknown(table: KeyPath, key: str) -> Message:
     names = _names(table)
     model = TABLES.get(names)
-    known = tuple(model.model_fields) if model else ()
+    known = (*model.model_fields, *(() if names else SHORT_FORMS)) if model else ()
     homes = tuple(
         f"[{'.'.join(path)}]" for path, other in TABLES.items() if path and path != names and key in other.model_fields
     )
@@ -265,9 +250,9 @@ def _unknown(table: KeyPath, key: str) -> Message:
 class _JobMaker:
     """Checked tables become records."""
 
-    def __init__(self, table: JobTable, lines: TomlLines, file: Path) -> None:
+    def __init__(self, table: JobTable, places: Places, file: Path) -> None:
         self._table = table
-        self._lines = lines
+        self._where = places.at
         self._file = file
 
     def job(self) -> Job:
@@ -313,9 +298,6 @@ class _JobMaker:
             notes_files=self._notes(),
         )
 
-    def _where(self, path: KeyPath) -> Place:
-        return Place(self._file.name, self._lines.line_of(path))
-
     def _made(self, record: type[Record], table: Table, path: KeyPath, **changes: object) -> Record:
         """A record of the table's values; what the table leaves out keeps the record's own default."""
         names = {each.name for each in dataclasses.fields(record)}  # type: ignore[arg-type]
@@ -342,6 +324,7 @@ class _JobMaker:
             limit=peak_of(notch.limit),
             dimension=notch.limit.dimension,
             text=notch.limit.text,
+            agreed_by=notch.agreed_by,
             where=self._where(("profile", index, "notch", place)),
         )
 
@@ -365,14 +348,14 @@ class _JobMaker:
         return tuple(Path(each) for each in _NOTES_NAMES if os.path.lexists(self._file.parent / each))
 
 
-def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
+def _file_findings(job: Job, places: Places) -> list[Finding]:
     found: list[Finding] = []
     for run in job.runs:
         found += file_fault(job.folder, run.log, run.log_where, f"[[run]] {run.id}: log")
     for index, photo in enumerate(job.photos):
-        place = Place(name, lines.line_of(("photo", index, "file")))
+        place = places.at(("photo", index, "file"))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
-    place = Place(name, lines.line_of(("report", "notes")))
+    place = places.at(("report", "notes"))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)
     return found

@@ -149,6 +149,7 @@ class EnvironmentTable(Table):
     temperature: Annotated[str, PlainValidator(partial(condition_of, sample="23 °C"))] | None = None
     humidity: Annotated[str, PlainValidator(partial(condition_of, sample="45 % rh"))] | None = None
     pressure: Annotated[str, PlainValidator(partial(condition_of, sample="1013 hPa"))] | None = None
+    from_notes: bool | None = None
 
 
 class PersonTable(Table):
@@ -219,6 +220,7 @@ class NotchTable(Table):
     channel: Text
     band: Band
     limit: Amplitude
+    agreed_by: Text | None = None
 
 
 class ProfileTable(Table):
@@ -306,6 +308,7 @@ class ExciterTable(Table):
     velocity: Velocity | None = None
     acceleration: Acceleration | None = None
     moving_mass: Mass | None = None
+    frequency_uncertainty: Annotated[Quantity, PlainValidator(small_share)] | None = None
 
 
 class CorrectionTable(Table):

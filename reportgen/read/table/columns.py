@@ -55,6 +55,8 @@ class MappingFault:
 
     key: str
     message: Message
+    absent: bool = False
+    """The log has no such column."""
 
 
 _TIME_NAMES = {
@@ -377,14 +379,23 @@ def mapped(
         if isinstance(made, Column):
             columns.append(made)
         else:
-            faults.append(MappingFault(key, made))
+            faults.append(MappingFault(key, made, absent=_column_of(text, headers) is None))
     return tuple(columns), tuple(faults)
 
 
-def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
+def _split(text: str, headers: Sequence[str]) -> tuple[str, str | None]:
     finder = _Finder(headers)
-    name, unit_text = split_column(text, lambda each: finder.place(each) is not None)
-    place = finder.place(name)
+    return split_column(text, lambda each: finder.place(each) is not None)
+
+
+def _column_of(text: str, headers: Sequence[str]) -> int | None:
+    """Place of the column that a value of the mapping names; None where the log has none."""
+    return _Finder(headers).place(_split(text, headers)[0])
+
+
+def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
+    name, unit_text = _split(text, headers)
+    place = _column_of(text, headers)
     if place is None:
         there = tuple(each for each in headers if each)
         return (
