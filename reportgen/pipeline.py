@@ -227,6 +227,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.input_files import watch_inputs
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import read_log, with_channels_of_logs
+    from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
 
     watched = watch_inputs(job, before)
@@ -241,6 +242,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     job, more = with_channels_of_logs(job, logs.values())
     found += more
     notes, more = read_notes(job)
+    found += more
+    job, more = with_environment_of_notes(job, notes)
     found += more
     try:
         found += same_runs(job, logs, watched.files)

@@ -56,6 +56,7 @@ WORDS_OF_INPUTS = {
     "read/formats/hdf5.py": {"RATE_NAMES", "TIME_NAMES"},
     "read/inspect_file.py": {"_DECIBELS"},
     "read/job/short_forms.py": {"FROM_NOTES"},
+    "read/notes/note_environment.py": {"_CONDITIONS"},
     "read/job/toml_file.py": {"_TOML_PLACE"},
     "read/job/job_schema.py": {"EXAMPLES"},
     "read/notes/note_segments.py": {"_INEXACT"},

@@ -188,6 +188,7 @@ class Environment:
     pressure: str | None = None
     from_notes: bool = False
     """Whether what is not stated is taken from the operator's notes."""
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ from reportgen.cli import main
 from reportgen.errors import ReadError
 from reportgen.pipeline import Settings, build_job, check_job, compute_report, read_inputs
 from reportgen.records.finding import Severity
+from reportgen.render.catalogue import said
 from reportgen.render.results import results_json
 from reportgen.render.terminal import finding_line
 from tests.archive.words import telling
@@ -169,3 +170,14 @@ def test_check_of_a_laboratory_file_finds_what_jobs_would_stumble_over(job):
 def test_check_of_a_job_says_which_laboratory_file_it_takes_from(job):
     lines = [finding_line(each) for each in check_job(job, today=date(2026, 8, 10)).findings]
     assert any(str(job.parent / "laboratory.toml") in line for line in lines)
+
+
+def test_an_amendment_tells_the_lines_of_the_laboratory_file_that_changed(job, tmp_path):
+    archive = archived(job, tmp_path / "a.zip")
+    path = job.parent / "laboratory.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('force = "10 kN"', 'force = "12 kN"'), encoding="utf-8")
+    amended = pipeline.amend(compute_report(read_inputs(job)), archive)
+    told = [(said(each.what), said(each.before), said(each.after)) for each in amended.amendment.changes]
+    assert any("laboratory/laboratory.toml" in what and "12 kN" in after for what, _, after in told), told
+    again = archived(job, tmp_path / "b.zip")
+    assert "verify.numbers-follow" in [line.what.code for line in verify(again, recomputed).found]
