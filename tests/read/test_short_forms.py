@@ -281,3 +281,19 @@ def test_a_profile_of_the_laboratory_is_overridden_by_key_and_a_whole_one_stands
     edited(folder, "job.toml", 'tolerance = "3 dB"', 'breakpoints = [["5 Hz", "1 g"], ["20 Hz", "1 g"]]')
     survey = read_job(folder, CHECKS)[0].profile("SURVEY")
     assert (survey.tolerance, survey.source) == ((), None)
+
+
+def test_readme_s_laboratory_file_and_job_are_read(tmp_path):
+    readme = (EXAMPLE.parents[1] / "README.md").read_text(encoding="utf-8")
+    laboratory, job = re.findall(r"```toml\n(.*?)```", readme.split("## Many jobs of one laboratory", 1)[1], re.DOTALL)[
+        :2
+    ]
+    head = '[report]\nnumber = "1"\ntitle = "t"\ndate = 2026-06-12\n[customer]\nname = "c"\n[specimen]\nname = "s"\n'
+    (tmp_path / "job").mkdir()
+    (tmp_path / "laboratory.toml").write_text(laboratory, encoding="utf-8")
+    (tmp_path / "instruments.csv").write_text("id,kind\nACC-11,a\nACC-12,a\nACC-21,a\n", encoding="utf-8")
+    (tmp_path / "job" / "job.toml").write_text(head + job, encoding="utf-8")
+    read, findings = read_job(tmp_path / "job", CHECKS)
+    assert [each.message.code for each in findings] == ["file.of-job"] * 2  # its logs are not there
+    assert [each.id for each in read.channels] == ["C1", "C2", "A1"]
+    assert read.runs[1].profile == "SURVEY, X-POST"
