@@ -9,13 +9,19 @@ from datetime import date
 
 import openpyxl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
+from reportgen.read.job.job_references import reference_findings
+from reportgen.read.job.laboratory import laboratory_of
+from reportgen.read.job.places import Source
+from reportgen.read.job.short_forms import SHORT_FORMS, long_form
 from reportgen.records.finding import Severity
 from reportgen.records.message import Place
 from reportgen.render.terminal import finding_line
-from tests.read.laboratory_job.short import EXAMPLE, LAB, short_job, short_text
+from tests.read.laboratory_job.short import EXAMPLE, LAB, SHARED, short_job, short_text
 
 
 def bare(value):
@@ -281,6 +287,45 @@ def test_a_profile_of_the_laboratory_is_overridden_by_key_and_a_whole_one_stands
     edited(folder, "job.toml", 'tolerance = "3 dB"', 'breakpoints = [["5 Hz", "1 g"], ["20 Hz", "1 g"]]')
     survey = read_job(folder, CHECKS)[0].profile("SURVEY")
     assert (survey.tolerance, survey.source) == ((), None)
+
+
+ANY = st.recursive(
+    st.one_of(st.text(max_size=4), st.integers(), st.booleans(), st.sampled_from(["A", "sweep", "PLATE", ""])),
+    lambda inner: st.lists(inner, max_size=3)
+    | st.dictionaries(st.sampled_from(["id", "kind", "log", "profile", "notch", "columns", "table", "based_on", "sweep",
+                                       "people", "exciter", "channels", "instruments", "environment"]), inner, max_size=4),
+    max_leaves=12,
+)  # fmt: skip
+TABLES = ("test", "channels", "columns", "run_defaults", "runs", "run", "profile", "person", "instrument", "channel",
+          "exciter", "environment", "requirement", "laboratory", "report")  # fmt: skip
+
+
+@settings(max_examples=300, deadline=None)
+@given(raw=st.dictionaries(st.sampled_from(TABLES), ANY, max_size=6))
+def test_whatever_stands_in_a_job_becomes_a_long_form_or_findings(raw):
+    before = repr(raw)
+    laboratory = laboratory_of(SHARED / "laboratory.toml")
+    form = long_form(raw, Source("job.toml", lambda path: 1), laboratory)
+    assert not form.raw.keys() & {*SHORT_FORMS}
+    reference_findings(form.raw, form.places, CHECKS)
+    assert repr(raw) == before
+
+
+def test_a_laboratory_file_in_the_job_folder_that_is_a_link_out_of_it_is_refused(folder, tmp_path):
+    """Whoever sends a job must not have a file of the reader's archived."""
+    (tmp_path / "secret.toml").write_text("word = 1\n", encoding="utf-8")
+    (folder / "laboratory").mkdir()
+    (folder / "laboratory" / "a.toml").symlink_to(tmp_path / "secret.toml")
+    (line,) = errors(folder)
+    assert "leads out of the job folder" in line
+
+
+def test_a_linked_laboratory_file_has_its_register_beside_the_file_itself(folder, tmp_path):
+    (tmp_path / "share").mkdir()
+    for name in LAB:
+        (folder.parent / name).rename(tmp_path / "share" / name)
+    (folder.parent / "laboratory.toml").symlink_to(tmp_path / "share" / "laboratory.toml")
+    assert not errors(folder)
 
 
 def test_readme_s_laboratory_file_and_job_are_read(tmp_path):

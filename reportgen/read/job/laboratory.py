@@ -107,7 +107,7 @@ def laboratory_of(path: Path) -> Laboratory:
         house=Part({key: each for key, each in house.items() if key not in HOUSE_KEYS}, source, ("laboratory",)),
         language=Part({"language": house["language"]}, source, ("laboratory",)) if "language" in house else None,
         tables={kind: tuple(parts) for kind, parts in own.items()},
-        branding=path.parent / slashed(branding) if isinstance(branding, str) else None,
+        branding=path.resolve().parent / slashed(branding) if isinstance(branding, str) else None,
         branding_where=source.at(("laboratory", "branding")),
         files=(*files, *registers),
         findings=tuple(each for each in findings if each.severity is Severity.ERROR),
@@ -134,18 +134,24 @@ def _found(folder: Path, alone: bool) -> tuple[Path | None, tuple[Finding, ...]]
         names = tuple(each.name for each in inside)
         return None, (error(Place(ARCHIVED.as_posix()), message("laboratory.several", names=names)),)
     if inside:
-        return inside[0], ()
+        return _kept_inside(inside[0], folder)
     for each in [folder] if alone else _upwards(folder.resolve()):
         if os.path.lexists(each / NAME):
-            return _without_circle(each / NAME)
+            return _kept_inside(each / NAME, folder if each in (folder, folder.resolve()) else None)
     return None, ()
 
 
-def _without_circle(path: Path) -> tuple[Path | None, tuple[Finding, ...]]:
-    """A file that is there; links that lead in a circle, or nowhere, are told and not passed over."""
-    if path.exists():
-        return path, ()
-    return None, (error(Place(path.name, 1), message("laboratory.link", path=str(path))),)
+def _kept_inside(path: Path, folder: Path | None) -> tuple[Path | None, tuple[Finding, ...]]:
+    """A file that is there, and, where it lies in a job folder, no link out of it: who sends a job sends no more.
+
+    Links that lead in a circle, or nowhere, are told and not passed over.
+    """
+    place = Place(path.name, 1)
+    if not path.exists():
+        return None, (error(place, message("laboratory.link", path=str(path))),)
+    if folder is not None and not path.resolve().is_relative_to(folder.resolve()):
+        return None, (error(place, message("job.link-leads-out")),)
+    return path, ()
 
 
 def _upwards(folder: Path) -> Iterator[Path]:
@@ -214,19 +220,19 @@ def _with_register(
     if not isinstance(named, str) or not named.strip():
         findings.append(error(place, message("laboratory.register-no-name")))
         return own, []
-    name = slashed(named.strip())
-    if file_fault(path.parent, name, place, ""):
+    name, folder = slashed(named.strip()), path.resolve().parent
+    if file_fault(folder, name, place, ""):
         findings.append(error(place, message("laboratory.no-register", file=name.as_posix())))
         return own, []
-    if (path.parent / name).samefile(path):
+    if (folder / name).samefile(path):
         findings.append(error(place, message("laboratory.register-is-itself", file=name.as_posix())))
         return own, []
     try:
-        register = read_register(path.parent / name, name.as_posix())
+        register = read_register(folder / name, name.as_posix())
     except (OSError, ReadError) as failure:
         problem = failure.what if isinstance(failure, ReadError) else failure.strerror or str(failure)
         where = failure.where if isinstance(failure, ReadError) else Place(name.as_posix())
         findings.append(error(where, message("laboratory.not-read", problem=problem)))
         return own, []
     findings += register.findings
-    return [*own, *register.instruments], [LaboratoryFile(ARCHIVED / name, path.parent / name, register.content)]
+    return [*own, *register.instruments], [LaboratoryFile(ARCHIVED / name, folder / name, register.content)]

@@ -14,13 +14,15 @@ from reportgen.read.content import content_of
 from reportgen.read.job.job_schema import InstrumentTable
 from reportgen.read.job.places import Part, Source
 from reportgen.read.job.toml_lines import KeyPath
-from reportgen.read.table.spreadsheet import LARGEST_SPREADSHEET, is_spreadsheet, sheets_of
+from reportgen.read.table.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table.text_encoding import encoding_of
 from reportgen.records.finding import Finding, error, note
 from reportgen.records.message import Place, message
 
 KEYS = tuple(InstrumentTable.model_fields)
 """Columns of a register; each is a key of ``[[instrument]]``."""
+LARGEST_REGISTER = 20_000_000
+"""Bytes: a hundred thousand instruments; above, it is a mistake or an attack."""
 _OTHER_NAMES = {"calibrated_by": "calibration_laboratory"}
 _DATES = ("calibrated", "due")
 _DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
@@ -41,9 +43,9 @@ class Register:
 
 def read_register(path: Path, name: str) -> Register:
     """Read a register; ``name`` is how the laboratory file names it. Raises OSError and ReadError."""
-    content = content_of(path, LARGEST_SPREADSHEET)
+    content = content_of(path, LARGEST_REGISTER)
     rows = _of_sheet(path, name) if is_spreadsheet(content[:8]) else _of_text(content, name)
-    if content_of(path, LARGEST_SPREADSHEET) != content:
+    if content_of(path, LARGEST_REGISTER) != content:
         raise ReadError(Place(name), message("input.changed"))
     numbered = [(line, [cell.strip() for cell in cells]) for line, cells in rows if any(map(str.strip, cells))]
     if not numbered:

@@ -6,7 +6,7 @@ import re
 import shutil
 from pathlib import Path
 
-HERE = Path(__file__).parent
+SHARED = Path(__file__).parent
 EXAMPLE = Path(__file__).resolve().parents[3] / "example_logs" / "sensor_boom"
 LAB = ("laboratory.toml", "instruments.csv")
 
@@ -71,7 +71,7 @@ def short_job(root: Path) -> Path:
     folder = root / "job"
     folder.mkdir(parents=True)
     for name in LAB:
-        shutil.copy(HERE / name, root / name)
+        shutil.copy(SHARED / name, root / name)
     for name in ("logs", "photos"):
         shutil.copytree(EXAMPLE / name, folder / name, copy_function=shutil.copyfile)
     for notes in EXAMPLE.glob("notes.*"):
