@@ -112,6 +112,15 @@ def _parser() -> argparse.ArgumentParser:
         choices=("decay", "sweep", "steady"),
         help="what the log is; default: as it shows itself",
     )
+    quicklook.add_argument(
+        "--column",
+        dest="columns",
+        metavar='"A1 = K2 / g"',
+        type=_column,
+        action="append",
+        default=[],
+        help="which column is a channel, and its unit, where the header does not say it; as often as needed",
+    )
     quicklook.set_defaults(command=_quicklook)
 
     inspect = commands.add_parser("inspect", help="what a log or record holds, with a column mapping ready to paste")
@@ -166,6 +175,13 @@ def _folder(text: str) -> Path:
     if not Path(text).is_dir():
         raise argparse.ArgumentTypeError(f"there is no folder {text!r}")
     return Path(text)
+
+
+def _column(text: str) -> tuple[str, str]:
+    key, stroke, column = (each.strip().strip("\"'") for each in text.partition("="))
+    if not (key and stroke and column):
+        raise argparse.ArgumentTypeError(f"{text!r} does not say which column is which channel, as in 'A1 = K2 / g'")
+    return key, column
 
 
 def _positive(text: str) -> int:
@@ -256,7 +272,7 @@ def _quicklook(options: argparse.Namespace) -> int:
         _say(line)
         sys.stdout.flush()
 
-    quicklook(options.log, options.control, say, progress, reading=options.reading)
+    quicklook(options.log, options.control, say, progress, reading=options.reading, columns=options.columns)
     return OK
 
 

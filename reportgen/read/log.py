@@ -55,16 +55,18 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     return None if _failed(findings) else log, findings
 
 
-def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]:
+def read_bare_log(
+    path: Path, control: str | None, columns: Sequence[tuple[str, str]] = ()
+) -> tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]:
     """Read a log without a job, as at the bench: the log, its control channels and the findings.
 
     The control is the channel named, else the one whose name says so (C1, control, ref), together with its like; where
-    none does, an error lists the channels to choose from. A record without control or drive comes with that error: it
-    may be a free decay.
+    none does, an error lists the channels to choose from. ``columns`` is a mapping as under ``[run.columns]``. A record
+    without control or drive comes with that error: it may be a free decay.
     """
     if not path.is_file():
         return None, (), (error(Place(path.name, 1), message("log.no-file", path=str(path))),)
-    log, found = _read(path, LogWanted(name=path.name))
+    log, found = _read(path, LogWanted(name=path.name, mapping=tuple(columns)))
     if log is None:
         return None, (), found
     forces = _lone_force(log)
@@ -197,8 +199,9 @@ def _channel_findings(job: Job, run: RunPlan, there: Sequence[str]) -> list[Find
         found.append(warning(run.where, message("log.some-controls-absent", run=run.id, absent=absent, log=name)))
     responses = tuple(each.id for each in job.channels if each.role is ChannelRole.RESPONSE)
     if responses and not set(responses) & set(there):
+        column = next((each for each in there if not looks_like_control(each)), there[-1])
         said = message("log.no-response", run=run.id, absent=responses, log=name, there=there, channel=responses[0],
-                       column=there[-1])  # fmt: skip
+                       column=column)  # fmt: skip
         found.append(warning(run.where, said))
     extra = tuple(each for each in there if job.channel(each) is None)
     if job.channels and extra:
@@ -211,7 +214,8 @@ def _absent_control(run: RunPlan, absent: tuple[str, ...], there: tuple[str, ...
     near = nearest(absent[0], there)
     if near is not None:
         what = message("log.control-absent-near", what=what, near=near)
-    return message("log.map-control", what=what, channel=absent[0])
+    likely = next((each for each in there if looks_like_control(each)), there[0] if there else absent[0])
+    return message("log.map-control", what=what, channel=absent[0], column=near or likely)
 
 
 def _role_by_name(channel: str, controls: Collection[str]) -> ChannelRole:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from reportgen.read.table.cells import LONGEST_CELL, is_cut
-from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
+from reportgen.read.table.columns import Column, MappingFault, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table.table_layout import TableLayout
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.message import Message, Place, message
@@ -98,7 +98,7 @@ class _Columns:
         self._findings += [
             note(where, message("mapping.not-here", log=wanted.name, key=fault.key, what=fault.message))
             if fault.absent and fault.key in wanted.common
-            else error(where, message("mapping.fault", key=fault.key, what=fault.message))
+            else error(where, self._mapping_fault(fault))
             for fault in faults
         ]
         places = {column.place for column in chosen}
@@ -109,6 +109,11 @@ class _Columns:
         ]
         self._chosen = chosen
         self._rest = rest
+
+    def _mapping_fault(self, fault: MappingFault) -> Message:
+        if self._wanted.where is None:  # a bare log
+            return message("mapping.fault-of-option", key=fault.key, what=fault.message)
+        return message("mapping.fault", key=fault.key, what=fault.message)
 
     def understood(self) -> UnderstoodColumns:
         self._findings += [

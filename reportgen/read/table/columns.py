@@ -87,6 +87,12 @@ _AMPLITUDE_WORDS = (
     r"amplitude|amplitudes|ampl|amp|magnitude|mag|level|pegel|value|wert|abs|betrag|modulus|acceleration|beschleunigung|"
     r"accel|acc|filtered|tracked|fundamental|measured|module|signal"
 )
+_ROLE_WORDS = re.compile(
+    r"^(?:control|ctrl|kontroll\w*|regel\w*|regler|steuer\w*|ref|reference|referenz|response|resp|antwort)[\s_.:\-]+|"
+    r"[\s_.:\-]+(?:control|ctrl|regler|reference|ref|response|resp|antwort)$",
+    re.IGNORECASE,
+)
+"""What a header may say of a channel beside its name, as in ``Regler C1``; it counts only beside a declared one."""
 _REAL_PART = re.compile(
     r"^(?P<a>.(?:.*[^\s_.\-])?)[\s_.\-]++(?:real|realteil|re)$|^re(?:al)?\s*+\(\s*+(?P<b>[^()]*[^()\s])\s*+\)$",
     re.IGNORECASE,
@@ -349,7 +355,8 @@ def _channel(name: str, named: dict[str, str]) -> str:
     shorter = re.sub(rf"(?:^|(?<=[\s_.:\-(]))(?:{_AMPLITUDE_WORDS})(?=[\s_.:\-)]|$)", " ", bare, flags=re.IGNORECASE)
     shorter = re.sub(r"\(\s*\)|\[\s*\]", " ", shorter)
     shorter = re.sub(r"\s+", " ", shorter).strip(" _.:-")
-    for candidate in (name, bare, shorter, *_bracketed_parts(name)):
+    without_role = _ROLE_WORDS.sub("", shorter)
+    for candidate in (name, bare, shorter, *_bracketed_parts(name), without_role):
         if folded(candidate) in named:
             return named[folded(candidate)]
     return shorter or bare.strip()
