@@ -81,6 +81,15 @@ def _parser() -> argparse.ArgumentParser:
 
     new = commands.add_parser("new", help="make a commented job folder to fill in")
     new.add_argument("folder", metavar="DIR", type=Path)
+    new.add_argument(
+        "--from",
+        dest="logs",
+        metavar="LOG",
+        nargs="+",
+        type=Path,
+        help="draft the job from these logs (or folders of logs), each guess marked to be confirmed",
+    )
+    _add_laboratory(new)
     new.set_defaults(command=_new)
 
     check = commands.add_parser("check", help="read everything, compute nothing; print each finding with file and line")
@@ -198,12 +207,38 @@ def _new(options: argparse.Namespace) -> int:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         _complain(message("cli.new-not-empty", program=PROGRAM, folder=str(folder)))
         return USAGE
+    if options.logs is not None:
+        return _draft(options)
     new_job(data_dir("templates") / "job", folder)
     job_file, logs = str(folder / "job.toml"), str(folder / "logs")
     _say(message("cli.new-job", folder=str(folder), job_file=job_file, logs=logs))
     for command in ("check", "build"):
         _say(f"  {PROGRAM} {command} {folder}")
     return OK
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from reportgen.archive.new_job import new_job
+    from reportgen.drafting import blanks_of, draft_job, laboratory_for, logs_named
+    from reportgen.progress import Progress
+    from reportgen.render.terminal import finding_line
+    from reportgen.resources import data_dir
+
+    folder: Path = options.folder
+    logs = logs_named(options.logs)
+    progress = Progress()
+    text, seen = draft_job(list(logs.values()), laboratory_for(folder, options.laboratory), progress)
+    progress.done()
+    new_job(data_dir("templates") / "job", folder, text, logs)
+    faults = [fault for each in seen for fault in each.faults]
+    for fault in faults:
+        _complain(finding_line(fault))
+    runs, blanks = sum(not each.faults for each in seen), blanks_of(text)
+    job_file = str(folder / "job.toml")
+    _say(message("cli.drafted", job_file=job_file, runs=runs, logs=len(logs), blanks=blanks))
+    for command in ("check", "build"):
+        _say(f"  {PROGRAM} {command} {folder}")
+    return WRONG if faults else OK
 
 
 def _check(options: argparse.Namespace) -> int:

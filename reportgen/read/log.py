@@ -56,17 +56,18 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
 
 
 def read_bare_log(
-    path: Path, control: str | None, columns: Sequence[tuple[str, str]] = ()
+    path: Path, control: str | None, columns: Sequence[tuple[str, str]] = (), *, sweep: int | None = None
 ) -> tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]:
     """Read a log without a job, as at the bench: the log, its control channels and the findings.
 
     The control is the channel named, else the one whose name says so (C1, control, ref), together with its like; where
-    none does, an error lists the channels to choose from. ``columns`` is a mapping as under ``[run.columns]``. A record
-    without control or drive comes with that error: it may be a free decay.
+    none does, an error lists the channels to choose from. ``columns`` is a mapping as under ``[run.columns]``, and
+    ``sweep`` is the number of one of several. A record without control or drive comes with that error: it may be a
+    free decay.
     """
     if not path.is_file():
         return None, (), (error(Place(path.name, 1), message("log.no-file", path=str(path))),)
-    log, found = _read(path, LogWanted(name=path.name, mapping=tuple(columns)))
+    log, found = _read(path, LogWanted(name=path.name, mapping=tuple(columns), sweep=sweep))
     if log is None:
         return None, (), found
     forces = _lone_force(log)
@@ -82,6 +83,13 @@ def read_bare_log(
     log, turned = _with_phases(log, (chosen,))
     alike = with_its_like(log, chosen) if control is None and isinstance(log, SweepLog) else (chosen,)
     return log, alike, (*found, *turned, *same_channels(log, Place(path.name, 1)))
+
+
+def channels_without_unit(path: Path) -> tuple[tuple[str, str], ...]:
+    """Channel and header of each column of a sweep log whose unit nothing says; none for any other file."""
+    wanted = LogWanted(name=path.name)
+    layout = sweep_layout(path, wanted)
+    return () if layout is None else understand_columns(layout, wanted).without_unit
 
 
 _SAME_DB = 1.0

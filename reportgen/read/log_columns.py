@@ -69,6 +69,8 @@ class UnderstoodColumns:
     """A column of dates beside the one of times."""
     parts: tuple[tuple[Column, Column], ...] = ()
     """Real and imaginary part of channels that have no amplitude column."""
+    without_unit: tuple[tuple[str, str], ...] = ()
+    """(channel, header) of columns that are channels, but whose unit nothing says."""
 
 
 def understand_columns(layout: TableLayout, wanted: LogWanted) -> UnderstoodColumns:
@@ -91,6 +93,7 @@ class _Columns:
         self._findings: list[Finding] = []
         self._unused: list[tuple[str | Message, Message]] = []
         self._other_frequencies: list[Column] = []
+        self._without_unit: list[tuple[str, str]] = []
         chosen, faults = mapped(
             [each for each in wanted.mapping if each[0].strip().casefold() != SHEET_KEY], layout.names, layout.units
         )
@@ -138,6 +141,7 @@ class _Columns:
             other_frequencies=tuple(self._other_frequencies),
             frequency_words=words,
             unused=tuple(self._unused),
+            without_unit=tuple(self._without_unit),
             findings=tuple(self._findings),
         )
 
@@ -256,6 +260,7 @@ class _Columns:
             what = message("column.channel-unit-unknown", column=header, unit=column.unit_text, channel=channel)
         else:
             what = message("column.channel-no-unit", column=header, channel=channel)
+            self._without_unit.append((channel, header))
         self._findings.append(error(self._header_place, what))
 
     def _phases(self, amplitudes: Sequence[Column]) -> dict[str, Column]:

@@ -177,7 +177,10 @@ def _home() -> Path | None:
 
 
 def _everybody_writes(folder: Path) -> bool:
-    return os.name == "posix" and bool(folder.stat().st_mode & stat.S_IWOTH)
+    try:
+        return os.name == "posix" and bool(folder.stat().st_mode & stat.S_IWOTH)
+    except OSError:  # not made yet
+        return False
 
 
 def _table_findings(raw: Mapping[str, Any], source: Source) -> Iterator[Finding]:
