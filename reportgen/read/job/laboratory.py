@@ -16,13 +16,13 @@ from typing import Any
 from reportgen.errors import ReadError
 from reportgen.read.content import content_of
 from reportgen.read.job.job_folder import file_fault, slashed
-from reportgen.read.job.job_schema import PartyTable
+from reportgen.read.job.job_schema import KEYS
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.places import Part, Source, Table
 from reportgen.read.job.register import read_register
 from reportgen.read.job.toml_file import LARGEST_JOB_FILE, tables_of
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import LaboratoryFile
+from reportgen.records.job import LaboratoryFile, Party
 from reportgen.records.message import Place, message
 
 NAME = "laboratory.toml"
@@ -195,7 +195,7 @@ def _table_findings(raw: Mapping[str, Any], source: Source) -> Iterator[Finding]
             hint = near_or(key, TABLES, message("hint.known", known=TABLES))
             yield error(place, message("laboratory.table-not-known", table=key, hint=hint))
     house = raw.get("laboratory")
-    known = (*PartyTable.model_fields, *HOUSE_KEYS)
+    known = (*(key.name for key in KEYS[Party]), *HOUSE_KEYS)
     for key in house if isinstance(house, dict) else ():
         if key not in known:
             hint = near_or(key, known, message("hint.known", known=known))

@@ -5,53 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any, Literal
-
-from pydantic import ValidationError
+from typing import Any
 
 from reportgen.errors import ReadError
 from reportgen.read.content import content_of
-from reportgen.read.job.job_file import schema_findings
-from reportgen.read.job.job_schema import (
-    ChannelTable,
-    ExciterTable,
-    InstrumentTable,
-    PartyTable,
-    PersonTable,
-    ProfileTable,
-    Table,
-)
+from reportgen.read.job.job_tables import JobTables, once
 from reportgen.read.job.laboratory import KINDS, NAME, TABLES, Laboratory, id_of, laboratory_of
 from reportgen.read.job.places import Part, Places, Source, laid
 from reportgen.read.job.presets import expand_presets, preset_folders
 from reportgen.read.job.short_forms import long_form
 from reportgen.read.job.toml_file import LARGEST_JOB_FILE, tables_of
 from reportgen.records.finding import Finding, Severity, error, note, warning
-from reportgen.records.job import Job
+from reportgen.records.job import Channel, Exciter, Instrument, Job, Party, Person, Profile, ReportIdentity
 from reportgen.records.message import Message, Place, message
 
 SOON = 60
 """Days before an instrument runs out of calibration at which it is named: calibration outside the laboratory takes
 weeks (from memory)."""
 EXAMPLE_IDS = {"person": "adler", "instrument": "ACC-11", "exciter": "ED-2", "channel_set": "CUBE", "profile": "SURVEY"}
-
-
-class _ReportTable(Table):
-    """What a laboratory file says of every report."""
-
-    language: Literal["en", "de"] | None = None
-
-
-class _LaboratoryTable(Table):
-    """All that jobs may take over, in its long form."""
-
-    report: _ReportTable | None = None
-    laboratory: PartyTable | None = None
-    person: tuple[PersonTable, ...] = ()
-    instrument: tuple[InstrumentTable, ...] = ()
-    exciter: tuple[ExciterTable, ...] = ()
-    channel: tuple[ChannelTable, ...] = ()
-    profile: tuple[ProfileTable, ...] = ()
 
 
 def laboratory_file_at(path: Path) -> Path | None:
@@ -108,16 +79,29 @@ def _as_a_job_takes_it(laboratory: Laboratory) -> list[Finding]:
     job: dict[str, Any] = {"report": {}, "test": test, "run": runs}
     form = long_form(job, Source(laboratory.path.name, lambda _: 1), laboratory)
     raw = {key: value for key, value in form.raw.items() if key != "run"}
-    raw["exciter"] = _exciters(laboratory, form.places)
-    if isinstance(raw.get("laboratory"), dict):
-        raw["laboratory"] = {"name": laboratory.path.name, **raw["laboratory"]}  # a job may give the name itself
+    house = raw.get("laboratory", {})
+    raw["laboratory"] = {"name": laboratory.path.name, **(house if isinstance(house, dict) else {})}
     raw, from_presets = expand_presets(raw, form.places.at, preset_folders(laboratory.path.parent))
-    findings = [*form.findings, *(each for each in from_presets if each.severity is Severity.ERROR)]
-    try:
-        _LaboratoryTable.model_validate(raw)
-    except ValidationError as failure:
-        findings += schema_findings(failure, raw, form.places)
-    return findings
+    tables = JobTables(form.places.at, ())
+    tables.record(ReportIdentity, {**_REPORT, **raw["report"]}, ("report",))
+    tables.record(Party, raw["laboratory"], ("laboratory",))
+    for name, record in _RECORDS.items():
+        entries = _exciters(laboratory, form.places) if name == "exciter" else raw.get(name, [])
+        for index, each in enumerate(entries):
+            tables.record(record, each, (name, index))
+    stopping = [each for each in from_presets if each.severity is Severity.ERROR]
+    return [*form.findings, *stopping, *once(tables.findings)]
+
+
+_REPORT = {"number": "1", "title": "-", "date": date(2000, 1, 1)}
+"""What a report needs beside what a laboratory file says of it: any job states it."""
+_RECORDS: dict[str, type] = {
+    "person": Person,
+    "instrument": Instrument,
+    "exciter": Exciter,
+    "channel": Channel,
+    "profile": Profile,
+}
 
 
 def _exciters(laboratory: Laboratory, places: Places) -> list[dict[str, Any]]:

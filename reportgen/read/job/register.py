@@ -11,15 +11,16 @@ from pathlib import Path
 
 from reportgen.errors import ReadError
 from reportgen.read.content import content_of
-from reportgen.read.job.job_schema import InstrumentTable
+from reportgen.read.job.job_schema import KEYS as KEYS_OF
 from reportgen.read.job.places import Part, Source
 from reportgen.read.job.toml_lines import KeyPath
 from reportgen.read.table.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table.text_encoding import encoding_of
 from reportgen.records.finding import Finding, error, note
+from reportgen.records.job import Instrument
 from reportgen.records.message import Place, message
 
-KEYS = tuple(InstrumentTable.model_fields)
+KEYS = tuple(key.name for key in KEYS_OF[Instrument])
 """Columns of a register; each is a key of ``[[instrument]]``."""
 LARGEST_REGISTER = 20_000_000
 """Bytes: a hundred thousand instruments; above, it is a mistake or an attack."""

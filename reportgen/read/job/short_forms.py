@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from reportgen.read.job.job_schema import RunTable
+from reportgen.read.job.job_schema import KEYS
 from reportgen.read.job.job_values import shown
 from reportgen.read.job.laboratory import Laboratory, id_of
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.places import Part, Places, Source, Table, laid
 from reportgen.read.job.toml_lines import KeyPath
 from reportgen.records.finding import Finding, error, warning
-from reportgen.records.job import RunKind
+from reportgen.records.job import RunKind, RunPlan
 from reportgen.records.message import Message, Place, message
 
 SHORT_FORMS = ("test", "channels", "columns", "run_defaults", "runs")
@@ -315,7 +315,7 @@ class _Maker:
 
     def _run_keys(self, part: Part, name: str, more: Sequence[str] = ()) -> Part:
         """A table without keys that no run has."""
-        known = tuple(key for key in (*RunTable.model_fields, "notch") if key not in ("id", "log"))
+        known = tuple(key for key in (*(key.name for key in KEYS[RunPlan]), "notch") if key not in ("id", "log"))
         for key in part.table.keys() - {*known}:
             hint = near_or(key, (*more, *known), message("hint.known", known=(*more, *known)))
             self._say(part.at(key), message("job.key-not-known", table=name, key=key, hint=hint))
@@ -362,8 +362,7 @@ class _Maker:
             self._put_notched(layers, notch)
 
     def _runs(self) -> list[tuple[int, Table]]:
-        runs = self.raw.get("run")
-        return [(i, run) for i, run in enumerate(runs) if isinstance(run, dict)] if isinstance(runs, list) else []
+        return list(enumerate(self.raw.get("run", ()))) if self._written("run") is not None else []
 
     def _layers(self, part: Part, own: Sequence[Part], passed: tuple[str, ...] = ()) -> list[Part]:
         """A profile with what it is based on behind it; a laboratory's of the same id where it has no breakpoints."""
