@@ -153,10 +153,17 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 
 def _branding_of(job: Job) -> Path | None:
     """The folder of templates that the laboratory file names. Raises ReadError where there is none."""
-    if job.branding is not None and not job.branding.is_dir():
-        where = job.branding_where or Place(job.file.name)
-        raise ReadError(where, message("laboratory.no-branding", folder=str(job.branding)))
+    for fault in _branding_findings(job):
+        raise ReadError(fault.where, fault.message)
     return job.branding
+
+
+def _branding_findings(job: Job) -> tuple[Finding, ...]:
+    """An error where the laboratory file names a folder of templates that is not there; an archive does without."""
+    if job.branding is None or job.branding.is_dir():
+        return ()
+    where = job.branding_where or Place(job.file.name)
+    return (error(where, message("laboratory.no-branding", folder=str(job.branding))),)
 
 
 def check_job(
@@ -180,7 +187,7 @@ def check_job(
     job, findings = read_job(path, CHECKS, laboratory)
     if job is None:
         return Checked(findings=findings)
-    findings = (*findings, *laboratory_used(job))
+    findings = (*findings, *laboratory_used(job), *_branding_findings(job))
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
         findings=(*inputs.findings, *photo_findings(inputs.job)),

@@ -130,6 +130,7 @@ def test_branding_of_the_laboratory_file_is_used_and_told_where_it_is_not_there(
     path.write_text(text.replace("[laboratory]", '[laboratory]\nbranding = "house"'), encoding="utf-8")
     with telling(ReadError, match=r"laboratory\.toml:\d+: \[laboratory\]: there is no folder .*house"):
         build_job(job, None, Settings(results_only=True))
+    assert any(each.message.code == "laboratory.no-branding" for each in check_job(job).findings)
     assert read_inputs(job)  # as an archive is verified, which holds no templates
     (job.parent / "house").mkdir()
     assert read_inputs(job).job.branding == job.parent / "house"

@@ -12,11 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reportgen.errors import ReadError
 from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.laboratory import laboratory_of
 from reportgen.read.job.places import Source
+from reportgen.read.job.register import read_register
 from reportgen.read.job.short_forms import SHORT_FORMS, long_form
 from reportgen.records.finding import Severity
 from reportgen.records.message import Place
@@ -309,6 +311,23 @@ def test_whatever_stands_in_a_job_becomes_a_long_form_or_findings(raw):
     assert not form.raw.keys() & {*SHORT_FORMS}
     reference_findings(form.raw, form.places, CHECKS)
     assert repr(raw) == before
+
+
+@settings(max_examples=200, deadline=None)
+@given(rows=st.lists(st.text(alphabet='id;,"\t\n\r ACC-9%.é\x00', max_size=30), max_size=6))
+def test_whatever_stands_in_a_register_is_read_or_refused(rows, tmp_path_factory):
+    path = tmp_path_factory.getbasetemp() / "register.csv"
+    path.write_text("id;due\n" + "\n".join(rows), encoding="utf-8", newline="")
+    try:
+        register = read_register(path, "register.csv")
+    except ReadError:
+        return
+    lines = path.read_bytes().decode().replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    assert all(
+        str(part.table["id"]) in lines[part.at().line - 1]
+        for part in register.instruments
+        if "\n" not in part.table["id"]
+    )
 
 
 def test_a_laboratory_file_in_the_job_folder_that_is_a_link_out_of_it_is_refused(folder, tmp_path):

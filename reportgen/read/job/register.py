@@ -111,7 +111,7 @@ def _value(key: str, cell: str) -> object:
 def _of_text(content: bytes, name: str) -> list[tuple[int, list[str]]]:
     """Rows with the line of each. Raises ReadError where quotes do not close."""
     encoding, mark = encoding_of(content)
-    lines = content[mark:].decode(encoding, errors="replace").splitlines()
+    lines = re.split(r"\r\n|\r|\n", content[mark:].decode(encoding, errors="replace"))
     head = next((line for line in lines if line.strip()), "")
     delimiter = max(",;\t", key=lambda sign: (head.count(sign), sign == ","))
     rows = csv.reader((line + "\n" for line in lines), delimiter=delimiter, strict=True)

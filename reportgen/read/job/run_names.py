@@ -37,10 +37,10 @@ _WORDS = {
     Part.SWEEP: {"sweep", "qual", "qualification", "qualifikation", "test", "full", "level", "acceptance"},
 }
 """Words of file names, in lower case, in the order in which they count."""
-_AXIS = re.compile(
-    r"(?<![A-Za-z])(?:ax|axis|achse)?[ _:=-]*([XYZ])(?:[ _-]?(?:ax|axis|achse))?(?![A-Za-z])", re.IGNORECASE
-)
-_AXIS_SAID = re.compile(r"\b(?:axis|achse)\s*[:=]?\s*([XYZ])\b|\b([XYZ])[ -]?(?:axis|achse)\b", re.IGNORECASE)
+_AXIS_WORDS = {
+    form.format(axis): axis.upper() for axis in "xyz" for form in ("{}", "{}axis", "axis{}", "{}achse", "achse{}")
+}
+_AXIS_SAID = re.compile(r"\b(?:axis|achse) {0,3}[:=]? {0,3}([XYZ])\b|\b([XYZ])[ -]?(?:axis|achse)\b", re.IGNORECASE)
 _MOMENT = re.compile(
     r"(?<!\d)(?:(?P<y>\d{4})-(?P<m>\d{2})-(?P<d>\d{2})|(?P<d2>\d{1,2})\.(?P<m2>\d{1,2})\.(?P<y2>\d{4}))[T ,;]{1,3}"
     r"(?P<h>\d{1,2}):(?P<min>\d{2})(?::(?P<s>\d{2}))?(?!\d)"
@@ -59,13 +59,13 @@ def run_id(path: Path) -> str:
 
 
 def _words(path: Path) -> list[str]:
-    return [each for each in re.split(r"[^a-zäöüß]+|(?<=[a-z])(?=[A-Z])", path.stem.casefold()) if each]
+    return [each.casefold() for each in re.split(r"[^A-Za-zÄÖÜäöüß]+|(?<=[a-z])(?=[A-Z])", path.stem) if each]
 
 
 def part_of(path: Path) -> Part | None:
     """The part in the test that the name of a log tells.
 
-    >>> [part_of(Path(each)) for each in ("x_pre.csv", "Y-SWEEP_2.txt", "run7.csv")]
+    >>> [part_of(Path(each)) for each in ("xPre.csv", "Y-SWEEP_2.txt", "run7.csv")]
     [<Part.BEFORE: 'before'>, <Part.SWEEP: 'sweep'>, None]
     """
     words = {*_words(path)}
@@ -78,7 +78,7 @@ def axis_of(path: Path, remarks: Iterable[str] = ()) -> str | None:
     >>> axis_of(Path("x_pre.csv")), axis_of(Path("run7.csv"), ["Axis: Z"]), axis_of(Path("max.csv"))
     ('X', 'Z', None)
     """
-    found = {each.upper() for each in _AXIS.findall(path.stem)}
+    found = {_AXIS_WORDS[each] for each in _words(path) if each in _AXIS_WORDS}
     if not found:
         found = {(a or b).upper() for text in remarks for a, b in _AXIS_SAID.findall(text)}
     return found.pop() if len(found) == 1 else None

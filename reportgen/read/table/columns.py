@@ -89,7 +89,7 @@ _AMPLITUDE_WORDS = (
 )
 _ROLE_WORDS = re.compile(
     r"^(?:control|ctrl|kontroll\w*|regel\w*|regler|steuer\w*|ref|reference|referenz|response|resp|antwort)[\s_.:\-]+|"
-    r"[\s_.:\-]+(?:control|ctrl|regler|reference|ref|response|resp|antwort)$",
+    r"(?<![\s_.:\-])[\s_.:\-]++(?:control|ctrl|regler|reference|ref|response|resp|antwort)$",
     re.IGNORECASE,
 )
 """What a header may say of a channel beside its name, as in ``Regler C1``; it counts only beside a declared one."""
