@@ -90,6 +90,19 @@ class Annex(StrEnum):
     """Not printed; the numbers stand in results.json, the inputs in the archive."""
 
 
+class OutputKind(StrEnum):
+    """A kind of file that a report goes out as; results.json, curves and archive are made whatever is chosen."""
+
+    PDF = "pdf"
+    """``report.pdf``, and ``annex.pdf`` where the annex goes apart."""
+    HTML = "html"
+    SUMMARY = "summary"
+    XLSX = "xlsx"
+    """``tables.xlsx``: every table, a sheet each."""
+    CSV = "csv"
+    """``tables/*.csv``: every table, a file each."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -121,6 +134,9 @@ class ReportIdentity:
     opinions_by: str | None = None
     """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
     annex: Annex = Annex.IN_REPORT
+    outputs: tuple[OutputKind, ...] = tuple(OutputKind)
+    amendment_reason: str | None = None
+    """Why the report was amended (ISO/IEC 17025:2017, 7.8.8.1); printed where it is an amendment."""
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
     where: Place = IN_JOB_FILE
@@ -241,6 +257,15 @@ class Photo:
 
     file: Path
     caption: str
+    where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A document that goes with the report, kept byte for byte in its archive."""
+
+    file: Path
+    title: str
     where: Place = IN_JOB_FILE
 
 
@@ -444,6 +469,7 @@ class Job:
     instruments: tuple[Instrument, ...] = ()
     channels: tuple[Channel, ...] = ()
     photos: tuple[Photo, ...] = ()
+    attachments: tuple[Attachment, ...] = ()
     inspections: tuple[Inspection, ...] = ()
     profiles: tuple[Profile, ...] = ()
     runs: tuple[RunPlan, ...] = ()

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from reportgen.read.content import content_of
+from reportgen.read.job.attachments import attachment_fault
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault, slashed
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import (
@@ -35,6 +36,7 @@ from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import (
+    Attachment,
     Beam,
     Channel,
     Correction,
@@ -297,6 +299,10 @@ class _JobMaker:
                 )
                 for i, each in enumerate(table.photo)
             ),
+            attachments=tuple(
+                self._made(Attachment, each, ("attachment", i), file=slashed(each.file))
+                for i, each in enumerate(table.attachment)
+            ),
             inspections=self._all(Inspection, "inspection"),
             profiles=tuple(self._profile(each, i) for i, each in enumerate(table.profile)),
             runs=tuple(self._run(each, i) for i, each in enumerate(table.run)),
@@ -372,6 +378,9 @@ def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
     for index, photo in enumerate(job.photos):
         place = Place(name, lines.line_of(("photo", index, "file")))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
+    for index, each in enumerate(job.attachments):
+        place = Place(name, lines.line_of(("attachment", index, "file")))
+        found += attachment_fault(job.folder, each.file, place)
     place = Place(name, lines.line_of(("report", "notes")))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)

@@ -19,6 +19,7 @@ from reportgen.read.job.job_values import (
     detector_of,
     limit_of,
     moment_of,
+    outputs_of,
     percentage,
     position_of,
     positive,
@@ -41,6 +42,7 @@ from reportgen.records.job import (
     ChannelRole,
     ControlStrategy,
     DecisionRule,
+    OutputKind,
     PhotoMetadata,
     RunKind,
     SweepRate,
@@ -99,6 +101,8 @@ class ReportTable(Table):
     opinions_by: Text | None = None
     opinions: Texts | None = None
     notes: Texts | None = None
+    outputs: Annotated[tuple[OutputKind, ...], PlainValidator(outputs_of)] | None = None
+    amendment_reason: Text | None = None
 
 
 class PartyTable(Table):
@@ -190,6 +194,13 @@ class PhotoTable(Table):
 
     file: Text
     caption: Text | None = None
+
+
+class AttachmentTable(Table):
+    """``[[attachment]]``."""
+
+    file: Text
+    title: Text
 
 
 def _as_written(value: object) -> object:
@@ -348,6 +359,7 @@ class JobTable(Table):
     instrument: tuple[InstrumentTable, ...] = ()
     channel: tuple[ChannelTable, ...] = ()
     photo: tuple[PhotoTable, ...] = ()
+    attachment: tuple[AttachmentTable, ...] = ()
     inspection: tuple[InspectionTable, ...] = ()
     profile: tuple[ProfileTable, ...] = ()
     requirement: tuple[RequirementTable, ...] = ()
@@ -368,6 +380,7 @@ TABLES: dict[tuple[str, ...], type[Table]] = {
     ("instrument",): InstrumentTable,
     ("channel",): ChannelTable,
     ("photo",): PhotoTable,
+    ("attachment",): AttachmentTable,
     ("inspection",): InspectionTable,
     ("profile",): ProfileTable,
     ("profile", "notch"): NotchTable,
@@ -384,6 +397,7 @@ ARRAYS = {
     "instrument",
     "channel",
     "photo",
+    "attachment",
     "inspection",
     "profile",
     "run",
@@ -424,6 +438,10 @@ EXAMPLES: dict[str, dict[str, str]] = {
     },
     "photo": {
         "file": '"photos/setup.jpg"',
+    },
+    "attachment": {
+        "file": '"attachments/drawing.pdf"',
+        "title": '"Drawing of the fixture"',
     },
     "inspection": {
         "when": '"after the sweep"',

@@ -12,7 +12,7 @@ from pydantic_core import PydanticCustomError
 
 from reportgen.errors import UnitError
 from reportgen.records.check import Check
-from reportgen.records.job import Breakpoint, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import Breakpoint, OutputKind, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.message import Message, message
 from reportgen.units import Detector, Dimension, Quantity, parse_quantity, parse_unit
 
@@ -65,6 +65,19 @@ def shown(value: object) -> str:
 def texts_of(value: object) -> object:
     """A single text where a list may stand."""
     return [value] if isinstance(value, str) else value
+
+
+def outputs_of(value: object) -> tuple[OutputKind, ...]:
+    """Kinds of output in their own order, each once; a report is a PDF, a page for a browser, or both."""
+    known = tuple(str(each) for each in OutputKind)
+    asked = texts_of(value)
+    odd = [each for each in asked if each not in known] if isinstance(asked, list) else [asked]
+    if odd:
+        raise refuse(message("value.outputs", found=shown(odd[0]), known=known))
+    chosen = tuple(each for each in OutputKind if each in asked)  # type: ignore[operator]  # a list, see above
+    if not {OutputKind.PDF, OutputKind.HTML} & set(chosen):
+        raise refuse(message("value.outputs-without-report"))
+    return chosen
 
 
 def _measured(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:
