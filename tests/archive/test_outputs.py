@@ -252,7 +252,7 @@ def test_an_amendment_without_reason_or_with_the_earlier_date_is_told_and_one_da
     (job / "job.toml").write_text(text.replace("2026-03-20", "2026-03-19"))
     with pytest.raises(ArchiveError) as refused:
         build_job(job, how=Settings(supersedes=archive))
-    assert "2026-03-20" in said(refused.value.said)
+    assert "issued on 20 March 2026" in said(refused.value.said)
     (job / "job.toml").write_text(text)
     told = findings_of(build_job(job, how=Settings(supersedes=archive)))
     assert "amend.no-reason" in told

@@ -1,4 +1,4 @@
-"""tables.xlsx and tables/*.csv: every table, typed, without formulas, numbers as results.json has them, the same bytes."""
+"""tables.xlsx and tables/*.csv: every table, typed, without formulas, numbers of results.json, the same bytes."""
 
 from __future__ import annotations
 
