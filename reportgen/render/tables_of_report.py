@@ -247,6 +247,7 @@ def _run_columns(report: Report) -> tuple[Column[RunResult], ...]:
         ("Cycles", "", lambda r: r.sweep and r.sweep.cycles),
         ("Sweep cycles done", "", lambda r: r.sweep and r.sweep.sweep_cycles),
         ("Rows", "", lambda r: r.sweep and r.sweep.rows),
+        ("Tracking filter", "", lambda r: plans[r.id].tracking_filter and plans[r.id].tracking_filter.text),
         ("Control channels", "", lambda r: r.control and r.control.channels),
         ("Largest deviation", "dB", lambda r: r.control and r.control.worst_deviation_db),
         ("largest at", "Hz", lambda r: r.control and r.control.at_hz),
