@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from reportgen.records.job import Breakpoint, Profile, ToleranceBand
+from reportgen.records.job import Breakpoint, Profile, RunPlan, ToleranceBand
 from reportgen.records.message import Message
 from reportgen.records.note import Remark, fact_message
 from reportgen.records.report import Report
@@ -247,7 +247,7 @@ def _run_columns(report: Report) -> tuple[Column[RunResult], ...]:
         ("Cycles", "", lambda r: r.sweep and r.sweep.cycles),
         ("Sweep cycles done", "", lambda r: r.sweep and r.sweep.sweep_cycles),
         ("Rows", "", lambda r: r.sweep and r.sweep.rows),
-        ("Tracking filter", "", lambda r: plans[r.id].tracking_filter and plans[r.id].tracking_filter.text),
+        ("Tracking filter", "", lambda r: _filter(plans.get(r.id))),
         ("Control channels", "", lambda r: r.control and r.control.channels),
         ("Largest deviation", "dB", lambda r: r.control and r.control.worst_deviation_db),
         ("largest at", "Hz", lambda r: r.control and r.control.at_hz),
@@ -257,6 +257,11 @@ def _run_columns(report: Report) -> tuple[Column[RunResult], ...]:
         ("Remark", "", lambda r: plans[r.id].remark if r.id in plans else None),
         ("Remarks", "", lambda r: r.flags),
     )
+
+
+def _filter(plan: RunPlan | None) -> str | None:
+    """The tracking filter as stated."""
+    return plan.tracking_filter.text if plan is not None and plan.tracking_filter is not None else None
 
 
 def _events(run: RunResult) -> Iterator[_Event]:
