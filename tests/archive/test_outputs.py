@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import os
 import zipfile
@@ -10,6 +11,7 @@ from datetime import date
 
 import pikepdf
 import pytest
+from PIL import Image
 
 from reportgen.archive.bag import ArchiveInfo, write_archive
 from reportgen.archive.open_archive import open_archive
@@ -202,6 +204,26 @@ def test_pipes_links_out_and_large_files_are_no_attachments(tmp_path, monkeypatc
     for named in ("../secret.pdf", "/etc/hostname", "C:/x.pdf"):
         (job / "job.toml").write_text(text.replace("attachments/fixture.pdf", named))
         assert "leads out of the job folder" in errors(job)[0]
+
+
+def test_a_photo_is_no_attachment_as_well(tmp_path):
+    """It would leave without its metadata as a photo, and byte for byte as an attachment: one would be untrue."""
+    picture = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(picture, format="PNG")
+    job = attached(tmp_path, picture.getvalue(), "a.png")
+    text = (job / "job.toml").read_text() + '\n[[photo]]\nfile = "attachments/a.png"\n'
+    (job / "job.toml").write_text(text)
+    assert any("is a photo of the job, too" in each for each in errors(job))
+
+
+def test_check_says_what_a_picture_tells(tmp_path):
+    picture = io.BytesIO()
+    exif = Image.Exif()
+    exif[0x013B] = "A. Photographer"  # Artist (Exif 2.32)
+    Image.new("RGB", (8, 8)).save(picture, format="JPEG", exif=exif)
+    job = attached(tmp_path, picture.getvalue(), "a.jpg")
+    told = [said(each.message) for each in check_job(job).findings if each.severity is Severity.WARNING]
+    assert any("attachments/a.jpg tells who took it" in each for each in told)
 
 
 def test_an_attachment_changed_while_it_is_built_reaches_no_archive(tmp_path, monkeypatch):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from reportgen.errors import ReadError
@@ -37,8 +37,11 @@ _BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"mif1", b"msf1", b"avif
 """Of ISO/IEC 23008-12 and AVIF, behind ``ftyp``."""
 
 
-def attachment_fault(folder: Path, named: Path, place: Place) -> tuple[Finding, ...]:
-    """An error where a file cannot be attached: not there, outside, too large, no ordinary file, of another kind."""
+def attachment_fault(folder: Path, named: Path, place: Place, *, photos: Collection[Path] = ()) -> tuple[Finding, ...]:
+    """An error where a file cannot be attached: not there, outside, too large, no ordinary file, of another kind.
+
+    Nor can one of the ``photos``: they leave without what cameras write into them, an attachment byte for byte.
+    """
     what = "[[attachment]]: file"
     if fault := file_fault(folder, named, place, what, LARGEST_ATTACHMENT):
         return fault
@@ -49,7 +52,7 @@ def attachment_fault(folder: Path, named: Path, place: Place) -> tuple[Finding, 
     except OSError as problem:
         trouble = message("file.not-opened", problem=problem.strerror or str(problem))
         return (error(place, message("file.of-job", what=what, file=named.as_posix(), fault=trouble)),)
-    wrong = _wrong_kind(content)
+    wrong = message("attachment.is-photo") if named in photos else _wrong_kind(content)
     return (
         () if wrong is None else (error(place, message("file.of-job", what=what, file=named.as_posix(), fault=wrong)),)
     )

@@ -156,8 +156,9 @@ def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
     for index, photo in enumerate(job.photos):
         place = Place(name, lines.line_of(("photo", index, "file")))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
+    pictures = {photo.file for photo in job.photos}
     for each in job.attachments:
-        found += attachment_fault(job.folder, each.file, each.file_where)
+        found += attachment_fault(job.folder, each.file, each.file_where, photos=pictures)
     place = Place(name, lines.line_of(("report", "notes")))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)
