@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.read.content import content_of
+from reportgen.read.job.attachments import attachment_fault
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import ARRAYS, TABLES
@@ -155,6 +156,9 @@ def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
     for index, photo in enumerate(job.photos):
         place = Place(name, lines.line_of(("photo", index, "file")))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
+    pictures = {photo.file for photo in job.photos}
+    for each in job.attachments:
+        found += attachment_fault(job.folder, each.file, each.file_where, photos=pictures)
     place = Place(name, lines.line_of(("report", "notes")))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)
