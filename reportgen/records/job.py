@@ -102,6 +102,19 @@ class Annex(StrEnum):
     """Not printed; the numbers stand in results.json, the inputs in the archive."""
 
 
+class OutputKind(StrEnum):
+    """A kind of file that a report goes out as; results.json, curves and archive are made whatever is chosen."""
+
+    PDF = "pdf"
+    """``report.pdf``, and ``annex.pdf`` where the annex goes apart."""
+    HTML = "html"
+    SUMMARY = "summary"
+    XLSX = "xlsx"
+    """``tables.xlsx``: every table, a sheet each."""
+    CSV = "csv"
+    """``tables/*.csv``: every table, a file each."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -133,6 +146,9 @@ class ReportIdentity:
     """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
+    outputs: Annotated[tuple[OutputKind, ...], Written(Form.OUTPUTS)] = tuple(OutputKind)
+    amendment_reason: str | None = None
+    """Why the report was amended (ISO/IEC 17025:2017, 7.8.8.1); printed where it is an amendment."""
     notes: tuple[Path, ...] | None = None
     """Files of notes as the job names them; None: those that have one of the usual names."""
     where: Place = IN_JOB_FILE
@@ -258,6 +274,16 @@ class Photo:
     caption: str = ""
     """The file's name, without its ending, where the job has none."""
     where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A document that goes with the report, kept byte for byte in its archive."""
+
+    file: Path
+    title: str
+    where: Place = IN_JOB_FILE
+    file_where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -497,6 +523,7 @@ class Job:
     instruments: Annotated[tuple[Instrument, ...], Key("instrument")] = ()
     channels: Annotated[tuple[Channel, ...], Key("channel")] = ()
     photos: Annotated[tuple[Photo, ...], Key("photo")] = ()
+    attachments: Annotated[tuple[Attachment, ...], Key("attachment")] = ()
     inspections: Annotated[tuple[Inspection, ...], Key("inspection")] = ()
     profiles: Annotated[tuple[Profile, ...], Key("profile")] = ()
     runs: Annotated[tuple[RunPlan, ...], Key("run", needed=True)] = ()

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.read.content import content_of
+from reportgen.read.job.attachments import attachment_fault
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import ARRAYS, TABLES
@@ -128,6 +129,9 @@ def _file_findings(job: Job, places: Places) -> list[Finding]:
     for index, photo in enumerate(job.photos):
         place = places.at(("photo", index, "file"))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)
+    pictures = {photo.file for photo in job.photos}
+    for each in job.attachments:
+        found += attachment_fault(job.folder, each.file, each.file_where, photos=pictures)
     place = places.at(("report", "notes"))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)

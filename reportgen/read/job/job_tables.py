@@ -25,6 +25,7 @@ from reportgen.read.job.job_values import (
     limit_of,
     moment_of,
     one_of,
+    outputs_of,
     path_of,
     percentage,
     position_of,
@@ -82,6 +83,7 @@ _BY_FORM: dict[Form, Callable[[object, Written], object]] = {
     Form.SWEEP_CYCLES: lambda value, _: sweep_cycles_of(value),
     Form.REVISION: lambda value, _: revision_of(value),
     Form.CLAUSE: lambda value, _: clause_of(value),
+    Form.OUTPUTS: lambda value, _: outputs_of(value),
     Form.WHEN: lambda value, _: when_of(value),
 }
 """How a value becomes one where its type has several ways."""
