@@ -37,6 +37,7 @@ SLOW = (
     "compute/test_identify_start.py",
     "compute/test_interrupted_sweeps.py",
     "examples",
+    "examples/test_draft.py",
     "judge/test_flips.py",
     "read/test_inspect_property.py",
     "render/test_branding.py",
