@@ -59,11 +59,16 @@ def encoded(value: Any) -> Any:
             return [encoded(each) for each in value]
         case int():
             return value
-    return _members(type(value), value) if is_dataclass(value) else _number(float(value))
+    return _members(type(value), value) if is_dataclass(value) else exact(float(value))
 
 
-def _number(value: float) -> float | None:
-    return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
+def exact(number: float) -> float | None:
+    """A number with the digits that results.json holds, and every other file with it; None where it is not finite.
+
+    >>> exact(117.43123456789), exact(float("nan"))
+    (117.4312346, None)
+    """
+    return float(f"{number:.{_DIGITS}g}") if math.isfinite(number) else None
 
 
 def _members(record: type, of: Any) -> dict[str, Any]:

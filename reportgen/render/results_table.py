@@ -78,6 +78,19 @@ def _identity(report: Report) -> dict[str, Any]:
     return {"job": {name: getattr(known, name) for name in names} | draft}
 
 
+def _superseded(report: Report) -> dict[str, Any]:
+    """The report that this one replaces, with the job's reason for it before the changes."""
+    if report.amendment is None:
+        return {"supersedes": None}
+    told = _by_field(report.amendment)
+    changes = told.pop("changes")
+    return {"supersedes": told | {"reason": report.job.report.amendment_reason, "changes": changes}}
+
+
+def _by_field(record: Any) -> dict[str, Any]:
+    return {each.name: getattr(record, each.name) for each in fields(record)}
+
+
 def _reasons(resonance: Resonance) -> dict[str, Any]:
     return {
         "reasons": {name: said(reason) for name, reason in resonance.reasons},
@@ -91,16 +104,15 @@ def _level_dependent(resonance: Resonance) -> dict[str, Any]:
     if curve is None:
         return {"level_g": None, "backbone": None}
     at = {"channel": curve.channel, "unit": curve.unit, "level": resonance.level}
-    columns = {each.name: getattr(curve, each.name) for each in fields(curve)}
-    return {"level_g": resonance.level if curve.unit == "g" else None, "backbone": at | columns}
+    return {"level_g": resonance.level if curve.unit == "g" else None, "backbone": at | _by_field(curve)}
 
 
 SHAPES: Mapping[type, Shape] = {
     Report: Shape(
-        named={"beam_fits": "beams", "amendment": "supersedes"},
+        named={"beam_fits": "beams"},
         messages={"assumptions": MessageAs.OWN},
         left_out=("draft", "exciter", "opinions", "pictures"),
-        made={"job": _identity},
+        made={"job": _identity, "amendment": _superseded},
     ),
     InputFile: Shape(left_out=("kept",)),
     Finding: Shape(messages={"message": MessageAs.OWN}),
