@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -91,10 +90,7 @@ def without_dead_links(html: str) -> str:
 def figure_names(document: Document, drawing: Callable[[str], Markup], photo: Callable[[str], str]) -> dict[str, Any]:
     """What templates use to print figures."""
 
-    def panels(key: str) -> str:
-        return json.dumps(list(document.drawings[key].geometry), ensure_ascii=False, separators=(",", ":"))
-
     def has_drawing(key: str) -> bool:
         return key in document.drawings
 
-    return {"drawing": drawing, "photo": photo, "panels": panels, "has_drawing": has_drawing}
+    return {"drawing": drawing, "photo": photo, "has_drawing": has_drawing}

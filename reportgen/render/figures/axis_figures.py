@@ -74,6 +74,7 @@ def axis_response(make: Drawings, report: Report, of: AxisRuns) -> Plot | None:
             run=run.id,
         ),
         x_label=make.say("Frequency in Hz"),
+        x_name=make.say("frequency"),
         x_range=_common_range(channels),
         panels=panels,
     )
@@ -131,7 +132,7 @@ def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[C
     x = np.array(_common_range(channels))
     for limit, names in found.items():
         label = f"{', '.join(names)} ≤ {make.numbers.plain(limit)}"
-        yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit))
+        yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit), sampled=False)
 
 
 def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome, ProvedBy, Verdict
@@ -19,6 +19,8 @@ class Proof:
 
     table: str
     figure: str
+    at: str = ""
+    """Where on the abscissa of the figure the deciding evidence lies, Hz; empty where it lies at no frequency."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +97,13 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
 
 def proof(report: Report, each: Verdict) -> Proof:
     """Where the numbers of a verdict stand and where they are seen."""
+    first = next(iter(each.evidence), None)
+    at = f"{first.frequency_hz:.9g}" if first is not None and first.frequency_hz else ""
+    found = _places(report, each)
+    return replace(found, at=at) if found.figure and each.proved_by is not ProvedBy.DWELL else found
+
+
+def _places(report: Report, each: Verdict) -> Proof:
     of = next((found for found in axis_runs(report) if found.axis == axis_of(report, each)), None)
     run = _run(report, each)
     match each.proved_by:

@@ -8,7 +8,7 @@ from collections import Counter
 from reportgen.records.job import DecisionRule
 from reportgen.records.report import Report
 from reportgen.records.rounding import places
-from reportgen.records.verdict import Evidence, Outcome, Verdict
+from reportgen.records.verdict import Evidence, Outcome, ProvedBy, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.numbers import COUNTED, SECONDS
 from reportgen.render.rows.language import Language, Row
@@ -178,7 +178,18 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     text = " · ".join(place) if len(place) > 1 else language.sentence(item.text)
     if item.measured is not None and math.isfinite(item.measured):
         text += f": {_at_evidence(item, item.measured, verdict, language)}"
-    return {"text": text, "anchor": _evidence_anchor(report, item)}
+    figure = "" if verdict.proved_by is ProvedBy.DWELL or not item.frequency_hz else _evidence_figure(verdict, item)
+    at = f"{item.frequency_hz:.9g}" if item.frequency_hz else ""
+    return {"text": text, "anchor": _evidence_anchor(report, item), "figure": figure, "at": at}
+
+
+def _evidence_figure(verdict: Verdict, item: Evidence) -> str:
+    """Key of the figure of the run that shows the evidence over frequency; empty where it names neither."""
+    if item.run is None:
+        return ""
+    if verdict.proved_by is ProvedBy.CONTROL:
+        return anchor("fig", item.run, "control")
+    return anchor("fig", item.run, item.channel) if item.channel else ""
 
 
 def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:
