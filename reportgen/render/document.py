@@ -24,12 +24,12 @@ from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.names import anchor
 from reportgen.render.photos import Picture, picture
 from reportgen.render.rows import conformity, identity, input, method, mode, note, resonance, run
-from reportgen.render.rows.axis_page import AxisPage, axis_page, comparison_of
+from reportgen.render.rows.axis_page import AxisPage, axis_page, comparison_of, slow_enough_sentence
 from reportgen.render.rows.budget import budgets
 from reportgen.render.rows.clause import clause_groups
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.language import Language, Row
-from reportgen.render.rows.run_list import run_list
+from reportgen.render.rows.run_list import run_columns, run_list
 from reportgen.render.rows.trusted import spoiled
 
 
@@ -141,11 +141,13 @@ def _context(report: Report, language: Language, drawings: set[str], pictures: S
     job = report.job
     pages = [axis_page(report, of, language, drawings) for of in axis_runs(report)]
     pages = [page for page in pages if page.rows or page.control_figure or page.response_figure or page.other_figures]
-    in_body = _in_body(pages)
+    in_body, listed = _in_body(pages), run_list(report, language)
     return {
         "groups": clause_groups(report, language),
-        "run_list": run_list(report, language),
+        "run_list": listed,
+        "run_columns": run_columns(listed, language),
         "pages": pages,
+        "slow_enough": slow_enough_sentence(report, language),
         "in_body": in_body,
         "budgets": budgets(report, language),
         "annex": job.report.annex.name.lower(),
@@ -311,7 +313,7 @@ def _axes(report: Report, language: Language, drawings: Container[str]) -> list[
             "numbered": any(
                 each.mode is not None or each.nodes is not None for each in report.modes if each.axis == axis
             ),
-            "modes": [mode.mode(each, confidence, language) for each in report.modes if each.axis == axis],
+            **mode.modes([each for each in report.modes if each.axis == axis], confidence, language),
             "fits": [mode.beam_fit(fit, language) for fit in report.beam_fits if fit.axis == axis],
             "beam": _drawn(drawings, anchor("fig-beam", axis or "all")),
             "ladder": _drawn(drawings, anchor("fig-ladder", axis or "all")),

@@ -15,6 +15,7 @@ from reportgen.records.note import Note, StrobeSeen
 from reportgen.records.result import Observed, QualityIssue
 from reportgen.render.document import assemble
 from reportgen.render.html import render_html
+from reportgen.render.names import control_unit
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.identity import identity
@@ -75,7 +76,7 @@ def plain(report):
 
 
 def test_cautions_speak_of_what_was_used(report, templates):
-    assert hazards(plain(report)) == frozenset()
+    assert hazards(plain(report)) == {"exciter"}
     text = text_of(render_html(plain(report), templates=templates)).casefold()
     for word in ("strobe", "granules", "dwelling at a resonance", "free decay by hand"):
         assert word not in text
@@ -84,6 +85,53 @@ def test_cautions_speak_of_what_was_used(report, templates):
     assert "strobe" in hazards(replace(plain(report), notes=(seen,)))
     assert "granules" in hazards(replace(plain(report), notes=(replace(seen, text="sand on the arm", facts=()),)))
     assert hazards(report) >= {"strobe", "dwell", "decay"}
+
+
+def test_cautions_of_a_hammer_test_say_nothing_of_an_exciter(report, templates):
+    """Fault: whoever strikes a specimen by hand was warned of an exciter's magnetic field and emergency stop."""
+    decays = tuple(each for each in report.runs if each.kind == RunKind.DECAY)
+    plans = tuple(each for each in report.job.runs if each.kind == RunKind.DECAY)
+    job = replace(plain(report).job, runs=plans, exciter=None)
+    struck = replace(plain(report), job=job, runs=decays, verdicts=(), shifts=(), exciter=(), deviations=())
+    assert hazards(struck) == {"decay"}
+    text = text_of(render_html(struck, templates=templates)).casefold()
+    cautions = text.rpartition("cautions for whoever repeats")[2]
+    for word in ("exciter", "emergency stop", "drive", "sine test"):
+        assert word not in cautions.partition("methods and formulas")[0]
+    assert "wear eye protection" in cautions
+
+
+def test_columns_that_are_empty_for_a_whole_table_are_left_out(report, templates):
+    """Fault: a table of free decays had a block for amplification that was all dashes, and one for a sweep."""
+    decays = tuple(each for each in report.runs if each.kind == RunKind.DECAY)
+    plans = tuple(each for each in report.job.runs if each.kind == RunKind.DECAY)
+    struck = replace(plain(report), job=replace(plain(report).job, runs=plans), runs=decays, verdicts=(), shifts=())
+    html = render_html(struck, templates=templates)
+    for key in ("table-runs", "table-axis-X"):
+        table = re.search(rf'<table[^>]*id="{key}".*?</table>', html, re.DOTALL).group()
+        heads, *rows = [re.findall(r"<t[hd]\b[^>]*>(.*?)</t[hd]>", row, re.DOTALL) for row in table.split("<tr")[1:]]
+        assert rows
+        assert not any(title in " ".join(heads) for title in ("Amplification", "Worst deviation", "Rate"))
+
+
+def test_the_response_beside_an_amplification_is_that_of_the_row_at_the_peak(report, templates):
+    """By hand, in the unit of the control: response over control times control at the row of the recorded peak."""
+    document = assemble(report, templates)
+    page = next(each for each in document.context["pages"] if each.response_run)
+    run = next(each for each in report.runs if each.id == page.response_run)
+    shown = {(row.channel, cell.frequency): row.response for row in page.rows for cell in (row.survey, row.sweep)}
+    control, checked = run.control, 0
+    symbol, size = control_unit(report.job.profile(report.job.run(run.id).profile))
+    assert page.response_unit == symbol
+    for channel in run.channels:
+        for each in channel.resonances:
+            if each.observed.peak_hz is None or len(control.level) != len(channel.magnitude):
+                continue
+            row = min(range(len(channel.magnitude)), key=lambda k: abs(channel.frequency_hz[k] - each.observed.peak_hz))
+            value = channel.magnitude[row] * control.level[row] / size
+            texts = [text for (named, _), text in shown.items() if named == channel.id and text]
+            checked += any(float(text) == pytest.approx(value, rel=6e-3) for text in texts)
+    assert checked >= 2
 
 
 def test_no_beam_theory_for_a_box(report, templates):

@@ -57,7 +57,7 @@ STYLES: dict[str, tuple[str, float, Dash]] = {
     "floor": (QUIET, 0.7, (0, (1.0, 2.0))),
     "limit": (RUST, 1.3, (0, (7.0, 1.8, 1.4, 1.8))),
     "channel-1": (PETROL, 1.1, "solid"),
-    "channel-2": ("#7d8a94", 1.5, "solid"),
+    "channel-2": ("#7d8a94", 1.5, (0, (10.0, 1.2))),
     "channel-3": (INK, 0.9, (0, (5.0, 1.6))),
     "channel-4": ("#4b7f3f", 1.0, (0, (1.4, 1.2))),
 }

@@ -89,7 +89,7 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
         uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
         limit=row["limit"],
         outcome=OutcomeShown(**row["outcome"]),
-        reason="" if each.outcome is Outcome.PASS else row["reason"],
+        reason="" if each.outcome is Outcome.PASS else row["short_reason"],
         risk=row["risk"],
         proof=proof(report, each),
     )

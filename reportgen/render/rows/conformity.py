@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 
+from reportgen.records.deviation import DeviationCode
 from reportgen.records.job import DecisionRule
+from reportgen.records.message import Message, message
 from reportgen.records.report import Report
 from reportgen.records.rounding import places
 from reportgen.records.verdict import Evidence, Outcome, ProvedBy, Verdict
@@ -107,10 +110,35 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
         "risk": _risk(each, language),
         "outcome": outcome(each.outcome, language),
         "reason": language.text(each.reason),
+        "short_reason": language.text(told_once(report, each.reason)),
         "bands": ", ".join(language.band(band) for band in each.bands_hz),
         "evidence": [_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]],
         "more_evidence": str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
     }
+
+
+_WITHOUT_EVIDENCE = ("judge.channel-without-evidence", "judge.run-without-evidence")
+
+
+def told_once(report: Report, reasons: Sequence[Message]) -> tuple[Message, ...]:
+    """Reasons, without the cause of lost evidence where the list of deviations tells it."""
+    return tuple(_without_cause(report, each) if each.code in _WITHOUT_EVIDENCE else each for each in reasons)
+
+
+def _without_cause(report: Report, reason: Message) -> Message:
+    run, values = reason.value("run"), dict(reason.values)
+    channel = values.get("channel")
+    if not told_as_deviation(report, run, channel):
+        return reason
+    if channel is None:
+        return message("render.run-without-evidence", run=run)
+    return message("render.channel-without-evidence", channel=channel, run=run)
+
+
+def told_as_deviation(report: Report, run: object, channel: object) -> bool:
+    """Whether the deviations tell why a run, or a channel of it, carries no evidence."""
+    lost = (DeviationCode.LOST_SENSOR, DeviationCode.LOST_RUN)
+    return any(each.code in lost and each.run == run and each.channel in (None, channel) for each in report.deviations)
 
 
 def _places(each: Verdict | Evidence) -> int:

@@ -2,11 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from reportgen.records.result import BeamFit, Mode
 from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.resonance import damping_percent
+
+
+def modes(found: Sequence[Mode], confidence: float, language: Language) -> Row:
+    """Rows of the modes of one axis, and what is remarked of several of them, once, with their numbers."""
+    rows = [mode(each, confidence, language) for each in found]
+    remarked = [text for row in rows for text in row["remarks"]]
+    shared = [text for text in dict.fromkeys(remarked) if remarked.count(text) > 1]
+    told = []
+    for text in shared:
+        of = [row for row in rows if text in row["remarks"]]
+        told.append(f"{', '.join(_called(row, language) for row in of)}: {text}")
+    own = [{**row, "remarks": [text for text in row["remarks"] if text not in shared]} for row in rows]
+    return {"modes": own, "shared_remarks": told}
+
+
+def _called(row: Row, language: Language) -> str:
+    if row["number"] != language.numbers.ABSENT:
+        return language.say("mode %(n)s", n=row["number"])
+    return f"{row['frequency']} Hz"
 
 
 def mode(each: Mode, confidence: float, language: Language) -> Row:

@@ -167,9 +167,8 @@ def nothing_found(channel: ChannelResult, language: Language) -> str:
     return f"{told} {looked} {why}"
 
 
-def sweep_sentence(run: RunResult, language: Language) -> str:
-    """What a customer should know about the effect of the sweep on the readings of a run; empty without data."""
-    numbers = language.numbers
+def _worst_reading(run: RunResult) -> Resonance | None:
+    """Of the resonances that a run rests on the one whose recorded peak the sweep held lowest."""
     told = [
         each
         for channel in run.channels
@@ -177,9 +176,22 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
         for each in channel.resonances
         if each.observed.sweep_reduction is not None and not each.rejected
     ]
-    if not told:
+    return min(told, key=lambda each: each.observed.sweep_reduction or 1.0, default=None)
+
+
+def slow_enough(run: RunResult) -> float | None:
+    """Lowest share of the steady peak that a run recorded, where that is near enough to all of it; else None."""
+    worst = _worst_reading(run)
+    share = 0.0 if worst is None else worst.observed.sweep_reduction or 1.0
+    return share if share >= _NOT_BUILT_UP else None
+
+
+def sweep_sentence(run: RunResult, language: Language) -> str:
+    """What a customer should know about the effect of the sweep on the readings of a run; empty without data."""
+    numbers = language.numbers
+    worst = _worst_reading(run)
+    if worst is None:
         return ""
-    worst = min(told, key=lambda each: each.observed.sweep_reduction or 1.0)
     share = worst.observed.sweep_reduction or 1.0
     if share >= _NOT_BUILT_UP:
         return language.say(
