@@ -292,31 +292,33 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
         return {**outputs}, None
     from reportgen.beside import beside
     from reportgen.render.document import assemble
-    from reportgen.render.html import render_html
-    from reportgen.render.pdf import load_layout, render_annex_pdf, render_pdf
-    from reportgen.render.plots import render_plots
-    from reportgen.render.summary import render_summary_pdf
+    from reportgen.render.html import report_html
+    from reportgen.render.pdf import annex_pdf, load_layout, report_pdf
+    from reportgen.render.plots import plots_of
+    from reportgen.render.summary import summary_pdf
     from reportgen.resources import data_dir
 
     templates = data_dir("templates")
-    document = assemble(report, templates)  # kept for all that follow, in the second process as well
+    document = assemble(report, templates)
     sources = pdf_sources(report, outputs["results.json"], how.branding)
     load_layout(templates)
     progress(message("progress.pages"))
-    report_pdf = beside(
-        lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
+    printed = beside(
+        lambda drawn: report_pdf(
+            document, templates=templates, branding=how.branding, attachments=sources, drawn=drawn
+        ),
         lambda: dict(document.drawings),
         how.cores,
     )
-    outputs["report.html"] = render_html(report, templates=templates, branding=how.branding).encode("utf-8")
-    outputs |= {f"plots/{name}": content for name, content in render_plots(report).items()}
+    outputs["report.html"] = report_html(document, templates=templates, branding=how.branding).encode("utf-8")
+    outputs |= {f"plots/{name}": content for name, content in plots_of(document).items()}
     missing_pdf = None
     try:
-        summary = render_summary_pdf(report, templates=templates, branding=how.branding)
+        summary = summary_pdf(report, document, templates=templates, branding=how.branding)
         annexed = {}
         if report.job.report.annex is Annex.SEPARATE:
-            annexed["annex.pdf"] = render_annex_pdf(report, templates=templates, branding=how.branding)
-        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary, **annexed}
+            annexed["annex.pdf"] = annex_pdf(document, templates=templates, branding=how.branding)
+        outputs |= {"report.pdf": printed(), "summary.pdf": summary, **annexed}
     except PdfUnavailableError as error:
         missing_pdf = error.said
     progress(message("progress.packing"))

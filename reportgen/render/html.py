@@ -14,22 +14,31 @@ from reportgen.render.document import Document, assemble
 from reportgen.render.draft import SCREEN_CSS, mark_screen
 from reportgen.render.figures.figure_data import FigureData
 from reportgen.render.page import data_url, figure_names, fill_twice, logo_file, style_sheet
+from reportgen.render.rows.language import Language
+from reportgen.render.rows.report_pages import ReportPages
 
 
 def render_html(report: Report, *, templates: Path, branding: Path | None = None) -> str:
     """The whole report as one self-contained file. Raises RenderError with template and line where one is wrong."""
-    return screen_page(assemble(report, templates), "report.html.j2", templates, branding)
+    return report_html(assemble(report, templates), templates=templates, branding=branding)
 
 
-def screen_page(document: Document, template: str, templates: Path, branding: Path | None) -> str:
-    """``template`` filled for the screen."""
+def report_html(document: Document[ReportPages], *, templates: Path, branding: Path | None = None) -> str:
+    """The same of a document that is assembled already."""
+    identity = document.context.report
+    name = f"{identity.number} {document.language.say('rev.')} {identity.revision}"
+    return screen_page(document, "report.html.j2", templates, branding, name)
+
+
+def screen_page(document: Document[object], template: str, templates: Path, branding: Path | None, name: str) -> str:
+    """``template`` filled for the screen; ``name`` stands at the foot of what a browser prints."""
     css = style_sheet(
         templates,
         branding,
         ("type.css", "screen.css"),
         lambda name: data_url((templates / "fonts" / name).read_bytes(), "font/woff2"),
     )
-    css = _with_running_words(css, document)
+    css = _with_running_words(css, name, document.language)
     css += SCREEN_CSS if document.draft else ""
     script, data = _script(templates), FigureData(document.drawings.sketches.values())
 
@@ -75,13 +84,10 @@ def content_policy(css: str, script: str) -> str:
     )
 
 
-def _with_running_words(css: str, document: Document) -> str:
+def _with_running_words(css: str, name: str, language: Language) -> str:
     """Styles with what stands at the foot of each page that a browser prints."""
-    named = document.context["report"]
-    revision = f" {document.language.say('rev.')} {named['revision']}" if named["revision"] else ""
-    number = named["number"] + revision
-    page_of = document.language.say('"Page " counter(page) " of " counter(pages)')
-    return css.replace("var(--page-of)", page_of).replace("var(--running)", _css_text(number))
+    page_of = language.say('"Page " counter(page) " of " counter(pages)')
+    return css.replace("var(--page-of)", page_of).replace("var(--running)", _css_text(name))
 
 
 def _css_text(text: str) -> str:

@@ -62,7 +62,7 @@ def logo_file(branding: Path | None) -> tuple[str, bytes, str] | None:
 
 
 def fill_twice(
-    document: Document,
+    document: Document[object],
     name: str,
     templates: Path,
     branding: Path | None,
@@ -71,7 +71,7 @@ def fill_twice(
     """Fill template ``name`` with the document and ``names``; twice, so that references know every number."""
     sandbox = environment(templates, branding, document.language.words)
     contents = Contents()
-    context = {**document.context, **names, "contents": contents}
+    context = {**document.names(), **names, "contents": contents}
     fill(sandbox, name, context)
     contents.again()
     return without_dead_links(fill(sandbox, name, context))
@@ -87,7 +87,9 @@ def without_dead_links(html: str) -> str:
     return _LINK.sub(lambda m: m.group() if m.group(1) in printed else f"<span>{m.group(2)}</span>", html)
 
 
-def figure_names(document: Document, drawing: Callable[[str], Markup], photo: Callable[[str], str]) -> dict[str, Any]:
+def figure_names(
+    document: Document[object], drawing: Callable[[str], Markup], photo: Callable[[str], str]
+) -> dict[str, Any]:
     """What templates use to print figures."""
 
     def has_drawing(key: str) -> bool:

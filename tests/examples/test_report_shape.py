@@ -77,7 +77,7 @@ def test_a_job_of_24_channels_and_three_runs_is_short(example_report):
 
 def test_every_clause_has_its_table_and_what_has_a_figure_its_figure(report, html):
     document = assemble(report, TEMPLATES)
-    clauses = [clause for group in document.context["groups"] for clause in group.clauses]
+    clauses = [clause for group in document.context.groups for clause in group.clauses]
     assert sorted(each.id for each in clauses) == sorted(verdict.requirement for verdict in report.verdicts)
     printed = set(re.findall(r'\bid="([^"]+)"', html))
     for each in clauses:

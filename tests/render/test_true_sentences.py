@@ -117,7 +117,7 @@ def test_columns_that_are_empty_for_a_whole_table_are_left_out(report, templates
 def test_the_response_beside_an_amplification_is_that_of_the_row_at_the_peak(report, templates):
     """By hand, in the unit of the control: response over control times control at the row of the recorded peak."""
     document = assemble(report, templates)
-    page = next(each for each in document.context["pages"] if each.response_run)
+    page = next(each for each in document.context.pages if each.response_run)
     run = next(each for each in report.runs if each.id == page.response_run)
     shown = {(row.channel, cell.frequency): row.response for row in page.rows for cell in (row.survey, row.sweep)}
     control, checked = run.control, 0
@@ -141,7 +141,7 @@ def test_no_beam_theory_for_a_box(report, templates):
 
 def test_what_the_laboratory_did_is_not_supplied_by_the_customer(report, english):
     specimen = replace(report.job.specimen, mounting="six M6 screws", torque="9 N m", received=date(2026, 3, 9))
-    said = identity(replace(report, job=replace(report.job, specimen=specimen)), english)["supplied"]
+    said = identity(replace(report, job=replace(report.job, specimen=specimen)), english).supplied
     own = said.rpartition("recorded itself: ")[2]
     assert {"Received", "Mounting", "Torque"} <= set(own.rstrip(".").split(", "))
     assert "Serial number" not in own
@@ -191,9 +191,9 @@ def test_the_criterion_stands_in_the_methods_once(report, templates):
     criterion = message("as-written", text=why)
     swept = [each for each in report.runs if each.sweep is not None]
     told = replace(report, runs=tuple(replace(each, criterion=criterion) for each in swept))
-    methods = assemble(told, templates).context["methods"]
-    (row,) = [each for each in methods if each["title"] == "When a mode counts as found"]
-    assert row["text"] == why
+    methods = assemble(told, templates).context.methods
+    (row,) = [each for each in methods if each.title == "When a mode counts as found"]
+    assert row.text == why
 
 
 def test_a_percent_sign_stands_off_its_number_by_one_kind_of_space(html):
@@ -210,14 +210,14 @@ def test_a_frequency_noted_by_hand_is_printed_as_noted_in_table_and_figure(repor
     )
     told = replace(report, modes=(noted, *report.modes[1:]))
     document = assemble(told, templates)
-    row = document.context["axes"][0]["modes"][0]
-    assert (row["frequency"], row["frequency_u"]) == ("9.5", "–")
+    row = document.context.axes[0].modes[0]
+    assert (row.frequency, row.frequency_u) == ("9.5", "–")
     labels = re.findall(r">([^<>]+)</text>", document.drawings["fig-ladder-X"].svg)
     assert "9.5" in labels
     assert "9.500" not in labels
 
 
 def test_a_mode_nobody_saw_stands_with_its_expectation_alone(report, templates):
-    rows = assemble(report, templates).context["axes"][0]["modes"]
-    (gap,) = [each for each in rows if each["missing"]]
-    assert (gap["frequency"], gap["frequency_u"], gap["residual"], gap["expected"]) == ("–", "–", "–", "2263")
+    rows = assemble(report, templates).context.axes[0].modes
+    (gap,) = [each for each in rows if each.missing]
+    assert (gap.frequency, gap.frequency_u, gap.residual, gap.expected) == ("–", "–", "–", "2263")

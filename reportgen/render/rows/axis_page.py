@@ -397,9 +397,9 @@ def _cell(report: Report, run: RunResult | None, channel: str, each: Resonance |
     number = 1 + next((n for n, other in enumerate(of.resonances) if other is each), 0)
     row = resonance(run, of, each, number, report.job.report.confidence, language)
     return Cell(
-        frequency=row["frequency"],
-        amplification=row["amplification"],
-        anchor=row["anchor"],
+        frequency=row.frequency,
+        amplification=row.amplification,
+        anchor=row.anchor,
         response=language.numbers.significant(peak, 3) if (peak := _peak(report, run, of, each)) is not None else "",
     )
 

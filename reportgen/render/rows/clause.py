@@ -9,6 +9,7 @@ from reportgen.records.verdict import Outcome, ProvedBy, Verdict
 from reportgen.render.axis_runs import axis_of, axis_runs, requirement_of
 from reportgen.render.names import anchor
 from reportgen.render.rows.axis_page import response_key, table_key
+from reportgen.render.rows.conformity import OutcomeShown
 from reportgen.render.rows.conformity import verdict as verdict_row
 from reportgen.render.rows.language import Language
 
@@ -21,16 +22,6 @@ class Proof:
     figure: str
     at: str = ""
     """Where on the abscissa of the figure the deciding evidence lies, Hz; empty where it lies at no frequency."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutcomeShown:
-    """A verdict as word and as the name of its shape."""
-
-    word: str
-    title: str
-    css: str
-    key: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,16 +72,16 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
     row = verdict_row(report, each, language)
     return Clause(
         id=each.requirement,
-        anchor=row["anchor"],
-        detail=f"{row['anchor']}-evidence",
-        clause=row["clause"],
-        text=row["text"],
-        measured=row["measured"],
-        uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
-        limit=row["limit"],
-        outcome=OutcomeShown(**row["outcome"]),
-        reason="" if each.outcome is Outcome.PASS else row["short_reason"],
-        risk=row["risk"],
+        anchor=row.anchor,
+        detail=f"{row.anchor}-evidence",
+        clause=row.clause,
+        text=row.text,
+        measured=row.measured,
+        uncertainty="" if row.uncertainty == language.numbers.ABSENT else row.uncertainty,
+        limit=row.limit,
+        outcome=row.outcome,
+        reason="" if each.outcome is Outcome.PASS else row.short_reason,
+        risk=row.risk,
         proof=proof(report, each),
     )
 
