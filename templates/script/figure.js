@@ -487,7 +487,8 @@ class Figure {
 
   readings(panel, at) {
     const seen = new Set();
-    return panel.lines.filter((line) => line.shown).map((line) => {
+    // The name of a limit says its value already.
+    return panel.lines.filter((line) => line.shown && line.role !== "limit").map((line) => {
       const row = line.sampled ? nearest(line, at) : -1;
       const name = seen.has(line.label) ? "" : line.label;
       seen.add(line.label);

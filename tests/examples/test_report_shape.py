@@ -55,6 +55,12 @@ def test_the_body_of_each_example_is_short(name, report):
     assert body_pages(report) <= MOST_PAGES[name]
 
 
+def test_the_longest_language_on_the_shortest_sheet_is_short_too(example_report):
+    """Fault: the box in German on Letter took 17 pages: contents on a page of their own, each axis on a new one."""
+    report = with_report(example_report("controller_box"), language="de", paper="Letter")
+    assert body_pages(report) <= MOST_PAGES["controller_box"]
+
+
 def many_channels(report, channels: int):
     """Three runs along one axis with so many response channels."""
     runs = tuple(run for run in report.runs if run.axis == "Z")

@@ -153,7 +153,7 @@ def test_the_dates_of_the_test_cover_the_inspections_that_decide_a_clause(report
     asked = Requirement(id="R9", check="Inspection", what="visual")
     job = replace(report.job, inspections=(look,), requirements=(asked,))
     decided = replace(report, job=job, verdicts=judge(job, report.runs, report.modes, report.shifts))
-    assert identity(decided, english)["tested"] == "12 March 2026 – 14 March 2026"
+    assert identity(decided, english).tested == "12 March 2026 – 14 March 2026"
     assert identity(replace(decided, verdicts=()), english)["tested"] == "12 March 2026"
 
 
