@@ -124,10 +124,23 @@ def _parser() -> argparse.ArgumentParser:
     )
     verify.set_defaults(command=_verify)
 
-    sign = commands.add_parser("sign", help="sign a report.pdf with a key; it stays a valid archive file")
+    sign = commands.add_parser(
+        "sign",
+        help="sign a report.pdf with a key; it stays a valid archive file",
+        epilog="The key comes from a certification authority that your customers trust. README says, under Signing, "
+        "how to make one to try it out.",
+    )
     sign.add_argument("pdf", metavar="PDF", type=Path)
-    sign.add_argument("--key", metavar="FILE", type=Path, required=True, help="PKCS#12 file with key and certificate")
-    sign.add_argument("--password-file", metavar="FILE", type=Path, help="file whose first line opens the key")
+    sign.add_argument(
+        "--key",
+        metavar="FILE",
+        type=Path,
+        required=True,
+        help="PKCS #12 or PEM file with the private key and its certificate",
+    )
+    sign.add_argument(
+        "--password-file", metavar="FILE", type=Path, help="file whose first line is the passphrase of the key"
+    )
     sign.add_argument("--out", metavar="FILE", type=Path, help="default: PDF with '-signed' before its ending")
     sign.add_argument("--reason", metavar="TEXT", help="why it is signed, kept in the signature")
     sign.set_defaults(command=_sign)

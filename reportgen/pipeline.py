@@ -13,7 +13,7 @@ from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Annex, Job
+from reportgen.records.job import Annex, Job, OutputKind
 from reportgen.records.log import Log
 from reportgen.records.message import Message, message
 from reportgen.records.note import Note
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
     from reportgen.archive.publish import Output
     from reportgen.read.input_files import Stamps, Watched
+    from reportgen.render.document import Document
+    from reportgen.render.rows.report_pages import ReportPages
 
 
 class JobInError(ReportError):
@@ -117,6 +119,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 
     Raises JobInError where the inputs have errors; an earlier report is then untouched.
     """
+    from reportgen.archive.amendment import with_amendment_findings
     from reportgen.archive.publish import issued_early, publish
     from reportgen.archive.report_set import chief_files, finished_set, stated_set
     from reportgen.archive.sources import marked_names
@@ -129,7 +132,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else _load_layout)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
-    report = replace(report, draft=how.draft)
+    report = replace(with_amendment_findings(report), draft=how.draft)
     outputs, missing_pdf = render_outputs(report, how, progress)
     if how.draft:
         outputs = marked_names(report, outputs)
@@ -151,6 +154,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
     """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import photo_findings, stamps_of_job_file
+    from reportgen.read.job.attachments import attachment_findings
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
@@ -161,7 +165,7 @@ def check_job(path: Path, progress: Say = silent, today: date | None = None) -> 
         return Checked(findings=findings)
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
-        findings=(*inputs.findings, *photo_findings(inputs.job)),
+        findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
         notes=inputs.notes,
         open_items=(*report_checklist(job), *_open_deviations(inputs)),
     )
@@ -284,45 +288,91 @@ def _load_layout() -> None:
 
 def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], Message | None]:
     """Every output file by name; and what to do where the PDF could not be made."""
-    from reportgen.archive.sources import archive_info, bag_job, pdf_sources
-    from reportgen.render.results import results_json
-
-    outputs = {"results.json": results_json(report)}
-    if how.results_only:
-        return {**outputs}, None
-    from reportgen.beside import beside
+    from reportgen.archive.sources import archive_info, bag_job
     from reportgen.render.document import assemble
-    from reportgen.render.html import report_html
-    from reportgen.render.pdf import annex_pdf, load_layout, report_pdf
     from reportgen.render.plots import plots_of
-    from reportgen.render.summary import summary_pdf
+    from reportgen.render.results import results_json
     from reportgen.resources import data_dir
 
-    templates = data_dir("templates")
-    document = assemble(report, templates)
-    sources = pdf_sources(report, outputs["results.json"], how.branding)
-    load_layout(templates)
+    results = results_json(report)
+    if how.results_only:
+        return {"results.json": results}, None
+    document = assemble(report, data_dir("templates"))
     progress(message("progress.pages"))
-    printed = beside(
-        lambda drawn: report_pdf(
-            document, templates=templates, branding=how.branding, attachments=sources, drawn=drawn
-        ),
-        lambda: dict(document.drawings),
-        how.cores,
-    )
-    outputs["report.html"] = report_html(document, templates=templates, branding=how.branding).encode("utf-8")
+    report_pdf = _report_pdf(report, document, how, results)
+    outputs = {"results.json": results, **_page(report, document, how), **_tables(report)}
     outputs |= {f"plots/{name}": content for name, content in plots_of(document).items()}
     missing_pdf = None
     try:
-        summary = summary_pdf(report, document, templates=templates, branding=how.branding)
-        annexed = {}
-        if report.job.report.annex is Annex.SEPARATE:
-            annexed["annex.pdf"] = annex_pdf(document, templates=templates, branding=how.branding)
-        outputs |= {"report.pdf": printed(), "summary.pdf": summary, **annexed}
+        outputs |= _other_pdfs(report, document, how) | report_pdf()
     except PdfUnavailableError as error:
         missing_pdf = error.said
     progress(message("progress.packing"))
     return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
+
+
+def _report_pdf(
+    report: Report, document: Document[ReportPages], how: Settings, results: bytes
+) -> Callable[[], dict[str, bytes]]:
+    """Begins report.pdf in another process where there is a core for it; calling what is returned waits for it."""
+    from reportgen.archive.sources import pdf_sources
+    from reportgen.beside import beside
+    from reportgen.render.pdf import load_layout
+    from reportgen.render.pdf import report_pdf as printed
+    from reportgen.resources import data_dir
+
+    if OutputKind.PDF not in report.job.report.outputs:
+        return dict
+    templates = data_dir("templates")
+    sources = pdf_sources(report, results, how.branding)
+    load_layout(templates)
+    made = beside(
+        lambda drawn: printed(document, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
+        lambda: dict(document.drawings),
+        how.cores,
+    )
+    return lambda: {"report.pdf": made()}
+
+
+def _page(report: Report, document: Document[ReportPages], how: Settings) -> dict[str, bytes]:
+    """The page for a browser."""
+    from reportgen.render.html import report_html
+    from reportgen.resources import data_dir
+
+    if OutputKind.HTML not in report.job.report.outputs:
+        return {}
+    page = report_html(document, templates=data_dir("templates"), branding=how.branding)
+    return {"report.html": page.encode("utf-8")}
+
+
+def _other_pdfs(report: Report, document: Document[ReportPages], how: Settings) -> dict[str, bytes]:
+    """Summary and annex. Raises PdfUnavailableError."""
+    from reportgen.render.pdf import annex_pdf
+    from reportgen.render.summary import summary_pdf
+    from reportgen.resources import data_dir
+
+    own, templates, found = report.job.report, data_dir("templates"), {}
+    if OutputKind.SUMMARY in own.outputs:
+        found["summary.pdf"] = summary_pdf(report, document, templates=templates, branding=how.branding)
+    if OutputKind.PDF in own.outputs and own.annex is Annex.SEPARATE:
+        found["annex.pdf"] = annex_pdf(document, templates=templates, branding=how.branding)
+    return found
+
+
+def _tables(report: Report) -> dict[str, bytes]:
+    """Every table of the report, as a workbook and as text."""
+    from reportgen.render.tables_csv import csv_files
+    from reportgen.render.tables_of_report import report_tables
+    from reportgen.render.tables_xlsx import book_info, workbook
+    from reportgen.resources import data_dir
+
+    chosen = report.job.report.outputs
+    if not {OutputKind.XLSX, OutputKind.CSV} & set(chosen):
+        return {}
+    tables = report_tables(report, data_dir("templates"))
+    book = {"tables.xlsx": workbook(tables, book_info(report, data_dir("templates")))}
+    texts = {f"tables/{name}": content for name, content in csv_files(tables).items()}
+    return (book if OutputKind.XLSX in chosen else {}) | (texts if OutputKind.CSV in chosen else {})
 
 
 def amend(report: Report, archive: Path) -> Report:

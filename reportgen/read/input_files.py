@@ -30,6 +30,7 @@ def input_paths(job: Job) -> tuple[Path, ...]:
         *job.preset_files,
         *(run.log for run in job.runs),
         *(photo.file for photo in job.photos),
+        *(attachment.file for attachment in job.attachments),
     }
     return tuple(sorted((path for path in named if _is_own(job.folder, path)), key=lambda path: path.as_posix()))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reportgen.records.finding import Finding
+from reportgen.records.job import Attachment
 from reportgen.records.message import Message
 from reportgen.records.report import InputFile, Report
 from reportgen.render.names import anchor
@@ -21,6 +22,16 @@ class InputRow:
     size: str
     runs: str
     rows: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttachmentRow:
+    """A file that goes with the report."""
+
+    title: str
+    path: str
+    sha256: str
+    size: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +79,17 @@ def input_file(report: Report, each: InputFile, language: Language) -> InputRow:
         size=language.numbers.size(each.bytes),
         runs=", ".join(plan.id for plan in plans),
         rows=", ".join(rows) or language.numbers.ABSENT,
+    )
+
+
+def attachment(report: Report, each: Attachment, language: Language) -> AttachmentRow:
+    """One attachment with the digest of the file that the archive keeps."""
+    kept = next((file for file in report.inputs if file.path == each.file.as_posix()), None)
+    return AttachmentRow(
+        title=each.title,
+        path=each.file.as_posix(),
+        sha256=kept.sha256 if kept else "",
+        size=language.numbers.size(kept.bytes) if kept else language.numbers.ABSENT,
     )
 
 

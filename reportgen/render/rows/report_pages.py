@@ -188,6 +188,7 @@ class ReportPages:
     findings: tuple[input.FindingRow, ...]
     methods: tuple[method.MethodRow, ...]
     inputs: tuple[input.InputRow, ...]
+    attachments: tuple[input.AttachmentRow, ...]
     photos: tuple[PhotoRow, ...]
     photos_bare: bool
     budget: tuple[AmplificationUncertain, ...]
@@ -247,6 +248,7 @@ def report_pages(
         findings=tuple(input.finding(each, language) for each in report.findings),
         methods=tuple(method.methods(report, language)),
         inputs=tuple(input.input_file(report, each, language) for each in report.inputs),
+        attachments=tuple(input.attachment(report, each, language) for each in job.attachments),
         photos=tuple(photos),
         photos_bare=job.report.photo_metadata is PhotoMetadata.REMOVE,
         budget=tuple(_budget(report, language)),
