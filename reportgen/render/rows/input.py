@@ -52,6 +52,10 @@ class AmendmentRow:
     number: str
     revision: str
     sha256: str
+    date: str
+    """Of its issue; empty where it does not say."""
+    reason: str
+    """Why it was replaced; empty where the job does not say."""
     changes: tuple[ChangeRow, ...]
 
 
@@ -113,6 +117,8 @@ def amendment(report: Report, language: Language) -> AmendmentRow | None:
         number=old.number,
         revision=old.revision,
         sha256=old.sha256,
+        date="" if old.date is None else language.numbers.day(old.date),
+        reason=report.job.report.amendment_reason or "",
         changes=tuple(
             [
                 ChangeRow(
