@@ -367,4 +367,5 @@ def test_the_exciter_s_clock_is_that_of_runs_which_name_no_controller(folder):
     edited(folder, "laboratory.toml", 'force = "10 kN"', 'force = "10 kN"\nfrequency_uncertainty = "20 ppm"')
     job, _ = read_job(folder, CHECKS)
     clock = job.clock_of(job.runs[0])
-    assert (clock.stated, clock.relative_std, clock.instrument) == (True, 10e-6, "Electrodynamic exciter 2")
+    assert (clock.stated, clock.instrument) == (True, "Electrodynamic exciter 2")
+    assert clock.relative_std == pytest.approx(10e-6)  # half of what is stated with coverage factor 2
