@@ -179,6 +179,8 @@ class Beam:
     """Depth of the section in the direction of bending."""
     supports_counted: bool = False
     """True where the operator counted clamps and pins among the nodes."""
+    axes: tuple[str, ...] = ()
+    """Axes along which it bends as a beam; empty: all of the test."""
     where: Place = IN_JOB_FILE
 
 
@@ -205,6 +207,11 @@ class Specimen:
     axes: tuple[tuple[str, str], ...] = ()
     """Axis to its direction in the specimen, as written."""
     beam: Beam | None = None
+
+    def beam_along(self, axis: str | None) -> Beam | None:
+        """The beam that it is when it is moved along an axis; None where it is none, or not along that one."""
+        beam = self.beam
+        return beam if beam is None or not beam.axes or axis is None or axis in beam.axes else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
