@@ -196,7 +196,7 @@ def check_job(
     return Checked(
         findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
         notes=inputs.notes,
-        open_items=(*report_checklist(job), *_open_deviations(inputs)),
+        open_items=(*report_checklist(replace(job, environment=inputs.job.environment)), *_open_deviations(inputs)),
     )
 
 
