@@ -174,7 +174,7 @@ def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...
 
     if path.is_file() and holds_frequency_responses(path):
         return read_frequency_responses(path, wanted.name, wanted.mapping)
-    if looks_like_time_history(path):
+    if looks_like_time_history(path, wanted.mapping):
         return read_time_history(path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where)
     return read_sweep_log(path, wanted)
 
