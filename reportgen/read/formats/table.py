@@ -283,7 +283,7 @@ class _Table:
         stated = stated_rate(self._layout.remarks, self._layout.decimal)
         if times is None or self._told.rate_hz is not None:
             return Clock(rate_hz=stated if times is None else self._told.rate_hz)
-        clock = times.clock(self._name, line)
+        clock = times.clock(lambda row: Place(self._name, line(row)))
         return clock if clock.rate_hz is not None else replace(clock, rate_hz=stated)
 
     def _signals(self, block: Block) -> tuple[list[Column], list[Message]]:
@@ -323,7 +323,7 @@ class _Table:
                  for each in signals}  # fmt: skip
         filled, first, count = put_in(self._read, blank), block.start, block.stop - block.start
         rows: Rows = lambda start, stop: filled(first + start, first + min(stop, count))  # noqa: E731
-        told = told_of(clock, lambda row: self._lines.line_of(first + row), line_list)
+        told = told_of(clock, lambda lost: line_list(self._lines.line_of(first + row) for row in lost))
         if clock.uneven is not None and times is not None and clock.rate_hz is not None:
             rows, count = sampled_anew(rows, times, clock.rate_hz)
         else:

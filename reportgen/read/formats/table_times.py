@@ -15,6 +15,8 @@ from reportgen.records.message import Message, Place, message
 
 LineOf = Callable[[int], int]
 """Row, from 0, to its line in the file."""
+Where = Callable[[int], Place]
+"""Row, from 0, to the place that a finding about it names."""
 PIECE = 1 << 18
 """Rows looked at together."""
 _STRAY = 0.6
@@ -40,7 +42,7 @@ the interval (see UNEVEN_GOOD_UP_TO), which is then still a seventeenth of the s
 UNEVEN_GOOD_UP_TO = 0.149
 """Over the longest interval: a cubic spline is off by 5/384 (ω h)⁴ of a sinusoid at most (C. A. Hall and W. W. Meyer,
 J. Approx. Theory 16 (1976) 105, from memory), 1 % at ω h = 0.936."""
-_ROUND = 0.02
+_ROUND = 2e-3
 """Share by which the rate of the even clock may be rounder than the mean of an uneven one."""
 _OVERLAP = 64
 """Rows on either side of a piece: what lies further off bears on a cubic spline by less than 1e-30."""
@@ -67,25 +69,25 @@ class Times:
         self.piece, self.rows = piece, rows
         self.first, self._last = float(piece(0, 1)[0]), float(piece(rows - 1, rows)[0])
 
-    def clock(self, name: str, line: LineOf) -> Clock:
-        """How the whole column goes on; ``line`` gives the file line of each row.
+    def clock(self, where: Where) -> Clock:
+        """How the whole column goes on; ``where`` gives the place of each row.
 
-        Raises ReadError with the line where the times cannot be made even ones.
+        Raises ReadError with the place where the times cannot be made even ones.
         """
         mean = (self._last - self.first) / (self.rows - 1)
         if not mean > 0:
-            raise ReadError(Place(name, line(0)), message("record.time-not-rising"))
+            raise ReadError(where(0), message("record.time-not-rising"))
         strayed = self._strayed(mean)
         digit = last_digit(self.piece(0, min(self.rows, PIECE)))
         if strayed <= _EVEN * mean or self._are_labels(mean, digit):
             coarse = strayed > _COARSEST * (self._last - self.first)
             return Clock(rate_hz=None if coarse else _rate_of(mean, strayed, self.rows))
         if self._on_a_lattice(digit):
-            lost = self._lost(name, line)
+            lost = self._lost(where)
             apart = (self._last - self.first) / (self.rows - 1 + len(lost))
             if self._strayed(apart, lost) <= max(_LABELS * digit, 2.0 * _EVEN * apart):
                 return Clock(rate_hz=_rate_of(apart, digit, self.rows), lost=tuple(lost))
-        shortest, longest = self._uneven(mean, name, line)
+        shortest, longest = self._uneven(mean, where)
         return Clock(rate_hz=rounded_rate(mean, _ROUND * mean), uneven=(shortest, longest))
 
     def _pieces(self) -> list[tuple[int, Floats]]:
@@ -126,7 +128,7 @@ class Times:
                 return False
         return True
 
-    def _lost(self, name: str, line: LineOf) -> list[int]:
+    def _lost(self, where: Where) -> list[int]:
         """Rows after which one sample is missing. Raises ReadError where intervals differ in another way."""
         lost: list[int] = []
         worst: tuple[int, float, float] | None = None
@@ -145,7 +147,7 @@ class Times:
             gap = float(np.diff(self.piece(crowded, crowded + 2))[0])
             worst = (crowded, gap, gap / 2.0)
         if worst is not None:
-            raise _gap(name, line, *worst)
+            raise _gap(where, *worst)
         return lost
 
     def _crowded(self, lost: list[int]) -> int | None:
@@ -157,20 +159,20 @@ class Times:
                 return row
         return None
 
-    def _uneven(self, mean: float, name: str, line: LineOf) -> tuple[float, float]:
+    def _uneven(self, mean: float, where: Where) -> tuple[float, float]:
         """Shortest and longest interval. Raises ReadError where one is too long, or none at all."""
         shortest, longest = np.inf, 0.0
         for start, times in self._pieces():
             step = np.diff(times)
             beyond = np.flatnonzero((step > _WIDEST * mean) | (step <= 0))
             if len(beyond):
-                raise _gap(name, line, start + int(beyond[0]), float(step[beyond[0]]), mean)
+                raise _gap(where, start + int(beyond[0]), float(step[beyond[0]]), mean)
             shortest, longest = min(shortest, float(step.min())), max(longest, float(step.max()))
         return shortest, longest
 
 
-def _gap(name: str, line: LineOf, row: int, interval: float, usual: float) -> ReadError:
-    return ReadError(Place(name, line(row + 1)), message("record.time-uneven", interval_s=interval, usual_s=usual))
+def _gap(where: Where, row: int, interval: float, usual: float) -> ReadError:
+    return ReadError(where(row + 1), message("record.time-uneven", interval_s=interval, usual_s=usual))
 
 
 def _rate_of(mean: float, strayed: float, rows: int) -> float:
@@ -256,15 +258,15 @@ def restarts(times: Floats, fewest: int) -> NDArray[np.int64] | None:
     return bounds if np.all(np.diff(bounds) >= fewest) else None
 
 
-def told_of(clock: Clock, lines: LineOf, listed: Callable[[list[int]], object]) -> Message | None:
-    """What is said of samples that were put in, or of all, where they were taken unevenly."""
+def told_of(clock: Clock, after: Callable[[tuple[int, ...]], Message]) -> Message | None:
+    """What is said of samples that were put in ``after`` rows, or of all, where they were taken unevenly."""
     if clock.rate_hz is None:
         return None
     if clock.lost:
         return message(
             "record.samples-put-in",
             samples=len(clock.lost),
-            after=listed([lines(row) for row in clock.lost]),  # type: ignore[arg-type]
+            after=after(clock.lost),
             good_to=GOOD_TO,
             up_to_hz=clock.rate_hz / GOOD_UP_TO,
         )
