@@ -94,12 +94,13 @@ def _first_times(path: Path, layout: TableLayout, columns: Sequence[Column], pla
     if numeric:
         stored = block.values[:-1, 0]
         return np.asarray(stored * _seconds(columns[place], block.values[:, 0]))[np.isfinite(stored)]
-    return _clock_seconds([each[:-1] for each in block.words])
+    clock = _clock_seconds([each[:-1] for each in block.words])
+    return None if clock is None else clock[np.isfinite(clock)]
 
 
 def _pace(times: Floats) -> float:
     """Samples a second of times that go on, Hz, of the longest piece where they begin anew; 0 where they do not."""
-    if not np.isfinite(times).all() or np.mean(np.diff(times) >= 0) < _ONWARD:
+    if np.mean(np.diff(times) >= 0) < _ONWARD:
         return 0.0
     bounds = restarts(times, FEWEST_ROWS)
     pieces = [times] if bounds is None else np.split(times, bounds[1:-1])

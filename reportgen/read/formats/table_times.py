@@ -23,9 +23,9 @@ _STRAY = 0.6
 """Of the usual interval: what the rounding of times as written may move one of them."""
 _LABELS = 1.05
 """Of the last digit: times cut to it lie that far from even ones at most."""
-_FINER, _COARSER = 0.75, 1.5
-"""Of the interval: a digit below the first, rounded, moves times by 0.4 of it, less than the half by which one lost
-sample moves them; digits above the second make steps of none and of several. Between them only steps tell."""
+_FINER, _COARSER = 0.45, 1.5
+"""Of the interval: a digit below the first moves times by less than the half interval by which one lost sample moves
+them; digits above the second make steps of none and of several. Between them only steps tell."""
 _COARSEST = 5e-4
 """Of the record's length: a digit coarser than that leaves the sample rate, and every frequency, in doubt by 0.05 %."""
 _FEW_LOST = 0.01
@@ -44,6 +44,8 @@ UNEVEN_GOOD_UP_TO = 0.149
 J. Approx. Theory 16 (1976) 105, from memory), 1 % at ω h = 0.936."""
 _ROUND = 2e-3
 """Share by which the rate of the even clock may be rounder than the mean of an uneven one."""
+_AT_THE_END = 1e-6
+"""Samples by which the last of even ones may lie beyond the last uneven one: rounding, and no sample less."""
 _OVERLAP = 64
 """Rows on either side of a piece: what lies further off bears on a cubic spline by less than 1e-30."""
 _DIGITS = 15
@@ -112,8 +114,7 @@ class Times:
         for start, times in self._pieces():
             due = self.first + mean * np.arange(start, start + len(times))
             worth = np.maximum(written_to(times), digit)
-            cut, rounded = worth >= _COARSER * mean, worth <= _FINER * mean
-            within = np.where(cut, _LABELS * worth, np.where(rounded, 0.5 * _LABELS * worth, 0.0))
+            within = _LABELS * np.where(worth >= _COARSER * mean, worth, np.minimum(worth, _FINER * mean))
             if np.any(np.abs(times - due) > np.maximum(within, _EVEN * mean)):
                 return False
         return True
@@ -204,7 +205,7 @@ def written_to(times: Floats) -> Floats:
         waiting &= ~needs
     found[times == 0] = np.inf
     single = times.astype(np.float32).astype(np.float64)
-    short = np.abs(single - times) <= 1e-9 * np.abs(times)  # written with the nine digits that 32 bits ask for
+    short = np.abs(single - times) <= 6e-9 * np.abs(times)  # written with the nine digits that 32 bits ask for
     held = np.where(short, np.spacing(np.abs(times).astype(np.float32)).astype(np.float64), 2.0 * np.spacing(times))
     return np.asarray(np.maximum(found, held))
 
@@ -234,8 +235,8 @@ def sampled_anew(read: Rows, times: Times, rate_hz: float) -> tuple[Rows, int]:
         stop = min(start + PIECE, times.rows - 1)
         first, last = max(start - _OVERLAP, 0), min(stop + _OVERLAP, times.rows - 1) + 1
         moments = times.piece(first, last) - times.first
-        until = moments[stop - first] if stop < times.rows - 1 else np.nextafter(moments[-1], np.inf)
-        count = int(np.ceil(until * rate_hz - 1e-9)) - at
+        ends = moments[stop - first] * rate_hz
+        count = int(np.ceil(ends - _AT_THE_END) if stop < times.rows - 1 else np.floor(ends + _AT_THE_END) + 1) - at
         due = (at + np.arange(count)) / rate_hz
         spool.append(np.asarray(CubicSpline(moments, read(first, last), axis=0)(np.minimum(due, moments[-1]))))
         at += count
