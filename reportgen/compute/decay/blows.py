@@ -3,7 +3,7 @@
 Samples of a structure that rings freely follow from those after them, as from those before, by fixed weights (Prony's
 method; S. L. Marple, Digital Spectral Analysis, 1987, ch. 11, from memory). A force from outside breaks that for as
 long as it acts, however large the motion is on which it falls; what noise or a joint adds does not stand out, because
-it is there all along. Each sample is told from those after it: so a hammer still in contact at the beginning shows, too.
+it is there all along. Each sample is told from those after it, so that a hammer in contact at the beginning shows, too.
 """
 
 from __future__ import annotations
