@@ -111,13 +111,30 @@ class Times:
 
         Where digits are coarser than the interval they may be cut, else only rounded: there a repeated sample shows.
         """
+        offset, slope = self._line(mean, digit)
         for start, times in self._pieces():
-            due = self.first + mean * np.arange(start, start + len(times))
+            rows = np.arange(start, start + len(times))
+            apart = times - self.first - mean * rows - offset - slope * rows / self.rows
             worth = np.maximum(written_to(times), digit)
             within = _LABELS * np.where(worth >= _COARSER * mean, worth, np.minimum(worth, _FINER * mean))
-            if np.any(np.abs(times - due) > np.maximum(within, _EVEN * mean)):
+            if np.any(np.abs(apart) > np.maximum(within, _EVEN * mean)):
                 return False
         return True
+
+    def _line(self, mean: float, digit: float) -> tuple[float, float]:
+        """How much the first and the last of the even times that fit best differ from those of the first and last row.
+
+        By least squares, each time weighted by what its last digit is worth: later times often have fewer decimals.
+        """
+        normal, right = np.zeros((2, 2)), np.zeros(2)
+        for start, times in self._pieces():
+            rows = np.arange(start, start + len(times))
+            weight = 1.0 / np.clip(np.maximum(written_to(times), digit), 1e-9 * mean, 10.0 * mean) ** 2
+            basis = np.stack([np.ones(len(rows)), rows / self.rows])
+            normal += (basis * weight) @ basis.T
+            right += (basis * weight) @ (times - self.first - mean * rows)
+        offset, slope = np.linalg.lstsq(normal, right, rcond=None)[0]
+        return float(offset), float(slope)
 
     def _on_a_lattice(self, digit: float) -> bool:
         """Whether every interval is a whole number of usual ones, but for the rounding of the times."""
@@ -203,7 +220,7 @@ def written_to(times: Floats) -> Floats:
         needs = waiting & (np.abs(times - np.round(times / worth) * worth) < 1e-13 * np.abs(times) + 1e-300)
         found[needs] = worth[needs]
         waiting &= ~needs
-    found[times == 0] = np.inf
+    found[times == 0] = 0.0
     single = times.astype(np.float32).astype(np.float64)
     short = np.abs(single - times) <= 6e-9 * np.abs(times)  # written with the nine digits that 32 bits ask for
     held = np.where(short, np.spacing(np.abs(times).astype(np.float32)).astype(np.float64), 2.0 * np.spacing(times))
