@@ -186,7 +186,7 @@ def read_log_of_any_kind(path: Path, wanted: LogWanted) -> tuple[Log | None, tup
 
     if path.is_file() and holds_frequency_responses(path):
         return read_frequency_responses(path, wanted.name, wanted.mapping)
-    if looks_like_time_history(path, wanted.mapping):
+    if looks_like_time_history(path, wanted.mapping, wanted.common):
         return read_time_history(
             path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where, common=wanted.common
         )

@@ -40,9 +40,12 @@ _OPENERS: dict[str, Callable[[Path, str], Recording]] = {
 }
 
 
-def looks_like_time_history(path: Path, columns: Sequence[tuple[str, str]] = ()) -> bool:
-    """True where the content, whatever the name, is a record of samples against time; ``columns`` is the mapping."""
-    return _binary_kind(path) is not None or looks_like_table_history(path, told_by(columns))
+def looks_like_time_history(path: Path, columns: Sequence[tuple[str, str]] = (), common: Collection[str] = ()) -> bool:
+    """True where the content, whatever the name, is a record of samples against time.
+
+    ``columns`` is the mapping, ``common`` its keys that hold for many files.
+    """
+    return _binary_kind(path) is not None or looks_like_table_history(path, told_by(columns, common))
 
 
 def _binary_kind(path: Path) -> str | None:
@@ -61,13 +64,15 @@ def _binary_kind(path: Path) -> str | None:
     return "UFF" if universal_file.looks_like_universal_file(head) else None
 
 
-def open_recording(path: Path, name: str, columns: Sequence[tuple[str, str]] = ()) -> Recording:
-    """Open a file of time histories by its content; ``columns`` is the mapping. Raises ReadError."""
+def open_recording(
+    path: Path, name: str, columns: Sequence[tuple[str, str]] = (), common: Collection[str] = ()
+) -> Recording:
+    """Open a file of time histories by its content; the mapping as above. Raises ReadError."""
     kind = _binary_kind(path)
     if kind is not None:
         return _OPENERS[kind](path, name)
     if is_table(path):
-        return open_table(path, name, told_by(columns))
+        return open_table(path, name, told_by(columns, common))
     raise ReadError(Place(name), message("record.not-known"))
 
 
@@ -98,7 +103,7 @@ def read_time_history(
     the file, the mapping or a unit does not serve.
     """
     try:
-        recording = open_recording(path, name, columns)
+        recording = open_recording(path, name, columns, common)
     except ReadError as fault:
         return None, (error(fault.where, fault.what),)
     except OSError as fault:

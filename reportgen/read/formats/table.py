@@ -135,7 +135,8 @@ def _time_place(layout: TableLayout, columns: Sequence[Column], told: TableTold)
     """The column of time: the one mapped, one named so, or the first where it has no name, unless a rate is stated."""
     if told.time is not None:
         found, _ = mapped([told.time], [name for name, _ in _headers(layout)], [unit for _, unit in _headers(layout)])
-        return found[0].place if found else None
+        if found or not told.time_may_lack:
+            return found[0].place if found else None
     named = [column.place for column in columns if column.meaning is Meaning.TIME]
     numbers = [place for place in named if layout.numeric[place]]
     if named:
@@ -167,6 +168,8 @@ def _with_told_time(layout: TableLayout, name: str, told: TableTold) -> list[Col
         return columns
     headers = _headers(layout)
     found, faults = mapped([told.time], [each for each, _ in headers], [unit for _, unit in headers])
+    if faults and told.time_may_lack:
+        return columns
     if faults:
         raise ReadError(
             Place(name, layout.names_line or layout.data_line),
