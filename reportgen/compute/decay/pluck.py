@@ -89,7 +89,8 @@ def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST
     begin = first if bounce is None else min(bounce // cycle, len(envelope) - 2)
     end, struck = _end_of_decay(envelope, begin + (bounce is not None), floor)
     start = peak if bounce is None else bounce + int(np.argmax(height[bounce : bounce + cycle]))
-    whole = Found(start, min(end * cycle, len(x)), struck, None if bounce is None else (bounce - peak) / sample_rate_hz)
+    bounced = None if bounce is None else (bounce - peak) / sample_rate_hz
+    whole = Found(start, min(end * cycle, len(x)), struck, bounced)
     return _between_blows(whole, samples[:, alive] / largest[alive], envelope, cycle, floor, sample_rate_hz)
 
 
