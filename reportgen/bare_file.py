@@ -52,7 +52,7 @@ def quicklook(
     templates = data_dir("templates")
     load_drawing(templates)
     if reading in ("decay", "steady") and isinstance(log, TimeHistory):
-        run, controls, findings = _read_as(path, log, findings, reading), (), _without_errors(findings)
+        run, controls, findings = _read_as(path, log, reading), (), _without_errors(findings)
     elif reading == "decay":
         raise ReadError(Place(path.name, 1), message("quicklook.no-samples", reading=reading))
     elif controls and (own := _without_drive(path, log, controls, control, reading)) is not None:
@@ -121,7 +121,7 @@ def _compute_bare(
     return run
 
 
-def _read_as(path: Path, log: TimeHistory, findings: tuple[Finding, ...], reading: str) -> RunResult:
+def _read_as(path: Path, log: TimeHistory, reading: str) -> RunResult:
     """A record read as its user says it is. Raises ComputeError where it cannot be."""
     from reportgen.compute.decay.stationary import steady_run
     from reportgen.compute.frequency_uncertainty import with_uncertainties

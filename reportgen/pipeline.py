@@ -419,9 +419,6 @@ def amend(report: Report, archive: Path) -> Report:
 
 def as_results(report: Report) -> dict[str, Any]:
     """Results as results.json holds them."""
-    import json
+    from reportgen.render.results import results
 
-    from reportgen.render.results import results_json
-
-    results: dict[str, Any] = json.loads(results_json(report))
-    return results
+    return results(report)

@@ -147,7 +147,7 @@ def _number(language: Language, label: str, value: str, unit: str, where: str) -
 def _numbers(report: Report, language: Language) -> list[KeyNumber]:
     """The three numbers that matter: lowest natural frequency, largest amplification, largest change or deviation."""
     found, k = trusted(report), coverage_factor(report.job.report.confidence)
-    chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, k, language)]
+    chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, language)]
     return [each for each in chosen if each is not None]
 
 
@@ -181,7 +181,7 @@ def _largest(found: list[Trusted], k: float, language: Language) -> KeyNumber | 
     return _number(language, "Largest amplification", shown, "", where)
 
 
-def _change(report: Report, k: float, language: Language) -> KeyNumber | None:
+def _change(report: Report, language: Language) -> KeyNumber | None:
     """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
     shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and carried(report, shift)]
     if shifted:

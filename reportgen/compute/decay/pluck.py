@@ -46,21 +46,8 @@ _BEFORE = 0.125
 """Share of them that lies before the pluck, for the floor."""
 
 
-def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST_RISE) -> tuple[int, int]:
-    """First and one-past-last sample of the free decay in a record with pre-trigger.
-
-    ``samples`` has shape (n, channels); each channel counts by its own largest reading. The decay begins at the largest
-    excursion after the release, behind a hammer's bounces, and ends where the envelope, taken over a cycle of the
-    strongest line, stays within three times the record's quietest stretch, a blow follows, or the record ends. Of
-    several plucks the first that is about as strong as the strongest. Raises ComputeError where nothing stands out of
-    the floor.
-    """
-    found = _find(samples, sample_rate_hz, least_rise)
-    return found.start, found.end
-
-
 @dataclass(frozen=True, slots=True)
-class _Found:
+class Found:
     """A decay in a record: its samples, and what else was seen."""
 
     start: int
@@ -71,17 +58,25 @@ class _Found:
     """Time from the first blow to the last of a hammer that bounced."""
 
 
-def _find(samples: Floats, rate: float, least_rise: float) -> _Found:
+def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST_RISE) -> Found:
+    """The free decay in a record with pre-trigger.
+
+    ``samples`` has shape (n, channels); each channel counts by its own largest reading. The decay begins at the largest
+    excursion after the release, behind a hammer's bounces, and ends where the envelope, taken over a cycle of the
+    strongest line, stays within three times the record's quietest stretch, a blow follows, or the record ends. Of
+    several plucks the first that is about as strong as the strongest. Raises ComputeError where nothing stands out of
+    the floor.
+    """
     x = samples - np.median(samples, axis=0)
     if len(x) < 32 or not np.isfinite(x).all():
         raise ComputeError(message("decay.too-few-to-find", samples=len(x)))
-    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300), rate))
+    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300)))
     largest = np.max(np.abs(x), axis=0)
     alive = largest > 0
     if not alive.any():
         raise ComputeError(message("decay.silent"))
     x = x[:, alive] / largest[alive]
-    cycle = _strongest_cycle(x, rate)
+    cycle = _strongest_cycle(x)
     envelope, height = _envelope(x, cycle)
     floor = _quietest(envelope)
     top = float(envelope.max())
@@ -90,15 +85,16 @@ def _find(samples: Floats, rate: float, least_rise: float) -> _Found:
     floor = floor if top >= LEAST_RISE * floor else 0.0  # the record ends before the motion does: no floor is seen
     first = _first_strong(envelope, top)
     peak = first * cycle + int(np.argmax(height[first * cycle : (first + 1) * cycle]))
-    bounce = _last_bounce(x, peak, rate)
+    bounce = _last_bounce(x, peak, sample_rate_hz)
     begin = first if bounce is None else min(bounce // cycle, len(envelope) - 2)
     end, struck = _end_of_decay(envelope, begin + (bounce is not None), floor)
     start = peak if bounce is None else bounce + int(np.argmax(height[bounce : bounce + cycle]))
-    whole = _Found(start, min(end * cycle, len(x)), struck, None if bounce is None else (bounce - peak) / rate)
-    return _between_blows(whole, samples[:, alive] / largest[alive], envelope, cycle, floor, rate)
+    bounced = None if bounce is None else (bounce - peak) / sample_rate_hz
+    whole = Found(start, min(end * cycle, len(x)), struck, bounced)
+    return _between_blows(whole, samples[:, alive] / largest[alive], envelope, cycle, floor, sample_rate_hz)
 
 
-def _between_blows(whole: _Found, x: Floats, envelope: Floats, cycle: int, floor: float, rate: float) -> _Found:
+def _between_blows(whole: Found, x: Floats, envelope: Floats, cycle: int, floor: float, rate: float) -> Found:
     """The stretch between blows that prediction shows in a decay: the first, from where the hammer is off.
 
     A later one that is twice as long is taken where the first is over after few cycles: the hammer came down again.
@@ -122,7 +118,7 @@ def _between_blows(whole: _Found, x: Floats, envelope: Floats, cycle: int, floor
     chosen = longest if first < _FEW_CYCLES * cycle and longest[1] - longest[0] > _TWICE * first else stretches[0]
     struck = any(a == chosen[1] for a, _ in blows)
     bounced = (chosen[0] - whole.start) / rate if chosen[0] > whole.start else whole.bounced_s
-    return _Found(chosen[0], chosen[1], struck or (whole.struck_again and chosen[1] == whole.end), bounced)
+    return Found(chosen[0], chosen[1], struck or (whole.struck_again and chosen[1] == whole.end), bounced)
 
 
 def _strikes(envelope: Floats, floor: float) -> NDArray[np.int64]:
@@ -139,7 +135,7 @@ def _last_bounce(x: Floats, start: int, rate: float) -> int | None:
     """
     sharp = np.diff(x, n=2, axis=0)
     sharp = sharp / np.maximum(np.max(np.abs(sharp), axis=0), 1e-300)
-    cycle = max(_SHARP_SAMPLES, _strongest_cycle(sharp[start:], rate)) if len(sharp) - start >= 32 else len(sharp)
+    cycle = max(_SHARP_SAMPLES, _strongest_cycle(sharp[start:])) if len(sharp) - start >= 32 else len(sharp)
     envelope, _ = _envelope(sharp[start : start + int(_BOUNCE_S * rate) + cycle], cycle)
     whole, _ = _envelope(sharp, cycle)
     if len(envelope) < 3:
@@ -167,7 +163,7 @@ def decay_part(
     Behind where the envelope reaches three times the floor, slow modes still tell; the stretch is as long again as it
     was to there, or ends before the next pluck. Raises ComputeError where nothing stands out of the floor.
     """
-    found = _find(samples, sample_rate_hz, least_rise)
+    found = find_pluck(samples, sample_rate_hz, least_rise)
     begin, end = found.start, found.end
     bounced = () if found.bounced_s is None else (message("decay.bounced", seconds=found.bounced_s),)
     later = max(end + (end - begin), begin + _FEWEST_FITTED)
@@ -255,7 +251,7 @@ def _without_slow(x: Floats, cycle: int) -> Floats:
     return np.asarray(x - (sums[width:] - sums[:-width]) / width)
 
 
-def _strongest_cycle(x: Floats, sample_rate_hz: float) -> int:
+def _strongest_cycle(x: Floats) -> int:
     """Samples of one cycle of the strongest line, at least 4.
 
     A line is a peak of the spectrum, not merely its largest value: a deflection that is let go is a step, whose

@@ -328,7 +328,7 @@ def _grid(axes: Any, x_ticks: Sequence[float], y_ticks: Sequence[float]) -> None
 
 def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, object]:
     for low, high in panel.shaded:
-        _shade(axes, plot, low, high)
+        _shade(axes, low, high)
     for rule in panel.rules:
         axes.axhline(rule, color=QUIET, linewidth=0.7, zorder=0.8)
     for wall in panel.walls:
@@ -340,7 +340,7 @@ def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, ob
     return _geometry(axes, plot, panel, top)
 
 
-def _shade(axes: Any, plot: Plot, low: float, high: float) -> None:
+def _shade(axes: Any, low: float, high: float) -> None:
     """A band that needs attention: hatched by its edges, so that it shows in grey too; never thinner than a line."""
     to_axes = axes.transData + axes.transAxes.inverted()
     x0, x1 = (float(to_axes.transform((x, axes.get_ylim()[0]))[0]) for x in (low, high))

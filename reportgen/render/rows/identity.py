@@ -224,10 +224,10 @@ def specimen(job: Job, language: Language) -> SpecimenRow:
     if beam is not None:
         facts += language.pairs(
             ("Held as a beam", language.term(beam.boundary)),
-            ("Length", _quantity(beam.length, language)),
-            ("Mass of the beam alone", _quantity(beam.mass, language)),
-            ("Mass at its end", _quantity(beam.tip_mass, language)),
-            ("Depth in bending", _quantity(beam.thickness, language)),
+            ("Length", _quantity(beam.length)),
+            ("Mass of the beam alone", _quantity(beam.mass)),
+            ("Mass at its end", _quantity(beam.tip_mass)),
+            ("Depth in bending", _quantity(beam.thickness)),
             ("Bends as a beam along", ", ".join(beam.axes)),
         )
     return SpecimenRow(name=it.name, part=it.part_number or "", serial=it.serial_number or "", facts=tuple(facts))
@@ -239,7 +239,7 @@ def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]
         ("Specimen", it.name),
         ("Part number", it.part_number),
         ("Serial number", it.serial_number),
-        ("Mass", _quantity(it.mass, language)),
+        ("Mass", _quantity(it.mass)),
         ("Received", language.numbers.day(it.received)),
         ("Condition on receipt", it.condition),
         ("Description", it.description),
@@ -253,7 +253,7 @@ def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]
     )
 
 
-def _quantity(quantity: object, language: Language) -> str | None:
+def _quantity(quantity: object) -> str | None:
     return None if quantity is None else str(quantity)
 
 
@@ -276,9 +276,9 @@ def instrument(each: Instrument, language: Language) -> InstrumentRow:
         serial=each.serial or numbers.ABSENT,
         calibrated=each.calibrated.isoformat() if each.calibrated else language.say("not stated"),
         due=each.due.isoformat() if each.due else language.say("not stated"),
-        uncertainty=_quantity(each.expanded_uncertainty, language) or language.say("not stated"),
+        uncertainty=_quantity(each.expanded_uncertainty) or language.say("not stated"),
         certificate=", ".join(filter(None, (each.certificate, each.calibration_laboratory))) or numbers.ABSENT,
-        clock=_quantity(each.frequency_uncertainty, language) or "",
+        clock=_quantity(each.frequency_uncertainty) or "",
     )
 
 
@@ -290,7 +290,7 @@ def channel(each: Channel, language: Language) -> ChannelRow:
         role=language.say(str(each.role)),
         location=each.location or absent,
         direction=each.direction or absent,
-        position=_quantity(each.position, language) or absent,
+        position=_quantity(each.position) or absent,
         instrument=each.instrument or "",
         instrument_anchor=anchor("instrument", each.instrument) if each.instrument else "",
     )
