@@ -15,7 +15,7 @@ from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
 from reportgen.records.job import Annex, Job, OutputKind
 from reportgen.records.log import Log
-from reportgen.records.message import Message, message
+from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome, overall
@@ -48,6 +48,9 @@ class Settings:
     """An example of the program's own: built anew by every version, never issued."""
     supersedes: Path | None = None
     branding: Path | None = None
+    """A laboratory's own templates; where none are named, those that the laboratory file names."""
+    laboratory: Path | None = None
+    """The laboratory file; where none is named it is looked for beside and above the job."""
     cores: int = 1
 
     @property
@@ -124,7 +127,8 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     from reportgen.archive.report_set import chief_files, finished_set, stated_set
     from reportgen.archive.sources import marked_names
 
-    inputs = read_inputs(path, progress)
+    inputs = read_inputs(path, progress, laboratory=how.laboratory)
+    how = replace(how, branding=how.branding or _branding_of(inputs.job))
     target = out or inputs.job.folder / "report"
     stated = stated_set(inputs.job, inputs.files, how.standing, alone=how.results_only)
     if how.supersedes is None:
@@ -150,24 +154,49 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     )
 
 
-def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
-    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
+def _branding_of(job: Job) -> Path | None:
+    """The folder of templates that the laboratory file names. Raises ReadError where there is none."""
+    for fault in _branding_findings(job):
+        raise ReadError(fault.where, fault.message)
+    return job.branding
+
+
+def _branding_findings(job: Job) -> tuple[Finding, ...]:
+    """An error where the laboratory file names a folder of templates that is not there; an archive does without."""
+    if job.branding is None or job.branding.is_dir():
+        return ()
+    where = job.branding_where or Place(job.file.name)
+    return (error(where, message("laboratory.no-branding", folder=str(job.branding))),)
+
+
+def check_job(
+    path: Path, progress: Say = silent, today: date | None = None, *, laboratory: Path | None = None
+) -> Checked:
+    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's.
+
+    ``path`` may be a laboratory file, too.
+    """
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import photo_findings, stamps_of_job_file
     from reportgen.read.job.attachments import attachment_findings
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
+    from reportgen.read.job.laboratory_check import check_laboratory, laboratory_file_at, laboratory_used
 
+    own = laboratory_file_at(path)
+    if own is not None:
+        return Checked(findings=check_laboratory(own, today or date.today()))
     before = stamps_of_job_file(path)
-    job, findings = read_job(path, CHECKS)
+    job, findings = read_job(path, CHECKS, laboratory)
     if job is None:
         return Checked(findings=findings)
+    findings = (*findings, *laboratory_used(job), *_branding_findings(job))
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
         findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
         notes=inputs.notes,
-        open_items=(*report_checklist(job), *_open_deviations(inputs)),
+        open_items=(*report_checklist(replace(job, environment=inputs.job.environment)), *_open_deviations(inputs)),
     )
 
 
@@ -182,14 +211,17 @@ def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
     return open_items(answered(job.deviations, found.values()))
 
 
-def read_inputs(path: Path, progress: Say = silent) -> Inputs:
-    """Read a job with everything it names. Raises JobInError where anything forbids a build."""
+def read_inputs(path: Path, progress: Say = silent, *, laboratory: Path | None = None, alone: bool = False) -> Inputs:
+    """Read a job with everything it names. Raises JobInError where anything forbids a build.
+
+    ``laboratory`` is the laboratory file where it is named; ``alone``: none is looked for outside the job folder.
+    """
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import stamps_of_job_file
     from reportgen.read.job.job_file import read_job
 
     before = stamps_of_job_file(path)
-    job, findings = read_job(path, CHECKS)
+    job, findings = read_job(path, CHECKS, laboratory, alone=alone)
     if job is None:
         raise JobInError(path, findings)
     inputs = _read_all(job, findings, before, progress)
@@ -206,6 +238,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.input_files import watch_inputs
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import read_log, with_channels_of_logs
+    from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
 
     watched = watch_inputs(job, before)
@@ -220,6 +253,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     job, more = with_channels_of_logs(job, logs.values())
     found += more
     notes, more = read_notes(job)
+    found += more
+    job, more = with_environment_of_notes(job, notes)
     found += more
     try:
         found += same_runs(job, logs, watched.files)

@@ -64,7 +64,7 @@ class _Again:
 def _again(folder: Path, branding: Path | None) -> _Again:
     """Compute and print once more; runs in a process that may take so long and so much. Raises ArchiveError."""
     try:
-        report = _as_it_was(compute_report(read_inputs(folder, silent), silent, cores=cores()))
+        report = _as_it_was(compute_report(read_inputs(folder, silent, alone=True), silent, cores=cores()))
         results = as_results(report)
     except ArchiveError:
         raise

@@ -55,13 +55,15 @@ def test_the_core_knows_no_files_and_no_clock(room):
 WORDS_OF_INPUTS = {
     "read/formats/hdf5.py": {"RATE_NAMES", "TIME_NAMES"},
     "read/inspect_file.py": {"_DECIBELS"},
-    "read/job/job_file.py": {"_TOML_PLACE"},
+    "read/job/short_forms.py": {"FROM_NOTES"},
+    "read/notes/note_environment.py": {"_CONDITIONS"},
+    "read/job/toml_file.py": {"_TOML_PLACE"},
     "read/job/job_schema.py": {"EXAMPLES"},
     "read/notes/note_segments.py": {"_INEXACT"},
     "read/notes/operator_notes.py": {"_HEADINGS"},
     "read/table/clock.py": {"_MONTHS"},
     "read/table/columns.py": {"_TIME_NAMES", "_DATE_NAMES", "_FREQUENCY_NAMES", "_DEMAND"},
-    "read/time_history.py": {"SAMPLE_RATE_KEY"},
+    "read/formats/recording.py": {"SAMPLE_RATE_KEY"},
     "archive/issue.py": {"_FORMAT"},
 }
 """Constants, by file, that hold words as inputs write them, or as they are written into a file that a program reads."""

@@ -22,6 +22,8 @@ from reportgen.records.report import Amendment, Change, Report
 SUPERSEDED = "supersedes.json"
 """Name in the archive of the amendment, so that the amended report can be made again without the old archive."""
 
+LABORATORY = "laboratory/"
+"""Folder in the job folder of an archive that holds the laboratory file and its register."""
 _SHOWN = 80
 """Characters shown of a value that does not belong where it stands."""
 LONGEST_REVISION = 40
@@ -143,18 +145,24 @@ def _identity(results: Any, superseded: Path) -> tuple[str, str]:
 
 
 def _texts_of(report: Report) -> dict[str, str]:
-    """The job file and the notes, where they are text."""
+    """The job file, the notes and what lies with the laboratory file, where they are text."""
     paths = [Path(report.job.file.name), *report.job.notes_files]
-    return {
+    own = {
         path.as_posix(): (report.job.folder / path).read_text(encoding="utf-8", errors="replace")
         for path in paths
         if path.suffix in _TEXT
     }
+    shared = {
+        each.name.as_posix(): each.content.decode(errors="replace")
+        for each in report.job.laboratory_files
+        if each.name.suffix in _TEXT
+    }
+    return own | shared
 
 
 def _is_text(name: str) -> bool:
-    """Whether an archived file is the job file or notes: they lie at the top of the job folder."""
-    plain = name.removeprefix(JOB)
+    """Whether an archived file is the job file or notes, at the top of the job folder, or the laboratory's."""
+    plain = name.removeprefix(JOB).removeprefix(LABORATORY)
     return name.startswith(JOB) and "/" not in plain and plain.endswith(_TEXT)
 
 

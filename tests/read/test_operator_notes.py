@@ -383,3 +383,37 @@ def test_a_file_that_is_not_there_or_is_broken_is_an_error(tmp_path):
     assert [str(finding.severity) for finding in findings] == ["error", "error"]
     assert str(findings[0].where).startswith("missing.txt")
     assert str(findings[1].where).startswith("broken.xlsx")
+
+
+# Conditions in the laboratory ----------------------------------------------------------------------------------------
+
+
+def conditions(tmp_path, text, stated=""):
+    from reportgen.judge.checks import CHECKS
+    from reportgen.pipeline import read_inputs
+    from reportgen.read.job.job_file import read_job
+    from reportgen.read.notes.note_environment import with_environment_of_notes
+    from reportgen.read.notes.operator_notes import read_notes
+    from tests.soak.small_job import comma_log, job_of, write_job
+
+    folder = write_job(job_of(comma_log()), tmp_path / "job")
+    with (folder / "job.toml").open("a", encoding="utf-8") as file:
+        file.write(f'\n[test]\nenvironment = "from notes"\n{stated}')
+    (folder / "notes.txt").write_text(text, encoding="utf-8")
+    assert read_inputs(folder).job.environment.from_notes
+    job, _ = read_job(folder, CHECKS)
+    job, found = with_environment_of_notes(job, read_notes(job)[0])
+    return job.environment, found
+
+
+def test_conditions_are_taken_from_the_notes_and_said_with_their_place(tmp_path):
+    text = "X-PRE started, 22 °C in the hall\n23,5 °C, 44 % rh, 1013 hPa\nhumidity 61 % rh, the plan asks for 55 % rh\n"
+    found, findings = conditions(tmp_path, text)
+    assert (found.temperature, found.humidity, found.pressure) == ("22 °C – 23,5 °C", "44 % rh – 61 % rh", "1013 hPa")
+    assert said(findings[0].message).endswith("from the notes (notes.txt:1, notes.txt:2)")
+
+
+def test_what_the_job_states_goes_before_the_notes_and_what_is_nowhere_is_told(tmp_path):
+    found, findings = conditions(tmp_path, "22 °C\n", '[environment]\ntemperature = "20 °C"\n')
+    assert (found.temperature, found.humidity) == ("20 °C", None)
+    assert [each.message.code for each in findings] == ["environment.not-in-notes"]

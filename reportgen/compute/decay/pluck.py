@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.decay.blows import blows_in
 from reportgen.compute.decay.clipping import clipped_samples
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
@@ -29,6 +30,12 @@ LEAST_FALL = 2.0
 _AS_STRONG = 0.7
 """Share of the largest peak from which an earlier pluck is taken instead."""
 _CYCLES_BEFORE = 10
+_FEWEST_FITTED = 64
+"""Samples of the fitted stretch, with its noise: a mode of Q 3 is over after so few that no fit could be made."""
+_FEW_CYCLES = 10.0
+"""Cycles of the strongest line below which a stretch tells damping poorly."""
+_TWICE = 2.0
+"""Length of a later stretch between blows over that of the first, from which it tells more of how the motion falls."""
 _QUIET_BEFORE = 0.3
 """Level before a pluck over that after it; a sweep builds a resonance up over about Q cycles."""
 _LONGEST_SPECTRUM = 1 << 20
@@ -87,7 +94,35 @@ def _find(samples: Floats, rate: float, least_rise: float) -> _Found:
     begin = first if bounce is None else min(bounce // cycle, len(envelope) - 2)
     end, struck = _end_of_decay(envelope, begin + (bounce is not None), floor)
     start = peak if bounce is None else bounce + int(np.argmax(height[bounce : bounce + cycle]))
-    return _Found(start, min(end * cycle, len(x)), struck, None if bounce is None else (bounce - peak) / rate)
+    whole = _Found(start, min(end * cycle, len(x)), struck, None if bounce is None else (bounce - peak) / rate)
+    return _between_blows(whole, samples[:, alive] / largest[alive], envelope, cycle, floor, rate)
+
+
+def _between_blows(whole: _Found, x: Floats, envelope: Floats, cycle: int, floor: float, rate: float) -> _Found:
+    """The stretch between blows that prediction shows in a decay: the first, from where the hammer is off.
+
+    A later one that is twice as long is taken where the first is over after few cycles: the hammer came down again.
+
+    ``x`` are the samples as they were taken, which a release by hand does not bend as it does the mean that was taken
+    out for the envelope.
+    """
+    found = blows_in(x[whole.start :], cycle)
+    blows = [(whole.start + a, whole.start + b) for a, b in found if whole.start + a < whole.end]
+    if not blows:
+        return whole
+    if blows[0][0] <= whole.start:  # the hammer is in contact still
+        whole, blows = replace(whole, start=min(blows[0][1], whole.end - 1)), blows[1:]
+        if not blows:
+            return whole
+    stretches = [(whole.start, blows[0][0])]
+    for (_, begin), following in zip(blows, [*(a for a, _ in blows[1:]), len(x)], strict=True):
+        end, _ = _end_of_decay(envelope, min(begin // cycle + 1, len(envelope) - 2), floor)
+        stretches.append((begin, max(min(end * cycle, following), begin)))
+    longest, first = max(stretches, key=lambda each: each[1] - each[0]), stretches[0][1] - stretches[0][0]
+    chosen = longest if first < _FEW_CYCLES * cycle and longest[1] - longest[0] > _TWICE * first else stretches[0]
+    struck = any(a == chosen[1] for a, _ in blows)
+    bounced = (chosen[0] - whole.start) / rate if chosen[0] > whole.start else whole.bounced_s
+    return _Found(chosen[0], chosen[1], struck or (whole.struck_again and chosen[1] == whole.end), bounced)
 
 
 def _strikes(envelope: Floats, floor: float) -> NDArray[np.int64]:
@@ -135,7 +170,8 @@ def decay_part(
     found = _find(samples, sample_rate_hz, least_rise)
     begin, end = found.start, found.end
     bounced = () if found.bounced_s is None else (message("decay.bounced", seconds=found.bounced_s),)
-    longer = end if found.struck_again else min(len(samples), end + (end - begin), _next_pluck(samples, end))
+    later = max(end + (end - begin), begin + _FEWEST_FITTED)
+    longer = end if found.struck_again else min(len(samples), later, _next_pluck(samples, end))
     clipped = clipped_samples(samples)
     inside = clipped[begin:longer]
     if not inside.any():

@@ -55,6 +55,8 @@ class MappingFault:
 
     key: str
     message: Message
+    absent: bool = False
+    """The log has no such column."""
 
 
 _TIME_NAMES = {
@@ -67,6 +69,12 @@ _TIME_NAMES = {
     "fecha y hora", "data ora", "zeit abs", "zeit rel", "relativzeit", "sekunden", "elapsed seconds", "elapsed s",
     "utc", "utc time", "time utc", "timestamp utc", "zeit utc", "recording time", "aufzeichnungszeit",
 }  # fmt: skip
+_TIMES_WITH_UNIT = {
+    "millis": "ms", "milliseconds": "ms", "millisekunden": "ms", "msec": "ms", "ms": "ms",
+    "micros": "us", "microseconds": "us", "mikrosekunden": "us", "usec": "us", "us": "us", "µs": "us", "μs": "us",
+    "nanoseconds": "ns", "nanosekunden": "ns", "nanos": "ns", "ns": "ns",
+}  # fmt: skip
+"""Names of a column of time that are units themselves."""
 _DATE_NAMES = {"date", "datum", "day", "tag", "fecha", "data", "messdatum", "test date"}
 _CLOCK_FORM = re.compile(
     r"(?<!\s)\s*+[\[(](?:h{1,2}:m{1,2}(?::s{1,2}(?:[.,:][\w]++)?)?|[dtmy]{1,4}[./-].{0,80}|utc|gmt|local|lokal|me[s]?z|ce[s]?t|"
@@ -85,6 +93,12 @@ _AMPLITUDE_WORDS = (
     r"amplitude|amplitudes|ampl|amp|magnitude|mag|level|pegel|value|wert|abs|betrag|modulus|acceleration|beschleunigung|"
     r"accel|acc|filtered|tracked|fundamental|measured|module|signal"
 )
+_ROLE_WORDS = re.compile(
+    r"^(?:control|ctrl|kontroll\w*|regel\w*|regler|steuer\w*|ref|reference|referenz|response|resp|antwort)[\s_.:\-]+|"
+    r"(?<![\s_.:\-])[\s_.:\-]++(?:control|ctrl|regler|reference|ref|response|resp|antwort)$",
+    re.IGNORECASE,
+)
+"""What a header may say of a channel beside its name, as in ``Regler C1``; it counts only beside a declared one."""
 _REAL_PART = re.compile(
     r"^(?P<a>.(?:.*[^\s_.\-])?)[\s_.\-]++(?:real|realteil|re)$|^re(?:al)?\s*+\(\s*+(?P<b>[^()]*[^()\s])\s*+\)$",
     re.IGNORECASE,
@@ -244,6 +258,9 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     if folded(name) in named:
         meaning = Meaning.PHASE if unit is not None and unit.dimension == "angle" else Meaning.AMPLITUDE
         return _as(column, meaning, named[folded(name)])
+    if unit is None and spaced in _TIMES_WITH_UNIT:
+        implied = parse_unit(_TIMES_WITH_UNIT[spaced])
+        return _as(column, Meaning.TIME, unit=implied, unit_text=implied.symbol, factor=implied.factor)
     said = _says_time(header, name)
     if said is not None and (unit is None or unit.dimension == "time"):
         clock = unit is None and _CLOCK_FORM.search(f"[{unit_text}]") is not None
@@ -347,7 +364,8 @@ def _channel(name: str, named: dict[str, str]) -> str:
     shorter = re.sub(rf"(?:^|(?<=[\s_.:\-(]))(?:{_AMPLITUDE_WORDS})(?=[\s_.:\-)]|$)", " ", bare, flags=re.IGNORECASE)
     shorter = re.sub(r"\(\s*\)|\[\s*\]", " ", shorter)
     shorter = re.sub(r"\s+", " ", shorter).strip(" _.:-")
-    for candidate in (name, bare, shorter, *_bracketed_parts(name)):
+    without_role = _ROLE_WORDS.sub("", shorter)
+    for candidate in (name, bare, shorter, *_bracketed_parts(name), without_role):
         if folded(candidate) in named:
             return named[folded(candidate)]
     return shorter or bare.strip()
@@ -377,14 +395,23 @@ def mapped(
         if isinstance(made, Column):
             columns.append(made)
         else:
-            faults.append(MappingFault(key, made))
+            faults.append(MappingFault(key, made, absent=_column_of(text, headers) is None))
     return tuple(columns), tuple(faults)
 
 
-def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
+def _split(text: str, headers: Sequence[str]) -> tuple[str, str | None]:
     finder = _Finder(headers)
-    name, unit_text = split_column(text, lambda each: finder.place(each) is not None)
-    place = finder.place(name)
+    return split_column(text, lambda each: finder.place(each) is not None)
+
+
+def _column_of(text: str, headers: Sequence[str]) -> int | None:
+    """Place of the column that a value of the mapping names; None where the log has none."""
+    return _Finder(headers).place(_split(text, headers)[0])
+
+
+def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
+    name, unit_text = _split(text, headers)
+    place = _column_of(text, headers)
     if place is None:
         there = tuple(each for each in headers if each)
         return (

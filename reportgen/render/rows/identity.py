@@ -228,6 +228,7 @@ def specimen(job: Job, language: Language) -> SpecimenRow:
             ("Mass of the beam alone", _quantity(beam.mass, language)),
             ("Mass at its end", _quantity(beam.tip_mass, language)),
             ("Depth in bending", _quantity(beam.thickness, language)),
+            ("Bends as a beam along", ", ".join(beam.axes)),
         )
     return SpecimenRow(name=it.name, part=it.part_number or "", serial=it.serial_number or "", facts=tuple(facts))
 

@@ -51,6 +51,7 @@ class NotchPlanned:
     channel: str
     band: str
     limit: str
+    agreed_by: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +148,13 @@ def profile(each: Profile, job: Job, runs: Sequence[RunResult], language: Langua
         ("Source", each.source),
     )
     notches = [
-        NotchPlanned(channel=n.channel, band=language.band((n.from_hz, n.to_hz)), limit=n.text) for n in each.notches
+        NotchPlanned(
+            channel=n.channel,
+            band=language.band((n.from_hz, n.to_hz)),
+            limit=n.text,
+            agreed_by=n.agreed_by or "",
+        )
+        for n in each.notches
     ]
     sloped = any(point.slope_to_next_db_per_oct is not None for point in each.breakpoints)
     return ProfileRow(
