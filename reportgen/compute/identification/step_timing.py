@@ -200,7 +200,27 @@ def _lacking(
         for rate in drive.filter_poles:
             passed = 1.0 / (1.0 + late / rate * (pole - 1j * drive.omega[rows]))
             own, own_ds = own * passed, own_ds * passed - own * late / rate * passed**2
+        settling, settling_ds = _settling(drive, pole, after, row)
+        own, own_ds = own + steady[0] * settling, own_ds + steady[1] * settling + steady[0] * settling_ds
     return np.outer(size, own), np.outer(size, own_ds)
+
+
+def _settling(drive: Drive, pole: complex, after: Floats, row: int) -> Course:
+    """What a filter that was at rest with its input does by itself when a unit decay begins, and by s, each (w,).
+
+    H(p) (1/(p − λ) − 1/p) at the poles −p_i of H = Π p_i/(p + p_i), with λ = s − iω: Σ R_i (1/p_i − 1/(p_i + λ))
+    e^{−p_i t}, R_i the residue of H.
+    """
+    assert drive.bandwidth_hz is not None
+    rates = np.pi * float(drive.bandwidth_hz[row]) * np.array(drive.filter_poles)
+    turn = pole - 1j * float(drive.omega[row])
+    value, by_s = np.zeros(len(after), complex), np.zeros(len(after), complex)
+    for i, rate in enumerate(rates):
+        residue = np.prod(rates) / np.prod(np.delete(rates, i) - rate)
+        falling = residue * np.exp(-rate * after)
+        value += falling * (1.0 / rate - 1.0 / (rate + turn))
+        by_s += falling / (rate + turn) ** 2
+    return value, by_s
 
 
 def _loads(drive: Drive, pole: complex, steps: np.ndarray, shape: np.ndarray) -> tuple[Complexes, Complexes]:
