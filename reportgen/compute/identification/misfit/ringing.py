@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.step_timing import first_rows, step_timing_of
+from reportgen.compute.identification.tracking_filter import decay_through_filter
 from reportgen.compute.sweep.pieces import breaks
 from reportgen.records.log import Floats
 
@@ -189,7 +190,9 @@ class Ringing:
         first, last = min(each[0] for each in heard), max(each[1] for each in heard)
         value, by_s = np.zeros((2, 2 * len(heard), last - first), complex)
         for j, (start, stop) in enumerate(heard):
-            for k, s in enumerate((pole, np.conj(pole))):
+            # What turns against the drive does not pass a filter.
+            turns = (pole,) if self.drive.bandwidth_hz is not None else (pole, np.conj(pole))
+            for k, s in enumerate(turns):
                 rows = slice(start - first, stop - first)
                 value[2 * j + k, rows], by_s[2 * j + k, rows] = self._decay(complex(s), start, stop)
         return Decays(slice(first, last), value, by_s)
@@ -197,16 +200,13 @@ class Ringing:
     def _decay(self, s: complex, start: int, stop: int) -> tuple[Complexes, Complexes]:
         """e^{st} after a row against the drive's phase, over its level, through the filter; and ∂/∂s."""
         drive, rows = self.drive, slice(start, stop)
-        after = drive.time_s[rows] - drive.time_s[start]
-        value = np.exp(s * after - 1j * (self.phase[rows] - self.phase[start]))
-        value = value * (drive.amplitude[start] / drive.amplitude[rows])
-        by_s = after * value
+        level = drive.amplitude[start] / drive.amplitude[rows]
         if drive.bandwidth_hz is not None:
-            for rate in drive.filter_poles:
-                late = 1.0 / (np.pi * drive.bandwidth_hz[rows] * rate)
-                passed = 1.0 / (1.0 + late * (s - 1j * drive.omega[rows]))
-                value, by_s = value * passed, by_s * passed - value * late * passed**2
-        return value, by_s
+            value, by_s = decay_through_filter(drive, s, start, stop)
+            return value * level, by_s * level
+        after = drive.time_s[rows] - drive.time_s[start]
+        value = level * np.exp(s * after - 1j * (self.phase[rows] - self.phase[start]))
+        return value, after * value
 
     def _settling(self, wanted: NDArray[np.int64]) -> list[tuple[int, int, bool, Complexes, Complexes]]:
         """What a stated filter does by itself after a change: e^{−pt} of each of its poles."""
