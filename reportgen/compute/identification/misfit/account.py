@@ -22,7 +22,7 @@ from reportgen.compute.identification.misfit.window_disagreement import disagree
 FIRST_MISFIT = 0.05
 """Share of the response that the first search allows for what the model cannot follow."""
 _PASSES = 5
-_SAME = 0.01
+_SAME = 0.1
 """Part of a bandwidth within which a pole of two passes is the same."""
 
 
@@ -79,7 +79,9 @@ def account(band: Band, most: int = 120) -> Account:
         tidy(state)
         state.resize()
         state.vain[:] = False
-        if still_asked_for(state) and not _same(state.poles, before):  # what was taken out was not needless
+        if still_asked_for(state):  # what was taken out was not needless
+            if _same(state.poles, before):
+                break
             before = state.poles
             continue
         pooled = pooled_of(state, covariance(state, state.weight))

@@ -282,8 +282,8 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
     band, poles = state.band, state.poles
     f_std = float(np.sqrt(seen.poles[2 * k, 2 * k]))
     q_std = float(np.sqrt(seen.poles[2 * k + 1, 2 * k + 1]))
-    gain, rest = _gain(state, k)
     out = _stands_out(state, k)
+    gain, rest = (np.inf, np.inf) if _plain(state, k) else _gain(state, k)
     least = _least_gain(state, k)
     reason = Objection.NONE
     if not band.omega[0] <= poles.omega[k] <= band.omega[-1]:
@@ -303,6 +303,20 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
     return Verdict(gain, rest, out, f_std, q_std, reason)
 
 
+def _plain(state: State, k: int) -> bool:
+    """True for a pole that stands out plainly by itself on more rows than an odd reading or an event has.
+
+    Four rows to the bandwidth leave two beside the best two, of 0.7 of the peak: ten times noise and misfit there are
+    χ² = 98, over the 62 that chance gains of twelve channels once in 10,000.
+    """
+    ringing = state.band.ringing
+    followed = ringing is not None and bool(ringing.followed)
+    wide = state.poles.width[k] >= _ROWS_OF_A_PEAK * spacing_at(state, k)
+    return bool(wide and not followed and not _may_be_needless(state, k))
+
+
+_ROWS_OF_A_PEAK = 4.0
+"""Rows to the bandwidth from which a peak does not rest on one reading."""
 _LEAST_BESIDE = 3
 """Rows that there must be on both sides of a pole narrower than two of them."""
 

@@ -96,13 +96,12 @@ def mode_columns(band: Band, poles: Poles, rows: slice, *, slopes: bool = True) 
         s_zeta = omega * zeta * (-1.0 - 1j * zeta / np.sqrt(1.0 - zeta**2))
         upper, upper_s = band.shape(complex(s), rows)
         lower, lower_s = band.shape(complex(np.conj(s)), rows)
-        for j, turn in enumerate((1.0, 1j)):
-            back = np.conj(turn)
-            values[2 * k + j] = turn * upper + back * lower
-            if not slopes:
-                continue
-            change[2 * k + j, 0] = turn * s * upper_s + back * np.conj(s) * lower_s
-            change[2 * k + j, 1] = turn * s_zeta * upper_s + back * np.conj(s_zeta) * lower_s
+        values[2 * k] = upper + lower
+        values[2 * k + 1] = 1j * (upper - lower)
+        for j, by in enumerate((s, s_zeta) if slopes else ()):
+            above, below = by * upper_s, np.conj(by) * lower_s
+            change[2 * k, j] = above + below
+            change[2 * k + 1, j] = 1j * (above - below)
     return values, change
 
 
