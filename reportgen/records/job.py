@@ -1,18 +1,30 @@
 """The job as the laboratory states it: what was tested, for whom, with what, against which requirement.
 
-Every amplitude is SI and peak; ``where`` of a record is its place in the job file, for findings.
+Every amplitude is SI and peak; ``where`` of a record is its place in the job file, for findings. These records are the
+description of the file, too: a table for each, a key for each field (``reportgen.records.job_key`` says how).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import Annotated, Literal
 
+from reportgen.records.job_key import NO_KEY, Form, Key, Written
 from reportgen.records.message import Place
-from reportgen.units import Detector, Quantity
+from reportgen.units import Detector, Dimension, Quantity
+
+Length = Annotated[Quantity, Written(Form.QUANTITY, "420 mm", ("displacement",))]
+Mass = Annotated[Quantity, Written(Form.QUANTITY, "1.2 kg", ("mass",))]
+Force = Annotated[Quantity, Written(Form.QUANTITY, "10 kN", ("force",))]
+Velocity = Annotated[Quantity, Written(Form.QUANTITY, "1.8 m/s", ("velocity",))]
+Acceleration = Annotated[Quantity, Written(Form.QUANTITY, "100 g", ("acceleration",))]
+Amplitude = Annotated[Quantity, Written(Form.QUANTITY, "25 g", ("acceleration", "displacement", "velocity"))]
+Duration = Annotated[Quantity, Written(Form.QUANTITY, "30 min", ("time", "count"))]
+When = Annotated[str, Written(Form.WHEN)]
 
 IN_JOB_FILE = Place("job.toml")
 """Where a record stands whose line is not known."""
@@ -90,6 +102,19 @@ class Annex(StrEnum):
     """Not printed; the numbers stand in results.json, the inputs in the archive."""
 
 
+class OutputKind(StrEnum):
+    """A kind of file that a report goes out as; results.json, curves and archive are made whatever is chosen."""
+
+    PDF = "pdf"
+    """``report.pdf``, and ``annex.pdf`` where the annex goes apart."""
+    HTML = "html"
+    SUMMARY = "summary"
+    XLSX = "xlsx"
+    """``tables.xlsx``: every table, a sheet each."""
+    CSV = "csv"
+    """``tables/*.csv``: every table, a file each."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -104,25 +129,28 @@ class ReportIdentity:
     number: str
     title: str
     date: date
-    revision: str = "A"
-    confidence: float = 0.95
+    revision: Annotated[str, Written(Form.REVISION)] = "A"
+    photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
+    annex: Annex = Annex.IN_REPORT
+    confidence: Annotated[float, Written(Form.COVERAGE)] = 0.95
     decision_rule: DecisionRule = DecisionRule.SIMPLE
-    language: str = "en"
-    """``en`` or ``de``."""
-    paper: str = "A4"
-    """``A4`` or ``Letter``."""
+    language: Literal["en", "de"] = "en"
+    paper: Literal["A4", "Letter"] = "A4"
     distribution: tuple[str, ...] = ()
     standard: str | None = None
     """Test method, such as ``IEC 60068-2-6:2007``."""
     summary: str | None = None
-    photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
     purpose: str | None = None
     """What the test was for."""
     opinions_by: str | None = None
     """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
-    annex: Annex = Annex.IN_REPORT
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
+    outputs: Annotated[tuple[OutputKind, ...], Written(Form.OUTPUTS)] = tuple(OutputKind)
+    amendment_reason: str | None = None
+    """Why the report was amended (ISO/IEC 17025:2017, 7.8.8.1); printed where it is an amendment."""
+    notes: tuple[Path, ...] | None = None
+    """Files of notes as the job names them; None: those that have one of the usual names."""
     where: Place = IN_JOB_FILE
 
 
@@ -143,14 +171,16 @@ class Beam:
     """A beam-like specimen, for which mode numbers follow from node counts."""
 
     boundary: Boundary
-    length: Quantity | None = None
-    mass: Quantity | None = None
+    length: Length | None = None
+    mass: Mass | None = None
     """Mass of the beam itself, without what sits on its end."""
-    tip_mass: Quantity | None = None
-    thickness: Quantity | None = None
+    tip_mass: Mass | None = None
+    thickness: Length | None = None
     """Depth of the section in the direction of bending."""
     supports_counted: bool = False
     """True where the operator counted clamps and pins among the nodes."""
+    axes: tuple[str, ...] = ()
+    """Axes along which it bends as a beam; empty: all of the test."""
     where: Place = IN_JOB_FILE
 
 
@@ -161,7 +191,7 @@ class Specimen:
     name: str
     part_number: str | None = None
     serial_number: str | None = None
-    mass: Quantity | None = None
+    mass: Mass | None = None
     received: date | None = None
     condition: str | None = None
     description: str | None = None
@@ -178,14 +208,22 @@ class Specimen:
     """Axis to its direction in the specimen, as written."""
     beam: Beam | None = None
 
+    def beam_along(self, axis: str | None) -> Beam | None:
+        """The beam that it is when it is moved along an axis; None where it is none, or not along that one."""
+        beam = self.beam
+        return beam if beam is None or not beam.axes or axis is None or axis in beam.axes else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Environment:
     """Conditions in the laboratory, as written."""
 
-    temperature: str | None = None
-    humidity: str | None = None
-    pressure: str | None = None
+    temperature: Annotated[str, Written(Form.CONDITION, "23 °C")] | None = None
+    humidity: Annotated[str, Written(Form.CONDITION, "45 % rh")] | None = None
+    pressure: Annotated[str, Written(Form.CONDITION, "1013 hPa")] | None = None
+    from_notes: bool = False
+    """Whether what is not stated is taken from the operator's notes."""
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,11 +245,11 @@ class Instrument:
     serial: str | None = None
     calibrated: date | None = None
     due: date | None = None
-    expanded_uncertainty: Quantity | None = None
+    expanded_uncertainty: Annotated[Quantity, Written(Form.PERCENTAGE, "1.5 %")] | None = None
     """Relative, coverage factor 2."""
     certificate: str | None = None
     calibration_laboratory: str | None = None
-    frequency_uncertainty: Quantity | None = None
+    frequency_uncertainty: Annotated[Quantity, Written(Form.SMALL_SHARE)] | None = None
     """Of its clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
 
@@ -230,7 +268,7 @@ class Channel:
     location: str | None = None
     direction: str | None = None
     instrument: str | None = None
-    position: Quantity | None = None
+    position: Annotated[Quantity, Written(Form.POSITION)] | None = None
     """Along a beam, from its first named end: a length or a ratio."""
     where: Place = IN_JOB_FILE
 
@@ -240,18 +278,28 @@ class Photo:
     """A picture of the set-up."""
 
     file: Path
-    caption: str
+    caption: str = ""
+    """The file's name, without its ending, where the job has none."""
     where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A document that goes with the report, kept byte for byte in its archive."""
+
+    file: Path
+    title: str
+    where: Place = IN_JOB_FILE
+    file_where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection:
     """A look at the specimen."""
 
-    when: str
+    when: When
     what: str
-    result: str
-    """``pass`` or ``fail``."""
+    result: Literal["pass", "fail"]
     remark: str | None = None
     where: Place = IN_JOB_FILE
 
@@ -297,13 +345,36 @@ class Notch:
     """The input may fall so that a channel's response stays below a limit in a band."""
 
     channel: str
-    from_hz: float
-    to_hz: float
-    limit: float
-    """Peak, SI of ``dimension``."""
-    dimension: str
-    text: str
+    band_hz: Annotated[tuple[float, float], Key("band")]
+    stated: Annotated[Amplitude, Key("limit")]
+    """Limit as the job has it."""
+    agreed_by: str | None = None
     where: Place = IN_JOB_FILE
+
+    @property
+    def from_hz(self) -> float:
+        """Lower end of the band."""
+        return self.band_hz[0]
+
+    @property
+    def to_hz(self) -> float:
+        """Upper end of the band."""
+        return self.band_hz[1]
+
+    @property
+    def limit(self) -> float:
+        """Limit of the response: peak, SI of ``dimension``."""
+        return self.stated.peak
+
+    @property
+    def dimension(self) -> Dimension:
+        """What the limit measures."""
+        return self.stated.dimension
+
+    @property
+    def text(self) -> str:
+        """The limit as written."""
+        return self.stated.text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,9 +386,9 @@ class Profile:
     sweep_rate: SweepRate | None = None
     tolerance: tuple[ToleranceBand, ...] = ()
     abort: tuple[ToleranceBand, ...] = ()
-    notches: tuple[Notch, ...] = ()
-    duration: Quantity | None = None
-    sweep_cycles: float | None = None
+    notches: Annotated[tuple[Notch, ...], Key("notch")] = ()
+    duration: Duration | None = None
+    sweep_cycles: Annotated[float, Written(Form.SWEEP_CYCLES)] | None = None
     """Times the range is to be travelled once in each direction (IEC 60068-2-6), along each axis."""
     source: str | None = None
     where: Place = IN_JOB_FILE
@@ -349,6 +420,8 @@ class RunPlan:
     control: tuple[str, ...] = ()
     strategy: ControlStrategy = ControlStrategy.AVERAGE
     tracking_filter: TrackingFilter | None = None
+    tracking_filter_tolerance: Annotated[Quantity, Written(Form.PERCENTAGE, "5 %")] | None = None
+    """As the job has it; the filter itself carries it as ``tolerance``."""
     controller: str | None = None
     """Instrument that controlled the run; ``acquisition`` and ``filter`` are those that logged and filtered it."""
     acquisition: str | None = None
@@ -357,6 +430,8 @@ class RunPlan:
     """True where the job says that every row was waited for: stepped sine, or a frequency response."""
     columns: tuple[tuple[str, str], ...] = ()
     """Channel id to ``column / unit`` as written."""
+    common_columns: Annotated[tuple[str, ...], NO_KEY] = ()
+    """Those of ``columns`` that hold for the whole job, and so only where the log has such a column."""
     sweep: int | None = None
     """Which sweep of a log that holds several, from 1; None: the only one."""
     remark: str | None = None
@@ -370,8 +445,8 @@ class Requirement:
     """One clause to be held against results."""
 
     id: str
-    check: str
-    clause: str | None = None
+    check: Annotated[str, Written(Form.CHECK)]
+    clause: Annotated[str, Written(Form.CLAUSE)] | None = None
     text: str | None = None
     run: str | None = None
     axis: str | None = None
@@ -380,8 +455,8 @@ class Requirement:
     channel: str | None = None
     what: str | None = None
     mode: int | None = None
-    limit: Quantity | None = None
-    band_hz: tuple[float, float] | None = None
+    limit: Annotated[Quantity, Written(Form.LIMIT)] | None = None
+    band_hz: Annotated[tuple[float, float] | None, Key("band")] = None
     source: str | None = None
     where: Place = IN_JOB_FILE
 
@@ -390,14 +465,16 @@ class Requirement:
 class Exciter:
     """What the exciter can do; SI."""
 
-    force: Quantity | None = None
-    stroke: Quantity | None = None
-    """Peak to peak."""
-    velocity: Quantity | None = None
-    acceleration: Quantity | None = None
-    moving_mass: Quantity | None = None
-    """Armature, fixture and whatever else moves, without the specimen."""
     name: str | None = None
+    force: Force | None = None
+    stroke: Length | None = None
+    """Peak to peak."""
+    velocity: Velocity | None = None
+    acceleration: Acceleration | None = None
+    moving_mass: Mass | None = None
+    """Armature, fixture and whatever else moves, without the specimen."""
+    frequency_uncertainty: Annotated[Quantity, Written(Form.SMALL_SHARE)] | None = None
+    """Of its controller's clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
 
 
@@ -405,13 +482,12 @@ class Exciter:
 class Correction:
     """The engineer's own decision about a resonance or an observation; always shown in the report."""
 
-    run: str | None
-    frequency_hz: float
-    action: str
-    """``accept``, ``reject`` or ``renumber``."""
+    run: str | None = None
+    channel: str | None = None
+    frequency_hz: Annotated[float, Written(Form.HERTZ, "50 Hz"), Key("frequency")]
+    action: Literal["accept", "reject", "renumber"]
     reason: str
     by: str
-    channel: str | None = None
     mode: int | None = None
     where: Place = IN_JOB_FILE
 
@@ -422,39 +498,54 @@ class StatedDeviation:
 
     key: str | None = None
     what: str | None = None
-    when: str | None = None
+    when: When | None = None
     effect: str | None = None
     """Effect on the result."""
     agreed_by: str | None = None
     where: Place = IN_JOB_FILE
 
 
+@dataclass(frozen=True, slots=True)
+class LaboratoryFile:
+    """The laboratory file, or a file that it names, as it was read: it may lie outside the job folder."""
+
+    name: Path
+    """Among the inputs, relative to the job folder."""
+    path: Path
+    content: bytes = field(repr=False)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """A whole job folder, read and checked but not yet computed."""
 
-    folder: Path
-    file: Path
+    folder: Annotated[Path, NO_KEY]
+    file: Annotated[Path, NO_KEY]
     report: ReportIdentity
     laboratory: Party
     customer: Party
     specimen: Specimen
     environment: Environment = Environment()
-    persons: tuple[Person, ...] = ()
-    instruments: tuple[Instrument, ...] = ()
-    channels: tuple[Channel, ...] = ()
-    photos: tuple[Photo, ...] = ()
-    inspections: tuple[Inspection, ...] = ()
-    profiles: tuple[Profile, ...] = ()
-    runs: tuple[RunPlan, ...] = ()
-    requirements: tuple[Requirement, ...] = ()
-    corrections: tuple[Correction, ...] = ()
-    deviations: tuple[StatedDeviation, ...] = ()
+    persons: Annotated[tuple[Person, ...], Key("person")] = ()
+    instruments: Annotated[tuple[Instrument, ...], Key("instrument")] = ()
+    channels: Annotated[tuple[Channel, ...], Key("channel")] = ()
+    photos: Annotated[tuple[Photo, ...], Key("photo")] = ()
+    attachments: Annotated[tuple[Attachment, ...], Key("attachment")] = ()
+    inspections: Annotated[tuple[Inspection, ...], Key("inspection")] = ()
+    profiles: Annotated[tuple[Profile, ...], Key("profile")] = ()
+    runs: Annotated[tuple[RunPlan, ...], Key("run", needed=True)] = ()
+    requirements: Annotated[tuple[Requirement, ...], Key("requirement")] = ()
     exciter: Exciter | None = None
-    notes_files: tuple[Path, ...] = ()
+    corrections: Annotated[tuple[Correction, ...], Key("correction")] = ()
+    deviations: Annotated[tuple[StatedDeviation, ...], Key("deviation")] = ()
+    notes_files: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Relative to the job folder."""
-    preset_files: tuple[Path, ...] = ()
+    preset_files: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Presets of the job's own that it names, relative to its folder."""
+    laboratory_files: Annotated[tuple[LaboratoryFile, ...], NO_KEY] = ()
+    branding: Annotated[Path | None, NO_KEY] = None
+    """Folder of the laboratory's own templates, as its laboratory file names it."""
+    branding_where: Annotated[Place | None, NO_KEY] = None
 
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""
@@ -487,6 +578,9 @@ class Job:
                 return Clock(relative_std=worst.frequency_uncertainty.si / 2.0, stated=True, instrument=worst.id)
             if several:
                 break
+        exciter = self.exciter
+        if exciter is not None and exciter.frequency_uncertainty is not None and not any(named):
+            return Clock(relative_std=exciter.frequency_uncertainty.si / 2.0, stated=True, instrument=exciter.name)
         return NO_CLOCK_STATED
 
     def control_of(self, run: RunPlan) -> tuple[str, ...]:

@@ -339,6 +339,7 @@ FAULTS = [
     ('boundary = "clamped-free"', 'boundary = "cantilever"', "cantilever", r"use one of clamped-free, clamped-pinned"),
     ('role = "response"\nposition = "380 mm"', 'role = "respons"\nposition = "380 mm"', '"respons"', r"did you mean 'response'"),
     ('position = "380 mm"', 'position = "480 mm"', '[[channel]]\nid = "A1"', r"position 480 mm lies beyond the beam's length 420 mm"),
+    ('supports_counted = true', 'supports_counted = true\naxes = ["X", "Q"]', "[specimen.beam]", r"axes = 'Q', and no run is along it; runs are along: X"),
     ('position = "0.5 L"', 'position = "1.5 L"', '"1.5 L"', r"lies outside the beam"),
     ('instrument = "ACC-1"', 'instrument = "ACC-2"', '"ACC-2"', r"names no \[\[instrument\]\]; did you mean 'ACC-1'\?"),
     ("due = 2026-09-01", "due = 2024-09-01", "due = 2024", r"is due on 1 September 2024, before it was calibrated on 1 September 2025"),
@@ -391,6 +392,13 @@ def test_a_fault_is_told_with_its_line_and_what_to_write(folder, old, new, at, m
     _, findings = read(folder, text)
     place = re.escape(f"job.toml:{line(text, at)}: error: ")
     assert re.search(f"(?m)^{place}.*{message}", said(findings)), said(findings)
+
+
+@pytest.mark.parametrize("written", ["3", "2.5", "true", '{ a = "C1" }'])
+def test_control_channels_that_are_no_list_are_told_and_end_nothing(folder, written):
+    job, findings = read(folder, WHOLE.replace('control = ["C1"]', f"control = {written}", 1))
+    assert job is None
+    assert "control = " in said(findings)
 
 
 def test_all_faults_are_told_at_once(folder):

@@ -109,6 +109,7 @@ def specimen(job: Job, language: Language) -> Row:
             ("Mass of the beam alone", _quantity(beam.mass, language)),
             ("Mass at its end", _quantity(beam.tip_mass, language)),
             ("Depth in bending", _quantity(beam.thickness, language)),
+            ("Bends as a beam along", ", ".join(beam.axes)),
         )
     return {"name": it.name, "part": it.part_number or "", "serial": it.serial_number or "", "facts": facts}
 
