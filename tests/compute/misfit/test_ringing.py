@@ -110,6 +110,14 @@ def test_a_start_through_a_stated_filter_does_not_refute_the_filter(hz):
     assert state.poles.frequency_hz == pytest.approx([24.0, 61.0], rel=3e-5)
 
 
+def test_a_mode_that_rings_and_is_not_swept_does_not_refute_the_filter():
+    """24 Hz from 25 Hz on: the filter as stated was refuted, and 61 Hz came back as 61.037 Hz."""
+    log = record(sweep(25.0, 120.0, 4.0), tracking=Filter(hz=8.0))
+    state = search(problem_of(log, usable_rows(log)))
+    assert state.filter.refitted is None
+    assert np.min(np.abs(state.poles.frequency_hz / 61.0 - 1.0)) < 3e-5
+
+
 def uniform(frequency, control) -> SweptResponse:
     n = len(frequency)
     return SweptResponse(
