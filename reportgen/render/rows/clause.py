@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome, ProvedBy, Verdict
 from reportgen.render.axis_runs import axis_of, axis_runs, requirement_of
 from reportgen.render.names import anchor
 from reportgen.render.rows.axis_page import response_key, table_key
+from reportgen.render.rows.conformity import OutcomeShown
 from reportgen.render.rows.conformity import verdict as verdict_row
 from reportgen.render.rows.language import Language
 
@@ -19,16 +20,8 @@ class Proof:
 
     table: str
     figure: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutcomeShown:
-    """A verdict as word and as the name of its shape."""
-
-    word: str
-    title: str
-    css: str
-    key: str
+    at: str = ""
+    """Where on the abscissa of the figure the deciding evidence lies, Hz; empty where it lies at no frequency."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,22 +72,29 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
     row = verdict_row(report, each, language)
     return Clause(
         id=each.requirement,
-        anchor=row["anchor"],
-        detail=f"{row['anchor']}-evidence",
-        clause=row["clause"],
-        text=row["text"],
-        measured=row["measured"],
-        uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
-        limit=row["limit"],
-        outcome=OutcomeShown(**row["outcome"]),
-        reason="" if each.outcome is Outcome.PASS else row["reason"],
-        risk=row["risk"],
+        anchor=row.anchor,
+        detail=f"{row.anchor}-evidence",
+        clause=row.clause,
+        text=row.text,
+        measured=row.measured,
+        uncertainty="" if row.uncertainty == language.numbers.ABSENT else row.uncertainty,
+        limit=row.limit,
+        outcome=row.outcome,
+        reason="" if each.outcome is Outcome.PASS else row.short_reason,
+        risk=row.risk,
         proof=proof(report, each),
     )
 
 
 def proof(report: Report, each: Verdict) -> Proof:
     """Where the numbers of a verdict stand and where they are seen."""
+    first = next(iter(each.evidence), None)
+    at = f"{first.frequency_hz:.9g}" if first is not None and first.frequency_hz else ""
+    found = _places(report, each)
+    return replace(found, at=at) if found.figure and each.proved_by is not ProvedBy.DWELL else found
+
+
+def _places(report: Report, each: Verdict) -> Proof:
     of = next((found for found in axis_runs(report) if found.axis == axis_of(report, each)), None)
     run = _run(report, each)
     match each.proved_by:
