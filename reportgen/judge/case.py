@@ -355,6 +355,8 @@ class Case:
             evidence=tuple(evidence),
             bands_hz=self.bands_hz,
             run=self.requirement.run or (item.run if item else None),
+            before=self.requirement.before,
+            after=self.requirement.after,
             where=str(self.requirement.where),
         )
 

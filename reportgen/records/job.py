@@ -34,6 +34,25 @@ class RunKind(StrEnum):
     DECAY = "decay"
 
 
+class RunStatus(StrEnum):
+    """What became of a run; only a valid one decides anything."""
+
+    VALID = "valid"
+    ABORTED = "aborted"
+    """Stopped before its end."""
+    VOID = "void"
+    """Run to its end and of no worth: a wrong profile, a sensor that came loose."""
+    REPEATED = "repeated"
+    """Of no worth by itself, since another run was made in its place."""
+
+
+class Surveys(StrEnum):
+    """Which two surveys of an axis a requirement compares."""
+
+    BEFORE_AND_AFTER = "before and after"
+    """The last valid one before the axis' first sweep or dwell and the first valid one after its last."""
+
+
 class ChannelRole(StrEnum):
     """What a channel does in the test."""
 
@@ -244,6 +263,23 @@ class Photo:
     where: Place = IN_JOB_FILE
 
 
+class Beside(StrEnum):
+    """On which side of a run, or of the test, something happened."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """When something happened: at a moment, or beside a run, or beside the test as a whole."""
+
+    moment: datetime | None = None
+    beside: Beside | None = None
+    run: str | None = None
+    """The run it happened beside; None with ``beside``: the test as a whole."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection:
     """A look at the specimen."""
@@ -253,6 +289,21 @@ class Inspection:
     result: str
     """``pass`` or ``fail``."""
     remark: str | None = None
+    placed: Placed | None = None
+    """``when`` as understood; None where it tells no place in the sequence."""
+    where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """Something that was done with the specimen, or happened to it, beside runs and inspections."""
+
+    when: str
+    """As written: a moment, or words such as ``after X-SWEEP``."""
+    what: str
+    remark: str | None = None
+    placed: Placed | None = None
+    """``when`` as understood; None where it tells no place in the sequence."""
     where: Place = IN_JOB_FILE
 
 
@@ -341,7 +392,14 @@ class RunPlan:
     id: str
     kind: RunKind
     log: Path
-    """As named in the job, relative to the job folder."""
+    """As named in the job, relative to the job folder; of a run in parts the first."""
+    further_logs: tuple[Path, ...] = ()
+    """Logs of the further parts of the run, in the order in which they were run."""
+    status: RunStatus = RunStatus.VALID
+    repeats: str | None = None
+    """The run in whose place this one was made."""
+    reason: str | None = None
+    """Why the run does not count."""
     axis: str | None = None
     started: datetime | None = None
     profile: str | None = None
@@ -364,6 +422,21 @@ class RunPlan:
     log_where: Place = IN_JOB_FILE
     """Place where the log is named."""
 
+    @property
+    def logs(self) -> tuple[Path, ...]:
+        """Logs of all parts of the run, in order."""
+        return (self.log, *self.further_logs)
+
+    @property
+    def log_names(self) -> str:
+        """The logs as they are spoken of."""
+        return ", ".join(each.as_posix() for each in self.logs)
+
+    @property
+    def counts(self) -> bool:
+        """Whether the run can decide a requirement."""
+        return self.status is RunStatus.VALID
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Requirement:
@@ -374,7 +447,12 @@ class Requirement:
     clause: str | None = None
     text: str | None = None
     run: str | None = None
+    """The one run it names; None where it names none, or several."""
+    runs: tuple[str, ...] = ()
+    """The runs it names where there are several."""
     axis: str | None = None
+    kind: RunKind | None = None
+    surveys: Surveys | None = None
     before: str | None = None
     after: str | None = None
     channel: str | None = None
@@ -445,6 +523,7 @@ class Job:
     channels: tuple[Channel, ...] = ()
     photos: tuple[Photo, ...] = ()
     inspections: tuple[Inspection, ...] = ()
+    steps: tuple[Step, ...] = ()
     profiles: tuple[Profile, ...] = ()
     runs: tuple[RunPlan, ...] = ()
     requirements: tuple[Requirement, ...] = ()
@@ -459,6 +538,11 @@ class Job:
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""
         return next((run for run in self.runs if run.id == run_id), None)
+
+    def counts(self, run_id: str | None) -> bool:
+        """Whether the job knows of nothing that keeps a run from deciding."""
+        run = self.run(run_id)
+        return run is None or run.counts
 
     def profile(self, profile_id: str | None) -> Profile | None:
         """The profile of that id, or None."""

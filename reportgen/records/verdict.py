@@ -95,4 +95,9 @@ class Verdict:
     """None where there is no such check."""
     bands_hz: tuple[tuple[float, float], ...] = ()
     run: str | None = None
+    before: str | None = None
+    """The runs compared, where it compares two; so is ``after``."""
+    after: str | None = None
+    parts: tuple[Verdict, ...] = ()
+    """One for each run or pair where the requirement is about several, in the order of the job."""
     where: str = ""

@@ -30,6 +30,7 @@ from reportgen.render.rows.clause import clause_groups
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.language import Language, Row
 from reportgen.render.rows.run_list import run_list
+from reportgen.render.rows.sequence import sequence
 from reportgen.render.rows.trusted import spoiled
 
 
@@ -145,6 +146,8 @@ def _context(report: Report, language: Language, drawings: set[str], pictures: S
     return {
         "groups": clause_groups(report, language),
         "run_list": run_list(report, language),
+        "sequence": sequence(report, language),
+        "eventful": bool(job.steps) or any(not each.counts for each in job.runs),
         "pages": pages,
         "in_body": in_body,
         "budgets": budgets(report, language),
@@ -214,6 +217,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "kind": language.say(each.kind),
         "axis": each.axis or "",
         "title": _run_title(each, language),
+        "status": _status(report, each, language),
         "log": run.planned(report.job, each),
         "log_anchor": anchor("file", run.planned(report.job, each)),
         "rows": language.numbers.count(each.sweep.rows) if each.sweep else "",
@@ -248,6 +252,11 @@ def _run(report: Report, each: RunResult, language: Language, drawings: Containe
         "method": language.whole(each.method) if each.method else "",
         "remarks": language.sentences(each.flags),
     }
+
+
+def _status(report: Report, each: RunResult, language: Language) -> str:
+    plan = report.job.run(each.id)
+    return identity.status(plan, language) if plan is not None else ""
 
 
 def _excluded(each: RunResult, channel: str, language: Language) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 
 from reportgen.records.deviation import Deviation
 from reportgen.records.identified_fact import IdentifiedFact
+from reportgen.records.job import RunPlan, RunStatus
 from reportgen.records.message import Message
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import LevelDependence, Report, RunShift
@@ -58,7 +59,7 @@ def results(report: Report) -> dict[str, Any]:
         "deviations": [_deviation(each) for each in report.deviations],
         "assumptions": [_text("message", each) for each in report.assumptions],
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
-        "runs": [_run(run) for run in report.runs],
+        "runs": [_run(run) | _history(report.job.run(run.id)) for run in report.runs],
         "modes": [_mode(mode) for mode in report.modes],
         "beams": [_beam(fit) for fit in report.beam_fits],
         "shifts": [_all_fields(shift) for shift in report.shifts],
@@ -101,6 +102,16 @@ def _run(run: RunResult) -> dict[str, Any]:
         **_sentence("criterion", run.criterion),
         "facts": [_fact(each) for each in run.facts],
         **_flags(run.flags),
+    }
+
+
+def _history(plan: RunPlan | None) -> dict[str, Any]:
+    """What became of a run, as the job states it."""
+    return {
+        "status": str(plan.status) if plan else str(RunStatus.VALID),
+        "status_reason": plan.reason if plan else None,
+        "repeats": plan.repeats if plan else None,
+        "logs": [each.as_posix() for each in plan.logs] if plan else [],
     }
 
 
@@ -305,6 +316,10 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "reason_messages": [as_data(each) for each in verdict.reason],
         "bands_hz": [list(band) for band in verdict.bands_hz],
         "evidence": [_evidence(each) for each in verdict.evidence],
+        "run": verdict.run,
+        "before": verdict.before,
+        "after": verdict.after,
+        "parts": [_verdict(part) for part in verdict.parts],
     }
 
 

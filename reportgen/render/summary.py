@@ -159,7 +159,8 @@ def _change(report: Report, k: float, language: Language) -> Row | None:
         value, uncertainty = change(worst.frequency_shift, worst.frequency_shift_std, report, language)
         where = f"{worst.before} → {worst.after}, {worst.channel}"
         return _number(language, "Largest shift of frequency", _beside(value, uncertainty), "%", where)
-    judged = [(run, run.control) for run in report.runs if run.control and run.control.worst_deviation_db is not None]
+    valid = [run for run in report.runs if report.job.counts(run.id)]
+    judged = [(run, run.control) for run in valid if run.control and run.control.worst_deviation_db is not None]
     if not judged:
         return None
     run, control = max(judged, key=lambda item: abs(item[1].worst_deviation_db or 0.0))

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from reportgen.compute.comparison.equal_level import AtLevel, at_equal_level
 from reportgen.compute.comparison.seen_modes import ModeSeen, is_weak, modes_seen, pair_modes
+from reportgen.records.asked_runs import asked_runs, in_order
 from reportgen.records.job import Job, RunKind
 from reportgen.records.message import Amount, Message, message
 from reportgen.records.report import LevelBasis, Pairing, RunShift
@@ -32,17 +33,12 @@ def _also_there(run: RunResult, before: RunResult, after: RunResult) -> bool:
 
 
 def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
-    """(before, after) in the order of the requirements, then surveys of one axis in the order they were run."""
-    pairs = [
-        (each.before, each.after)
-        for each in job.requirements
-        if each.before and each.after and each.before != each.after
-    ]
+    """(before, after) in the order of the requirements, then valid surveys of one axis in the order they were run."""
+    asked = [part for each in job.requirements for part in asked_runs(job, each).parts]
+    pairs = [(each.before, each.after) for each in asked if each.before and each.after and each.before != each.after]
     for axis in dict.fromkeys(run.axis for run in job.runs):
-        surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis]
-        if all(run.started is not None for run in surveys):
-            surveys.sort(key=lambda run: run.started.isoformat() if run.started else "")
-        pairs += [(a.id, b.id) for a, b in pairwise(surveys)]
+        surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis and run.counts]
+        pairs += [(a.id, b.id) for a, b in pairwise(in_order(surveys))]
     return tuple(dict.fromkeys(pairs))
 
 

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from reportgen.read.content import content_of
+from reportgen.read.job.asked_run_findings import asked_run_findings
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault, slashed
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import (
@@ -25,11 +26,13 @@ from reportgen.read.job.job_schema import (
     JobTable,
     NotchTable,
     ProfileTable,
+    RequirementTable,
     RunTable,
     Table,
 )
 from reportgen.read.job.job_values import REFUSED, peak_of, shown
 from reportgen.read.job.nearest import near_or, nearest
+from reportgen.read.job.happenings import place_findings, with_places
 from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.check import Check
@@ -53,6 +56,7 @@ from reportgen.records.job import (
     RunPlan,
     Specimen,
     StatedDeviation,
+    Step,
 )
 from reportgen.records.message import Message, Place, message
 
@@ -97,9 +101,11 @@ def read_job(path: Path, checks: tuple[Check, ...]) -> tuple[Job | None, tuple[F
     findings += reference_findings(raw, lines, name, checks)
     if table is None:
         return None, _sorted(findings)
-    job = replace(_JobMaker(table, lines, file).job(), preset_files=presets)
+    job = with_places(replace(_JobMaker(table, lines, file).job(), preset_files=presets))
     findings += _file_findings(job, lines, name)
     findings += _beam_findings(job)
+    findings += asked_run_findings(job, checks)
+    findings += place_findings(job)
     return job, _sorted(findings)
 
 
@@ -298,12 +304,10 @@ class _JobMaker:
                 for i, each in enumerate(table.photo)
             ),
             inspections=self._all(Inspection, "inspection"),
+            steps=self._all(Step, "step"),
             profiles=tuple(self._profile(each, i) for i, each in enumerate(table.profile)),
             runs=tuple(self._run(each, i) for i, each in enumerate(table.run)),
-            requirements=tuple(
-                self._made(Requirement, each, ("requirement", i), band_hz=each.band)
-                for i, each in enumerate(table.requirement)
-            ),
+            requirements=tuple(self._requirement(each, i) for i, each in enumerate(table.requirement)),
             corrections=tuple(
                 self._made(Correction, each, ("correction", i), run=each.run, frequency_hz=each.frequency.si)
                 for i, each in enumerate(table.correction)
@@ -353,9 +357,21 @@ class _JobMaker:
             run,
             ("run", index),
             tracking_filter=own if own is None or tolerance is None else replace(own, tolerance=tolerance.si),
-            log=slashed(run.log),
+            log=slashed(run.log[0]),
+            further_logs=tuple(map(slashed, run.log[1:])),
             columns=columns,
             log_where=self._where(("run", index, "log")),
+        )
+
+    def _requirement(self, asked: RequirementTable, index: int) -> Requirement:
+        named = asked.run or ()
+        return self._made(
+            Requirement,
+            asked,
+            ("requirement", index),
+            band_hz=asked.band,
+            run=named[0] if len(named) == 1 else None,
+            runs=named if len(named) > 1 else (),
         )
 
     def _notes(self) -> tuple[Path, ...]:
@@ -368,7 +384,8 @@ class _JobMaker:
 def _file_findings(job: Job, lines: TomlLines, name: str) -> list[Finding]:
     found: list[Finding] = []
     for run in job.runs:
-        found += file_fault(job.folder, run.log, run.log_where, f"[[run]] {run.id}: log")
+        for log in run.logs:
+            found += file_fault(job.folder, log, run.log_where, f"[[run]] {run.id}: log")
     for index, photo in enumerate(job.photos):
         place = Place(name, lines.line_of(("photo", index, "file")))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)

@@ -19,6 +19,7 @@ from reportgen.read.job.job_values import (
     detector_of,
     limit_of,
     moment_of,
+    names_of,
     percentage,
     position_of,
     positive,
@@ -43,6 +44,8 @@ from reportgen.records.job import (
     DecisionRule,
     PhotoMetadata,
     RunKind,
+    RunStatus,
+    Surveys,
     SweepRate,
     ToleranceBand,
     TrackingFilter,
@@ -53,6 +56,7 @@ from reportgen.units import Detector, Quantity
 Text = Annotated[str, BeforeValidator(text_of)]
 Revision = Annotated[str, BeforeValidator(revision_of)]
 Texts = Annotated[tuple[Text, ...], BeforeValidator(texts_of)]
+Names = Annotated[tuple[Text, ...], BeforeValidator(names_of)]
 Day = Annotated[date, PlainValidator(day_of)]
 Moment = Annotated[datetime, PlainValidator(moment_of)]
 Whole = Annotated[int, PlainValidator(whole_number)]
@@ -213,6 +217,19 @@ class InspectionTable(Table):
         return _as_written(value)
 
 
+class StepTable(Table):
+    """``[[step]]``: what was done with the specimen, or happened to it."""
+
+    when: Text
+    what: Text
+    remark: Text | None = None
+
+    @field_validator("when", mode="before")
+    @classmethod
+    def _day_as_written(cls, value: object) -> object:
+        return _as_written(value)
+
+
 class NotchTable(Table):
     """One entry of ``notch`` in ``[[profile]]``."""
 
@@ -240,7 +257,10 @@ class RunTable(Table):
 
     id: Text
     kind: RunKind
-    log: Text
+    log: Names
+    status: RunStatus | None = None
+    repeats: Text | None = None
+    reason: Text | None = None
     axis: Text | None = None
     started: Moment | None = None
     profile: Text | None = None
@@ -265,8 +285,10 @@ class RequirementTable(Table):
     check: Annotated[str, PlainValidator(lambda value, info: check_of(_checks(info), value))]
     clause: Text | None = None
     text: Text | None = None
-    run: Text | None = None
+    run: Names | None = None
     axis: Text | None = None
+    kind: RunKind | None = None
+    surveys: Surveys | None = None
     before: Text | None = None
     after: Text | None = None
     channel: Text | None = None
@@ -349,6 +371,7 @@ class JobTable(Table):
     channel: tuple[ChannelTable, ...] = ()
     photo: tuple[PhotoTable, ...] = ()
     inspection: tuple[InspectionTable, ...] = ()
+    step: tuple[StepTable, ...] = ()
     profile: tuple[ProfileTable, ...] = ()
     requirement: tuple[RequirementTable, ...] = ()
     exciter: ExciterTable | None = None
@@ -369,6 +392,7 @@ TABLES: dict[tuple[str, ...], type[Table]] = {
     ("channel",): ChannelTable,
     ("photo",): PhotoTable,
     ("inspection",): InspectionTable,
+    ("step",): StepTable,
     ("profile",): ProfileTable,
     ("profile", "notch"): NotchTable,
     ("run",): RunTable,
@@ -385,6 +409,7 @@ ARRAYS = {
     "channel",
     "photo",
     "inspection",
+    "step",
     "profile",
     "run",
     "requirement",
@@ -429,6 +454,10 @@ EXAMPLES: dict[str, dict[str, str]] = {
         "when": '"after the sweep"',
         "what": '"visual"',
         "result": '"pass"',
+    },
+    "step": {
+        "when": "2026-03-12T11:05:00",
+        "what": '"turned to axis Y"',
     },
     "profile": {
         "id": '"QUALIFICATION"',

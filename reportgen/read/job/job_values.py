@@ -67,6 +67,13 @@ def texts_of(value: object) -> object:
     return [value] if isinstance(value, str) else value
 
 
+def names_of(value: object) -> object:
+    """One text, or a list of at least one."""
+    if value == []:
+        raise refuse(message("value.no-name"))
+    return texts_of(value)
+
+
 def _measured(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:
     if not isinstance(text, str):
         raise refuse(message("value.no-unit", found=shown(text), sample=sample))

@@ -10,7 +10,7 @@ from reportgen.render.axis_runs import axis_of, axis_runs, requirement_of
 from reportgen.render.names import anchor
 from reportgen.render.rows.axis_page import response_key, table_key
 from reportgen.render.rows.conformity import verdict as verdict_row
-from reportgen.render.rows.language import Language
+from reportgen.render.rows.language import Language, Row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +32,18 @@ class OutcomeShown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClausePart:
+    """What one run, or one pair, gave for a requirement over several."""
+
+    place: str
+    measured: str
+    uncertainty: str
+    limit: str
+    outcome: OutcomeShown
+    proof: Proof
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Clause:
     """One requirement and what became of it."""
 
@@ -49,6 +61,8 @@ class Clause:
     """Empty where it passed: what was measured says it then."""
     risk: str
     proof: Proof
+    parts: tuple[ClausePart, ...] = ()
+    """One for each run where the requirement is about several; the clause's own row is that of the worst."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,12 +104,27 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
         reason="" if each.outcome is Outcome.PASS else row["reason"],
         risk=row["risk"],
         proof=proof(report, each),
+        parts=tuple(_part(report, part, shown, language) for part, shown in zip(each.parts, row["parts"], strict=True)),
+    )
+
+
+def _part(report: Report, part: Verdict, row: Row, language: Language) -> ClausePart:
+    return ClausePart(
+        place=row["place"],
+        measured=row["measured"],
+        uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
+        limit=row["limit"],
+        outcome=OutcomeShown(**row["outcome"]),
+        proof=proof(report, part),
     )
 
 
 def proof(report: Report, each: Verdict) -> Proof:
-    """Where the numbers of a verdict stand and where they are seen."""
-    of = next((found for found in axis_runs(report) if found.axis == axis_of(report, each)), None)
+    """Where the numbers of a verdict stand and where they are seen; of several axes those of the one that decides."""
+    axis = axis_of(report, each)
+    if axis is None and each.parts and each.evidence:
+        axis = next((run.axis for run in report.runs if run.id == each.evidence[0].run), None)
+    of = next((found for found in axis_runs(report) if found.axis == axis), None)
     run = _run(report, each)
     match each.proved_by:
         case ProvedBy.INSTRUMENTS:
@@ -125,8 +154,7 @@ def _run(report: Report, each: Verdict) -> str:
 
 def _compared(report: Report, each: Verdict) -> str:
     """The comparison of the channel that decides."""
-    asked = requirement_of(report, each)
+    decides = next((part for part in each.parts if part.evidence[:1] == each.evidence[:1]), each)
+    before, after = decides.before, decides.after
     channel = each.evidence[0].channel if each.evidence else None
-    before = asked.before if asked else None
-    after = asked.after if asked else None
     return anchor("fig", before, after, channel) if before and after and channel else ""

@@ -38,12 +38,13 @@ def overall(report: Report, language: Language) -> Row:
     counted = Counter(verdict.outcome for verdict in report.verdicts)
     counts = [outcome(each, language) | {"count": counted[each]} for each in reversed(Outcome) if counted[each]]
     not_met = [v.requirement for v in report.verdicts if v.outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)]
+    valid = tuple(run for run in report.runs if report.job.counts(run.id))
     return outcome(report.overall, language) | {
         "counts": counts,
         "total": len(report.verdicts),
         "sentence": " ".join(
             each
-            for each in (steady_state_sentence(report.runs, language), _overall_sentence(report, not_met, language))
+            for each in (steady_state_sentence(valid, language), _overall_sentence(report, not_met, language))
             if each
         ),
     }
@@ -110,7 +111,15 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
         "bands": ", ".join(language.band(band) for band in each.bands_hz),
         "evidence": [_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]],
         "more_evidence": str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
+        "parts": [verdict(report, part, language) | {"place": place(part)} for part in each.parts],
     }
+
+
+def place(part: Verdict) -> str:
+    """The run, or the two runs, that a part of a verdict is about."""
+    if part.before is not None and part.after is not None:
+        return f"{part.before} → {part.after}"
+    return part.run or "–"
 
 
 def _places(each: Verdict | Evidence) -> int:

@@ -190,10 +190,23 @@ def planned_run(job: Job, plan: RunPlan, language: Language) -> Row:
         "control": ", ".join(control) + strategy if plan.profile else language.numbers.ABSENT,
         "filter": _filter(plan, language),
         "apparatus": _apparatus(plan, language),
-        "log": str(plan.log),
-        "log_anchor": anchor("file", plan.log),
+        "logs": [{"log": str(log), "anchor": anchor("file", log)} for log in plan.logs],
+        "status": status(plan, language),
         "remark": plan.remark or "",
     }
+
+
+def status(plan: RunPlan, language: Language) -> str:
+    """What became of a run that does not count, and why, and which run one was made in the place of; empty: nothing."""
+    said = []
+    if not plan.counts:
+        became = language.say(str(plan.status))
+        said.append(
+            language.say("Does not count: %(status)s", status=became) + (f", {plan.reason}" if plan.reason else "")
+        )
+    if plan.repeats is not None:
+        said.append(language.say("Repeats %(run)s", run=plan.repeats))
+    return ". ".join(said) + "." if said else ""
 
 
 def _apparatus(plan: RunPlan, language: Language) -> list[Row]:
