@@ -16,6 +16,7 @@ from pydantic_core import ErrorDetails
 
 from reportgen.read.content import content_of
 from reportgen.read.job.asked_run_findings import asked_run_findings
+from reportgen.read.job.happenings import place_findings, with_places
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault, slashed
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import (
@@ -32,7 +33,6 @@ from reportgen.read.job.job_schema import (
 )
 from reportgen.read.job.job_values import REFUSED, peak_of, shown
 from reportgen.read.job.nearest import near_or, nearest
-from reportgen.read.job.happenings import place_findings, with_places
 from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.check import Check
