@@ -20,6 +20,8 @@ from enum import StrEnum
 from reportgen.errors import UnitError
 from reportgen.records.message import message
 
+DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
+"""How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
 STANDARD_GRAVITY = 9.80665
 """Conventional standard acceleration of free fall, m/s² exactly (ISO 80000-3)."""
 
@@ -89,6 +91,11 @@ class Quantity:
     def si(self) -> float:
         """Value in SI (for ``%`` a fraction; for ``dB`` the decibels themselves); the detector is not applied."""
         return self.value * self.unit.factor + self.unit.offset
+
+    @property
+    def peak(self) -> float:
+        """Value in SI as the peak of a sinusoid: the detector that the unit names is applied (``20 mm p-p``: 0.01)."""
+        return self.si * (self.unit.detector or Detector.PEAK).to_peak
 
     @property
     def dimension(self) -> Dimension:

@@ -9,6 +9,7 @@ from reportgen.judge.dwell import DWELL_CYCLES, DWELL_DURATION
 from reportgen.judge.frequency_range import FREQUENCY_RANGE
 from reportgen.judge.inspection import INSPECTION
 from reportgen.judge.natural_frequency import LOWEST_NATURAL_FREQUENCY
+from reportgen.judge.response_level import RESPONSE_LEVEL
 from reportgen.judge.shift import AMPLIFICATION_SHIFT, FREQUENCY_SHIFT
 from reportgen.judge.sweep_rate import SWEEP_RATE
 from reportgen.records.check import Check
@@ -19,6 +20,7 @@ CHECKS: tuple[Check, ...] = (
     SWEEP_RATE,
     LOWEST_NATURAL_FREQUENCY,
     AMPLIFICATION,
+    RESPONSE_LEVEL,
     FREQUENCY_SHIFT,
     AMPLIFICATION_SHIFT,
     DWELL_DURATION,

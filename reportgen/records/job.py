@@ -1,6 +1,7 @@
 """The job as the laboratory states it: what was tested, for whom, with what, against which requirement.
 
-Every amplitude is SI and peak; ``where`` of a record is its place in the job file, for findings.
+Every amplitude is SI and peak; ``where`` of a record is its place in the job file, for findings. These records are the
+description of the file, too: a table for each, a key for each field (``reportgen.records.job_key`` says how).
 """
 
 from __future__ import annotations
@@ -10,9 +11,20 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import Annotated, Literal
 
+from reportgen.records.job_key import NO_KEY, Form, Key, Written
 from reportgen.records.message import Place
-from reportgen.units import Detector, Quantity
+from reportgen.units import Detector, Dimension, Quantity
+
+Length = Annotated[Quantity, Written(Form.QUANTITY, "420 mm", ("displacement",))]
+Mass = Annotated[Quantity, Written(Form.QUANTITY, "1.2 kg", ("mass",))]
+Force = Annotated[Quantity, Written(Form.QUANTITY, "10 kN", ("force",))]
+Velocity = Annotated[Quantity, Written(Form.QUANTITY, "1.8 m/s", ("velocity",))]
+Acceleration = Annotated[Quantity, Written(Form.QUANTITY, "100 g", ("acceleration",))]
+Amplitude = Annotated[Quantity, Written(Form.QUANTITY, "25 g", ("acceleration", "displacement", "velocity"))]
+Duration = Annotated[Quantity, Written(Form.QUANTITY, "30 min", ("time", "count"))]
+When = Annotated[str, Written(Form.WHEN)]
 
 IN_JOB_FILE = Place("job.toml")
 """Where a record stands whose line is not known."""
@@ -50,7 +62,7 @@ class Surveys(StrEnum):
     """Which two surveys of an axis a requirement compares."""
 
     BEFORE_AND_AFTER = "before and after"
-    """The last valid one before the axis' first sweep or dwell and the first valid one after its last."""
+    """The last valid one before the axis' first valid sweep or dwell and the first valid one after its last."""
 
 
 class ChannelRole(StrEnum):
@@ -123,25 +135,25 @@ class ReportIdentity:
     number: str
     title: str
     date: date
-    revision: str = "A"
-    confidence: float = 0.95
+    revision: Annotated[str, Written(Form.REVISION)] = "A"
+    photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
+    annex: Annex = Annex.IN_REPORT
+    confidence: Annotated[float, Written(Form.COVERAGE)] = 0.95
     decision_rule: DecisionRule = DecisionRule.SIMPLE
-    language: str = "en"
-    """``en`` or ``de``."""
-    paper: str = "A4"
-    """``A4`` or ``Letter``."""
+    language: Literal["en", "de"] = "en"
+    paper: Literal["A4", "Letter"] = "A4"
     distribution: tuple[str, ...] = ()
     standard: str | None = None
     """Test method, such as ``IEC 60068-2-6:2007``."""
     summary: str | None = None
-    photo_metadata: PhotoMetadata = PhotoMetadata.REMOVE
     purpose: str | None = None
     """What the test was for."""
     opinions_by: str | None = None
     """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
-    annex: Annex = Annex.IN_REPORT
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
+    notes: tuple[Path, ...] | None = None
+    """Files of notes as the job names them; None: those that have one of the usual names."""
     where: Place = IN_JOB_FILE
 
 
@@ -162,11 +174,11 @@ class Beam:
     """A beam-like specimen, for which mode numbers follow from node counts."""
 
     boundary: Boundary
-    length: Quantity | None = None
-    mass: Quantity | None = None
+    length: Length | None = None
+    mass: Mass | None = None
     """Mass of the beam itself, without what sits on its end."""
-    tip_mass: Quantity | None = None
-    thickness: Quantity | None = None
+    tip_mass: Mass | None = None
+    thickness: Length | None = None
     """Depth of the section in the direction of bending."""
     supports_counted: bool = False
     """True where the operator counted clamps and pins among the nodes."""
@@ -180,7 +192,7 @@ class Specimen:
     name: str
     part_number: str | None = None
     serial_number: str | None = None
-    mass: Quantity | None = None
+    mass: Mass | None = None
     received: date | None = None
     condition: str | None = None
     description: str | None = None
@@ -202,9 +214,9 @@ class Specimen:
 class Environment:
     """Conditions in the laboratory, as written."""
 
-    temperature: str | None = None
-    humidity: str | None = None
-    pressure: str | None = None
+    temperature: Annotated[str, Written(Form.CONDITION, "23 °C")] | None = None
+    humidity: Annotated[str, Written(Form.CONDITION, "45 % rh")] | None = None
+    pressure: Annotated[str, Written(Form.CONDITION, "1013 hPa")] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,11 +238,11 @@ class Instrument:
     serial: str | None = None
     calibrated: date | None = None
     due: date | None = None
-    expanded_uncertainty: Quantity | None = None
+    expanded_uncertainty: Annotated[Quantity, Written(Form.PERCENTAGE, "1.5 %")] | None = None
     """Relative, coverage factor 2."""
     certificate: str | None = None
     calibration_laboratory: str | None = None
-    frequency_uncertainty: Quantity | None = None
+    frequency_uncertainty: Annotated[Quantity, Written(Form.SMALL_SHARE)] | None = None
     """Of its clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
 
@@ -249,7 +261,7 @@ class Channel:
     location: str | None = None
     direction: str | None = None
     instrument: str | None = None
-    position: Quantity | None = None
+    position: Annotated[Quantity, Written(Form.POSITION)] | None = None
     """Along a beam, from its first named end: a length or a ratio."""
     where: Place = IN_JOB_FILE
 
@@ -259,7 +271,8 @@ class Photo:
     """A picture of the set-up."""
 
     file: Path
-    caption: str
+    caption: str = ""
+    """The file's name, without its ending, where the job has none."""
     where: Place = IN_JOB_FILE
 
 
@@ -284,12 +297,11 @@ class Placed:
 class Inspection:
     """A look at the specimen."""
 
-    when: str
+    when: When
     what: str
-    result: str
-    """``pass`` or ``fail``."""
+    result: Literal["pass", "fail"]
     remark: str | None = None
-    placed: Placed | None = None
+    placed: Annotated[Placed | None, NO_KEY] = None
     """``when`` as understood; None where it tells no place in the sequence."""
     where: Place = IN_JOB_FILE
 
@@ -298,11 +310,11 @@ class Inspection:
 class Step:
     """Something that was done with the specimen, or happened to it, beside runs and inspections."""
 
-    when: str
-    """As written: a moment, or words such as ``after X-SWEEP``."""
+    when: When
+    """A moment, or words such as ``after X-SWEEP``."""
     what: str
     remark: str | None = None
-    placed: Placed | None = None
+    placed: Annotated[Placed | None, NO_KEY] = None
     """``when`` as understood; None where it tells no place in the sequence."""
     where: Place = IN_JOB_FILE
 
@@ -348,13 +360,35 @@ class Notch:
     """The input may fall so that a channel's response stays below a limit in a band."""
 
     channel: str
-    from_hz: float
-    to_hz: float
-    limit: float
-    """Peak, SI of ``dimension``."""
-    dimension: str
-    text: str
+    band_hz: Annotated[tuple[float, float], Key("band")]
+    stated: Annotated[Amplitude, Key("limit")]
+    """Limit as the job has it."""
     where: Place = IN_JOB_FILE
+
+    @property
+    def from_hz(self) -> float:
+        """Lower end of the band."""
+        return self.band_hz[0]
+
+    @property
+    def to_hz(self) -> float:
+        """Upper end of the band."""
+        return self.band_hz[1]
+
+    @property
+    def limit(self) -> float:
+        """Limit of the response: peak, SI of ``dimension``."""
+        return self.stated.peak
+
+    @property
+    def dimension(self) -> Dimension:
+        """What the limit measures."""
+        return self.stated.dimension
+
+    @property
+    def text(self) -> str:
+        """The limit as written."""
+        return self.stated.text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -366,9 +400,9 @@ class Profile:
     sweep_rate: SweepRate | None = None
     tolerance: tuple[ToleranceBand, ...] = ()
     abort: tuple[ToleranceBand, ...] = ()
-    notches: tuple[Notch, ...] = ()
-    duration: Quantity | None = None
-    sweep_cycles: float | None = None
+    notches: Annotated[tuple[Notch, ...], Key("notch")] = ()
+    duration: Duration | None = None
+    sweep_cycles: Annotated[float, Written(Form.SWEEP_CYCLES)] | None = None
     """Times the range is to be travelled once in each direction (IEC 60068-2-6), along each axis."""
     source: str | None = None
     where: Place = IN_JOB_FILE
@@ -391,10 +425,12 @@ class RunPlan:
 
     id: str
     kind: RunKind
-    log: Path
+    log: Annotated[Path, NO_KEY] = Path()
     """As named in the job, relative to the job folder; of a run in parts the first."""
-    further_logs: tuple[Path, ...] = ()
+    further_logs: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Logs of the further parts of the run, in the order in which they were run."""
+    named_logs: Annotated[tuple[Path, ...], Key("log", needed=True, some=True)] = ()
+    """As the job has them; ``log`` and ``further_logs`` are made of them."""
     status: RunStatus = RunStatus.VALID
     repeats: str | None = None
     """The run in whose place this one was made."""
@@ -407,6 +443,8 @@ class RunPlan:
     control: tuple[str, ...] = ()
     strategy: ControlStrategy = ControlStrategy.AVERAGE
     tracking_filter: TrackingFilter | None = None
+    tracking_filter_tolerance: Annotated[Quantity, Written(Form.PERCENTAGE, "5 %")] | None = None
+    """As the job has it; the filter itself carries it as ``tolerance``."""
     controller: str | None = None
     """Instrument that controlled the run; ``acquisition`` and ``filter`` are those that logged and filtered it."""
     acquisition: str | None = None
@@ -443,13 +481,15 @@ class Requirement:
     """One clause to be held against results."""
 
     id: str
-    check: str
-    clause: str | None = None
+    check: Annotated[str, Written(Form.CHECK)]
+    clause: Annotated[str, Written(Form.CLAUSE)] | None = None
     text: str | None = None
-    run: str | None = None
+    run: Annotated[str | None, NO_KEY] = None
     """The one run it names; None where it names none, or several."""
-    runs: tuple[str, ...] = ()
+    runs: Annotated[tuple[str, ...], NO_KEY] = ()
     """The runs it names where there are several."""
+    named_runs: Annotated[tuple[str, ...], Key("run", some=True)] = ()
+    """As the job has them; ``run`` and ``runs`` are made of them."""
     axis: str | None = None
     kind: RunKind | None = None
     surveys: Surveys | None = None
@@ -458,8 +498,8 @@ class Requirement:
     channel: str | None = None
     what: str | None = None
     mode: int | None = None
-    limit: Quantity | None = None
-    band_hz: tuple[float, float] | None = None
+    limit: Annotated[Quantity, Written(Form.LIMIT)] | None = None
+    band_hz: Annotated[tuple[float, float] | None, Key("band")] = None
     source: str | None = None
     where: Place = IN_JOB_FILE
 
@@ -468,14 +508,14 @@ class Requirement:
 class Exciter:
     """What the exciter can do; SI."""
 
-    force: Quantity | None = None
-    stroke: Quantity | None = None
-    """Peak to peak."""
-    velocity: Quantity | None = None
-    acceleration: Quantity | None = None
-    moving_mass: Quantity | None = None
-    """Armature, fixture and whatever else moves, without the specimen."""
     name: str | None = None
+    force: Force | None = None
+    stroke: Length | None = None
+    """Peak to peak."""
+    velocity: Velocity | None = None
+    acceleration: Acceleration | None = None
+    moving_mass: Mass | None = None
+    """Armature, fixture and whatever else moves, without the specimen."""
     where: Place = IN_JOB_FILE
 
 
@@ -483,13 +523,12 @@ class Exciter:
 class Correction:
     """The engineer's own decision about a resonance or an observation; always shown in the report."""
 
-    run: str | None
-    frequency_hz: float
-    action: str
-    """``accept``, ``reject`` or ``renumber``."""
+    run: str | None = None
+    channel: str | None = None
+    frequency_hz: Annotated[float, Written(Form.HERTZ, "50 Hz"), Key("frequency")]
+    action: Literal["accept", "reject", "renumber"]
     reason: str
     by: str
-    channel: str | None = None
     mode: int | None = None
     where: Place = IN_JOB_FILE
 
@@ -500,7 +539,7 @@ class StatedDeviation:
 
     key: str | None = None
     what: str | None = None
-    when: str | None = None
+    when: When | None = None
     effect: str | None = None
     """Effect on the result."""
     agreed_by: str | None = None
@@ -511,28 +550,28 @@ class StatedDeviation:
 class Job:
     """A whole job folder, read and checked but not yet computed."""
 
-    folder: Path
-    file: Path
+    folder: Annotated[Path, NO_KEY]
+    file: Annotated[Path, NO_KEY]
     report: ReportIdentity
     laboratory: Party
     customer: Party
     specimen: Specimen
     environment: Environment = Environment()
-    persons: tuple[Person, ...] = ()
-    instruments: tuple[Instrument, ...] = ()
-    channels: tuple[Channel, ...] = ()
-    photos: tuple[Photo, ...] = ()
-    inspections: tuple[Inspection, ...] = ()
-    steps: tuple[Step, ...] = ()
-    profiles: tuple[Profile, ...] = ()
-    runs: tuple[RunPlan, ...] = ()
-    requirements: tuple[Requirement, ...] = ()
-    corrections: tuple[Correction, ...] = ()
-    deviations: tuple[StatedDeviation, ...] = ()
+    persons: Annotated[tuple[Person, ...], Key("person")] = ()
+    instruments: Annotated[tuple[Instrument, ...], Key("instrument")] = ()
+    channels: Annotated[tuple[Channel, ...], Key("channel")] = ()
+    photos: Annotated[tuple[Photo, ...], Key("photo")] = ()
+    inspections: Annotated[tuple[Inspection, ...], Key("inspection")] = ()
+    steps: Annotated[tuple[Step, ...], Key("step")] = ()
+    profiles: Annotated[tuple[Profile, ...], Key("profile")] = ()
+    runs: Annotated[tuple[RunPlan, ...], Key("run", needed=True)] = ()
+    requirements: Annotated[tuple[Requirement, ...], Key("requirement")] = ()
     exciter: Exciter | None = None
-    notes_files: tuple[Path, ...] = ()
+    corrections: Annotated[tuple[Correction, ...], Key("correction")] = ()
+    deviations: Annotated[tuple[StatedDeviation, ...], Key("deviation")] = ()
+    notes_files: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Relative to the job folder."""
-    preset_files: tuple[Path, ...] = ()
+    preset_files: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Presets of the job's own that it names, relative to its folder."""
 
     def run(self, run_id: str | None) -> RunPlan | None:

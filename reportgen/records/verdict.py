@@ -36,6 +36,7 @@ class ProvedBy(StrEnum):
     RATE = "rate of the run"
     DWELL = "course of the dwell"
     AMPLIFICATION = "amplification of the responses"
+    RESPONSE_LEVEL = "levels of the responses"
     NATURAL_FREQUENCY = "natural frequencies of the responses"
     FREQUENCY_SHIFT = "frequencies before and after"
     AMPLIFICATION_SHIFT = "amplifications before and after"

@@ -11,6 +11,7 @@ from reportgen.records.job import Breakpoint, ControlStrategy, Notch, Profile, T
 from reportgen.records.log import SweepLog, Trace
 from reportgen.records.message import message
 from reportgen.records.result import NotJudgedCause
+from reportgen.units import parse_quantity
 
 TEN_PERCENT = ToleranceBand(lower_db=20 * np.log10(0.9), upper_db=20 * np.log10(1.1), text="10 %")
 
@@ -99,7 +100,7 @@ def test_a_jump_is_not_judged_and_said_so():
 
 def test_in_a_notch_the_control_may_be_low_and_the_channel_is_held_to_its_limit():
     level = np.where((F > 110) & (F < 130), 4.0, 10.0)
-    notch = Notch(channel="A1", from_hz=105, to_hz=135, limit=200.0, dimension="acceleration", text="notch")
+    notch = Notch(channel="A1", band_hz=(105, 135), stated=parse_quantity("200 m/s²"))
     notched = Profile(id="P", breakpoints=FLAT.breakpoints, tolerance=(TEN_PERCENT,), notches=(notch,))
     response = Trace(channel="A1", dimension="acceleration", amplitude=np.where(F > 120, 198.0, 150.0))
     base = log(F, level)

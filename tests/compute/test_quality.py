@@ -26,6 +26,7 @@ from reportgen.records.job import (
 from reportgen.records.log import SweepLog, Trace
 from reportgen.records.result import ChannelResult, ControlResult, Resonance, RunResult, SweepFacts
 from reportgen.records.stretch import Direction
+from reportgen.units import parse_quantity
 
 RUN = RunPlan(id="X-PRE", kind=RunKind.SURVEY, log=Path("x.csv"), axis="X", control=("C1",))
 RATE = 2.0
@@ -176,7 +177,7 @@ def test_control_through_an_antiresonance():
     (issue,) = issues(log(control=control))
     assert issue.kind == "antiresonance"
     assert issue.band_hz[0] < 200.0 < issue.band_hz[1]
-    notch = Notch(channel="A1", from_hz=180, to_hz=220, limit=1e3, dimension="acceleration", text="notch")
+    notch = Notch(channel="A1", band_hz=(180, 220), stated=parse_quantity("1000 m/s²"))
     made = Profile(id="P", breakpoints=(bp(10, 5), bp(2000, 5)), notches=(notch,))
     assert kinds(log(control=control), profile=made) == []
 

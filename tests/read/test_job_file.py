@@ -393,6 +393,13 @@ def test_a_fault_is_told_with_its_line_and_what_to_write(folder, old, new, at, m
     assert re.search(f"(?m)^{place}.*{message}", said(findings)), said(findings)
 
 
+@pytest.mark.parametrize("written", ["3", "2.5", "true", '{ a = "C1" }'])
+def test_control_channels_that_are_no_list_are_told_and_end_nothing(folder, written):
+    job, findings = read(folder, WHOLE.replace('control = ["C1"]', f"control = {written}", 1))
+    assert job is None
+    assert "control = " in said(findings)
+
+
 def test_all_faults_are_told_at_once(folder):
     text = WHOLE
     for old, new in (('kind = "survey"', 'kind = "x"'), ('mass = "450 g"', 'mass = "450"'), ("sweep = 2", "sweeep = 2"),

@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 
 from reportgen.judge.checks import CHECKS
-from reportgen.read.job.job_schema import ProfileTable, RequirementTable
+from reportgen.read.job.job_tables import JobTables
 from reportgen.read.job.presets import expand_presets
 from reportgen.records.finding import Severity
+from reportgen.records.job import Profile, Requirement
+from reportgen.records.message import Place
 from reportgen.render.catalogue import said
 
 SHIPPED = Path(__file__).resolve().parents[2] / "templates" / "presets"
@@ -29,6 +31,10 @@ def line_of(path):
     return 7
 
 
+def record(kind, table):
+    return JobTables(lambda path: Place("job.toml"), CHECKS).record(kind, table)
+
+
 def expand(raw, *folders):
     return expand_presets(raw, line_of, "job.toml", folders or (SHIPPED,))
 
@@ -39,7 +45,7 @@ def test_every_shipped_requirement_can_be_used(name, entry):
     filled, findings = expand(raw)
     (table,) = filled["requirement"]
     assert "verify" in table["source"]
-    assert RequirementTable.model_validate(table, context={"checks": CHECKS}).limit.value > 0
+    assert record(Requirement, table).limit.value > 0
     (found,) = findings
     assert found.severity is Severity.NOTE
     assert entry["limit"] in said(found.message)
@@ -49,7 +55,7 @@ def test_every_shipped_requirement_can_be_used(name, entry):
 def test_every_shipped_tolerance_can_be_used(name, entry):
     raw = {"profile": [{"id": "P", "breakpoints": [["10 Hz", "1 g"], ["99 Hz", "1 g"]], "tolerance": f"preset:{name}"}]}
     filled, _ = expand(raw)
-    assert ProfileTable.model_validate(filled["profile"][0]).tolerance
+    assert record(Profile, filled["profile"][0]).tolerance
     assert raw["profile"][0]["tolerance"] == f"preset:{name}"  # what was read stays as it was
 
 

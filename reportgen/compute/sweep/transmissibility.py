@@ -8,10 +8,8 @@ from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, Trace
 from reportgen.records.message import message
 from reportgen.records.result import Quotient
-from reportgen.units import Dimension
+from reportgen.units import DIFFERENTIATIONS, Dimension
 
-_DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
-"""How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
 OVER_FORCE = {"accelerance": "acceleration", "mobility": "velocity", "receptance": "displacement"}
 """Motion of each quantity that ISO 7626-1 names over a force (from memory)."""
 DECLARED_UNIT = {
@@ -26,7 +24,7 @@ DECLARED_UNIT = {
 
 def is_motion(trace: Trace) -> bool:
     """Whether the channel is a motion, so that response over control is a pure ratio."""
-    return trace.dimension in _DIFFERENTIATIONS
+    return trace.dimension in DIFFERENTIATIONS
 
 
 def acceleration_of(trace: Trace, frequency_hz: Floats) -> Floats:
@@ -36,7 +34,7 @@ def acceleration_of(trace: Trace, frequency_hz: Floats) -> Floats:
     """
     if not is_motion(trace):
         raise ComputeError(message("control.no-motion", channel=trace.channel, found=Dimension(trace.dimension)))
-    return np.asarray(trace.amplitude * (2.0 * np.pi * frequency_hz) ** _DIFFERENTIATIONS[trace.dimension])
+    return np.asarray(trace.amplitude * (2.0 * np.pi * frequency_hz) ** DIFFERENTIATIONS[trace.dimension])
 
 
 def reference_level(trace: Trace, frequency_hz: Floats) -> Floats:
@@ -76,5 +74,5 @@ def phase_of_acceleration(response: Trace, control_dimension: str = "acceleratio
     """
     if response.phase_deg is None:
         return None
-    turns = _DIFFERENTIATIONS.get(response.dimension, 0) - _DIFFERENTIATIONS.get(control_dimension, 0)
+    turns = DIFFERENTIATIONS.get(response.dimension, 0) - DIFFERENTIATIONS.get(control_dimension, 0)
     return np.asarray(180.0 - (180.0 - (response.phase_deg + 90.0 * turns)) % 360.0)

@@ -13,9 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from pydantic_core import PydanticCustomError
-
-from reportgen.read.job.job_values import day_of, moment_of
+from reportgen.read.job.job_values import Refused, day_of, moment_of
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
 from reportgen.records.message import Place, message
@@ -80,7 +78,7 @@ def _read(table: object, key: str, reader: Callable[[object], _Value]) -> _Value
     value = table.get(key) if isinstance(table, dict) else None
     if value is None:
         return None
-    with contextlib.suppress(PydanticCustomError):
+    with contextlib.suppress(Refused):
         return reader(value)
     return None
 

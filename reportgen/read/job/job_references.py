@@ -112,7 +112,8 @@ def _control_names(book: _Book, index: int, run: dict[str, Any]) -> Iterator[Fin
     if not book.channels:
         return
     control = run.get("control")
-    for each in [control] if isinstance(control, str) else control or ():
+    several = control if isinstance(control, list) else [control]
+    for each in several:
         if isinstance(each, str) and each.strip() not in book.channels:
             hint = near_or(each, book.channels, message("hint.defined", known=tuple(book.channels)))
             own = str(run.get("id", index + 1))

@@ -6,11 +6,11 @@ import contextlib
 import itertools
 import math
 from datetime import date, datetime
+from pathlib import Path
 from typing import TypeVar
 
-from pydantic_core import PydanticCustomError
-
 from reportgen.errors import UnitError
+from reportgen.read.job.job_folder import slashed
 from reportgen.records.check import Check
 from reportgen.records.job import Breakpoint, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.message import Message, message
@@ -20,13 +20,20 @@ LONGEST_TEXT = 20_000
 """Characters of one text; more is a file pasted by mistake."""
 
 
-REFUSED = "refused"
-"""Type of the errors whose context holds a message."""
+class Refused(Exception):
+    """A value that cannot be taken, with what is wrong and what to write."""
+
+    def __init__(self, what: Message) -> None:
+        super().__init__(what)
+        self.what = what
 
 
-def refuse(what: Message) -> PydanticCustomError:
-    """Make an error that carries a message under ``what`` of its context."""
-    return PydanticCustomError(REFUSED, "refused", {"what": what})
+class NotOneOf(Exception):
+    """A word that is none of the ``known`` ones."""
+
+    def __init__(self, known: tuple[str, ...]) -> None:
+        super().__init__(known)
+        self.known = known
 
 
 LONGEST_REVISION = 40
@@ -37,7 +44,7 @@ def revision_of(value: object) -> str:
     """A revision, as text."""
     text = text_of(value)
     if len(text) > LONGEST_REVISION:
-        raise refuse(message("value.revision-too-long", length=len(text), most=LONGEST_REVISION))
+        raise Refused(message("value.revision-too-long", length=len(text), most=LONGEST_REVISION))
     return text
 
 
@@ -46,13 +53,13 @@ def text_of(value: object) -> str:
     if isinstance(value, int) and not isinstance(value, bool):
         value = str(value)
     if not isinstance(value, str):
-        raise refuse(message("value.no-text", found=shown(value), bare=str(value)))
+        raise Refused(message("value.no-text", found=shown(value), bare=str(value)))
     if not value.strip():
-        raise refuse(message("value.empty"))
+        raise Refused(message("value.empty"))
     if len(value) > LONGEST_TEXT:
-        raise refuse(message("value.too-long", length=len(value), most=LONGEST_TEXT))
+        raise Refused(message("value.too-long", length=len(value), most=LONGEST_TEXT))
     if any(ord(c) < 32 and c not in "\n\t\r" for c in value):
-        raise refuse(message("value.control-character"))
+        raise Refused(message("value.control-character"))
     return value.strip()
 
 
@@ -62,34 +69,53 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def texts_of(value: object) -> object:
-    """A single text where a list may stand."""
-    return [value] if isinstance(value, str) else value
+def path_of(value: object) -> Path:
+    """Name of a file, with the strokes of either system."""
+    return slashed(text_of(value))
 
 
-def names_of(value: object) -> object:
-    """One text, or a list of at least one."""
-    if value == []:
-        raise refuse(message("value.no-name"))
-    return texts_of(value)
+def clause_of(value: object) -> str:
+    """Number of a clause, as text: 7.10 as a number would lose its zero."""
+    if isinstance(value, float):
+        raise Refused(message("value.clause-number", found=str(value)))
+    return text_of(value)
+
+
+def when_of(value: object) -> str:
+    """Text; a day or a moment of TOML as it is written."""
+    if isinstance(value, datetime):
+        return value.isoformat(sep=" ")
+    return text_of(str(value) if isinstance(value, date) else value)
+
+
+_YES = ("true", "yes", "on", "1", "t", "y")
+_NO = ("false", "no", "off", "0", "f", "n")
+
+
+def truth_of(value: object) -> bool:
+    """``true`` or ``false``; what other formats write for them is taken, too."""
+    word = f"{value:g}" if isinstance(value, float) else str(value).lower()
+    if not isinstance(value, bool | int | float | str) or word not in (*_YES, *_NO):
+        raise Refused(message("value.no-truth", found=shown(value)))
+    return word in _YES
 
 
 def _measured(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:
     if not isinstance(text, str):
-        raise refuse(message("value.no-unit", found=shown(text), sample=sample))
+        raise Refused(message("value.no-unit", found=shown(text), sample=sample))
     try:
         return parse_quantity(text, *dimensions)
     except UnitError as failure:
         if isinstance(failure.said, Message) and sample in dict(failure.said.values).values():
-            raise refuse(failure.said) from None
-        raise refuse(message("value.no-quantity", what=failure.said, sample=sample)) from None
+            raise Refused(failure.said) from None
+        raise Refused(message("value.no-quantity", what=failure.said, sample=sample)) from None
 
 
 def positive(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:
     """Quantity of one of the dimensions, more than zero; ``sample`` is what the message shows."""
     quantity = _measured(text, dimensions, sample)
     if not quantity.si > 0:
-        raise refuse(message("value.not-positive", found=shown(text), sample=sample))
+        raise Refused(message("value.not-positive", found=shown(text), sample=sample))
     return quantity
 
 
@@ -97,7 +123,7 @@ def percentage(text: object, sample: str = "5 %") -> Quantity:
     """Ratio that is written with its percent sign."""
     quantity = positive(text, ("ratio",), sample)
     if quantity.unit.symbol != "%":
-        raise refuse(message("value.no-percent-sign", found=shown(text), sample=sample))
+        raise Refused(message("value.no-percent-sign", found=shown(text), sample=sample))
     return quantity
 
 
@@ -105,14 +131,14 @@ def small_share(text: object, sample: str = "20 ppm") -> Quantity:
     """Ratio that is written with ``ppm`` or a percent sign: a bare number would be taken for the one or the other."""
     quantity = positive(text, ("ratio",), sample)
     if quantity.unit.symbol not in ("%", "ppm"):
-        raise refuse(message("value.no-share-sign", found=shown(text), sample=sample))
+        raise Refused(message("value.no-share-sign", found=shown(text), sample=sample))
     return quantity
 
 
 def sweep_cycles_of(value: object) -> float:
     """Number of sweep cycles, there and back; one sweep up is half a cycle."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value < 1e6:
-        raise refuse(message("value.no-sweep-cycles", found=shown(value)))
+        raise Refused(message("value.no-sweep-cycles", found=shown(value)))
     return float(value)
 
 
@@ -124,7 +150,7 @@ def position_of(text: object) -> Quantity:
     else:
         quantity = _measured(text, ("displacement", "ratio"), "380 mm")
     if quantity.si < 0 or (quantity.dimension == "ratio" and quantity.si > 1):
-        raise refuse(message("value.outside-beam", found=shown(text)))
+        raise Refused(message("value.outside-beam", found=shown(text)))
     return quantity
 
 
@@ -139,7 +165,7 @@ def day_of(value: object) -> date:
             value = datetime.fromisoformat(value.strip())
     if isinstance(value, date):
         return _of_our_time(value.date() if isinstance(value, datetime) else value)
-    raise refuse(message("value.no-date", found=shown(value)))
+    raise Refused(message("value.no-date", found=shown(value)))
 
 
 def moment_of(value: object) -> datetime:
@@ -151,12 +177,12 @@ def moment_of(value: object) -> datetime:
         return _of_our_time(value.replace(tzinfo=None))
     if isinstance(value, date):
         return _of_our_time(datetime(value.year, value.month, value.day))
-    raise refuse(message("value.no-moment", found=shown(value)))
+    raise Refused(message("value.no-moment", found=shown(value)))
 
 
 def _of_our_time(value: Day) -> Day:
     if value.year not in _YEARS:
-        raise refuse(message("value.year", found=value.isoformat(), first=_YEARS[0], last=_YEARS[-1]))
+        raise Refused(message("value.year", found=value.isoformat(), first=_YEARS[0], last=_YEARS[-1]))
     return value
 
 
@@ -179,14 +205,8 @@ def tracking_filter_of(text: object) -> TrackingFilter:
     else:
         found = TrackingFilter(fraction=percentage(text).si, text=quantity.text)
     if (found.bandwidth_hz or 1.0) < _NARROWEST_HZ or (found.fraction or 1.0) < _NARROWEST_SHARE:
-        raise refuse(message("value.filter-too-narrow", found=shown(quantity.text)))
+        raise Refused(message("value.filter-too-narrow", found=shown(quantity.text)))
     return found
-
-
-def peak_of(quantity: Quantity) -> float:
-    """Peak in SI: the detector the unit names is applied (``20 mm p-p`` is 0.01 m)."""
-    detector = quantity.unit.detector or Detector.PEAK
-    return quantity.si * detector.to_peak
 
 
 AMPLITUDES = ("acceleration", "displacement", "velocity")
@@ -194,13 +214,13 @@ AMPLITUDES = ("acceleration", "displacement", "velocity")
 
 def _breakpoint(value: object) -> Breakpoint:
     if not isinstance(value, list | tuple) or len(value) not in (2, 3):
-        raise refuse(message("value.no-breakpoint", found=shown(value)))
+        raise Refused(message("value.no-breakpoint", found=shown(value)))
     frequency = positive(value[0], ("frequency",), "5 Hz")
     amplitude = positive(value[1], AMPLITUDES, "10 mm")
     slope = _measured(value[2], ("slope",), "6 dB/oct").si if len(value) == 3 else None
     return Breakpoint(
         frequency_hz=frequency.si,
-        amplitude=peak_of(amplitude),
+        amplitude=amplitude.peak,
         dimension=amplitude.dimension,
         text=(frequency.text, amplitude.text),
         slope_to_next_db_per_oct=slope,
@@ -210,15 +230,15 @@ def _breakpoint(value: object) -> Breakpoint:
 def breakpoints_of(value: object) -> tuple[Breakpoint, ...]:
     """Corners of a profile, in rising frequency."""
     if not isinstance(value, list):
-        raise refuse(message("value.no-breakpoints"))
+        raise Refused(message("value.no-breakpoints"))
     points = tuple(_breakpoint(each) for each in value)
     if len(points) < 2:
-        raise refuse(message("value.one-breakpoint"))
+        raise Refused(message("value.one-breakpoint"))
     for before, after in itertools.pairwise(points):
         if after.frequency_hz < before.frequency_hz:
-            raise refuse(message("value.breakpoints-fall", first=before.text[0], second=after.text[0]))
+            raise Refused(message("value.breakpoints-fall", first=before.text[0], second=after.text[0]))
     if not points[-1].frequency_hz > points[0].frequency_hz:
-        raise refuse(message("value.no-range", at=points[0].text[0]))
+        raise Refused(message("value.no-range", at=points[0].text[0]))
     return points
 
 
@@ -229,9 +249,9 @@ def _decibels(text: object, sign: int) -> float:
     if quantity.dimension == "level":
         return size
     if quantity.unit.symbol != "%":
-        raise refuse(message("value.tolerance-unit", found=shown(text)))
+        raise Refused(message("value.tolerance-unit", found=shown(text)))
     if not size > -1:
-        raise refuse(message("value.tolerance-too-wide", found=shown(text)))
+        raise Refused(message("value.tolerance-too-wide", found=shown(text)))
     return 20.0 * math.log10(1.0 + size)
 
 
@@ -240,29 +260,29 @@ def _sides(limit: object) -> tuple[float, float, str]:
     if isinstance(limit, str):
         bare = limit.replace("±", "").replace("+/-", "").strip()
         if not _measured(bare, ("ratio", "level"), "10 %").si > 0:
-            raise refuse(message("value.tolerance-not-positive", found=shown(limit)))
+            raise Refused(message("value.tolerance-not-positive", found=shown(limit)))
         return _decibels(bare, -1), _decibels(bare, +1), limit.strip()
     if isinstance(limit, list) and len(limit) == 2 and all(isinstance(each, str) for each in limit):
         lower, upper = (_measured(each, ("ratio", "level"), "10 %") for each in limit)
         if lower.si > 0 or upper.si < 0:
-            raise refuse(message("value.tolerance-sides", found=shown(limit)))
+            raise Refused(message("value.tolerance-sides", found=shown(limit)))
         return _decibels(limit[0], -1), _decibels(limit[1], +1), f"{limit[0].strip()} {limit[1].strip()}"
-    raise refuse(message("value.no-tolerance", found=shown(limit)))
+    raise Refused(message("value.no-tolerance", found=shown(limit)))
 
 
 def band_of(value: object) -> tuple[float, float]:
     """Two rising frequencies, Hz, of ``["5 Hz", "100 Hz"]``."""
     if not isinstance(value, list | tuple) or len(value) != 2:
-        raise refuse(message("value.no-band", found=shown(value)))
+        raise Refused(message("value.no-band", found=shown(value)))
     low, high = (_measured(each, ("frequency",), "5 Hz").si for each in value)
     if not 0 <= low < high:
-        raise refuse(message("value.band-falls", found=shown(value)))
+        raise Refused(message("value.band-falls", found=shown(value)))
     return low, high
 
 
 def _tolerance_band(entry: object) -> ToleranceBand:
     if not isinstance(entry, dict) or set(entry) != {"band", "limit"}:
-        raise refuse(message("value.no-tolerance-band", found=shown(entry)))
+        raise Refused(message("value.no-tolerance-band", found=shown(entry)))
     low, high = band_of(entry["band"])
     lower, upper, text = _sides(entry["limit"])
     return ToleranceBand(lower_db=lower, upper_db=upper, from_hz=low, to_hz=high, text=text)
@@ -274,7 +294,7 @@ def tolerance_of(value: object) -> tuple[ToleranceBand, ...]:
         bands = tuple(sorted((_tolerance_band(each) for each in value), key=lambda band: band.from_hz))
         for low, high in itertools.pairwise(bands):
             if high.from_hz < low.to_hz:
-                raise refuse(message("value.bands-overlap", from_hz=high.from_hz, to_hz=low.to_hz))
+                raise Refused(message("value.bands-overlap", from_hz=high.from_hz, to_hz=low.to_hz))
         return bands
     lower, upper, text = _sides(value)
     return (ToleranceBand(lower_db=lower, upper_db=upper, text=text),)
@@ -291,7 +311,7 @@ def detector_of(value: object) -> Detector:
             found = None
         if found is not None:
             return found
-    raise refuse(message("value.no-detector", found=shown(value)))
+    raise Refused(message("value.no-detector", found=shown(value)))
 
 
 def confidence_of(value: object) -> float:
@@ -299,21 +319,21 @@ def confidence_of(value: object) -> float:
     if isinstance(value, str):
         value = _measured(value, ("ratio",), "95 %").si
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0.5 <= value <= 0.999999:
-        raise refuse(message("value.no-coverage", found=shown(value)))
+        raise Refused(message("value.no-coverage", found=shown(value)))
     return float(value)
 
 
 def whole_number(value: object) -> int:
     """Whole number from 1 up."""
     if isinstance(value, bool) or not isinstance(value, int) or value < 1:
-        raise refuse(message("value.no-whole-number", found=shown(value)))
+        raise Refused(message("value.no-whole-number", found=shown(value)))
     return value
 
 
 def condition_of(value: object, sample: str) -> str:
     """Condition of the laboratory, as written, with a unit."""
     if not isinstance(value, str):
-        raise refuse(message("value.condition-unit", found=shown(value), sample=sample))
+        raise Refused(message("value.condition-unit", found=shown(value), sample=sample))
     return text_of(value)
 
 
@@ -321,7 +341,7 @@ def limit_of(check: Check, value: object) -> Quantity:
     """Limit of a requirement, in the dimension its check compares; text as written."""
     dimensions, sample = check.limit_dimensions, check.limit_example
     if not dimensions:
-        raise refuse(message("value.check-takes-no-limit", check=check.name))
+        raise Refused(message("value.check-takes-no-limit", check=check.name))
     if not isinstance(value, bool) and isinstance(value, int | float) and not check.limit_in_percent:
         value = str(value) if dimensions == ("ratio",) else f"{value} cycles" if dimensions == ("count",) else value
     text = value.strip().lstrip("±≤≥<>=").removeprefix("+/-").strip() if isinstance(value, str) else value
@@ -335,7 +355,14 @@ def limit_of(check: Check, value: object) -> Quantity:
 
 def check_of(checks: tuple[Check, ...], value: object) -> str:
     """The name of a check there is."""
-    names = [each.name for each in checks]
+    names = tuple(each.name for each in checks)
     if value not in names:
-        raise PydanticCustomError("enum", "{expected}", {"expected": ", ".join(f"'{name}'" for name in names)})
+        raise NotOneOf(names)
     return str(value)
+
+
+def one_of(known: tuple[str, ...], value: object) -> str:
+    """One of several words."""
+    if not isinstance(value, str) or value not in known:
+        raise NotOneOf(known)
+    return value

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportgen.records.job import Requirement
+from reportgen.records.log import Floats
 from reportgen.records.report import Report, RunShift
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.records.verdict import ProvedBy, Verdict
@@ -17,7 +18,10 @@ from reportgen.render.figures.drawings import Drawings, magnitude_at, range_of
 from reportgen.render.figures.plot import Curve, Inset, Mark, Panel, Plot, Wall
 from reportgen.render.rows.axis_page import response_key
 from reportgen.render.rows.trusted import spoiled
+from reportgen.units import DIFFERENTIATIONS, Quantity
 
+_ON_RESPONSES = (ProvedBy.AMPLIFICATION, ProvedBy.RESPONSE_LEVEL, ProvedBy.NATURAL_FREQUENCY)
+"""What is proved by a point of a response."""
 _IN_PANEL = 4
 """Channels on one pair of axes: as many as there are lines that can be told apart in grey."""
 _MOST_PANELS = 6
@@ -120,18 +124,41 @@ def _channel_curve(make: Drawings, run: RunResult, channel: ChannelResult, place
 
 
 def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Curve]:
-    """Limits of amplification that hold for this run and these channels, equal ones as one line."""
-    shown = {channel.id for channel in channels}
+    """Limits that hold for this run and these channels, equal ones as one line; one of a level over the control."""
     found: dict[float, list[str]] = {}
-    for each in judged(report, ProvedBy.AMPLIFICATION):
-        named = {item.run for item in each.verdict.evidence} | {each.asked.run}
-        held = each.asked.channel is None or each.asked.channel in shown
-        if each.limit is not None and run.id in named and held:
+    for each in _limiting(report, run, channels, ProvedBy.AMPLIFICATION):
+        if each.limit is not None:
             found.setdefault(each.limit, []).append(each.verdict.requirement)
     x = np.array(_common_range(channels))
     for limit, names in found.items():
         label = f"{', '.join(names)} ≤ {make.numbers.plain(limit)}"
         yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit))
+    for each in _limiting(report, run, channels, ProvedBy.RESPONSE_LEVEL):
+        curve = limit_over_control(run, each.asked.limit)
+        if curve is not None and each.limit is not None:
+            name = each.verdict.requirement
+            label = f"{name} ≤ {make.numbers.plain(each.limit)} {each.verdict.unit}"
+            yield Curve(key=f"limit-{name}", label=label, role="limit", x=curve[0], y=curve[1])
+
+
+def _limiting(
+    report: Report, run: RunResult, channels: Sequence[ChannelResult], proved_by: ProvedBy
+) -> Iterator[_Judged]:
+    shown = {channel.id for channel in channels}
+    for each in judged(report, proved_by):
+        named = {item.run for item in each.verdict.evidence} | {each.asked.run}
+        if run.id in named and (each.asked.channel is None or each.asked.channel in shown):
+            yield each
+
+
+def limit_over_control(run: RunResult, limit: Quantity | None) -> tuple[Floats, Floats] | None:
+    """(frequency Hz, limit of a motion over the recorded control), each of shape (n,), as the curves show responses."""
+    control = run.control
+    if control is None or limit is None:
+        return None
+    known = np.isfinite(control.level) & (control.level > 0.0)
+    f = control.frequency_hz[known]
+    return f, limit.si * (2.0 * np.pi * f) ** DIFFERENTIATIONS[limit.dimension] / control.level[known]
 
 
 def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:
@@ -143,12 +170,15 @@ def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:
 def _evidence(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Mark]:
     """The point that decides each verdict which rests on this run and one of these channels."""
     by_id = {channel.id: channel for channel in channels}
-    for each in judged(report, ProvedBy.AMPLIFICATION, ProvedBy.NATURAL_FREQUENCY):
+    for each in judged(report, *_ON_RESPONSES):
         item = next(iter(each.verdict.evidence), None)
         if item is None or item.run != run.id or item.channel not in by_id or item.frequency_hz is None:
             continue
         if each.verdict.proved_by is ProvedBy.AMPLIFICATION and item.measured is not None:
             y, value = item.measured, f"{make.numbers.significant(item.measured, 3)}"
+        elif each.verdict.proved_by is ProvedBy.RESPONSE_LEVEL and item.measured is not None:
+            y = magnitude_at(by_id[item.channel], item.frequency_hz)
+            value = f"{make.numbers.significant(item.measured, 3)} {item.unit}"
         else:
             y = _height(by_id[item.channel], item.frequency_hz)
             value = f"{make.numbers.significant(item.frequency_hz, 4)} Hz"

@@ -1,0 +1,120 @@
+"""The highest level of a response as recorded."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from reportgen.judge.case import Case, Item, Reading
+from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.check import Check
+from reportgen.records.job import RunKind
+from reportgen.records.log import Floats
+from reportgen.records.message import Message, message
+from reportgen.records.result import ChannelResult, Quotient, RunResult
+from reportgen.records.verdict import ProvedBy
+from reportgen.units import DIFFERENTIATIONS, Quantity
+
+
+def response_level(case: Case) -> None:
+    """Items: the highest level of every response in scope, peak, as the log has it: what the specimen really saw.
+
+    A band of the requirement that the run did not travel is a gap, and so are rows that are missing in it.
+    """
+    limit = case.limit(*DIFFERENTIATIONS)
+    run = case.run(case.requirement.run)
+    if limit is None or run is None:
+        return
+    case.weigh_holes(run)
+    _weigh_band(case, run)
+    for channel in case.responses(run):
+        _lay_channel(case, run, channel, limit)
+
+
+def _weigh_band(case: Case, run: RunResult) -> None:
+    band, sweep = case.requirement.band_hz, run.sweep
+    if band is not None and sweep is not None and not (sweep.lowest_hz <= band[0] and band[1] <= sweep.highest_hz):
+        lowest, highest = sweep.lowest_hz, sweep.highest_hz
+        case.gap(message("judge.band-not-swept", run=run.id, low_hz=band[0], high_hz=band[1], lowest_hz=lowest,
+                         highest_hz=highest))  # fmt: skip
+
+
+def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:
+    level = _level(run, channel, limit.dimension)
+    if level is None:
+        case.gap(message("judge.no-motion", channel=channel.id, run=run.id))
+        return
+    inside = np.isfinite(level) & np.array([case.in_band(f) for f in channel.frequency_hz], dtype=bool)
+    if not inside.any():
+        case.gap(message("judge.channel-without-reading", channel=channel.id, run=run.id))
+        return
+    row = int(np.argmax(np.where(inside, level, -np.inf)))
+    measured, factor = float(level[row]), limit.unit.factor
+    std = _std(case, channel.id, measured, _between_rows(level, row))
+    reading = Reading(
+        measured=measured / factor,
+        std=None if std is None else std / factor,
+        tolerance=Tolerance(high=limit.value),
+        unit=limit.unit.symbol,
+    )
+    what = _place(run, channel, row)
+    case.items.append(
+        Item(
+            text=what,
+            said=message("judge.highest-level-is", what=what, held=reading.against()),
+            reading=reading,
+            run=run.id,
+            channel=channel.id,
+            frequency_hz=float(channel.frequency_hz[row]),
+        )
+    )
+
+
+def _place(run: RunResult, channel: ChannelResult, row: int) -> Message:
+    frequency_hz = float(channel.frequency_hz[row])
+    return message("judge.highest-level", channel=channel.id, run=run.id, frequency_hz=frequency_hz)
+
+
+def _level(run: RunResult, channel: ChannelResult, dimension: str) -> Floats | None:
+    """Response as recorded, peak, SI of ``dimension``, shape (n,); None where it is no motion.
+
+    The curves hold it over the reference as an acceleration; the reference is multiplied out again.
+    """
+    control = run.control
+    if control is None or channel.quotient is Quotient.OTHER:
+        return None
+    if channel.quotient is Quotient.RATIO and control.dimension == "force":
+        return None
+    omega = 2.0 * np.pi * channel.frequency_hz
+    return np.asarray(channel.magnitude * control.level / omega ** DIFFERENTIATIONS[dimension])
+
+
+def _between_rows(level: Floats, row: int) -> float:
+    """How much higher the top of a parabola through a row and its neighbours stands: a peak falls between rows."""
+    if not 0 < row < len(level) - 1:
+        return 0.0
+    below, top, above = (float(each) for each in level[row - 1 : row + 2])
+    bend = below - 2.0 * top + above
+    return -((above - below) ** 2) / (8.0 * bend) if math.isfinite(bend) and bend < 0.0 else 0.0
+
+
+def _std(case: Case, channel: str, measured: float, between_rows: float) -> float | None:
+    """Calibration of the channel's instrument, and the peak between rows as a half width (JCGM 100:2008, 4.3.7)."""
+    named = case.job.channel(channel)
+    instrument = case.job.instrument(named.instrument if named else None)
+    relative = instrument.relative_standard_uncertainty if instrument else None
+    return None if relative is None else math.hypot(relative * measured, between_rows / math.sqrt(3.0))
+
+
+RESPONSE_LEVEL = Check(
+    name="response level",
+    needs=(("run", "axis", "kind"), ("limit",)),
+    limit_dimensions=tuple(DIFFERENTIATIONS),
+    limit_example="40 g",
+    limit_in_percent=False,
+    run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
+    proved_by=ProvedBy.RESPONSE_LEVEL,
+    compares=message("check.response-level"),
+    function=response_level,
+)

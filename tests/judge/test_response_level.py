@@ -1,0 +1,107 @@
+"""The check "response level": what the specimen saw, against closed forms of a sinusoid."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from reportgen.judge.verdicts import judge
+from reportgen.records.job import Channel, ChannelRole, DecisionRule, Instrument, Requirement
+from reportgen.records.message import message
+from reportgen.records.result import (
+    ChannelResult,
+    ControlResult,
+    IssueKind,
+    QualityIssue,
+    Quotient,
+    RunResult,
+    SweepFacts,
+)
+from reportgen.records.stretch import Direction
+from reportgen.records.verdict import Outcome
+from reportgen.units import parse_quantity
+from tests.compute.test_quality import JOB
+
+G = 9.80665
+F = np.linspace(20.0, 200.0, 181)
+CONTROL = np.where(F < 100.0, 5.0, 20.0)
+RATIO = 1.0 + 9.0 * np.exp(-(((F - 60.0) / 5.0) ** 2)) + 2.0 * np.exp(-(((F - 150.0) / 5.0) ** 2))
+"""10 at 60 Hz under 5 m/s², that is 50 m/s²; 3 at 150 Hz under 20 m/s², that is 60 m/s²."""
+
+
+def run(**more):
+    sweep = SweepFacts(direction=Direction.UP, first_hz=20.0, last_hz=200.0, lowest_hz=20.0, highest_hz=200.0,
+                       rows=len(F), rate=2.0, rate_unit="oct/min")  # fmt: skip
+    control = ControlResult(frequency_hz=F, level=CONTROL, required=None, lower=None, upper=None, channels=("C1",))
+    channel = ChannelResult(id="A1", frequency_hz=F, magnitude=RATIO, phase_deg=None)
+    made = RunResult(id="X-PRE", kind="survey", axis="X", sweep=sweep, control=control, channels=(channel,))
+    return replace(made, **more)
+
+
+def verdict(limit, of=None, rule=DecisionRule.SIMPLE, calibration="2 %", **asked):
+    instrument = Instrument(
+        id="ACC-1", expanded_uncertainty=parse_quantity(calibration, "ratio") if calibration else None
+    )
+    channels = (
+        Channel(id="C1", role=ChannelRole.CONTROL),
+        Channel(id="A1", role=ChannelRole.RESPONSE, instrument="ACC-1"),
+    )
+    kind = ("acceleration", "velocity", "displacement")
+    requirement = Requirement(id="R1", check="response level", run="X-PRE", limit=parse_quantity(limit, *kind), **asked)
+    job = replace(JOB, report=replace(JOB.report, decision_rule=rule), channels=channels, instruments=(instrument,),
+                  requirements=(requirement,))  # fmt: skip
+    return judge(job, (of or run(),), (), ())[0]
+
+
+def test_the_highest_level_is_not_where_the_ratio_is_highest():
+    found = verdict("7 g")
+    assert found.outcome is Outcome.PASS
+    assert found.measured == pytest.approx(60.0 / G)
+    assert found.evidence[0].frequency_hz == 150.0
+    assert verdict("6 g").outcome is Outcome.FAIL
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"), [("1 m/s", 50.0 / (2 * np.pi * 60.0)), ("1 mm", 50e3 / (2 * np.pi * 60.0) ** 2)]
+)
+def test_velocity_and_displacement_of_a_sinusoid(limit, expected):
+    """v = a/ω, s = a/ω²: now the peak at 60 Hz is the higher one."""
+    found = verdict(limit, band_hz=(50.0, 200.0))
+    assert found.measured == pytest.approx(expected, rel=1e-3)
+    assert 59.0 <= found.evidence[0].frequency_hz <= 60.0
+
+
+def test_the_band_narrows_it_down_and_must_have_been_swept():
+    assert verdict("7 g", band_hz=(50.0, 70.0)).measured == pytest.approx(50.0 / G)
+    beyond = verdict("7 g", band_hz=(50.0, 300.0))
+    assert beyond.outcome is Outcome.NOT_EVALUATED
+    assert beyond.reason[0].code == "judge.band-not-swept"
+
+
+def test_uncertainty_is_that_of_the_instrument_and_of_the_peak_between_rows():
+    """1 % standard; the top falls on a row, so that nothing comes to it. Guarded acceptance then keeps its distance."""
+    found = verdict("7 g")
+    assert found.expanded_uncertainty == pytest.approx(1.96 * 0.01 * 60.0 / G, rel=1e-3)
+    assert verdict("6.2 g", rule=DecisionRule.GUARDED).outcome is not Outcome.PASS
+    assert verdict("7 g", calibration=None).expanded_uncertainty is None
+    shifted = replace(run().channels[0], magnitude=1.0 + 2.0 * np.exp(-(((F - 150.5) / 2.0) ** 2)))
+    wider = verdict("7 g", of=run(channels=(shifted,)))
+    assert wider.expanded_uncertainty > 1.96 * 0.0101 * wider.measured
+
+
+def test_nothing_passes_on_a_lost_sensor_a_hole_or_what_is_no_motion():
+    lost = QualityIssue(kind=IssueKind.LOOSE_SENSOR, message=message("judge.unknown"), channel="A1", spoils=True)
+    hole = QualityIssue(kind=IssueKind.HOLE, message=message("judge.unknown"), band_hz=(80.0, 90.0))
+    strain = replace(run().channels[0], quotient=Quotient.OTHER, unit="µm/m/(m/s²)")
+    empty = replace(run().channels[0], magnitude=np.full(F.shape, np.nan))
+    for of in (
+        run(quality=(lost,)),
+        run(quality=(hole,)),
+        run(channels=(strain,)),
+        run(channels=(empty,)),
+        run(channels=()),
+    ):
+        assert verdict("40 g", of=of).outcome is Outcome.NOT_EVALUATED
+    assert verdict("40 g", of=run(quality=(hole,)), band_hz=(100.0, 200.0)).outcome is Outcome.PASS
