@@ -98,8 +98,10 @@ def evidence(job: Job, faults: Sequence[dict[str, Any]] = ()) -> Evidence:
             if fault["run"] == plan.id:
                 FAULTS[fault["kind"]](truth, fault)
         runs.append(_run(job, plan, truth))
-    compared = compare_quality(job, runs)
-    return Evidence(job=job, runs=compared, modes=modes_of(compared), shifts=run_shifts(job, compared))
+    compared = compare_quality(job, [run for run in runs if job.counts(run.id)])
+    by_id = {run.id: run for run in (*runs, *compared)}
+    every = tuple(by_id[run.id] for run in runs)
+    return Evidence(job=job, runs=every, modes=modes_of(compared), shifts=run_shifts(job, compared))
 
 
 def modes_of(runs: Sequence[RunResult]) -> tuple[Mode, ...]:
