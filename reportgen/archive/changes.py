@@ -289,6 +289,11 @@ _FIELDS = {
     "seen_in": message("field.seen-in"),
     "positions": message("field.positions"),
     "number": message("field.number"),
+    "status": message("field.status"),
+    "status_reason": message("field.status-reason"),
+    "repeats": message("field.repeats"),
+    "logs": message("field.logs"),
+    "parts": message("field.parts"),
 }
 """Fields of results.json without their unit; what stands not here bears its own name."""
 _UNITS = {"_hz": "Hz", "_db": "dB", "_deg": "°", "_s": "s", "_mps2": "m/s²"}
