@@ -285,7 +285,7 @@ class Beside(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """When something happened: at a moment, or beside a run, or beside the test as a whole."""
+    """When something happened: at a moment, or beside a run, or beside the test as a whole, if need be on that day."""
 
     moment: datetime | None = None
     beside: Beside | None = None

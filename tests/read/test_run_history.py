@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -310,6 +311,15 @@ def test_words_place_a_step_beside_a_run_or_the_test(when, side, run_id):
     placed = placed_at(when, ("YA", "Y0"))
     assert placed is not None
     assert (placed.beside, placed.run) == (side, run_id)
+
+
+def test_a_day_behind_the_words_places_them_on_it():
+    placed = placed_at("after the test, 2026-03-16", ("YA",))
+    assert placed is not None
+    assert (placed.beside, placed.moment) == (Beside.AFTER, datetime(2026, 3, 16))
+    other = placed_at("after transport, 2026-03-16", ("YA",))
+    assert other is not None
+    assert (other.beside, other.moment) == (None, datetime(2026, 3, 16))
 
 
 @pytest.mark.parametrize("when", ["after Y9", "at noon", "after", "afterwards Y0"])

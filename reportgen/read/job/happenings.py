@@ -1,4 +1,4 @@
-"""When steps and inspections happened: a moment, or words such as ``after X-SWEEP``, ``vor der Prüfung``."""
+"""When steps and inspections happened: a moment, or words such as ``after X-SWEEP``, ``after the test, 2026-03-12``."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ _SIDES = {"before": Beside.BEFORE, "prior to": Beside.BEFORE, "vor": Beside.BEFO
 """Words that tell on which side of a run something happened, in the languages of jobs."""
 _TEST = re.compile(r"(?:(?:the|all|dem|der|den|allen|run|lauf) )*(?:test|tests|testing|prüfung|prüfungen|versuch)")
 """The test as a whole, behind one of those words."""
+_DAY_AT_END = re.compile(r"\(?(\d{4}-\d{2}-\d{2})\)?$")
 _ARTICLE = re.compile(r"(?:(?:the|dem|der|run|lauf) )*", re.IGNORECASE)
 
 
@@ -47,15 +48,28 @@ def placed_at(when: str, runs: tuple[str, ...]) -> Placed | None:
     moment = _moment(text)
     if moment is not None:
         return Placed(moment=moment)
-    word = next((word for word in _SIDES if text.casefold().startswith(word + " ")), None)
-    if word is None:
-        return None
-    rest = text[len(word) :].strip()
-    if _TEST.fullmatch(rest.casefold()):
-        return Placed(beside=_SIDES[word])
+    text, day = _without_day(text)
+    side, rest = _side(text)
+    if side is not None and _TEST.fullmatch(rest.casefold()):
+        return Placed(beside=side, moment=day)
     named = _ARTICLE.sub("", rest, count=1).casefold()
     run = next((each for each in runs if each.casefold() == named), None)
-    return None if run is None else Placed(beside=_SIDES[word], run=run)
+    if side is not None and run is not None:
+        return Placed(beside=side, run=run)
+    return None if day is None else Placed(moment=day)
+
+
+def _side(text: str) -> tuple[Beside | None, str]:
+    """The side that a text begins with, and the rest."""
+    word = next((word for word in _SIDES if text.casefold().startswith(word + " ")), None)
+    return (None, text) if word is None else (_SIDES[word], text[len(word) :].strip())
+
+
+def _without_day(text: str) -> tuple[str, datetime | None]:
+    """A text without the day at its end, and that day."""
+    found = _DAY_AT_END.search(text)
+    day = None if found is None else _moment(found.group(1))
+    return (text, None) if found is None or day is None else (text[: found.start()].rstrip(" ,;("), day)
 
 
 def _moment(text: str) -> datetime | None:

@@ -109,7 +109,7 @@ def _inspections(job: Job, begun: dict[str, tuple[datetime, int]], language: Lan
 
 def _when(written: str, placed: Placed | None, language: Language) -> str:
     """A moment as the report prints moments; words as written."""
-    if placed is None or placed.moment is None:
+    if placed is None or placed.moment is None or placed.beside is not None:
         return written
     if placed.moment.time() == time():
         return language.numbers.day(placed.moment.date())
@@ -120,7 +120,8 @@ def _at(placed: Placed | None, told: int, row: Happened, begun: dict[str, tuple[
     if placed is None:
         return _At(_LAST, 1, told, replace(row, placed=False))
     if placed.moment is not None:
-        return _At(placed.moment, -1, told, row)
+        late = placed.beside is Beside.AFTER
+        return _At(datetime.combine(placed.moment, time.max) if late else placed.moment, -1, told, row)
     if placed.run is None:
         return _At(_FIRST, -2, told, row) if placed.beside is Beside.BEFORE else _At(_LAST, 0, told, row)
     moment, place = begun[placed.run]
