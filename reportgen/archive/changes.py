@@ -289,6 +289,7 @@ _FIELDS = {
     "seen_in": message("field.seen-in"),
     "positions": message("field.positions"),
     "number": message("field.number"),
+    "specimen": message("field.specimen"),
     "status": message("field.status"),
     "status_reason": message("field.status-reason"),
     "repeats": message("field.repeats"),

@@ -28,7 +28,7 @@ _HALF = 0.5
 """Share of members that differ up to which two entries may be the same one changed, such as a person renamed."""
 _KEYS = ("id", "requirement", "path")
 """Fields that name an entry, where every entry has one and no two the same."""
-_ABOUT = ("axis", "before", "after", "survey", "sweep", "run", "channel", "kind")
+_ABOUT = ("axis", "specimen", "before", "after", "survey", "sweep", "run", "channel", "kind")
 """Fields that two entries must have in common to be about the same thing."""
 _FREQUENCIES = ("frequency_hz", "before_hz", "after_hz", "survey_hz", "sweep_hz", "at_hz")
 """Fields of which the first that is there is the frequency of an entry."""

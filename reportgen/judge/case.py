@@ -355,6 +355,7 @@ class Case:
             evidence=tuple(evidence),
             bands_hz=self.bands_hz,
             run=self.requirement.run or (item.run if item else None),
+            axis=None if self.requirement.run or self.requirement.before else self.requirement.axis,
             before=self.requirement.before,
             after=self.requirement.after,
             where=str(self.requirement.where),

@@ -29,6 +29,7 @@ def joined(parts: Sequence[Verdict], remarks: Sequence[Message] = ()) -> Verdict
         reason=tuple(dict.fromkeys((said, *worst.reason, *remarks))),
         evidence=tuple(item for part in ranked for item in part.evidence),
         run=None,
+        axis=None,
         before=None,
         after=None,
         parts=tuple(parts),
@@ -46,4 +47,6 @@ def place_of(part: Verdict) -> Message:
     """The run, or the two runs, that a part is about."""
     if part.before is not None and part.after is not None:
         return message("judge.pair", before=part.before, after=part.after)
+    if part.axis is not None:
+        return message("judge.axis", axis=part.axis)
     return message("judge.run", run=part.run or "–")

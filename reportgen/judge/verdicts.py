@@ -9,7 +9,7 @@ from reportgen.judge.case import Case
 from reportgen.judge.checks import CHECKS
 from reportgen.judge.left_out import left_out
 from reportgen.judge.several_runs import joined
-from reportgen.records.asked_runs import AskedRuns, asked_runs
+from reportgen.records.asked_runs import AskedRuns, asked_runs, axes_asked
 from reportgen.records.check import Check, JobEvidence, check_named
 from reportgen.records.job import Job, Requirement
 from reportgen.records.message import Message, message
@@ -68,7 +68,10 @@ def _runs_of(job: Job, asked: Requirement, check: Check) -> AskedRuns:
     """The parts of a requirement; a check that asks for no run, or for an axis as a whole, is its own only part."""
     whole = check.whole_axis and asked.axis is not None and not (asked.run or asked.runs or asked.kind)
     by_run = bool(check.run_kinds) or check.judged_by is JobEvidence.INSTRUMENTS
-    return AskedRuns(parts=(asked,)) if whole or not by_run else asked_runs(job, asked, check.run_kinds)
+    if whole:
+        axes = axes_asked(job, asked)
+        return AskedRuns(parts=tuple(replace(asked, axis=axis) for axis in axes) or (asked,))
+    return asked_runs(job, asked, check.run_kinds) if by_run else AskedRuns(parts=(asked,))
 
 
 def _judged(case: Case, check: Check) -> Verdict:

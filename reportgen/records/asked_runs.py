@@ -76,7 +76,7 @@ def asked_runs(job: Job, asked: Requirement, kinds: Sequence[RunKind] = ()) -> A
         plans = [job.run(each) for each in names]
         unknown = tuple(replace(asked, run=name, runs=()) for name, plan in zip(names, plans, strict=True) if not plan)
         return _in_parts(job, asked, [plan for plan in plans if plan is not None], unknown)
-    if asked.axis is None and asked.kind is None:
+    if asked.axis is None and asked.kind is None and asked.specimen is None:
         return AskedRuns(parts=(asked,))
     return _in_parts(job, asked, chosen_runs(job, asked, kinds))
 
@@ -86,8 +86,19 @@ def chosen_runs(job: Job, asked: Requirement, kinds: Sequence[RunKind] = ()) -> 
     return [
         run
         for run in job.runs
-        if asked.axis in (None, run.axis) and asked.kind in (None, run.kind) and (not kinds or run.kind in kinds)
+        if _is_of(asked, run) and asked.kind in (None, run.kind) and (not kinds or run.kind in kinds)
     ]
+
+
+def axes_asked(job: Job, asked: Requirement) -> list[str | None]:
+    """Axes that a requirement is about, in the order of the job: of several specimens one for each."""
+    return list(dict.fromkeys(run.axis for run in job.runs if _is_of(asked, run)))
+
+
+def _is_of(asked: Requirement, run: RunPlan) -> bool:
+    """Whether a run is along the axis and of the specimen that a requirement asks for."""
+    along = asked.axis in (None, run.axis, run.written_axis)
+    return along and asked.specimen in (None, run.specimen)
 
 
 def repetition_of(job: Job, run: RunPlan) -> RunPlan | None:
@@ -158,7 +169,7 @@ def _around_tests(job: Job, asked: Requirement) -> AskedRuns:
 def _tested_axes(job: Job, asked: Requirement) -> list[str | None]:
     """Axes along which the specimen was tested; the one that is asked for in any case."""
     tested = dict.fromkeys(run.axis for run in job.runs if run.kind in TESTS)
-    return [axis for axis in tested if asked.axis in (None, axis)] or [asked.axis]
+    return [axis for axis in tested if axis in axes_asked(job, asked)] or [asked.axis]
 
 
 def surveys_around(job: Job, axis: str | None) -> tuple[RunPlan | None, RunPlan | None]:

@@ -190,6 +190,8 @@ class Specimen:
     """What was tested."""
 
     name: str
+    id: str | None = None
+    """By which runs name it, where there are several."""
     part_number: str | None = None
     serial_number: str | None = None
     mass: Mass | None = None
@@ -208,6 +210,7 @@ class Specimen:
     axes: tuple[tuple[str, str], ...] = ()
     """Axis to its direction in the specimen, as written."""
     beam: Beam | None = None
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -436,7 +439,12 @@ class RunPlan:
     """The run in whose place this one was made."""
     reason: str | None = None
     """Why the run does not count."""
+    specimen: str | None = None
+    """Which of several was run."""
     axis: str | None = None
+    """As written; where there are several specimens with the specimen behind it, so that they are kept apart."""
+    plain_axis: Annotated[str | None, NO_KEY] = None
+    """As written, empty where it is not, where there are several specimens."""
     started: datetime | None = None
     profile: str | None = None
     amplitude: Detector = Detector.PEAK
@@ -471,6 +479,11 @@ class RunPlan:
         return ", ".join(each.as_posix() for each in self.logs)
 
     @property
+    def written_axis(self) -> str | None:
+        """The axis without the specimen."""
+        return self.axis if self.plain_axis is None else self.plain_axis or None
+
+    @property
     def counts(self) -> bool:
         """Whether the run can decide a requirement."""
         return self.status is RunStatus.VALID
@@ -491,6 +504,8 @@ class Requirement:
     named_runs: Annotated[tuple[str, ...], Key("run", some=True)] = ()
     """As the job has them; ``run`` and ``runs`` are made of them."""
     axis: str | None = None
+    specimen: str | None = None
+    """Of several, the one it is about; None: every one."""
     kind: RunKind | None = None
     surveys: Surveys | None = None
     before: str | None = None
@@ -556,6 +571,9 @@ class Job:
     laboratory: Party
     customer: Party
     specimen: Specimen
+    """The one that was tested, or the first of several of one type."""
+    specimens: Annotated[tuple[Specimen, ...], NO_KEY] = ()
+    """All of them."""
     environment: Environment = Environment()
     persons: Annotated[tuple[Person, ...], Key("person")] = ()
     instruments: Annotated[tuple[Instrument, ...], Key("instrument")] = ()

@@ -96,6 +96,8 @@ class Verdict:
     """None where there is no such check."""
     bands_hz: tuple[tuple[float, float], ...] = ()
     run: str | None = None
+    axis: str | None = None
+    """The axis where it is judged as a whole, all its runs together."""
     before: str | None = None
     """The runs compared, where it compares two; so is ``after``."""
     after: str | None = None

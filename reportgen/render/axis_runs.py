@@ -76,8 +76,8 @@ def requirement_of(report: Report, verdict: Verdict) -> Requirement | None:
 
 def axis_of(report: Report, verdict: Verdict) -> str | None:
     """The one axis that a verdict is about; None where it is about several, or none."""
-    asked = requirement_of(report, verdict)
-    if asked is not None and asked.axis is not None:
+    asked, every = requirement_of(report, verdict), {run.axis for run in report.runs}
+    if asked is not None and asked.axis is not None and (asked.axis in every or not verdict.parts):
         return asked.axis
     named = {verdict.run, *(item.run for item in verdict.evidence)}
     named |= {run for part in verdict.parts for run in (part.run, part.before, part.after)}

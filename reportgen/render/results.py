@@ -9,7 +9,7 @@ from typing import Any
 
 from reportgen.records.deviation import Deviation
 from reportgen.records.identified_fact import IdentifiedFact
-from reportgen.records.job import RunPlan, RunStatus
+from reportgen.records.job import Job, RunPlan, RunStatus
 from reportgen.records.message import Message
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import LevelDependence, Report, RunShift
@@ -60,7 +60,7 @@ def results(report: Report) -> dict[str, Any]:
         "assumptions": [_text("message", each) for each in report.assumptions],
         "inputs": [{"path": f.path, "sha256": f.sha256, "bytes": f.bytes} for f in report.inputs],
         "runs": [_run(run) | _history(report.job.run(run.id)) for run in report.runs],
-        "modes": [_mode(mode) for mode in report.modes],
+        "modes": [_mode(mode) | _axis(report.job, mode.axis) for mode in report.modes],
         "beams": [_beam(fit) for fit in report.beam_fits],
         "shifts": [_all_fields(shift) for shift in report.shifts],
         "level_dependence": [_all_fields(each) for each in report.level_dependence],
@@ -108,11 +108,19 @@ def _run(run: RunResult) -> dict[str, Any]:
 def _history(plan: RunPlan | None) -> dict[str, Any]:
     """What became of a run, as the job states it."""
     return {
+        **({"axis": plan.written_axis} if plan else {}),
+        "specimen": plan.specimen if plan else None,
         "status": str(plan.status) if plan else str(RunStatus.VALID),
         "status_reason": plan.reason if plan else None,
         "repeats": plan.repeats if plan else None,
         "logs": [each.as_posix() for each in plan.logs] if plan else [],
     }
+
+
+def _axis(job: Job, label: str | None) -> dict[str, Any]:
+    """The axis as written, and the specimen where there are several."""
+    run = next((each for each in job.runs if each.axis == label), None)
+    return {"axis": run.written_axis if run else label, "specimen": run.specimen if run else None}
 
 
 def _fact(fact: IdentifiedFact) -> dict[str, Any]:
@@ -317,6 +325,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
         "bands_hz": [list(band) for band in verdict.bands_hz],
         "evidence": [_evidence(each) for each in verdict.evidence],
         "run": verdict.run,
+        "axis": verdict.axis,
         "before": verdict.before,
         "after": verdict.after,
         "parts": [_verdict(part) for part in verdict.parts],

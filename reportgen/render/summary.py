@@ -153,7 +153,9 @@ def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
 
 def _change(report: Report, k: float, language: Language) -> Row | None:
     """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
-    shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and carried(report, shift)]
+    axes = {run.id: run.axis for run in report.runs}  # of one specimen: others may differ
+    own = [shift for shift in report.shifts if axes.get(shift.before) == axes.get(shift.after)]
+    shifted = [shift for shift in own if shift.frequency_shift is not None and carried(report, shift)]
     if shifted:
         worst = max(shifted, key=lambda shift: abs(shift.frequency_shift or 0.0))
         value, uncertainty = change(worst.frequency_shift, worst.frequency_shift_std, report, language)

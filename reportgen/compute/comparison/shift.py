@@ -17,10 +17,10 @@ from reportgen.records.result import Resonance, RunResult
 
 
 def run_shifts(job: Job, runs: Sequence[RunResult]) -> tuple[RunShift, ...]:
-    """Rows for every pair of runs that a requirement names, and for successive surveys of one axis."""
+    """Rows for every pair of runs that a requirement names, for successive surveys of one axis, and for specimens."""
     by_id = {run.id: run for run in runs}
     rows: list[RunShift] = []
-    for before, after in run_pairs(job):
+    for before, after in dict.fromkeys((*run_pairs(job), *specimen_pairs(job))):
         if before in by_id and after in by_id:
             first, second = by_id[before], by_id[after]
             rows += compare_runs(first, second, [run for run in runs if _also_there(run, first, second)])
@@ -40,6 +40,17 @@ def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
         surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis and run.counts]
         pairs += [(a.id, b.id) for a, b in pairwise(in_order(surveys))]
     return tuple(dict.fromkeys(pairs))
+
+
+def specimen_pairs(job: Job) -> tuple[tuple[str, str], ...]:
+    """(first specimen, other): the first valid survey of each along one axis, where there are several specimens."""
+    pairs: list[tuple[str, str]] = []
+    surveys = [run for run in in_order(job.runs) if run.kind is RunKind.SURVEY and run.counts and run.specimen]
+    for axis in dict.fromkeys(run.written_axis for run in surveys):
+        first = {run.specimen: run.id for run in reversed(surveys) if run.written_axis == axis}
+        own = [first[each.id] for each in job.specimens if each.id in first]
+        pairs += [(own[0], other) for other in own[1:]]
+    return tuple(pairs)
 
 
 def compare_runs(before: RunResult, after: RunResult, others: Sequence[RunResult] = ()) -> tuple[RunShift, ...]:

@@ -19,10 +19,17 @@ from reportgen.read.job.job_schema import ARRAYS, TABLES
 from reportgen.read.job.job_tables import JobTables
 from reportgen.read.job.job_values import shown
 from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
+from reportgen.read.job.specimens import (
+    are_several,
+    first_place,
+    specimen_findings,
+    split_specimens,
+    with_specimens,
+)
 from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error, note, warning
-from reportgen.records.job import Job
+from reportgen.records.job import Job, Specimen
 from reportgen.records.message import Place, message
 
 LARGEST_JOB_FILE = 4_000_000
@@ -56,8 +63,12 @@ def read_job(path: Path, checks: tuple[Check, ...]) -> tuple[Job | None, tuple[F
     presets = own_presets(raw, file.parent)
     if not findings:
         raw, from_presets = expand_presets(raw, lines.line_of, name, preset_folders(file.parent))
-        tables = JobTables(lambda path: Place(name, lines.line_of(path)), checks)
+        several = are_several(raw)
+        raw, others = split_specimens(raw)
+        tables = JobTables(lambda path: Place(name, lines.line_of(first_place(path) if several else path)), checks)
         job = tables.record(Job, raw, folder=file.parent, file=file, preset_files=presets)
+        further = [tables.record(Specimen, each, ("specimen", i)) for i, each in enumerate(others, start=1)]
+        job = None if job is None or None in further else with_specimens(job, tuple(filter(None, further)))
         findings += [*from_presets, *tables.findings]
     findings += reference_findings(raw, lines, name, checks)
     if job is None:
@@ -65,6 +76,7 @@ def read_job(path: Path, checks: tuple[Check, ...]) -> tuple[Job | None, tuple[F
     job = with_places(replace(job, notes_files=_notes_files(job)))
     findings += _file_findings(job, lines, name)
     findings += _beam_findings(job)
+    findings += specimen_findings(job)
     findings += asked_run_findings(job, checks)
     findings += place_findings(job)
     return job, _sorted(findings)
@@ -141,7 +153,7 @@ def _bracket_findings(raw: dict[str, Any], lines: TomlLines, name: str) -> Itera
         place = Place(name, lines.line_of((key,)))
         if key in ARRAYS and isinstance(value, dict):
             yield error(place, message("job.one-bracket", key=key))
-        elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list):
+        elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list) and not are_several({key: value}):
             yield error(place, message("job.two-brackets", key=key))
 
 

@@ -111,15 +111,17 @@ def verdict(report: Report, each: Verdict, language: Language) -> Row:
         "bands": ", ".join(language.band(band) for band in each.bands_hz),
         "evidence": [_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]],
         "more_evidence": str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
-        "parts": [verdict(report, part, language) | {"place": place(part)} for part in each.parts],
+        "parts": [verdict(report, part, language) | {"place": place(part, language)} for part in each.parts],
     }
 
 
-def place(part: Verdict) -> str:
-    """The run, or the two runs, that a part of a verdict is about."""
+def place(part: Verdict, language: Language) -> str:
+    """The run, the two runs or the axis that a part of a verdict is about."""
     if part.before is not None and part.after is not None:
         return f"{part.before} → {part.after}"
-    return part.run or "–"
+    if part.axis is not None:
+        return language.say("Axis %(axis)s", axis=part.axis)
+    return part.run or language.numbers.ABSENT
 
 
 def _places(each: Verdict | Evidence) -> int:

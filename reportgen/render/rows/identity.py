@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from datetime import date
 
-from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan
+from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan, Specimen
 from reportgen.records.report import Report
 from reportgen.records.verdict import ProvedBy
 from reportgen.render.names import anchor
@@ -110,7 +110,26 @@ def specimen(job: Job, language: Language) -> Row:
             ("Mass at its end", _quantity(beam.tip_mass, language)),
             ("Depth in bending", _quantity(beam.thickness, language)),
         )
-    return {"name": it.name, "part": it.part_number or "", "serial": it.serial_number or "", "facts": facts}
+    serials = ", ".join(each.serial_number for each in (job.specimens or (it,)) if each.serial_number)
+    return {
+        "name": it.name,
+        "part": it.part_number or "",
+        "serial": serials,
+        "facts": facts,
+        "several": [_one_of_several(each, language) for each in job.specimens] if len(job.specimens) > 1 else [],
+    }
+
+
+def _one_of_several(each: Specimen, language: Language) -> Row:
+    """What a specimen has for itself."""
+    absent = language.numbers.ABSENT
+    return {
+        "id": each.id or absent,
+        "serial": each.serial_number or absent,
+        "mass": _quantity(each.mass, language) or absent,
+        "received": language.numbers.day(each.received),
+        "condition": each.condition or absent,
+    }
 
 
 def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]:
