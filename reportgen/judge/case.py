@@ -248,7 +248,7 @@ class Case:
         plan = self.plan(run)
         if plan is not None and channel.id in dict(plan.columns):
             return True
-        axis = self._axis(run) or ""
+        axis = (plan.written_axis if plan is not None else run.axis) or ""
         along = channel.direction is not None and channel.direction.strip("+-−").upper() == axis.upper()
         return channel.id in here or along or channel.id not in elsewhere
 
