@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import cache, partial
@@ -22,18 +22,25 @@ from reportgen.records.result import RunResult
 
 
 def quicklook(
-    path: Path, control: str | None, say: Callable[[str], object], progress: Say = silent, *, reading: str | None = None
+    path: Path,
+    control: str | None,
+    say: Callable[[str], object],
+    progress: Say = silent,
+    *,
+    reading: str | None = None,
+    columns: Sequence[tuple[str, str]] = (),
 ) -> None:
     """One bare log: a table said as soon as it is known, then one page beside the log.
 
     ``reading`` is ``decay``, ``sweep`` or ``steady`` where the log is to be read so, None where it shows itself.
+    ``columns`` is a mapping as under ``[run.columns]``, where the log's own header does not say enough.
     """
     from reportgen.archive.publish import write_whole
     from reportgen.read.log import read_bare_log
     from reportgen.resources import data_dir
 
     progress(message("progress.reading", file=path.name))
-    read = cache(partial(read_bare_log, path, control))
+    read = cache(partial(read_bare_log, path, control, columns))
     computed = beside(partial(_resonances, path, reading), partial(_if_swept, read, reading), cores())
     log, controls, findings = read()
     if log is None:

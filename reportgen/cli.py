@@ -81,10 +81,20 @@ def _parser() -> argparse.ArgumentParser:
 
     new = commands.add_parser("new", help="make a commented job folder to fill in")
     new.add_argument("folder", metavar="DIR", type=Path)
+    new.add_argument(
+        "--from",
+        dest="logs",
+        metavar="LOG",
+        nargs="+",
+        type=Path,
+        help="draft the job from these logs (or folders of logs), each guess marked to be confirmed",
+    )
+    _add_laboratory(new)
     new.set_defaults(command=_new)
 
     check = commands.add_parser("check", help="read everything, compute nothing; print each finding with file and line")
     check.add_argument("job", metavar="JOB", type=Path)
+    _add_laboratory(check)
     check.set_defaults(command=_check)
 
     build = commands.add_parser("build", help="the main job: results, plots, report, summary, archive")
@@ -97,6 +107,7 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("--strict", action="store_true", help="exit 3 where a requirement is not met")
     build.add_argument("--supersedes", metavar="ARCHIVE", type=Path, help="make an amendment of that archive")
     build.add_argument("--branding", metavar="DIR", type=_folder, help="a laboratory's own templates")
+    _add_laboratory(build)
     build.add_argument("--workers", metavar="N", type=_positive, help="processes for many jobs; default: the cores")
     build.add_argument("--scheduler", metavar="ADDRESS", help="run many jobs over the Dask cluster at ADDRESS")
     build.set_defaults(command=_build)
@@ -109,6 +120,15 @@ def _parser() -> argparse.ArgumentParser:
         dest="reading",
         choices=("decay", "sweep", "steady"),
         help="what the log is; default: as it shows itself",
+    )
+    quicklook.add_argument(
+        "--column",
+        dest="columns",
+        metavar='"A1 = K2 / g"',
+        type=_column,
+        action="append",
+        default=[],
+        help="which column is a channel, and its unit, where the header does not say it; as often as needed",
     )
     quicklook.set_defaults(command=_quicklook)
 
@@ -124,10 +144,23 @@ def _parser() -> argparse.ArgumentParser:
     )
     verify.set_defaults(command=_verify)
 
-    sign = commands.add_parser("sign", help="sign a report.pdf with a key; it stays a valid archive file")
+    sign = commands.add_parser(
+        "sign",
+        help="sign a report.pdf with a key; it stays a valid archive file",
+        epilog="The key comes from a certification authority that your customers trust. README says, under Signing, "
+        "how to make one to try it out.",
+    )
     sign.add_argument("pdf", metavar="PDF", type=Path)
-    sign.add_argument("--key", metavar="FILE", type=Path, required=True, help="PKCS#12 file with key and certificate")
-    sign.add_argument("--password-file", metavar="FILE", type=Path, help="file whose first line opens the key")
+    sign.add_argument(
+        "--key",
+        metavar="FILE",
+        type=Path,
+        required=True,
+        help="PKCS #12 or PEM file with the private key and its certificate",
+    )
+    sign.add_argument(
+        "--password-file", metavar="FILE", type=Path, help="file whose first line is the passphrase of the key"
+    )
     sign.add_argument("--out", metavar="FILE", type=Path, help="default: PDF with '-signed' before its ending")
     sign.add_argument("--reason", metavar="TEXT", help="why it is signed, kept in the signature")
     sign.set_defaults(command=_sign)
@@ -138,6 +171,15 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_laboratory(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--laboratory",
+        metavar="FILE",
+        type=Path,
+        help="the laboratory file; default: laboratory.toml beside the job or above it",
+    )
+
+
 def _settings(options: argparse.Namespace) -> Settings:
     from reportgen.pipeline import Settings
 
@@ -146,6 +188,7 @@ def _settings(options: argparse.Namespace) -> Settings:
         draft=options.draft,
         supersedes=options.supersedes and options.supersedes.resolve(),
         branding=options.branding and options.branding.resolve(),
+        laboratory=options.laboratory and options.laboratory.resolve(),
         cores=cores() if len(options.jobs) == 1 else 1,
     )
 
@@ -154,6 +197,13 @@ def _folder(text: str) -> Path:
     if not Path(text).is_dir():
         raise argparse.ArgumentTypeError(f"there is no folder {text!r}")
     return Path(text)
+
+
+def _column(text: str) -> tuple[str, str]:
+    key, stroke, column = (each.strip().strip("\"'") for each in text.partition("="))
+    if not (key and stroke and column):
+        raise argparse.ArgumentTypeError(f"{text!r} does not say which column is which channel, as in 'A1 = K2 / g'")
+    return key, column
 
 
 def _positive(text: str) -> int:
@@ -170,12 +220,38 @@ def _new(options: argparse.Namespace) -> int:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         _complain(message("cli.new-not-empty", program=PROGRAM, folder=str(folder)))
         return USAGE
+    if options.logs is not None:
+        return _draft(options)
     new_job(data_dir("templates") / "job", folder)
     job_file, logs = str(folder / "job.toml"), str(folder / "logs")
     _say(message("cli.new-job", folder=str(folder), job_file=job_file, logs=logs))
     for command in ("check", "build"):
         _say(f"  {PROGRAM} {command} {folder}")
     return OK
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from reportgen.archive.new_job import new_job
+    from reportgen.drafting import blanks_of, draft_job, laboratory_for, logs_named
+    from reportgen.progress import Progress
+    from reportgen.render.terminal import finding_line
+    from reportgen.resources import data_dir
+
+    folder: Path = options.folder
+    logs = logs_named(options.logs)
+    progress = Progress()
+    text, seen = draft_job(list(logs.values()), laboratory_for(folder, options.laboratory), progress)
+    progress.done()
+    new_job(data_dir("templates") / "job", folder, text, logs)
+    faults = [fault for each in seen for fault in each.faults]
+    for fault in faults:
+        _complain(finding_line(fault))
+    runs, blanks = sum(not each.faults for each in seen), blanks_of(text)
+    job_file = str(folder / "job.toml")
+    _say(message("cli.drafted", job_file=job_file, runs=runs, logs=len(logs), blanks=blanks))
+    for command in ("check", "build"):
+        _say(f"  {PROGRAM} {command} {folder}")
+    return WRONG if faults else OK
 
 
 def _check(options: argparse.Namespace) -> int:
@@ -185,7 +261,7 @@ def _check(options: argparse.Namespace) -> int:
     from reportgen.render.terminal import checked_lines, checked_upshot
 
     progress = Progress()
-    checked = check_job(options.job, progress)
+    checked = check_job(options.job, progress, laboratory=options.laboratory)
     progress.done()
     for line in checked_lines(checked.findings, checked.notes, checked.open_items):
         _say(line)
@@ -244,7 +320,7 @@ def _quicklook(options: argparse.Namespace) -> int:
         _say(line)
         sys.stdout.flush()
 
-    quicklook(options.log, options.control, say, progress, reading=options.reading)
+    quicklook(options.log, options.control, say, progress, reading=options.reading, columns=options.columns)
     return OK
 
 

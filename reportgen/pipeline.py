@@ -13,9 +13,9 @@ from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Annex, Job
+from reportgen.records.job import Annex, Job, OutputKind
 from reportgen.records.log import Log
-from reportgen.records.message import Message, message
+from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
 from reportgen.records.verdict import Outcome, overall
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
     from reportgen.archive.publish import Output
     from reportgen.read.input_files import Stamps, Watched
+    from reportgen.render.figures.plot import Drawing
 
 
 class JobInError(ReportError):
@@ -46,6 +47,9 @@ class Settings:
     """An example of the program's own: built anew by every version, never issued."""
     supersedes: Path | None = None
     branding: Path | None = None
+    """A laboratory's own templates; where none are named, those that the laboratory file names."""
+    laboratory: Path | None = None
+    """The laboratory file; where none is named it is looked for beside and above the job."""
     cores: int = 1
 
     @property
@@ -117,11 +121,13 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
 
     Raises JobInError where the inputs have errors; an earlier report is then untouched.
     """
+    from reportgen.archive.amendment import with_amendment_findings
     from reportgen.archive.publish import issued_early, publish
     from reportgen.archive.report_set import chief_files, finished_set, stated_set
     from reportgen.archive.sources import marked_names
 
-    inputs = read_inputs(path, progress)
+    inputs = read_inputs(path, progress, laboratory=how.laboratory)
+    how = replace(how, branding=how.branding or _branding_of(inputs.job))
     target = out or inputs.job.folder / "report"
     stated = stated_set(inputs.job, inputs.files, how.standing, alone=how.results_only)
     if how.supersedes is None:
@@ -129,7 +135,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else _load_layout)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
-    report = replace(report, draft=how.draft)
+    report = replace(with_amendment_findings(report), draft=how.draft)
     outputs, missing_pdf = render_outputs(report, how, progress)
     if how.draft:
         outputs = marked_names(report, outputs)
@@ -147,21 +153,47 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     )
 
 
-def check_job(path: Path, progress: Say = silent, today: date | None = None) -> Checked:
-    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's."""
+def _branding_of(job: Job) -> Path | None:
+    """The folder of templates that the laboratory file names. Raises ReadError where there is none."""
+    for fault in _branding_findings(job):
+        raise ReadError(fault.where, fault.message)
+    return job.branding
+
+
+def _branding_findings(job: Job) -> tuple[Finding, ...]:
+    """An error where the laboratory file names a folder of templates that is not there; an archive does without."""
+    if job.branding is None or job.branding.is_dir():
+        return ()
+    where = job.branding_where or Place(job.file.name)
+    return (error(where, message("laboratory.no-branding", folder=str(job.branding))),)
+
+
+def check_job(
+    path: Path, progress: Say = silent, today: date | None = None, *, laboratory: Path | None = None
+) -> Checked:
+    """Read everything, compute nothing; dates are held against ``today`` as well, by default the machine's.
+
+    ``path`` may be a laboratory file, too.
+    """
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import photo_findings, stamps_of_job_file
+    from reportgen.read.job.attachments import attachment_findings
     from reportgen.read.job.checklist import report_checklist
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
+    from reportgen.read.job.laboratory_check import check_laboratory, laboratory_file_at, laboratory_used
 
+    own = laboratory_file_at(path)
+    if own is not None:
+        return Checked(findings=check_laboratory(own, today or date.today()))
     before = stamps_of_job_file(path)
-    job, findings = read_job(path, CHECKS)
+    job, findings = read_job(path, CHECKS, laboratory)
     if job is None:
         return Checked(findings=findings)
+    findings = (*findings, *laboratory_used(job), *_branding_findings(job))
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
-        findings=(*inputs.findings, *photo_findings(inputs.job)),
+        findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
         notes=inputs.notes,
         open_items=(*report_checklist(job), *_open_deviations(inputs)),
     )
@@ -178,14 +210,17 @@ def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
     return open_items(answered(job.deviations, found.values()))
 
 
-def read_inputs(path: Path, progress: Say = silent) -> Inputs:
-    """Read a job with everything it names. Raises JobInError where anything forbids a build."""
+def read_inputs(path: Path, progress: Say = silent, *, laboratory: Path | None = None, alone: bool = False) -> Inputs:
+    """Read a job with everything it names. Raises JobInError where anything forbids a build.
+
+    ``laboratory`` is the laboratory file where it is named; ``alone``: none is looked for outside the job folder.
+    """
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import stamps_of_job_file
     from reportgen.read.job.job_file import read_job
 
     before = stamps_of_job_file(path)
-    job, findings = read_job(path, CHECKS)
+    job, findings = read_job(path, CHECKS, laboratory, alone=alone)
     if job is None:
         raise JobInError(path, findings)
     inputs = _read_all(job, findings, before, progress)
@@ -202,6 +237,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.input_files import watch_inputs
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
+    from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run
 
@@ -217,6 +253,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     job, more = with_channels_of_logs(job, logs.values())
     found += more
     notes, more = read_notes(job)
+    found += more
+    job, more = with_environment_of_notes(job, notes)
     found += more
     try:
         found += same_runs(job, logs, watched.files)
@@ -289,43 +327,90 @@ def _load_layout() -> None:
 
 def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], Message | None]:
     """Every output file by name; and what to do where the PDF could not be made."""
-    from reportgen.archive.sources import archive_info, bag_job, pdf_sources
-    from reportgen.render.results import results_json
-
-    outputs = {"results.json": results_json(report)}
-    if how.results_only:
-        return {**outputs}, None
-    from reportgen.beside import beside
+    from reportgen.archive.sources import archive_info, bag_job
     from reportgen.render.document import assemble
-    from reportgen.render.html import render_html
-    from reportgen.render.pdf import load_layout, render_annex_pdf, render_pdf
     from reportgen.render.plots import render_plots
-    from reportgen.render.summary import render_summary_pdf
+    from reportgen.render.results import results_json
     from reportgen.resources import data_dir
 
-    templates = data_dir("templates")
-    document = assemble(report, templates)  # kept for all that follow, in the second process as well
-    sources = pdf_sources(report, outputs["results.json"], how.branding)
-    load_layout(templates)
+    results = results_json(report)
+    if how.results_only:
+        return {"results.json": results}, None
+    document = assemble(report, data_dir("templates"))  # kept for all that follow, in the second process as well
     progress(message("progress.pages"))
-    report_pdf = beside(
-        lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
-        lambda: dict(document.drawings),
-        how.cores,
-    )
-    outputs["report.html"] = render_html(report, templates=templates, branding=how.branding).encode("utf-8")
+    report_pdf = _report_pdf(report, how, results, lambda: dict(document.drawings))
+    outputs = {"results.json": results, **_page(report, how), **_tables(report)}
     outputs |= {f"plots/{name}": content for name, content in render_plots(report).items()}
     missing_pdf = None
     try:
-        summary = render_summary_pdf(report, templates=templates, branding=how.branding)
-        annexed = {}
-        if report.job.report.annex is Annex.SEPARATE:
-            annexed["annex.pdf"] = render_annex_pdf(report, templates=templates, branding=how.branding)
-        outputs |= {"report.pdf": report_pdf(), "summary.pdf": summary, **annexed}
+        outputs |= _other_pdfs(report, how) | report_pdf()
     except PdfUnavailableError as error:
         missing_pdf = error.said
     progress(message("progress.packing"))
     return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
+
+
+def _report_pdf(
+    report: Report, how: Settings, results: bytes, drawings: Callable[[], Mapping[str, Drawing]]
+) -> Callable[[], dict[str, bytes]]:
+    """Begins report.pdf in another process where there is a core for it; calling what is returned waits for it."""
+    from reportgen.archive.sources import pdf_sources
+    from reportgen.beside import beside
+    from reportgen.render.pdf import load_layout, render_pdf
+    from reportgen.resources import data_dir
+
+    if OutputKind.PDF not in report.job.report.outputs:
+        return dict
+    templates = data_dir("templates")
+    sources = pdf_sources(report, results, how.branding)
+    load_layout(templates)
+    made = beside(
+        lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
+        drawings,
+        how.cores,
+    )
+    return lambda: {"report.pdf": made()}
+
+
+def _page(report: Report, how: Settings) -> dict[str, bytes]:
+    """The page for a browser."""
+    from reportgen.render.html import render_html
+    from reportgen.resources import data_dir
+
+    if OutputKind.HTML not in report.job.report.outputs:
+        return {}
+    page = render_html(report, templates=data_dir("templates"), branding=how.branding)
+    return {"report.html": page.encode("utf-8")}
+
+
+def _other_pdfs(report: Report, how: Settings) -> dict[str, bytes]:
+    """Summary and annex. Raises PdfUnavailableError."""
+    from reportgen.render.pdf import render_annex_pdf
+    from reportgen.render.summary import render_summary_pdf
+    from reportgen.resources import data_dir
+
+    own, templates, found = report.job.report, data_dir("templates"), {}
+    if OutputKind.SUMMARY in own.outputs:
+        found["summary.pdf"] = render_summary_pdf(report, templates=templates, branding=how.branding)
+    if OutputKind.PDF in own.outputs and own.annex is Annex.SEPARATE:
+        found["annex.pdf"] = render_annex_pdf(report, templates=templates, branding=how.branding)
+    return found
+
+
+def _tables(report: Report) -> dict[str, bytes]:
+    """Every table of the report, as a workbook and as text."""
+    from reportgen.render.tables_csv import csv_files
+    from reportgen.render.tables_of_report import report_tables
+    from reportgen.render.tables_xlsx import book_info, workbook
+    from reportgen.resources import data_dir
+
+    chosen = report.job.report.outputs
+    if not {OutputKind.XLSX, OutputKind.CSV} & set(chosen):
+        return {}
+    tables = report_tables(report, data_dir("templates"))
+    book = {"tables.xlsx": workbook(tables, book_info(report, data_dir("templates")))}
+    texts = {f"tables/{name}": content for name, content in csv_files(tables).items()}
+    return (book if OutputKind.XLSX in chosen else {}) | (texts if OutputKind.CSV in chosen else {})
 
 
 def amend(report: Report, archive: Path) -> Report:

@@ -64,7 +64,7 @@ class _Again:
 def _again(folder: Path, branding: Path | None) -> _Again:
     """Compute and print once more; runs in a process that may take so long and so much. Raises ArchiveError."""
     try:
-        report = _as_it_was(compute_report(read_inputs(folder, silent), silent, cores=cores()))
+        report = _as_it_was(compute_report(read_inputs(folder, silent, alone=True), silent, cores=cores()))
         results = as_results(report)
     except ArchiveError:
         raise
@@ -80,10 +80,10 @@ def _again(folder: Path, branding: Path | None) -> _Again:
 
 def _as_it_was(report: Report) -> Report:
     """A report recomputed, as the amendment and the draft it was. Raises ArchiveError."""
-    from reportgen.archive.amendment import SUPERSEDED, kept_amendment, kept_as_draft
+    from reportgen.archive.amendment import SUPERSEDED, kept_amendment, kept_as_draft, with_amendment_findings
     from reportgen.render.catalogue import can_say
 
-    report = kept_as_draft(kept_amendment(report))
+    report = with_amendment_findings(kept_as_draft(kept_amendment(report)))
     changes = report.amendment.changes if report.amendment is not None else ()
     if not all(can_say(text) for each in changes for text in (each.what, each.before, each.after)):
         raise ArchiveError(message("amend.unknown-words", name=SUPERSEDED))

@@ -165,3 +165,18 @@ def test_what_each_way_of_building_is_worth():
     }
     assert {standing: how.standing for standing, how in ways.items()} == {s: s for s in Standing}
     assert Settings(results_only=True).standing is Standing.INTERIM
+
+
+LOG = "time [s],frequency [Hz],K1,K2\n" + "".join(f"{i},{10 * 1.01**i:.4f},1.0,{1 + i / 100:.3f}\n" for i in range(300))
+
+
+def test_quick_look_takes_a_mapping(tmp_path, capsys):
+    path = tmp_path / "log.csv"
+    path.write_text(LOG, encoding="utf-8")
+    assert main(["quicklook", str(path), "--column", "C1 = K1 / g", "--column", '"A1" = "K2 / g"']) == 0
+    assert "control C1, 300 rows" in capsys.readouterr().out
+    assert main(["quicklook", str(path), "--column", "C1 = K3 / g"]) == 1
+    assert "--column 'C1': there is no column 'K3'" in capsys.readouterr().err
+    with pytest.raises(SystemExit) as usage:
+        main(["quicklook", str(path), "--column", "C1"])
+    assert usage.value.code == 2

@@ -7,15 +7,18 @@ import re
 import pytest
 
 from reportgen.read.notes.note_line import LONGEST_READ
+from reportgen.read.notes.note_vocabulary import vocabulary
 from reportgen.read.notes.note_words import _grammar
-from reportgen.read.notes.operator_notes import _HEADINGS
 from tests.patterns import Use, attacks, seconds, uses
 
 FOUND, UNCLEAR = uses()
-EXTRA = [Use(re.compile(each.name), "fullmatch", "operator_notes._HEADINGS") for each in _HEADINGS]
+EXTRA = [Use(pattern, "fullmatch", f"heading {role}") for role, pattern in vocabulary().headings]
 """Patterns that stand in no call and no constant."""
-NOT_TRIED = {"operator_notes.py: each.name", "words.py: ''.join"}
-"""The first stands in EXTRA; the second reads back sentences of the program's own, with ids of the job in them."""
+NOT_TRIED = {
+    "note_vocabulary.py: pattern", "note_vocabulary.py: text", "note_words.py: words.patterns", "words.py: ''.join",
+}  # fmt: skip
+"""Words of the notes: headings stand in EXTRA, the rest is sought in words that the grammar found, in a line of bounded
+length (below). The last reads back sentences of the program's own, with ids of the job in them."""
 
 SHORT, LONG = 20_000, 100_000
 MOST_S = 0.25

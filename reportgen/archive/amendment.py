@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,16 @@ from reportgen.archive.changes import changes
 from reportgen.archive.open_archive import digest_of, open_archive, read_json
 from reportgen.archive.reason import reason_of
 from reportgen.errors import ArchiveError
+from reportgen.records.finding import note, warning
+from reportgen.records.job import ReportIdentity
 from reportgen.records.message import Message, Value, message
 from reportgen.records.report import Amendment, Change, Report
 
 SUPERSEDED = "supersedes.json"
 """Name in the archive of the amendment, so that the amended report can be made again without the old archive."""
 
+LABORATORY = "laboratory/"
+"""Folder in the job folder of an archive that holds the laboratory file and its register."""
 _SHOWN = 80
 """Characters shown of a value that does not belong where it stands."""
 LONGEST_REVISION = 40
@@ -56,7 +61,26 @@ def amendment_of(superseded: Path, report: Report, results: Mapping[str, Any]) -
         revision=revision,
         sha256=digest_of(superseded),
         changes=changes(old, results, old_texts, texts),
+        date=_issued(old, report.job.report, superseded),
     )
+
+
+def _issued(results: Any, own: ReportIdentity, superseded: Path) -> date | None:
+    """Day on which the report was issued that results are of; None where they do not say.
+
+    Raises ArchiveError where the amendment is dated before it.
+    """
+    earlier = _day(results["job"].get("date"))
+    if earlier is not None and own.date < earlier:
+        raise ArchiveError(message("amend.before", archive=str(superseded), issued=earlier, found=own.date))
+    return earlier
+
+
+def _day(text: Any) -> date | None:
+    try:
+        return date.fromisoformat(text) if isinstance(text, str) else None
+    except ValueError:
+        return None
 
 
 def amended(report: Report, amendment: Amendment) -> Report:
@@ -65,6 +89,22 @@ def amended(report: Report, amendment: Amendment) -> Report:
     if identity.revision == amendment.revision:
         identity = replace(identity, revision=next_revision(amendment.revision))
     return replace(report, job=replace(report.job, report=identity), amendment=amendment)
+
+
+def with_amendment_findings(report: Report) -> Report:
+    """The report with what is to be said of its being an amendment, or of its being none.
+
+    An amendment without a reason, one dated as what it replaces, and a reason without an amendment.
+    """
+    own, old = report.job.report, report.amendment
+    found = []
+    if old is None and own.amendment_reason is not None:
+        found.append(note(own.where, message("amend.reason-alone")))
+    if old is not None and own.amendment_reason is None:
+        found.append(warning(own.where, message("amend.no-reason", revision=old.revision)))
+    if old is not None and old.date == own.date:
+        found.append(note(own.where, message("amend.same-date", revision=old.revision, issued=own.date)))
+    return replace(report, findings=(*report.findings, *found))
 
 
 def kept_amendment(report: Report) -> Report:
@@ -105,18 +145,24 @@ def _identity(results: Any, superseded: Path) -> tuple[str, str]:
 
 
 def _texts_of(report: Report) -> dict[str, str]:
-    """The job file and the notes, where they are text."""
+    """The job file, the notes and what lies with the laboratory file, where they are text."""
     paths = [Path(report.job.file.name), *report.job.notes_files]
-    return {
+    own = {
         path.as_posix(): (report.job.folder / path).read_text(encoding="utf-8", errors="replace")
         for path in paths
         if path.suffix in _TEXT
     }
+    shared = {
+        each.name.as_posix(): each.content.decode(errors="replace")
+        for each in report.job.laboratory_files
+        if each.name.suffix in _TEXT
+    }
+    return own | shared
 
 
 def _is_text(name: str) -> bool:
-    """Whether an archived file is the job file or notes: they lie at the top of the job folder."""
-    plain = name.removeprefix(JOB)
+    """Whether an archived file is the job file or notes, at the top of the job folder, or the laboratory's."""
+    plain = name.removeprefix(JOB).removeprefix(LABORATORY)
     return name.startswith(JOB) and "/" not in plain and plain.endswith(_TEXT)
 
 
@@ -145,6 +191,7 @@ def amendment_json(record: Amendment) -> bytes:
         "number": record.number,
         "revision": record.revision,
         "sha256": record.sha256,
+        **({} if record.date is None else {"date": record.date.isoformat()}),
         "changes": [
             {"what": _kept(each.what), "before": _kept(each.before), "after": _kept(each.after)}
             for each in record.changes
@@ -169,7 +216,8 @@ def read_amendment(text: str, where: str) -> Amendment:
     """The amendment that an archive keeps. Raises ArchiveError."""
     fields = read_json(text, where)
     try:
-        found = Amendment(**{**fields, "changes": tuple(_change(each) for each in fields["changes"])})
+        own = {"changes": tuple(_change(each) for each in fields["changes"]), "date": _day(fields.get("date"))}
+        found = Amendment(**{**fields, **own})
     except (TypeError, KeyError, AttributeError, ArchiveError) as problem:
         raise ArchiveError(message("archive.not-of-a-build", where=where, reason=reason_of(problem))) from problem
     if not isinstance(found.revision, str) or len(found.revision) > LONGEST_REVISION:

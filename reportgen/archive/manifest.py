@@ -30,7 +30,9 @@ _LINE = re.compile(r"^([0-9a-fA-F]{64})[ \t]+\*?(.+)$")
 """A line of a manifest: digest, blanks, path."""
 _COMPUTING = ("h5py", "numpy", "pandas", "python-calamine", "scipy", "soundfile")
 """Packages by which numbers are read and computed."""
-_PRINTING = ("babel", "fonttools", "jinja2", "matplotlib", "pikepdf", "pillow", "pydyf", "weasyprint")
+_PRINTING = (
+    "babel", "fonttools", "jinja2", "lxml", "matplotlib", "openpyxl", "pikepdf", "pillow", "pydyf", "weasyprint",
+)  # fmt: skip
 """Packages by which pages are printed."""
 _LIBRARIES = (
     ("pango", "libpango-1.0.so.0", "pango_version_string"),

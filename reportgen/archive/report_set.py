@@ -10,11 +10,14 @@ from reportgen.archive.folder import Output
 from reportgen.archive.issue import ReportSet, Standing
 from reportgen.archive.manifest import versions
 from reportgen.archive.sources import archive_info, draft_name
-from reportgen.records.job import Job
+from reportgen.records.job import Job, OutputKind
 from reportgen.records.report import InputFile, Report
 
-CHIEF = ("report.pdf", "report.html", "summary.pdf", "annex.pdf")
+CHIEF = ("report.pdf", "report.html", "summary.pdf", "annex.pdf", "tables.xlsx")
 """Outputs that a reader opens, besides the archive."""
+
+_NEEDS_PDF = {OutputKind.PDF: "report.pdf", OutputKind.SUMMARY: "summary.pdf"}
+"""Outputs that cannot be made where nothing can set pages."""
 
 
 def stated_set(job: Job, files: Sequence[InputFile], standing: Standing, *, alone: bool) -> ReportSet:
@@ -32,9 +35,10 @@ def stated_set(job: Job, files: Sequence[InputFile], standing: Standing, *, alon
 
 
 def finished_set(stated: ReportSet, report: Report, outputs: Mapping[str, Output], branding: Path | None) -> ReportSet:
-    """What a finished set is: without its PDF it is not issued yet."""
+    """What a finished set is: where a PDF that it is to have could not be made, it is not issued yet."""
     archive = _archive_name(report)
-    lacks_pdf = not stated.alone and draft_or_not(report, "report.pdf") not in outputs
+    asked = [name for kind, name in _NEEDS_PDF.items() if kind in report.job.report.outputs]
+    lacks_pdf = not stated.alone and any(draft_or_not(report, name) not in outputs for name in asked)
     return replace(
         stated,
         revision=report.job.report.revision,

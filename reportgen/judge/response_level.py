@@ -8,6 +8,7 @@ import numpy as np
 
 from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.judge.frequency_range import DEFAULT_LIMIT
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.log import Floats
@@ -27,16 +28,21 @@ def response_level(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
-    _weigh_band(case, run)
     for channel in case.responses(run):
         _lay_channel(case, run, channel, limit)
 
 
-def _weigh_band(case: Case, run: RunResult) -> None:
-    band, sweep = case.requirement.band_hz, run.sweep
-    if band is not None and sweep is not None and not (sweep.lowest_hz <= band[0] and band[1] <= sweep.highest_hz):
-        lowest, highest = sweep.lowest_hz, sweep.highest_hz
-        case.gap(message("judge.band-not-swept", run=run.id, low_hz=band[0], high_hz=band[1], lowest_hz=lowest,
+def _weigh_band(case: Case, run: RunResult, read_hz: Floats) -> None:
+    """A band of the requirement that the readings do not span (within 1 %, as for a range) is not proved.
+
+    ``read_hz`` are the frequencies of the readings, shape (n,).
+    """
+    band, lowest, highest = case.requirement.band_hz, float(read_hz.min()), float(read_hz.max())
+    if band is not None and not (
+        lowest <= band[0] * (1.0 + DEFAULT_LIMIT) and band[1] * (1.0 - DEFAULT_LIMIT) <= highest
+    ):
+        low, high = band
+        case.gap(message("judge.band-not-swept", run=run.id, low_hz=low, high_hz=high, lowest_hz=lowest,
                          highest_hz=highest))  # fmt: skip
 
 
@@ -49,6 +55,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
     if not inside.any():
         case.gap(message("judge.channel-without-reading", channel=channel.id, run=run.id))
         return
+    _weigh_band(case, run, channel.frequency_hz[np.isfinite(level)])
     row = int(np.argmax(np.where(inside, level, -np.inf)))
     measured, factor = float(level[row]), limit.unit.factor
     std = _std(case, channel.id, measured, _between_rows(level, row))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -30,6 +30,7 @@ def input_paths(job: Job) -> tuple[Path, ...]:
         *job.preset_files,
         *(log for run in job.runs for log in run.logs),
         *(photo.file for photo in job.photos),
+        *(attachment.file for attachment in job.attachments),
     }
     return tuple(sorted((path for path in named if _is_own(job.folder, path)), key=lambda path: path.as_posix()))
 
@@ -78,13 +79,30 @@ def watch_inputs(job: Job, before: Stamps = MappingProxyType({})) -> Watched:
     Raises ReadError where one cannot be read, or changes meanwhile.
     """
     photos = set() if job.report.photo_metadata is PhotoMetadata.KEEP else {photo.file for photo in job.photos}
-    found = {path.as_posix(): (_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job)}
+    found: dict[str, tuple[InputFile, Stamp | None]] = {
+        path.as_posix(): (_photo if path in photos else _digest)(job.folder, path) for path in input_paths(job)
+    }
+    found |= _laboratory_files(job, found)
     for name, stamp in before.items():
         if stamp is not None and name in found and found[name][1] != stamp:
             raise _changed(name)
     return Watched(
-        job.folder, tuple(each for each, _ in found.values()), {path: stamp for path, (_, stamp) in found.items()}
+        job.folder,
+        tuple(found[path][0] for path in sorted(found)),
+        {path: stamp for path, (_, stamp) in found.items() if stamp is not None},
     )
+
+
+def _laboratory_files(job: Job, others: Collection[str]) -> dict[str, tuple[InputFile, None]]:
+    """The laboratory file and its register as they were read, under their names in an archive."""
+    found = {}
+    for each in job.laboratory_files:
+        name = each.name.as_posix()
+        if name in others and (job.folder / each.name).resolve() != each.path.resolve():
+            raise ReadError(Place(name), message("input.name-taken", path=str(each.path)))
+        digest = hashlib.sha256(each.content).hexdigest()
+        found[name] = InputFile(path=name, sha256=digest, bytes=len(each.content), kept=each.content), None
+    return found
 
 
 def input_files(job: Job) -> tuple[InputFile, ...]:

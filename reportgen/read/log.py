@@ -39,6 +39,7 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
         name=run.log.as_posix(),
         channels=tuple(channel.id for channel in job.channels),
         mapping=run.columns,
+        common=run.common_columns,
         amplitude=run.amplitude,
         sweep=run.sweep,
         split=run.kind in (RunKind.SURVEY, RunKind.SWEEP),
@@ -54,16 +55,19 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     return None if _failed(findings) else log, findings
 
 
-def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]:
+def read_bare_log(
+    path: Path, control: str | None, columns: Sequence[tuple[str, str]] = (), *, sweep: int | None = None
+) -> tuple[Log | None, tuple[str, ...], tuple[Finding, ...]]:
     """Read a log without a job, as at the bench: the log, its control channels and the findings.
 
     The control is the channel named, else the one whose name says so (C1, control, ref), together with its like; where
-    none does, an error lists the channels to choose from. A record without control or drive comes with that error: it
-    may be a free decay.
+    none does, an error lists the channels to choose from. ``columns`` is a mapping as under ``[run.columns]``, and
+    ``sweep`` is the number of one of several. A record without control or drive comes with that error: it may be a
+    free decay.
     """
     if not path.is_file():
         return None, (), (error(Place(path.name, 1), message("log.no-file", path=str(path))),)
-    log, found = _read(path, LogWanted(name=path.name))
+    log, found = _read(path, LogWanted(name=path.name, mapping=tuple(columns), sweep=sweep))
     if log is None:
         return None, (), found
     forces = _lone_force(log)
@@ -79,6 +83,13 @@ def read_bare_log(path: Path, control: str | None) -> tuple[Log | None, tuple[st
     log, turned = _with_phases(log, (chosen,))
     alike = with_its_like(log, chosen) if control is None and isinstance(log, SweepLog) else (chosen,)
     return log, alike, (*found, *turned, *same_channels(log, Place(path.name, 1)))
+
+
+def channels_without_unit(path: Path) -> tuple[tuple[str, str], ...]:
+    """Channel and header of each column of a sweep log whose unit nothing says; none for any other file."""
+    wanted = LogWanted(name=path.name)
+    layout = sweep_layout(path, wanted)
+    return () if layout is None else understand_columns(layout, wanted).without_unit
 
 
 _SAME_DB = 1.0
@@ -175,7 +186,9 @@ def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...
     if path.is_file() and holds_frequency_responses(path):
         return read_frequency_responses(path, wanted.name, wanted.mapping)
     if looks_like_time_history(path):
-        return read_time_history(path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where)
+        return read_time_history(
+            path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where, common=wanted.common
+        )
     return read_sweep_log(path, wanted)
 
 
@@ -194,8 +207,9 @@ def _channel_findings(job: Job, run: RunPlan, there: Sequence[str]) -> list[Find
         found.append(warning(run.where, message("log.some-controls-absent", run=run.id, absent=absent, log=name)))
     responses = tuple(each.id for each in job.channels if each.role is ChannelRole.RESPONSE)
     if responses and not set(responses) & set(there):
+        column = next((each for each in there if not looks_like_control(each)), there[-1])
         said = message("log.no-response", run=run.id, absent=responses, log=name, there=there, channel=responses[0],
-                       column=there[-1])  # fmt: skip
+                       column=column)  # fmt: skip
         found.append(warning(run.where, said))
     extra = tuple(each for each in there if job.channel(each) is None)
     if job.channels and extra:
@@ -208,7 +222,8 @@ def _absent_control(run: RunPlan, absent: tuple[str, ...], there: tuple[str, ...
     near = nearest(absent[0], there)
     if near is not None:
         what = message("log.control-absent-near", what=what, near=near)
-    return message("log.map-control", what=what, channel=absent[0])
+    likely = next((each for each in there if looks_like_control(each)), there[0] if there else absent[0])
+    return message("log.map-control", what=what, channel=absent[0], column=near or likely)
 
 
 def _role_by_name(channel: str, controls: Collection[str]) -> ChannelRole:

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from reportgen.read.table.cells import LONGEST_CELL, is_cut
-from reportgen.read.table.columns import Column, Meaning, folded, mapped, split_unit, understand
+from reportgen.read.table.columns import Column, MappingFault, Meaning, folded, mapped, split_unit, understand
 from reportgen.read.table.table_layout import TableLayout
-from reportgen.records.finding import Finding, error, warning
+from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.message import Message, Place, message
 from reportgen.units import Detector, parse_unit
 
@@ -33,6 +33,8 @@ class LogWanted:
     """Channels that the job declares."""
     mapping: tuple[tuple[str, str], ...] = ()
     """``[run.columns]``."""
+    common: tuple[str, ...] = ()
+    """Keys of the mapping that hold for the whole job, and so only where the log has such a column."""
     amplitude: Detector = Detector.PEAK
     """Of columns whose unit names no detector."""
     sweep: int | None = None
@@ -67,6 +69,8 @@ class UnderstoodColumns:
     """A column of dates beside the one of times."""
     parts: tuple[tuple[Column, Column], ...] = ()
     """Real and imaginary part of channels that have no amplitude column."""
+    without_unit: tuple[tuple[str, str], ...] = ()
+    """(channel, header) of columns that are channels, but whose unit nothing says."""
 
 
 def understand_columns(layout: TableLayout, wanted: LogWanted) -> UnderstoodColumns:
@@ -89,11 +93,15 @@ class _Columns:
         self._findings: list[Finding] = []
         self._unused: list[tuple[str | Message, Message]] = []
         self._other_frequencies: list[Column] = []
+        self._without_unit: list[tuple[str, str]] = []
         chosen, faults = mapped(
             [each for each in wanted.mapping if each[0].strip().casefold() != SHEET_KEY], layout.names, layout.units
         )
+        where = wanted.where or self._header_place
         self._findings += [
-            error(wanted.where or self._header_place, message("mapping.fault", key=fault.key, what=fault.message))
+            note(where, message("mapping.not-here", log=wanted.name, key=fault.key, what=fault.message))
+            if fault.absent and fault.key in wanted.common
+            else error(where, self._mapping_fault(fault))
             for fault in faults
         ]
         places = {column.place for column in chosen}
@@ -104,6 +112,11 @@ class _Columns:
         ]
         self._chosen = chosen
         self._rest = rest
+
+    def _mapping_fault(self, fault: MappingFault) -> Message:
+        if self._wanted.where is None:  # a bare log
+            return message("mapping.fault-of-option", key=fault.key, what=fault.message)
+        return message("mapping.fault", key=fault.key, what=fault.message)
 
     def understood(self) -> UnderstoodColumns:
         self._findings += [
@@ -128,6 +141,7 @@ class _Columns:
             other_frequencies=tuple(self._other_frequencies),
             frequency_words=words,
             unused=tuple(self._unused),
+            without_unit=tuple(self._without_unit),
             findings=tuple(self._findings),
         )
 
@@ -246,6 +260,7 @@ class _Columns:
             what = message("column.channel-unit-unknown", column=header, unit=column.unit_text, channel=channel)
         else:
             what = message("column.channel-no-unit", column=header, channel=channel)
+            self._without_unit.append((channel, header))
         self._findings.append(error(self._header_place, what))
 
     def _phases(self, amplitudes: Sequence[Column]) -> dict[str, Column]:

@@ -87,11 +87,13 @@ def read_time_history(
     *,
     wanted: Collection[str] | None = None,
     where: Place | None = None,
+    common: Collection[str] = (),
 ) -> tuple[TimeHistory | None, tuple[Finding, ...]]:
     """Open a record; samples are read later, in pieces.
 
     ``name`` is the file as the job names it, ``columns`` the run's mapping, ``wanted`` the channels of the job (None:
-    every channel of the file), ``where`` the place of the mapping in the job, for findings. None with an error where
+    every channel of the file), ``where`` the place of the mapping in the job, for findings, ``common`` those
+    of its keys that hold for the whole job, and so only where the file has such a channel. None with an error where
     the file, the mapping or a unit does not serve.
     """
     try:
@@ -100,7 +102,7 @@ def read_time_history(
         return None, (error(fault.where, fault.what),)
     except OSError as fault:
         return None, (error(Place(name), message("record.not-read", problem=str(fault.strerror or fault))),)
-    return history_of(recording, name, columns, wanted=wanted, where=where or Place(name))
+    return history_of(recording, name, columns, wanted=wanted, where=where or Place(name), common=common)
 
 
 def history_of(
@@ -110,12 +112,13 @@ def history_of(
     *,
     wanted: Collection[str] | None = None,
     where: Place,
+    common: Collection[str] = (),
 ) -> tuple[TimeHistory | None, tuple[Finding, ...]]:
     """Apply a mapping to an open recording; see read_time_history."""
     findings: list[Finding] = []
     rate = _sample_rate(recording, columns, name, where, findings)
     mapping = [(key, text) for key, text in columns if key.casefold() != SAMPLE_RATE_KEY]
-    chosen = _mapped(recording, mapping, where, findings)
+    chosen = _mapped(recording, mapping, where, findings, common)
     chosen += _by_their_own_names(recording, chosen, name, wanted, bool(mapping), findings)
     if recording.damage:
         findings.append(warning(Place(name), message("record.damaged", what=recording.damage)))
@@ -186,16 +189,19 @@ _OFFERED = 12
 
 
 def _mapped(
-    recording: Recording, mapping: Sequence[tuple[str, str]], where: Place, findings: list[Finding]
+    recording: Recording,
+    mapping: Sequence[tuple[str, str]],
+    where: Place,
+    findings: list[Finding],
+    common: Collection[str],
 ) -> list[_Chosen]:
     chosen = []
     for key, text in mapping:
         column, unit_text = split_column(text, lambda column: recording.place(column) is not None)
         place = recording.place(column)
         if place is None:
-            findings.append(
-                error(where, message("record.no-channel", key=key, text=text, column=column, offer=_offer(recording)))
-            )
+            what = message("record.no-channel", key=key, text=text, column=column, offer=_offer(recording))
+            findings.append(note(where, what) if key in common else error(where, what))
             continue
         if each := _with_unit(recording.channels[place], place, key, unit_text, where, findings, required=True):
             chosen.append(each)

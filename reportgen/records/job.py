@@ -7,7 +7,7 @@ description of the file, too: a table for each, a key for each field (``reportge
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -121,6 +121,19 @@ class Annex(StrEnum):
     """Not printed; the numbers stand in results.json, the inputs in the archive."""
 
 
+class OutputKind(StrEnum):
+    """A kind of file that a report goes out as; results.json, curves and archive are made whatever is chosen."""
+
+    PDF = "pdf"
+    """``report.pdf``, and ``annex.pdf`` where the annex goes apart."""
+    HTML = "html"
+    SUMMARY = "summary"
+    XLSX = "xlsx"
+    """``tables.xlsx``: every table, a sheet each."""
+    CSV = "csv"
+    """``tables/*.csv``: every table, a file each."""
+
+
 class PhotoMetadata(StrEnum):
     """Whether photos leave the laboratory with the position, owner and camera that they tell."""
 
@@ -152,6 +165,9 @@ class ReportIdentity:
     """Who is entitled to the opinions and gave them (ISO/IEC 17025:2017, 7.8.7.1)."""
     opinions: tuple[str, ...] = ()
     """Opinions and interpretations, printed apart from results (ISO/IEC 17025:2017, 7.8.7)."""
+    outputs: Annotated[tuple[OutputKind, ...], Written(Form.OUTPUTS)] = tuple(OutputKind)
+    amendment_reason: str | None = None
+    """Why the report was amended (ISO/IEC 17025:2017, 7.8.8.1); printed where it is an amendment."""
     notes: tuple[Path, ...] | None = None
     """Files of notes as the job names them; None: those that have one of the usual names."""
     where: Place = IN_JOB_FILE
@@ -182,6 +198,8 @@ class Beam:
     """Depth of the section in the direction of bending."""
     supports_counted: bool = False
     """True where the operator counted clamps and pins among the nodes."""
+    axes: tuple[str, ...] = ()
+    """Axes along which it bends as a beam; empty: all of the test."""
     where: Place = IN_JOB_FILE
 
 
@@ -212,6 +230,11 @@ class Specimen:
     beam: Beam | None = None
     where: Place = IN_JOB_FILE
 
+    def beam_along(self, axis: str | None) -> Beam | None:
+        """The beam that it is when it is moved along an axis; None where it is none, or not along that one."""
+        beam = self.beam
+        return beam if beam is None or not beam.axes or axis is None or axis in beam.axes else None
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Environment:
@@ -220,6 +243,9 @@ class Environment:
     temperature: Annotated[str, Written(Form.CONDITION, "23 °C")] | None = None
     humidity: Annotated[str, Written(Form.CONDITION, "45 % rh")] | None = None
     pressure: Annotated[str, Written(Form.CONDITION, "1013 hPa")] | None = None
+    from_notes: bool = False
+    """Whether what is not stated is taken from the operator's notes."""
+    where: Place = IN_JOB_FILE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,6 +323,16 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A document that goes with the report, kept byte for byte in its archive."""
+
+    file: Path
+    title: str
+    where: Place = IN_JOB_FILE
+    file_where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection:
     """A look at the specimen."""
 
@@ -366,6 +402,7 @@ class Notch:
     band_hz: Annotated[tuple[float, float], Key("band")]
     stated: Annotated[Amplitude, Key("limit")]
     """Limit as the job has it."""
+    agreed_by: str | None = None
     where: Place = IN_JOB_FILE
 
     @property
@@ -461,6 +498,8 @@ class RunPlan:
     """True where the job says that every row was waited for: stepped sine, or a frequency response."""
     columns: tuple[tuple[str, str], ...] = ()
     """Channel id to ``column / unit`` as written."""
+    common_columns: Annotated[tuple[str, ...], NO_KEY] = ()
+    """Those of ``columns`` that hold for the whole job, and so only where the log has such a column."""
     sweep: int | None = None
     """Which sweep of a log that holds several, from 1; None: the only one."""
     remark: str | None = None
@@ -531,6 +570,8 @@ class Exciter:
     acceleration: Acceleration | None = None
     moving_mass: Mass | None = None
     """Armature, fixture and whatever else moves, without the specimen."""
+    frequency_uncertainty: Annotated[Quantity, Written(Form.SMALL_SHARE)] | None = None
+    """Of its controller's clock: relative, expanded, coverage factor 2."""
     where: Place = IN_JOB_FILE
 
 
@@ -561,6 +602,16 @@ class StatedDeviation:
     where: Place = IN_JOB_FILE
 
 
+@dataclass(frozen=True, slots=True)
+class LaboratoryFile:
+    """The laboratory file, or a file that it names, as it was read: it may lie outside the job folder."""
+
+    name: Path
+    """Among the inputs, relative to the job folder."""
+    path: Path
+    content: bytes = field(repr=False)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """A whole job folder, read and checked but not yet computed."""
@@ -579,6 +630,7 @@ class Job:
     instruments: Annotated[tuple[Instrument, ...], Key("instrument")] = ()
     channels: Annotated[tuple[Channel, ...], Key("channel")] = ()
     photos: Annotated[tuple[Photo, ...], Key("photo")] = ()
+    attachments: Annotated[tuple[Attachment, ...], Key("attachment")] = ()
     inspections: Annotated[tuple[Inspection, ...], Key("inspection")] = ()
     steps: Annotated[tuple[Step, ...], Key("step")] = ()
     profiles: Annotated[tuple[Profile, ...], Key("profile")] = ()
@@ -591,6 +643,10 @@ class Job:
     """Relative to the job folder."""
     preset_files: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Presets of the job's own that it names, relative to its folder."""
+    laboratory_files: Annotated[tuple[LaboratoryFile, ...], NO_KEY] = ()
+    branding: Annotated[Path | None, NO_KEY] = None
+    """Folder of the laboratory's own templates, as its laboratory file names it."""
+    branding_where: Annotated[Place | None, NO_KEY] = None
 
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""
@@ -628,6 +684,9 @@ class Job:
                 return Clock(relative_std=worst.frequency_uncertainty.si / 2.0, stated=True, instrument=worst.id)
             if several:
                 break
+        exciter = self.exciter
+        if exciter is not None and exciter.frequency_uncertainty is not None and not any(named):
+            return Clock(relative_std=exciter.frequency_uncertainty.si / 2.0, stated=True, instrument=exciter.name)
         return NO_CLOCK_STATED
 
     def control_of(self, run: RunPlan) -> tuple[str, ...]:

@@ -35,6 +35,8 @@ class Form(Enum):
     """Number of a clause, in quotes."""
     WHEN = auto()
     """Words, or a day or moment as written."""
+    OUTPUTS = auto()
+    """Kinds of file that a report goes out as, a page or a PDF among them."""
     CHECK = auto()
     """Name of a check there is."""
     LIMIT = auto()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import builtins
 from dataclasses import dataclass
+from datetime import date
 from enum import StrEnum
 
 from reportgen.records.deviation import Deviation
@@ -43,6 +44,8 @@ class Amendment:
     revision: str
     sha256: str
     changes: tuple[Change, ...] = ()
+    date: date | None = None
+    """On which it was issued; None where its archive does not say."""
 
 
 class Pairing(StrEnum):

@@ -186,6 +186,7 @@ def _context(report: Report, language: Language, drawings: set[str], pictures: S
         "findings": [input.finding(each, language) for each in report.findings],
         "methods": method.methods(report, language),
         "inputs": [input.input_file(report, each, language) for each in report.inputs],
+        "attachments": [input.attachment(report, each, language) for each in job.attachments],
         "photos": [{"key": each.key, "caption": each.caption} for each in pictures],
         "photos_bare": job.report.photo_metadata is PhotoMetadata.REMOVE,
         "budget": _budget(report, language),

@@ -315,4 +315,7 @@ def _compress(stream: Any) -> None:
     stream.compress = False
 
 
+# What a machine's own lists say of an ending must not reach the bytes of a PDF.
+mimetypes.knownfiles.clear()
+mimetypes.init()
 mimetypes.add_type("application/toml", ".toml")

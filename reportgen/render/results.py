@@ -386,6 +386,8 @@ def _amendment(report: Report) -> dict[str, Any] | None:
         "number": amendment.number,
         "revision": amendment.revision,
         "sha256": amendment.sha256,
+        "date": amendment.date and amendment.date.isoformat(),
+        "reason": report.job.report.amendment_reason,
         "changes": [
             {**_text("what", c.what), "before": said(c.before), "after": said(c.after)} for c in amendment.changes
         ],
@@ -408,5 +410,13 @@ def _clean(value: Any) -> Any:
         return [_clean(each) for each in value]
     if isinstance(value, int):
         return value
-    number = float(value)
+    return exact(float(value))
+
+
+def exact(number: float) -> float | None:
+    """A number with the digits that results.json holds, and every other file with it; None where it is not finite.
+
+    >>> exact(117.43123456789), exact(float("nan"))
+    (117.4312346, None)
+    """
     return float(f"{number:.{_DIGITS}g}") if math.isfinite(number) else None

@@ -177,3 +177,14 @@ def test_what_is_no_pdf_cannot_be_signed(pem, tmp_path):
     with telling(ArchiveError, match="No such file"):
         sign(tmp_path / "nowhere.pdf", tmp_path / "signed.pdf", pem)
     assert [check.valid for check in read_signatures(tmp_path / "x.pdf")] == [False]
+
+
+def test_sign_says_how_to_get_a_key_and_how_to_open_it(report, keys, tmp_path):
+    """The message asked for a passphrase and did not say where it goes, nor where a key comes from."""
+    with telling(ArchiveError, match="certification authority"):
+        sign_report(report, tmp_path / "signed.pdf", tmp_path / "none.p12")
+    with telling(ArchiveError, match="first line of a file and name the file with --password-file"):
+        sign_report(report, tmp_path / "signed.pdf", keys["pkcs12"])
+    with telling(ArchiveError, match="as --password-file names it"):
+        sign_report(report, tmp_path / "signed.pdf", keys["pkcs12"], tmp_path / "none.txt")
+    assert not (tmp_path / "signed.pdf").exists()

@@ -395,6 +395,19 @@ def test_axes_are_numbered_apart():
     assert [fit.axis for fit in fits] == ["X", "Y"]
 
 
+def test_a_beam_along_one_axis_is_none_along_the_other():
+    """Counts along the other axis stay counts: no number, no beam theory, no missing modes, and no advice."""
+    runs = (run_of("X-PRE", [7.4, 84.0]), run_of("Y-PRE", [12.0, 136.0], axis="Y"))
+    notes = (*notes_of([(7.4, 0), (84.0, 1)]), *notes_of([(12.0, 0), (300.0, 3)], run="Y-PRE"))
+    _, modes, fits, findings = join_modes(job_of(replace(CANTILEVER, axes=("X",)), runs=TWO_AXES), runs, notes)
+    assert [(mode.axis, mode.mode) for mode in modes if mode.axis == "X"] == [("X", 1), ("X", 2)]
+    other = [mode for mode in modes if mode.axis == "Y"]
+    assert {mode.mode for mode in other} == {None}
+    assert 3 in {mode.nodes for mode in other}
+    assert [fit.axis for fit in fits] == ["X"]
+    assert not told("modes.no-boundary", *(flag for mode in other for flag in mode.flags), *findings)
+
+
 def test_a_note_without_run_is_placed_by_its_time():
     runs = (run_of("X-PRE", [84.0]), run_of("Y-PRE", [84.5], axis="Y"))
     for when in (time(13, 2), datetime(2026, 3, 12, 13, 2)):

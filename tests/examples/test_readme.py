@@ -35,7 +35,7 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 def test_the_walk_ends_with_the_files_it_promises(walked):
     folder, _ = walked
-    for name in ("report.pdf", "report.html", "summary.pdf", "results.json", "plots", "VTR-0001-A.zip"):
+    for name in ("report.pdf", "report.html", "summary.pdf", "tables.xlsx", "results.json", "plots", "VTR-0001-A.zip"):
         assert f"`{name}`" in README
         assert (folder / "boom_test/report" / name).exists(), name
     assert (folder / "my_sweep.csv.quicklook.html").exists()

@@ -157,7 +157,8 @@ def test_under_guarded_acceptance_no_flip_passes_either(tmp_path):
 def test_the_whole_job_stands_on_every_run(tmp_path):
     """A run whose evidence is spoilt takes every requirement that rests on it along."""
     found = small.small_job(tmp_path)
-    rests = {"PRE": {"LOWEST", "AMPLIFICATION", "SHIFT", "CHANGE"}, "SWEEP": {"CONTROL", "RANGE", "RATE", "LOWEST"},
+    rests = {"PRE": {"LOWEST", "AMPLIFICATION", "LEVEL", "SHIFT", "CHANGE"},
+             "SWEEP": {"CONTROL", "RANGE", "RATE", "LOWEST"},
              "DWELL": {"TIME", "CYCLES"}, "POST": {"LOWEST", "SHIFT", "CHANGE"}}  # fmt: skip
     for k, run in enumerate(found.runs):
         worse = replace(found, runs=swapped(found.runs, k, spoilt(run, None)))

@@ -164,3 +164,14 @@ def test_clock_times():
     assert seconds_of(["2026-03-12T23:59:59", "2026-03-13T00:00:02"]).tolist() == [0.0, 3.0]
     assert seconds_of(["12.3.2026 08:00:00,25", "12.3.2026 08:00:01"]).tolist() == [0.0, 0.75]
     assert seconds_of([]) is None
+
+
+@pytest.mark.parametrize(
+    "header, channel",
+    [("Regler C1 [g]", "C1"), ("C1 control [g]", "C1"), ("Regler C3 [g]", "Regler C3"), ("Antwort A1 (g)", "A1"),
+     ("Regelung_C1/g", "C1"), ("Ctrl A1 (g)", "A1")],
+)  # fmt: skip
+def test_a_header_with_a_word_of_role_before_a_declared_channel_was_another_channel(header, channel):
+    """``Regler C1`` was the control of a quick look, and in a job no C1 was found."""
+    column = understand(header, "", 0, ("C1", "A1"))
+    assert (column.meaning, column.channel) == (Meaning.AMPLITUDE, channel)

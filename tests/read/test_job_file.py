@@ -339,6 +339,7 @@ FAULTS = [
     ('boundary = "clamped-free"', 'boundary = "cantilever"', "cantilever", r"use one of clamped-free, clamped-pinned"),
     ('role = "response"\nposition = "380 mm"', 'role = "respons"\nposition = "380 mm"', '"respons"', r"did you mean 'response'"),
     ('position = "380 mm"', 'position = "480 mm"', '[[channel]]\nid = "A1"', r"position 480 mm lies beyond the beam's length 420 mm"),
+    ('supports_counted = true', 'supports_counted = true\naxes = ["X", "Q"]', "[specimen.beam]", r"axes = 'Q', and no run is along it; runs are along: X"),
     ('position = "0.5 L"', 'position = "1.5 L"', '"1.5 L"', r"lies outside the beam"),
     ('instrument = "ACC-1"', 'instrument = "ACC-2"', '"ACC-2"', r"names no \[\[instrument\]\]; did you mean 'ACC-1'\?"),
     ("due = 2026-09-01", "due = 2024-09-01", "due = 2024", r"is due on 1 September 2024, before it was calibrated on 1 September 2025"),

@@ -1,6 +1,7 @@
 """Operator's notes: read as meant, nothing lost, nothing invented.
 
-The lines of ``note_lines.toml`` were written for this test, each with what its writer meant beside it.
+The lines of ``note_lines.toml`` and ``note_lines_german.toml`` were written for this test, each with what its writer
+meant beside it.
 """
 
 from __future__ import annotations
@@ -19,10 +20,15 @@ from reportgen.records.job import Beam, Boundary, Job, Party, ReportIdentity, Ru
 from reportgen.records.message import Message
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.render.catalogue import said
+from reportgen.resources import data_dir
 from reportgen.units import parse_quantity
 
 RUNS = ("X-PRE", "X-SWEEP", "X-POST")
-LINES = tomllib.loads((Path(__file__).parent / "note_lines.toml").read_text(encoding="utf-8"))["line"]
+LINES = [
+    line
+    for name in ("note_lines.toml", "note_lines_german.toml")
+    for line in tomllib.loads((Path(__file__).parent / name).read_text(encoding="utf-8"))["line"]
+]
 LENGTH_M = 0.42
 
 
@@ -186,6 +192,11 @@ LONG = [
     "at 3, ",
     "a-b-",
     "nodes at 0.3 L, ",
+    "Knoten bei ",
+    "springt weiter ",
+    "nicht ganz ",
+    "noch ein ",
+    "von der ",
 ]
 
 
@@ -273,6 +284,64 @@ def test_a_table_with_a_heading(tmp_path):
     assert [told(fact) for fact in notes[3].facts] == [{"nodes": 1, "at": 84.0}, {"level": 4.903325, "at": 84.0}]
 
 
+GERMAN_TABLE = """\
+Datum;Uhrzeit;Lauf;Frequenz [Hz];Knoten;Knotenlagen [mm];Stroboskop [Hz];Schwebung [Hz];Pegel [dB];Bemerkung
+12.03.2026;09:14;x-pre;268,5;2;212, 366;266;2,5;-6;alles ruhig
+;09:20;X-PRE;7,4;keine;;;;;schwingt als Ganzes, Biegung
+;09:31;X-PRE;84;1 Knoten;;;;0,5 g;
+"""
+
+
+def test_a_german_table_with_a_heading(tmp_path):
+    (tmp_path / "notes.csv").write_text(GERMAN_TABLE, encoding="utf-8")
+    notes, findings = read_notes(job_of(tmp_path, "notes.csv"))
+    assert not findings
+    assert notes[1].when == datetime(2026, 3, 12, 9, 14)
+    assert [told(fact) for fact in notes[1].facts] == [
+        {"nodes": 2, "at": 268.5, "m": [0.212, 0.366]},
+        {"strobe": 266.0, "drive": 268.5, "apparent": 2.5},
+        {"level_db": -6.0, "at": 268.5},
+    ]
+    assert [told(fact) for fact in notes[2].facts] == [{"nodes": 0, "at": 7.4, "motion": "bending"}]
+    assert [told(fact) for fact in notes[3].facts] == [{"nodes": 1, "at": 84.0}, {"level": 4.903325, "at": 84.0}]
+
+
+def test_a_third_language_is_one_more_file(tmp_path, monkeypatch):
+    """The grammar needs no change; the words here are invented for the test (Dutch)."""
+    from reportgen.read.notes import note_vocabulary, note_words
+
+    shipped = data_dir("templates") / "words" / "notes"
+    for path in shipped.glob("*.toml"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    (tmp_path / "nl.toml").write_text('[phrases.NODES]\nnodes = ["knopen"]\n[phrases.NUMBER_WORD]\ntwo = ["twee"]\n')
+    words = note_vocabulary.read_vocabulary(tmp_path)
+    monkeypatch.setattr(note_words, "vocabulary", lambda: words)
+    note_words._grammar.cache_clear()
+    try:
+        assert read("312 Hz: twee knopen").facts == (NodesSeen(frequency_hz=312.0, count=2),)
+    finally:
+        note_words._grammar.cache_clear()
+    monkeypatch.undo()
+    assert read("312 Hz: twee knopen").facts == ()
+
+
+def test_every_language_has_the_names_of_the_first():
+    """A name that English does not have is a slip: the grammar would never ask for it."""
+    folder = data_dir("templates") / "words" / "notes"
+    files = {path.stem: tomllib.loads(path.read_text(encoding="utf-8")) for path in folder.glob("*.toml")}
+    english = files.pop("en")
+    for language, file in files.items():
+        for part in ("phrases", "parts", "words", "headings"):
+            assert set(file[part]) - {"WORD"} == set(english[part]), (language, part)
+
+
+def test_effective_values_are_not_read_as_peaks():
+    """\"0,5 g eff\" was read as 0.5 g peak, wrong by the square root of two."""
+    (fact,) = read("Pegel 0,5 g eff").facts
+    assert fact.to_mps2 == pytest.approx(0.5 * 9.80665 * 2**0.5)
+    assert read("level 0.5 g rms").facts == (fact,)
+
+
 def test_a_table_of_free_words_without_heading(tmp_path):
     (tmp_path / "notes.csv").write_text('312 Hz: 2 nodes, torsion\n"open quote, 84 Hz: 1 node\n', encoding="utf-8")
     notes, _ = read_notes(job_of(tmp_path, "notes.csv"))
@@ -314,3 +383,37 @@ def test_a_file_that_is_not_there_or_is_broken_is_an_error(tmp_path):
     assert [str(finding.severity) for finding in findings] == ["error", "error"]
     assert str(findings[0].where).startswith("missing.txt")
     assert str(findings[1].where).startswith("broken.xlsx")
+
+
+# Conditions in the laboratory ----------------------------------------------------------------------------------------
+
+
+def conditions(tmp_path, text, stated=""):
+    from reportgen.judge.checks import CHECKS
+    from reportgen.pipeline import read_inputs
+    from reportgen.read.job.job_file import read_job
+    from reportgen.read.notes.note_environment import with_environment_of_notes
+    from reportgen.read.notes.operator_notes import read_notes
+    from tests.soak.small_job import comma_log, job_of, write_job
+
+    folder = write_job(job_of(comma_log()), tmp_path / "job")
+    with (folder / "job.toml").open("a", encoding="utf-8") as file:
+        file.write(f'\n[test]\nenvironment = "from notes"\n{stated}')
+    (folder / "notes.txt").write_text(text, encoding="utf-8")
+    assert read_inputs(folder).job.environment.from_notes
+    job, _ = read_job(folder, CHECKS)
+    job, found = with_environment_of_notes(job, read_notes(job)[0])
+    return job.environment, found
+
+
+def test_conditions_are_taken_from_the_notes_and_said_with_their_place(tmp_path):
+    text = "X-PRE started, 22 °C in the hall\n23,5 °C, 44 % rh, 1013 hPa\nhumidity 61 % rh, the plan asks for 55 % rh\n"
+    found, findings = conditions(tmp_path, text)
+    assert (found.temperature, found.humidity, found.pressure) == ("22 °C – 23,5 °C", "44 % rh – 61 % rh", "1013 hPa")
+    assert said(findings[0].message).endswith("from the notes (notes.txt:1, notes.txt:2)")
+
+
+def test_what_the_job_states_goes_before_the_notes_and_what_is_nowhere_is_told(tmp_path):
+    found, findings = conditions(tmp_path, "22 °C\n", '[environment]\ntemperature = "20 °C"\n')
+    assert (found.temperature, found.humidity) == ("20 °C", None)
+    assert [each.message.code for each in findings] == ["environment.not-in-notes"]

@@ -27,8 +27,8 @@ def entries(section):
     ]
 
 
-def line_of(path):
-    return 7
+def at(path):
+    return Place("job.toml", 7)
 
 
 def record(kind, table):
@@ -36,7 +36,7 @@ def record(kind, table):
 
 
 def expand(raw, *folders):
-    return expand_presets(raw, line_of, "job.toml", folders or (SHIPPED,))
+    return expand_presets(raw, at, folders or (SHIPPED,))
 
 
 @pytest.mark.parametrize("name, entry", entries("requirement"))

@@ -17,14 +17,14 @@ POINTS = 241
 
 def mode_pictures(job: Job, modes: Sequence[Mode], fits: Sequence[BeamFit]) -> tuple[ModePicture, ...]:
     """A picture for every bending mode with a number, none where the specimen is no beam. Missing modes have none."""
-    beam = job.specimen.beam
-    if beam is None:
-        return ()
     ratio = {fit.axis: fit.tip_mass_ratio for fit in fits}
     return tuple(
         _picture(beam, mode, mode.mode, ratio.get(mode.axis), _sensors(beam, job.channels))
         for mode in modes
-        if mode.mode is not None and not mode.missing and mode.motion in (None, MotionKind.BENDING)
+        if (beam := job.specimen.beam_along(mode.axis)) is not None
+        and mode.mode is not None
+        and not mode.missing
+        and mode.motion in (None, MotionKind.BENDING)
     )
 
 

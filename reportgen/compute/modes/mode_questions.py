@@ -48,11 +48,12 @@ def question_modes(
             told += [_without_axis(mode, found) for mode in own]
             continue
         own = _question_order(job, own, found)
-        fit = _fit(job, own)
-        if fit is not None and job.specimen.beam is not None:
+        beam = job.specimen.beam_along(axis)
+        fit = _fit(beam, own)
+        if fit is not None and beam is not None:
             odd = odd_one_out(fit, DOUBTFUL_RESIDUAL)
-            own = [_beside(job, job.specimen.beam, fit, odd, mode, found) for mode in own]
-            fits.append(_beam_fit(job, job.specimen.beam, axis, fit, found))
+            own = [_beside(job, beam, fit, odd, mode, found) for mode in own]
+            fits.append(_beam_fit(job, beam, axis, fit, found))
         told += _with_missing(job, runs, axis, own, fit, found)
     return tuple(told), tuple(fits), tuple(found)
 
@@ -116,9 +117,8 @@ def _question_order(job: Job, modes: Sequence[Mode], found: list[Finding]) -> li
 # Beam theory
 
 
-def _fit(job: Job, modes: Sequence[Mode]) -> Fit | None:
+def _fit(beam: Beam | None, modes: Sequence[Mode]) -> Fit | None:
     """A uniform beam through the modes whose number is theirs alone."""
-    beam = job.specimen.beam
     counts = Counter(mode.mode for mode in modes)
     sure = {mode.mode: mode.place_hz for mode in modes if mode.mode is not None and counts[mode.mode] == 1}
     if beam is None or not sure:
@@ -261,9 +261,10 @@ def _with_missing(
     expected = {number: fit.expected_hz(number) for number in gap} if fit is not None else {}
     above = next((mode for mode in rising if mode.mode is not None and mode.mode > gap[0]), rising[-1])
     found.append(warning(_where(job, above), _gap(axis, sorted(numbers), gap, expected, modes)))
-    if fit is None or job.specimen.beam is None:
+    beam = job.specimen.beam_along(axis)
+    if fit is None or beam is None:
         return modes
-    missing = [_missing(job.specimen.beam, runs, axis, number, fit, modes) for number in gap]
+    missing = [_missing(beam, runs, axis, number, fit, modes) for number in gap]
     return sorted([*modes, *missing], key=lambda mode: mode.place_hz)
 
 

@@ -12,19 +12,17 @@ from typing import Any
 from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_folder import slashed
 from reportgen.read.job.nearest import near_or
+from reportgen.read.job.places import Places
 from reportgen.read.job.run_history import history_findings
-from reportgen.read.job.toml_lines import KeyPath, TomlLines
 from reportgen.records.check import Check, JobEvidence
 from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import Surveys
 from reportgen.records.message import Message, Place, message
 
 
-def reference_findings(
-    raw: dict[str, Any], lines: TomlLines, file: str, checks: tuple[Check, ...]
-) -> tuple[Finding, ...]:
+def reference_findings(raw: dict[str, Any], places: Places, checks: tuple[Check, ...]) -> tuple[Finding, ...]:
     """Findings about ids, references and checks of one job file, in the order of the file's lines."""
-    book = _Book(raw, lines, file)
+    book = _Book(raw, places)
     found = [
         *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book, checks),
         *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
@@ -36,10 +34,9 @@ def reference_findings(
 class _Book:
     """The bare tables with the place of each."""
 
-    def __init__(self, raw: dict[str, Any], lines: TomlLines, file: str) -> None:
+    def __init__(self, raw: dict[str, Any], places: Places) -> None:
         self.raw = raw
-        self._lines = lines
-        self._file = file
+        self._places = places
         self.runs = self.ids("run")
         self.profiles = self.ids("profile")
         self.channels = self.ids("channel")
@@ -53,8 +50,7 @@ class _Book:
         return {str(t["id"]).strip(): t for _, t in self.tables(name) if isinstance(t.get("id"), str | int)}
 
     def at(self, *path: str | int) -> Place:
-        key: KeyPath = path
-        return Place(self._file, self._lines.line_of(key))
+        return self._places.at(path)
 
     def reference(
         self, name: str, index: int, key: str, known: Iterable[str], what: str | Message

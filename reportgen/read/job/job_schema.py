@@ -124,6 +124,10 @@ EXAMPLES: dict[str, dict[str, str]] = {
     "photo": {
         "file": '"photos/setup.jpg"',
     },
+    "attachment": {
+        "file": '"attachments/drawing.pdf"',
+        "title": '"Drawing of the fixture"',
+    },
     "inspection": {
         "when": '"after the sweep"',
         "what": '"visual"',

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date, datetime
 from enum import StrEnum
@@ -25,6 +25,7 @@ from reportgen.read.job.job_values import (
     limit_of,
     moment_of,
     one_of,
+    outputs_of,
     path_of,
     percentage,
     position_of,
@@ -42,6 +43,7 @@ from reportgen.read.job.job_values import (
     whole_number,
 )
 from reportgen.read.job.nearest import near_or, nearest
+from reportgen.read.job.short_forms import SHORT_FORMS
 from reportgen.read.job.toml_lines import KeyPath
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error
@@ -81,6 +83,7 @@ _BY_FORM: dict[Form, Callable[[object, Written], object]] = {
     Form.SWEEP_CYCLES: lambda value, _: sweep_cycles_of(value),
     Form.REVISION: lambda value, _: revision_of(value),
     Form.CLAUSE: lambda value, _: clause_of(value),
+    Form.OUTPUTS: lambda value, _: outputs_of(value),
     Form.WHEN: lambda value, _: when_of(value),
 }
 """How a value becomes one where its type has several ways."""
@@ -215,6 +218,15 @@ class JobTables:
         return None
 
 
+def once(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings without those that one place gives to several tables, as a default of all runs does."""
+    found: dict[object, Finding] = {}
+    for each in findings:
+        said = tuple(value for value in each.message.values if value[0] != "table")
+        found.setdefault((each.where, each.message.code, said), each)
+    return list(found.values())
+
+
 def _no_table(path: KeyPath, raw: object) -> Message:
     return message("job.no-table", table=_title(path[:-1]), key=str(path[-1]), found=shown(raw))
 
@@ -261,7 +273,7 @@ def _missing(table: KeyPath, key: str) -> Message:
 
 def _unknown(table: KeyPath, key: str) -> Message:
     names = _names(table)
-    known = _key_names(names)
+    known = (*_key_names(names), *(() if names else SHORT_FORMS))
     homes = tuple(f"[{'.'.join(path)}]" for path in TABLES if path and path != names and key in _key_names(path))
     otherwise = message("hint.belongs-in", homes=homes) if homes else message("hint.known", known=known)
     hint = near_or(key, known, otherwise, 0.8 if homes else 0.55)

@@ -12,7 +12,7 @@ from typing import TypeVar
 from reportgen.errors import UnitError
 from reportgen.read.job.job_folder import slashed
 from reportgen.records.check import Check
-from reportgen.records.job import Breakpoint, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import Breakpoint, OutputKind, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.message import Message, message
 from reportgen.units import Detector, Dimension, Quantity, parse_quantity, parse_unit
 
@@ -98,6 +98,19 @@ def truth_of(value: object) -> bool:
     if not isinstance(value, bool | int | float | str) or word not in (*_YES, *_NO):
         raise Refused(message("value.no-truth", found=shown(value)))
     return word in _YES
+
+
+def outputs_of(value: object) -> tuple[OutputKind, ...]:
+    """Kinds of output in their own order, each once; a report is a PDF, a page for a browser, or both."""
+    known = tuple(str(each) for each in OutputKind)
+    asked = value if isinstance(value, list) else [value]
+    odd = [each for each in asked if each not in known]
+    if odd:
+        raise Refused(message("value.outputs", found=shown(odd[0]), known=known))
+    chosen = tuple(each for each in OutputKind if each in asked)
+    if not {OutputKind.PDF, OutputKind.HTML} & set(chosen):
+        raise Refused(message("value.outputs-without-report"))
+    return chosen
 
 
 def _measured(text: object, dimensions: tuple[str, ...], sample: str) -> Quantity:

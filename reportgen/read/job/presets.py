@@ -14,7 +14,7 @@ from reportgen.read.job.nearest import nearest
 from reportgen.records.finding import Finding, error, note
 from reportgen.records.message import Place, message
 
-LineOf = Callable[[tuple[str | int, ...]], int]
+At = Callable[[tuple[str | int, ...]], Place]
 Entry = dict[str, Any]
 MARK = "preset:"
 LARGEST_PRESETS = 4_000_000
@@ -33,23 +33,23 @@ def preset_folders(job_folder: Path) -> tuple[Path, ...]:
 
 
 def expand_presets(
-    raw: dict[str, Any], line_of: LineOf, name: str, folders: tuple[Path, ...]
+    raw: dict[str, Any], at: At, folders: tuple[Path, ...]
 ) -> tuple[dict[str, Any], tuple[Finding, ...]]:
     """The job's tables with every ``preset`` filled in, and findings: a note for each used, an error for each unknown.
 
-    ``raw`` is what tomllib made of the job file and is left as it is; ``line_of`` gives the line of a key by its path;
-    ``name`` is the job file's name. Keys of the job itself go before those of the preset.
+    ``raw`` is what tomllib made of the job file and is left as it is; ``at`` gives the place of a key by its
+    path. Keys of the job itself go before those of the preset.
     """
     if not any("preset" in each for each in _tables(raw, "requirement")) and not any(
         _is_named(each.get(key)) for each in _tables(raw, "profile") for key in ("tolerance", "abort")
     ):
         return raw, ()
-    expander = _Expander(folders, name)
+    expander = _Expander(folders)
     filled = dict(raw)
     for kind, fill in (("requirement", expander.requirement), ("profile", expander.profile)):
         if isinstance(raw.get(kind), list):
             filled[kind] = [
-                fill(each, kind, i, line_of) if isinstance(each, dict) else each for i, each in enumerate(raw[kind])
+                fill(each, kind, i, at) if isinstance(each, dict) else each for i, each in enumerate(raw[kind])
             ]
     return filled, tuple(expander.findings)
 
@@ -79,17 +79,16 @@ def _is_named(value: object) -> bool:
 class _Expander:
     """Fills tables in and gathers what there is to say."""
 
-    def __init__(self, folders: tuple[Path, ...], name: str) -> None:
+    def __init__(self, folders: tuple[Path, ...]) -> None:
         self._folders = folders
-        self._name = name
         self.findings: list[Finding] = []
 
-    def requirement(self, table: Entry, kind: str, index: int, line_of: LineOf) -> Entry:
+    def requirement(self, table: Entry, kind: str, index: int, at: At) -> Entry:
         """A requirement with its preset's keys below its own."""
         if "preset" not in table:
             return table
         own = {key: value for key, value in table.items() if key != "preset"}
-        place = Place(self._name, line_of((kind, index, "preset")))
+        place = at((kind, index, "preset"))
         entry = self._entry(table["preset"], "requirement", place)
         if entry is None:
             return own
@@ -97,13 +96,13 @@ class _Expander:
         self._note(place, table["preset"], given, entry)
         return {**entry, **own}
 
-    def profile(self, table: Entry, kind: str, index: int, line_of: LineOf) -> Entry:
+    def profile(self, table: Entry, kind: str, index: int, at: At) -> Entry:
         """A profile with its tolerance and abort limits written out."""
         filled = dict(table)
         for key in ("tolerance", "abort"):
             if not _is_named(table.get(key)):
                 continue
-            place = Place(self._name, line_of((kind, index, key)))
+            place = at((kind, index, key))
             named = str(table[key]).strip()[len(MARK) :].strip()
             entry = self._entry(named, "tolerance", place)
             if entry is None:

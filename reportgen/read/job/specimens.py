@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from reportgen.read.job.nearest import near_or
-from reportgen.read.job.toml_lines import KeyPath
+from reportgen.read.job.places import Places
 from reportgen.records.finding import Finding, error
 from reportgen.records.job import Job, RunPlan, Specimen
 from reportgen.records.message import message
@@ -26,26 +26,35 @@ def are_several(raw: dict[str, Any]) -> bool:
     return isinstance(several, list) and bool(several) and all(isinstance(each, dict) for each in several)
 
 
-def split_specimens(raw: dict[str, Any]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def split_specimens(raw: dict[str, Any], places: Places) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """The job with its first specimen as the one table, and the further ones with what they share with it."""
     if not are_several(raw):
         return raw, []
     first, *others = raw["specimen"]
+    places.moved(("specimen",), places.own, ("specimen", 0))
+    for number in range(1, len(others) + 1):
+        places.moved(("specimen", number), places.own, ("specimen", number))
     shared = {key: value for key, value in first.items() if key not in _OWN}
     return {**raw, "specimen": first}, [{**shared, **each} for each in others]
-
-
-def first_place(path: KeyPath) -> KeyPath:
-    """Path of a key of the first of several specimens, as the file has it."""
-    if path[:1] == ("specimen",) and not (len(path) > 1 and isinstance(path[1], int)):
-        return ("specimen", 0, *path[1:])
-    return path
 
 
 def with_specimens(job: Job, further: tuple[Specimen, ...]) -> Job:
     """The job with all its specimens, and with runs whose axis names theirs where there are several."""
     job = replace(job, specimens=(job.specimen, *further))
-    return job if not further else replace(job, runs=tuple(map(_apart, job.runs)))
+    if not further:
+        return job
+    runs = tuple(map(_apart, job.runs))
+    return replace(job, runs=runs, specimen=_with_beam_axes(job.specimen, runs))
+
+
+def _with_beam_axes(specimen: Specimen, runs: tuple[RunPlan, ...]) -> Specimen:
+    """The specimen with the axes along which it is a beam named as its runs have them."""
+    beam = specimen.beam
+    if beam is None or not beam.axes:
+        return specimen
+    axes = tuple(dict.fromkeys(run.axis for run in runs if run.axis and run.written_axis in beam.axes))
+    unknown = tuple(each for each in beam.axes if each not in {run.written_axis for run in runs})
+    return replace(specimen, beam=replace(beam, axes=(*axes, *unknown)))
 
 
 def _apart(run: RunPlan) -> RunPlan:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import re
 
 from reportgen.read.notes.note_segments import Reading, Segment, drive_of
+from reportgen.read.notes.note_vocabulary import vocabulary
 from reportgen.read.notes.note_words import Frequency, Level, Places, Word
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 
-_RESPONSES = frozenset({
-    "response", "control", "peak", "tip", "sensor", "channel", "amplification", "noise", "sound", "gain", "floor",
-    "amplitude", "output", "accelerometer", "signal",
-})  # fmt: skip
+_MAY_BE_THE_DRIVE = {"control", "regelung", "regler"}
+"""Of the words of responses those whose level is that of the drive."""
 _CHANNEL = re.compile(r"[A-Za-z]{1,3}\d{1,2}")
 _WRITE_LEVEL = message("note.write-level")
 
@@ -38,10 +37,11 @@ def read_level(segments: list[Segment], reading: Reading) -> None:
 def _level_of_another(segment: Segment, level: Level, called: bool) -> Message | None:
     """Whether it is the level of a response, of noise or of a channel, rather than that of the drive."""
     words = [each for each in segment.phrases if isinstance(each, Word)]
+    responses = vocabulary().words["responses"]
     before = segment.phrases[: segment.phrases.index(level)]
     last = before[-1].text.lower() if before else ""
-    others = [each.text for each in words if each.text.lower() in _RESPONSES or _CHANNEL.fullmatch(each.text)]
-    if last in _RESPONSES - {"control"} or (others and not (called and level.named)):
+    others = [each.text for each in words if each.text.lower() in responses or _CHANNEL.fullmatch(each.text)]
+    if last in responses - _MAY_BE_THE_DRIVE or (others and not (called and level.named)):
         return message("note.other-level")
     return None
 

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from reportgen.read.notes.note_level import read_level
 from reportgen.read.notes.note_nodes import gather_places, read_nodes_and_motion
 from reportgen.read.notes.note_segments import Reading, Segment, segments_of, spread_doubt
 from reportgen.read.notes.note_strobe import read_strobe
 from reportgen.read.notes.note_time import read_time
+from reportgen.read.notes.note_vocabulary import vocabulary
 from reportgen.read.notes.note_words import Counted, Phrase, Word, phrases
 from reportgen.records.message import message
 from reportgen.records.note import Note, Remark
@@ -23,12 +25,6 @@ LONGEST_READ = 2000
 """Characters of a line that are searched for facts; the line itself is kept whole."""
 
 _SAME_LENGTH = str.maketrans({"−": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "‐": "-", "‑": "-"})
-_EVERYDAY = frozenset({
-    "note", "notes", "noted", "mode", "modes", "model", "models", "code", "codes", "nose", "nosed", "noise",
-    "none", "need", "needs", "noes", "done", "bonding", "binding", "blending", "bidding", "banding", "torso",
-    "stroke", "strokes", "observed", "observer",
-})  # fmt: skip
-_KEYWORDS = ("torsion", "torsional", "bending", "strobe", "stroboscope", "deviation", "observation", "longitudinal")
 
 
 def parse_line(
@@ -49,7 +45,7 @@ def parse_line(
     reading = Reading()
     folded = _fold(text[:LONGEST_READ])
     folded, run = _take_run(folded, runs, reading)
-    words = phrases(folded, text)
+    words = _with_headings(phrases(folded, text))
     when, day = read_time(words, reading)
     segments = segments_of(words)
     spread_doubt(segments)
@@ -94,11 +90,11 @@ def _take_run(folded: str, runs: Sequence[str], reading: Reading) -> tuple[str, 
 
 
 def _run_pattern(run: str) -> str:
-    word = re.escape(_fold(run))
+    word, called = re.escape(_fold(run)), vocabulary().patterns["RUN_WORD"]
     if re.search("[a-z]", _fold(run)) and len(run) >= 3:
-        return rf"(?<![\w-])(?:run\s+)?{word}(?![\w-])"
+        return rf"(?<![\w-])(?:{called}\s+)?{word}(?![\w-])"
     # An id as short as "X" or "3" is a run only where it is called one, or where it opens the line.
-    return rf"(?<![\w-])run\s+#?{word}(?![\w-])|^\s*{word}\s*:(?!\d)"
+    return rf"(?<![\w-]){called}\s+#?{word}(?![\w-])|^\s*{word}\s*:(?!\d)"
 
 
 def _near_run(folded: str, runs: Sequence[str], reading: Reading) -> None:
@@ -116,17 +112,35 @@ def _read_remark(words: Sequence[Phrase], text: str, reading: Reading) -> None:
     ends = [mark.start for mark in marks[1:]] + [len(text)]
     for mark, end in zip(marks, ends, strict=False):
         body = text[mark.end : end].strip()
-        heading = "deviation" if mark.text.lower().startswith("dev") else "observation"
+        heading = "deviation" if mark.key == "deviation" else "observation"
         if body:
             reading.facts.append(Remark(heading=heading, text=body))
         else:
             reading.refuse(
                 mark.text, message("note.nothing-behind"), message("note.write-what-happened", heading=heading)
             )
-    stamps = ("DATE", "TIME", "DATE_TIME", "LINK", "SEPARATOR")
-    first = next((each for each in words if not (isinstance(each, Word) and each.kind in stamps)), None)
+    first = _first_word(words)
     if isinstance(first, Word) and first.kind == "REMARK_WORD" and not marks:
         reading.refuse(first.text, message("note.colon-missing"), message("note.write-with-colon", word=first.text))
+
+
+_STAMPS = ("DATE", "TIME", "DATE_TIME", "LINK", "SEPARATOR")
+"""Kinds of words that may stand before the first that says something."""
+
+
+def _first_word(words: Sequence[Phrase]) -> Phrase | None:
+    return next((each for each in words if not (isinstance(each, Word) and each.kind in _STAMPS)), None)
+
+
+def _with_headings(words: list[Phrase]) -> list[Phrase]:
+    """Phrases in which "dev." or "Abw." that opens a line is the heading of what follows, and elsewhere a word."""
+    first = _first_word(words)
+    return [
+        replace(each, kind="REMARK" if each is first else "WORD")
+        if isinstance(each, Word) and each.kind == "REMARK_SHORT"
+        else each
+        for each in words
+    ]
 
 
 def _look_for_misspelling(segments: list[Segment], reading: Reading) -> None:
@@ -142,11 +156,19 @@ def _look_for_misspelling(segments: list[Segment], reading: Reading) -> None:
 
 
 def _meant(word: str, after_number: bool) -> str | None:
-    if word in _EVERYDAY or not 3 <= len(word) <= 20:
+    known = vocabulary().words
+    if word in known["everyday"] or not 3 <= len(word) <= 20:
         return None
-    if after_number and (_like(word, "nodes", 0.75) or _like(word, "node", 0.75) or word in ("knot", "knots")):
+    if after_number and word in known["like_nodes"]:
         return "nodes"
-    return next((keyword for keyword in _KEYWORDS if _like(word, keyword, 0.85)), None)
+    if after_number and (near := _nearest(word, known["node_words"], 0.75)):
+        return "nodes" if near == "node" else near
+    return _nearest(word, known["keywords"], 0.85)
+
+
+def _nearest(word: str, keywords: Iterable[str], share: float) -> str | None:
+    """The keyword that a word is like, if any; of several the first in the order of the alphabet."""
+    return next((keyword for keyword in sorted(keywords) if _like(word, keyword, share)), None)
 
 
 def _like(word: str, keyword: str, share: float) -> bool:

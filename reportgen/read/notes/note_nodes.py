@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from reportgen.read.notes.note_segments import DENIED, Reading, Segment, drive_of
+from reportgen.read.notes.note_vocabulary import vocabulary
 from reportgen.read.notes.note_words import (
     MOST_NODES,
     Counted,
@@ -21,11 +22,6 @@ from reportgen.read.notes.note_words import (
 )
 from reportgen.records.message import Message, message
 from reportgen.records.note import MotionSeen, NodesSeen
-
-_NO_MOTION = frozenset({
-    "radius", "clearance", "play", "stiffness", "moment", "stress", "screw", "bolt", "bearing", "force", "load", "test",
-    "direction", "axis", "sensor", "accelerometer",
-})  # fmt: skip
 
 
 def gather_places(segments: list[Segment]) -> None:
@@ -51,7 +47,7 @@ def gather_places(segments: list[Segment]) -> None:
 
 
 def _origin(segment: Segment) -> str | None:
-    return next((each.text for each in segment.phrases if isinstance(each, Word) and each.kind == "FROM"), None)
+    return next((each.key for each in segment.phrases if isinstance(each, Word) and each.kind == "FROM"), None)
 
 
 def _take_all(nodes: Nodes, waiting: list[Counted], said: list[Phrase]) -> None:
@@ -84,10 +80,12 @@ def _take_following(segment: Segment) -> bool:
             nodes, told = each, False
         elif nodes is not None and isinstance(each, Places):
             _take(nodes, each)
+        elif nodes is not None and isinstance(each, Word) and each.kind == "ABOUT":
+            told = False  # a place may be about there, a count may not
         elif nodes is not None and isinstance(each, Counted) and told and nodes.count is None and not nodes.places:
             whole = each.value is not None and each.value <= MOST_NODES and each.value == int(each.value)
             nodes.count = int(each.value or 0) if whole else None
-        elif isinstance(each, Word) and each.text in (":", "="):
+        elif isinstance(each, Word) and each.key in (":", "="):
             told = True
         elif isinstance(each, Word) and each.kind not in ("LINK", "SEEN", "QUALITY") and not each.text.endswith("ly"):
             nodes = None
@@ -204,23 +202,27 @@ def _trusted_nodes(segment: Segment, reading: Reading) -> list[Nodes]:
     return trusted
 
 
+_NONE_OF = ("no", "none", "without", "w/o")
+"""Words before a thing that deny it."""
+
+
 def _doubt_before(before: Sequence[Phrase]) -> Message | None:
     """Whether the words just before a count take it back: "about", "more than", "2 or"."""
     last = before[-1] if before else None
     if isinstance(last, Word) and re.fullmatch(
-        r"\d+(?:st|nd|rd|th)|first|second|third|fourth|fifth|sixth", last.text, re.I
+        r"\d+(?:st|nd|rd|th|\.)|first|second|third|fourth|fifth|sixth", last.key
     ):
         return message("note.which-not-how-many", words=last.text)
     if isinstance(last, Word) and last.kind in ("ABOUT", "OR"):
         return message("note.number-open", words=last.text)
     of_several = len(before) > 1 and isinstance(before[-2], Counted)
-    if isinstance(last, Word) and last.kind == "MORE" and (last.text.lower() != "of" or of_several):
+    if isinstance(last, Word) and last.kind == "MORE" and (last.key != "of" or of_several):
         return message("note.number-open", words=last.text)
     if isinstance(last, Level) or (isinstance(last, Counted) and last.value is None):
         return message("note.number-open", words=last.text)
-    if isinstance(last, Counted) and last.word in ("no", "without", "w/o"):
+    if isinstance(last, Counted) and last.word in _NONE_OF:
         return DENIED
-    if isinstance(last, Word) and last.text.lower() == "to" and len(before) > 1 and isinstance(before[-2], Counted):
+    if isinstance(last, Word) and last.key == "to" and len(before) > 1 and isinstance(before[-2], Counted):
         return message("note.range-of-number")
     return None
 
@@ -231,7 +233,7 @@ def _trusted_motions(segment: Segment, reading: Reading) -> list[Motion]:
         if not isinstance(each, Motion) or _is_of_a_thing(segment.phrases, index):
             continue
         before = segment.phrases[index - 1] if index else None
-        denied = isinstance(before, Counted) and before.word in ("no", "without", "w/o")
+        denied = isinstance(before, Counted) and before.word in _NONE_OF
         why = segment.doubt or (DENIED if denied else None)
         if why:
             reading.refuse(each.text, why, message("note.write-motion"))
@@ -242,9 +244,10 @@ def _trusted_motions(segment: Segment, reading: Reading) -> list[Motion]:
 
 def _is_of_a_thing(said: Sequence[Phrase], index: int) -> bool:
     """True for "bending radius" or "cable bending", where no motion was seen."""
+    words = vocabulary().words
     after = said[index + 1].text.lower() if index + 1 < len(said) else ""
     before = said[index - 1].text.lower() if index else ""
-    return after in _NO_MOTION or before in ("cable", "cables", "wire", "lead")
+    return after in words["no_motion"] or before in words["of_a_thing"]
 
 
 def _tell(found: _AtDrive, reading: Reading, length_m: float | None) -> None:
@@ -293,7 +296,7 @@ def _merge(counts: list[Nodes]) -> Nodes | Message:
     count = next(iter(stated), None)
     if count is not None and len(places) > count:
         return message("note.more-positions", count=count, positions=len(places))
-    if count is None and len(places) == 1 and re.search(r"nod(?:es|al \w+s)\b", text.lower()):
+    if count is None and len(places) == 1 and any(each.plural for each in counts):
         return message("note.one-position")
     origin = next((each.origin for each in counts if each.origin), None)
     return Nodes(text, count=count, places=places, origin=origin)

@@ -66,7 +66,7 @@ def segments_of(words: Iterable[Phrase]) -> list[Segment]:
         if isinstance(each, Word) and each.kind in ("SEPARATOR", "QUESTION", "REMARK"):
             if each.kind == "QUESTION":
                 (found[-1] if found[-1].phrases else _last_said(found)).doubt = _ASKED
-            found.append(Segment(joined_by=each.text.lower()))
+            found.append(Segment(joined_by=each.key))
         else:
             found[-1].phrases.append(each)
     return found
@@ -120,7 +120,7 @@ def _is_inexact(segment: Segment) -> bool:
         if isinstance(each, Frequency) and before in _INEXACT:
             return True
         if not (isinstance(each, Word) and each.kind == "LINK"):
-            before = " ".join(each.text.lower().split()) if isinstance(each, Word | Level) else ""
+            before = each.key if isinstance(each, Word | Level) else ""
     return False
 
 

@@ -31,11 +31,17 @@ def read_strobe(segments: list[Segment], reading: Reading) -> None:
         reading.refuse(slow.text, message("note.no-strobe-rate"), message("note.write-strobe-and-apparent"))
 
 
+_RELATIONS = frozenset({
+    "below", "above", "higher", "lower", "off", "less", "more", "faster", "slower", "away", "under", "over",
+})  # fmt: skip
+"""Words behind a frequency that make it a difference from another one."""
+
+
 def _relative(segment: Segment, strobe: Strobe) -> Message | None:
     """Why "strobe 5 Hz below the drive" is no strobe rate."""
     after = segment.phrases[segment.phrases.index(strobe) + 1 :]
-    said = after[0].text.lower().split()[:1] if after and isinstance(after[0], Level | Word) else []
-    if said and said[0] in ("below", "above", "higher", "lower", "off", "less", "more", "faster", "slower", "away"):
+    said = after[0].key.split()[:1] if after and isinstance(after[0], Level | Word) else []
+    if said and said[0] in _RELATIONS:
         return message("note.strobe-difference")
     return None
 

@@ -61,6 +61,7 @@ def _day(text: str) -> date | None:
 
 
 def _clock(text: str) -> time | None:
+    text = re.sub(r"^(\d?\d)\s*[^\W\d]{3,}\s*(\d\d)?$", lambda told: f"{told[1]}:{told[2] or '00'}", text.strip())
     match = re.match(r"(\d?\d)[:.h](\d\d)(?:[:.](\d\d)(\.\d+)?)?\s*(?:([ap])\.?m)?", text.strip().lower())
     if not match:
         return None

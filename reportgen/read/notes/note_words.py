@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 from reportgen.errors import UnitError
+from reportgen.read.notes.note_vocabulary import vocabulary
 from reportgen.records.message import Message, message
 from reportgen.records.note import MotionKind
 from reportgen.units import Detector, parse_quantity
@@ -59,6 +61,8 @@ class Nodes:
 
     text: str
     count: int | None = None
+    plural: bool = False
+    """Whether the word itself says that there are several."""
     places: list[Place] = field(default_factory=list)
     origin: str | None = None
     problem: Message | None = None
@@ -93,6 +97,8 @@ class Level:
     problem: Message | None = None
     named: bool = True
     """False for a bare "-6 dB" or "0.5 g", which may be a response as well."""
+    key: str = ""
+    """Its words in English."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +116,7 @@ class Counted:
     text: str
     value: float | None
     word: str
+    """In English."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +136,8 @@ class Word:
     text: str
     start: int
     end: int
+    key: str = ""
+    """In lower case and English: what the rules decide by; ``text`` is what is quoted."""
 
 
 Phrase = Frequency | Nodes | Strobe | Slow | Level | Motion | Counted | Places | Word
@@ -138,13 +147,48 @@ Phrase = Frequency | Nodes | Strobe | Slow | Level | Motion | Counted | Places |
 def _grammar() -> Any:
     from lark import Lark
 
-    return Lark.open("notes_grammar.lark", rel_to=__file__, parser="lalr", lexer="basic", propagate_positions=True)
+    grammar = (Path(__file__).parent / "notes_grammar.lark").read_text(encoding="utf-8")
+    return Lark(vocabulary().filled(grammar), parser="lalr", lexer="basic", propagate_positions=True)
 
 
 def phrases(folded: str, original: str) -> list[Phrase]:
     """Phrases of a lower-case text in its order; ``original`` has the same length and is quoted from."""
     tree = _grammar().parse(folded)
-    return _with_arrows([_phrase(each, original) for each in tree.children])
+    foreign = any(_english(str(each.type), str(each)) != each for each in tree.scan_values(lambda _: True))
+    return _with_arrows([_phrase(_in_english(each, foreign), original) for each in tree.children])
+
+
+def _in_english(tree: Any, foreign: bool) -> Any:
+    """The same tree with the English word in the place of every other; places in the text stay.
+
+    ``foreign``: words of another language stand on the line, so that a point may part thousands as well.
+    """
+
+    def english(token: Any) -> Any:
+        value = _english(str(token.type), str(token))
+        return token.update(value=_POINT_OR_THOUSAND.sub(r"\1,\2", value) if foreign else value)
+
+    tree.children = [
+        _in_english(each, foreign) if hasattr(each, "children") else english(each) for each in tree.children
+    ]
+    return tree
+
+
+_POINT_OR_THOUSAND = re.compile(r"^([1-9]\d{0,2})\.(\d{3}\s*(?:hz|hertz))$")
+"""A frequency such as 1.830 Hz, which in some languages is 1830 Hz: written with a comma it is asked about."""
+
+
+def _english(kind: str, text: str) -> str:
+    words = vocabulary()
+    match kind:
+        case "REMARK" | "REMARK_SHORT":
+            bare = text.rstrip(": \t.")
+            return words.meant("REMARK_SHORT", words.meant("REMARK_WORD", bare))
+        case "LABEL":
+            return words.meant("ORDINAL", text)
+        case "ACCELERATION":
+            return re.sub(words.patterns["DETECTOR"] + "$", lambda found: words.meant("DETECTOR", found.group()), text)
+    return words.meant(kind, text)
 
 
 def _with_arrows(found: list[Phrase]) -> list[Phrase]:
@@ -154,7 +198,7 @@ def _with_arrows(found: list[Phrase]) -> list[Phrase]:
         arrow = taken[-1] if len(taken) > 1 else None
         strobe = taken[-2] if len(taken) > 1 else None
         seen = isinstance(each, Frequency) and each.hz <= SLOWEST_SEEN_AS_FAST_HZ
-        pointed = isinstance(arrow, Word) and arrow.text in ("->", "→", "=>", "gives", "shows")
+        pointed = isinstance(arrow, Word) and arrow.key in ("->", "→", "=>", "gives", "shows")
         if isinstance(each, Frequency) and seen and pointed and isinstance(strobe, Strobe) and not strobe.apparent:
             taken[-2:] = [replace(strobe, apparent=each)]
         else:
@@ -174,7 +218,7 @@ def _plain(token: Any, original: str) -> Phrase:
     text = original[token.start_pos : token.end_pos].strip()
     if token.type == "MOTION":
         return Motion(text, _MOTIONS[str(token)[:4]])
-    return Word(token.type, text, token.start_pos, token.end_pos)
+    return Word(token.type, text, token.start_pos, token.end_pos, " ".join(str(token).lower().split()))
 
 
 def decimal(text: str) -> float:
@@ -223,18 +267,15 @@ def _is_tree(each: Any, name: str) -> bool:
     return getattr(each, "data", None) == name
 
 
-_JOINTS = frozenset({"at", "to", "are", "is", "were", "was", "with", "by", "in", ":", "="})
-
-
 def _without_joints(text: str) -> str:
     """Text without the words at its end that lead on to what follows.
 
     >>> _without_joints("two nodes are at"), _without_joints("at")
     ('two nodes', 'at')
     """
-    words = list(re.finditer(r"\S+", text))
+    words, joints = list(re.finditer(r"\S+", text)), vocabulary().words["joints"]
     end = len(text)
-    while words and words[-1].end() == end and words[-1].start() and words[-1].group().lower() in _JOINTS:
+    while words and words[-1].end() == end and words[-1].start() and words[-1].group().lower() in joints:
         words.pop()
         end = words[-1].end() if words else 0
     return text[:end]
@@ -244,6 +285,7 @@ def _nodes(children: list[Any], text: str) -> Nodes:
     found = Nodes(_without_joints(text))
     lead = next((each for each in children if _is_tree(each, "number")), None)
     tokens = [each for each in children if not _is_tree(each, "number")]
+    found.plural = any(re.search(r"nod(?:es|al \w+s)\b", str(token)) for token in tokens if token.type == "NODES")
     if lead is not None:
         _count(found, lead.children[0], qualified=[str(each) for each in lead.children[1:]])
     at = any(token.type == "LINK" and str(token).strip() == "at" for token in tokens)
@@ -264,7 +306,7 @@ def _count(found: Nodes, token: Any, qualified: list[str]) -> None:
     value = _number(token)
     if value is None or value > MOST_NODES or value != int(value):
         found.problem = message("note.not-whole", words=str(token).strip())
-    elif token.type == "NO" and [word for word in qualified if word not in ("interior", "inner")]:
+    elif token.type in ("NO", "NONE") and [word for word in qualified if word not in ("interior", "inner")]:
         found.problem = message("note.others-unsaid")
     else:
         found.count = int(value)
@@ -285,7 +327,8 @@ def _lead(children: list[Any], text: str) -> Phrase:
     kinds = [str(token.type) for token in children if token.type != "LINK"]
     linked = any(token.type == "LINK" for token in children)
     if kinds == ["FREQUENCY"]:
-        return Strobe(text, flash=rates[0]) if re.search("fla|fpm", rates[0].text) else replace(rates[0], text=text)
+        flashes = re.search(vocabulary().patterns["FLASH_RATE"], rates[0].text.lower())
+        return Strobe(text, flash=rates[0]) if flashes else replace(rates[0], text=text)
     if kinds[1] == "SLOW":
         return _lead_slow(rates, next(str(t) for t in children if t.type == "SLOW"), text)
     if len(rates) == 1:
@@ -318,12 +361,16 @@ def _slow(children: list[Any], text: str) -> Phrase:
 
 
 def _steer(children: list[Any], text: str) -> Level:
+    return replace(_steered(children, text), key=" ".join(str(token).strip() for token in children))
+
+
+def _steered(children: list[Any], text: str) -> Level:
     kinds = {str(token.type) for token in children}
     value = next((token for token in children if token.type in ("DB", "ACCELERATION", "PERCENT")), None)
     if value is None:
         return Level(text, named="LEVEL" in kinds)
     if value.type == "DB":
-        return _decibels(children, text)
+        return _by_decibels(children, text)
     if "LEVEL" not in kinds:
         return Level(text, named=False) if value.type == "PERCENT" else _acceleration(value, text, named=False)
     if value.type == "PERCENT":
@@ -345,6 +392,10 @@ def _acceleration(token: Any, text: str, named: bool) -> Level:
 
 
 def _decibels(children: list[Any], text: str) -> Level:
+    return replace(_by_decibels(children, text), key=" ".join(str(token).strip() for token in children))
+
+
+def _by_decibels(children: list[Any], text: str) -> Level:
     kinds = {str(token.type) for token in children}
     token = next(str(token).strip() for token in children if token.type == "DB")
     named = "LEVEL" in kinds or bool(kinds & {"UP", "DOWN"})

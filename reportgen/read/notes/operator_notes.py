@@ -14,6 +14,7 @@ from pathlib import Path
 from reportgen.errors import ReadError
 from reportgen.read.content import content_of
 from reportgen.read.notes.note_line import parse_line
+from reportgen.read.notes.note_vocabulary import vocabulary
 from reportgen.read.table.spreadsheet import is_spreadsheet, sheets_of
 from reportgen.read.table.text_encoding import decoded
 from reportgen.records.finding import Finding, error, warning
@@ -102,23 +103,24 @@ def _decode(raw: bytes) -> str:
 class _Heading:
     """What a column called so holds: the words its cells stand for, and the unit where the heading names none."""
 
-    name: str
+    holds: str
+    """Name of its heading in the vocabulary."""
     words: str
     unit: str = ""
     figures_only: bool = True
 
 
 _HEADINGS = (
-    _Heading(r"(?:strobe|flash).*", "strobe {} {}", "Hz"),
-    _Heading(r"(?:apparent|slow|appears|beat).*", "appears at {} {}", "Hz"),
-    _Heading(r"(?:node )?positions?", "nodes at {} {}"),
-    _Heading(r"nodes?|node count|number of nodes", "{} nodes", figures_only=False),
-    _Heading(r"(?:drive |excitation )?freq\w*|f|drive", "{} {}", "Hz"),
-    _Heading(r"(?:drive )?level", "level {} {}"),
-    _Heading(r"deviations?", "deviation: {}", figures_only=False),
-    _Heading(r"observations?", "observation: {}", figures_only=False),
-    _Heading(r"run", "run {}", figures_only=False),
-    _Heading(r"time|date|when|notes?|remarks?|text|entry|motion", "{}", figures_only=False),
+    _Heading("strobe", "strobe {} {}", "Hz"),
+    _Heading("apparent", "appears at {} {}", "Hz"),
+    _Heading("positions", "nodes at {} {}"),
+    _Heading("nodes", "{} nodes", figures_only=False),
+    _Heading("frequency", "{} {}", "Hz"),
+    _Heading("level", "level {} {}"),
+    _Heading("deviation", "deviation: {}", figures_only=False),
+    _Heading("observation", "observation: {}", figures_only=False),
+    _Heading("run", "run {}", figures_only=False),
+    _Heading("other", "{}", figures_only=False),
 )
 
 
@@ -178,7 +180,8 @@ def _is_heading(cells: list[str]) -> bool:
 
 def _heading(cell: str) -> _Heading | None:
     name, _ = _name_and_unit(cell)
-    return next((each for each in _HEADINGS if re.fullmatch(each.name, name)), None)
+    holds = next((role for role, pattern in vocabulary().headings if pattern.fullmatch(name)), None)
+    return next((each for each in _HEADINGS if each.holds == holds), None)
 
 
 def _name_and_unit(cell: str) -> tuple[str, str]:
@@ -197,7 +200,7 @@ def _said(cell: str, head: str) -> str:
     own_words = re.search(r"[^\W\d_]", cell) is not None
     if known is None or (known.figures_only and not re.search(r"\d", cell)):
         return cell
-    if "node" in known.name and "nod" in cell.lower():
+    if known.holds in ("nodes", "positions") and re.search(vocabulary().patterns["NODES"], cell.lower()):
         return cell
     unit = "" if own_words else _name_and_unit(head)[1] or known.unit
     return known.words.format(cell, unit).strip()

@@ -55,6 +55,8 @@ class MappingFault:
 
     key: str
     message: Message
+    absent: bool = False
+    """The log has no such column."""
 
 
 _TIME_NAMES = {
@@ -85,6 +87,12 @@ _AMPLITUDE_WORDS = (
     r"amplitude|amplitudes|ampl|amp|magnitude|mag|level|pegel|value|wert|abs|betrag|modulus|acceleration|beschleunigung|"
     r"accel|acc|filtered|tracked|fundamental|measured|module|signal"
 )
+_ROLE_WORDS = re.compile(
+    r"^(?:control|ctrl|kontroll\w*|regel\w*|regler|steuer\w*|ref|reference|referenz|response|resp|antwort)[\s_.:\-]+|"
+    r"(?<![\s_.:\-])[\s_.:\-]++(?:control|ctrl|regler|reference|ref|response|resp|antwort)$",
+    re.IGNORECASE,
+)
+"""What a header may say of a channel beside its name, as in ``Regler C1``; it counts only beside a declared one."""
 _REAL_PART = re.compile(
     r"^(?P<a>.(?:.*[^\s_.\-])?)[\s_.\-]++(?:real|realteil|re)$|^re(?:al)?\s*+\(\s*+(?P<b>[^()]*[^()\s])\s*+\)$",
     re.IGNORECASE,
@@ -347,7 +355,8 @@ def _channel(name: str, named: dict[str, str]) -> str:
     shorter = re.sub(rf"(?:^|(?<=[\s_.:\-(]))(?:{_AMPLITUDE_WORDS})(?=[\s_.:\-)]|$)", " ", bare, flags=re.IGNORECASE)
     shorter = re.sub(r"\(\s*\)|\[\s*\]", " ", shorter)
     shorter = re.sub(r"\s+", " ", shorter).strip(" _.:-")
-    for candidate in (name, bare, shorter, *_bracketed_parts(name)):
+    without_role = _ROLE_WORDS.sub("", shorter)
+    for candidate in (name, bare, shorter, *_bracketed_parts(name), without_role):
         if folded(candidate) in named:
             return named[folded(candidate)]
     return shorter or bare.strip()
@@ -377,14 +386,23 @@ def mapped(
         if isinstance(made, Column):
             columns.append(made)
         else:
-            faults.append(MappingFault(key, made))
+            faults.append(MappingFault(key, made, absent=_column_of(text, headers) is None))
     return tuple(columns), tuple(faults)
 
 
-def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
+def _split(text: str, headers: Sequence[str]) -> tuple[str, str | None]:
     finder = _Finder(headers)
-    name, unit_text = split_column(text, lambda each: finder.place(each) is not None)
-    place = finder.place(name)
+    return split_column(text, lambda each: finder.place(each) is not None)
+
+
+def _column_of(text: str, headers: Sequence[str]) -> int | None:
+    """Place of the column that a value of the mapping names; None where the log has none."""
+    return _Finder(headers).place(_split(text, headers)[0])
+
+
+def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequence[str]) -> Column | Message:
+    name, unit_text = _split(text, headers)
+    place = _column_of(text, headers)
     if place is None:
         there = tuple(each for each in headers if each)
         return (

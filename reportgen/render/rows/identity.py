@@ -109,6 +109,7 @@ def specimen(job: Job, language: Language) -> Row:
             ("Mass of the beam alone", _quantity(beam.mass, language)),
             ("Mass at its end", _quantity(beam.tip_mass, language)),
             ("Depth in bending", _quantity(beam.thickness, language)),
+            ("Bends as a beam along", ", ".join(beam.axes)),
         )
     serials = ", ".join(each.serial_number for each in (job.specimens or (it,)) if each.serial_number)
     return {

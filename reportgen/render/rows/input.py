@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from reportgen.records.finding import Finding
+from reportgen.records.job import Attachment
 from reportgen.records.message import Message
 from reportgen.records.report import InputFile, Report
 from reportgen.render.names import anchor
@@ -27,6 +28,17 @@ def input_file(report: Report, each: InputFile, language: Language) -> Row:
     }
 
 
+def attachment(report: Report, each: Attachment, language: Language) -> Row:
+    """One attachment with the digest of the file that the archive keeps."""
+    kept = next((file for file in report.inputs if file.path == each.file.as_posix()), None)
+    return {
+        "title": each.title,
+        "path": each.file.as_posix(),
+        "sha256": kept.sha256 if kept else "",
+        "size": language.numbers.size(kept.bytes) if kept else language.numbers.ABSENT,
+    }
+
+
 def finding(each: Finding, language: Language) -> Row:
     """One finding, with its place in the inputs."""
     return {
@@ -47,6 +59,8 @@ def amendment(report: Report, language: Language) -> Row | None:
         "number": old.number,
         "revision": old.revision,
         "sha256": old.sha256,
+        "date": "" if old.date is None else language.numbers.day(old.date),
+        "reason": report.job.report.amendment_reason or "",
         "changes": [
             {
                 "what": language.sentence(c.what),

@@ -44,7 +44,13 @@ def profile(each: Profile, job: Job, runs: Sequence[RunResult], language: Langua
         ("Source", each.source),
     )
     notches = [
-        {"channel": n.channel, "band": language.band((n.from_hz, n.to_hz)), "limit": n.text} for n in each.notches
+        {
+            "channel": n.channel,
+            "band": language.band((n.from_hz, n.to_hz)),
+            "limit": n.text,
+            "agreed_by": n.agreed_by,
+        }
+        for n in each.notches
     ]
     sloped = any(point.slope_to_next_db_per_oct is not None for point in each.breakpoints)
     return {

@@ -1,0 +1,51 @@
+"""Conditions in the laboratory, as the operator's notes tell them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+from reportgen.records.finding import Finding, note, warning
+from reportgen.records.job import Job
+from reportgen.records.message import message
+from reportgen.records.note import Note
+
+_NUMBER = r"(?<![\d.,])(-?\d{1,4}(?:[.,]\d{1,3})?)\s*"
+_CONDITIONS = {
+    "temperature": re.compile(_NUMBER + r"(°\s*C)\b"),
+    "humidity": re.compile(
+        _NUMBER + r"(%\s*(?:rh|r\.\s*h\.|rF|r\.\s*F\.|relative humidity|relative Feuchte))", re.IGNORECASE
+    ),
+    "pressure": re.compile(_NUMBER + r"(hPa|mbar)\b", re.IGNORECASE),
+}
+"""Number and unit of each condition of ``[environment]``."""
+
+
+def with_environment_of_notes(job: Job, notes: Sequence[Note]) -> tuple[Job, tuple[Finding, ...]]:
+    """The job with the conditions that the notes tell, where it asks for these and does not state them itself.
+
+    Of each note the first value of a condition counts, since a second one on the line is often a limit; of several
+    notes the lowest and the highest are given. Each is said in a finding with its place.
+    """
+    stated = job.environment
+    if not stated.from_notes:
+        return job, ()
+    findings: list[Finding] = []
+    for name, pattern in _CONDITIONS.items():
+        found = [(match, each.where) for each in notes if (match := pattern.search(each.text)) is not None]
+        if getattr(stated, name) is None and found:
+            value, places = _value([match for match, _ in found]), tuple(where for _, where in found)
+            stated = replace(stated, **{name: value})  # type: ignore[arg-type]
+            findings.append(note(stated.where, message("environment.from-notes", key=name, value=value, places=places)))
+    missing = tuple(name for name in ("temperature", "humidity") if getattr(stated, name) is None)
+    if missing:
+        findings.append(warning(stated.where, message("environment.not-in-notes", keys=missing)))
+    return replace(job, environment=stated), tuple(findings)
+
+
+def _value(matches: Sequence[re.Match[str]]) -> str:
+    """One value, or the lowest and the highest, as written."""
+    ordered = sorted(matches, key=lambda each: float(each[1].replace(",", ".")))
+    ends = dict.fromkeys(f"{each[1]} {each[2]}" for each in (ordered[0], ordered[-1]))
+    return " – ".join(ends)

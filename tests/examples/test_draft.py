@@ -1,0 +1,125 @@
+"""A job drafted from logs: the examples' own logs give jobs that build once their blanks are filled in."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from reportgen.cli import main
+from reportgen.drafting import blanks_of
+from reportgen.pipeline import Settings, build_job, read_inputs
+from reportgen.records.finding import Severity
+from reportgen.render.terminal import finding_line
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "example_logs"
+FILLED = {"number": "VTR-9", "title": "Drafted", "date": "2026-06-12"}
+MOST_LINES = 15
+"""As asked: the draft builds after at most so many lines are filled in."""
+
+
+def drafted(name: str, folder: Path) -> Path:
+    assert main(["new", str(folder), "--from", str(EXAMPLES / name / "logs")]) == 0
+    return folder
+
+
+def fill(folder: Path) -> int:
+    """Fill every blank in; returns how many lines that took."""
+    path = folder / "job.toml"
+    text = path.read_text(encoding="utf-8")
+    blank = re.compile(r'(?m)^(?P<key>\w+) = ""')
+    filled, count = blank.subn(lambda found: f'{found["key"]} = "{FILLED.get(found["key"], "Invented")}"', text)
+    assert count == blanks_of(text)
+    path.write_text(filled, encoding="utf-8")
+    return count
+
+
+@pytest.fixture(scope="module", params=["sensor_boom", "controller_box", "bolted_bracket"])
+def filled(request, tmp_path_factory):
+    folder = drafted(request.param, tmp_path_factory.mktemp("draft") / "job")
+    assert fill(folder) <= MOST_LINES
+    return request.param, read_inputs(folder)  # raises where anything forbids a build
+
+
+def test_a_draft_of_the_examples_logs_can_be_built_with_the_blanks_filled_in(filled):
+    name, inputs = filled
+    assert len(inputs.job.runs) == len(list((EXAMPLES / name / "logs").iterdir()))
+    assert [finding_line(each) for each in inputs.findings if each.severity is Severity.ERROR] == []
+
+
+def test_a_draft_has_the_runs_of_the_example_s_own_job(filled):
+    name, inputs = filled
+    own = read_inputs(EXAMPLES / name).job
+    said = [(run.id, run.kind, run.axis, run.log, run.amplitude) for run in own.runs]
+    assert [(run.id, run.kind, run.axis, run.log, run.amplitude) for run in inputs.job.runs] == said
+    for run in own.runs:
+        drafted, profile = inputs.job.profile(inputs.job.run(run.id).profile), own.profile(run.profile)
+        if drafted is not None and profile is not None:
+            assert drafted.sweep_rate.value == pytest.approx(profile.sweep_rate.value, rel=0.03)
+            for mine, theirs in ((drafted.breakpoints[0], profile.breakpoints[0]),
+                                 (drafted.breakpoints[-1], profile.breakpoints[-1])):  # fmt: skip
+                assert mine.dimension == theirs.dimension
+                assert mine.frequency_hz == pytest.approx(theirs.frequency_hz, rel=0.05)
+                assert mine.amplitude == pytest.approx(theirs.amplitude, rel=0.05)
+
+
+def test_a_draft_builds(tmp_path):
+    folder = drafted("sensor_boom", tmp_path / "job")
+    fill(folder)
+    built = build_job(folder, None, Settings(results_only=True))
+    assert {mode.axis for mode in built.report.modes} == {"X"}
+
+
+def test_logs_that_tell_their_start_are_in_the_order_of_time(tmp_path):
+    source = EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv"
+    for name, start in (("a.csv", "2026-03-12 14:20"), ("b.csv", "12.03.2026 09:14:30")):
+        text = source.read_text(encoding="utf-8").splitlines()[:400]
+        (tmp_path / name).write_text("\n".join([f"# recorded {start}", *text]), encoding="utf-8")
+    assert main(["new", str(tmp_path / "job"), "--from", str(tmp_path / "a.csv"), str(tmp_path / "b.csv")]) == 0
+    text = (tmp_path / "job" / "job.toml").read_text(encoding="utf-8")
+    assert re.findall(r"logs/(\w)\.csv\", (\S+)\]", text) == [
+        ("b", "2026-03-12T09:14:30"),
+        ("a", "2026-03-12T14:20:00"),
+    ]
+
+
+def test_a_log_that_gives_no_run_is_named_with_the_reason_and_kept(tmp_path, capsys):
+    shutil.copy(EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv", tmp_path / "x_pre.csv")
+    (tmp_path / "photo.jpg").write_bytes(b"\xff\xd8\xff" + bytes(500))
+    assert main(["new", str(tmp_path / "job"), "--from", str(tmp_path / "x_pre.csv"), str(tmp_path / "photo.jpg")]) == 1
+    assert "photo.jpg" in capsys.readouterr().err
+    text = (tmp_path / "job" / "job.toml").read_text(encoding="utf-8")
+    assert "# logs/photo.jpg gives no run:" in text
+    assert (tmp_path / "job" / "logs" / "photo.jpg").exists()
+
+
+def test_a_unit_that_the_log_does_not_say_is_a_blank(tmp_path):
+    text = (EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv").read_text(encoding="utf-8")
+    (tmp_path / "x_pre.csv").write_text(text.replace("A1 [g]", "A1", 1), encoding="utf-8")
+    assert main(["new", str(tmp_path / "job"), "--from", str(tmp_path / "x_pre.csv")]) == 0
+    job = tmp_path / "job" / "job.toml"
+    assert '"A1" = "A1 / ..."' in job.read_text(encoding="utf-8")
+    assert blanks_of(job.read_text(encoding="utf-8")) == 7
+    fill_units = job.read_text(encoding="utf-8").replace('"A1 / ..."', '"A1 / g"')
+    job.write_text(re.sub(r'(?m)^(\w+) = ""', lambda m: f'{m[1]} = "{FILLED.get(m[1], "Invented")}"', fill_units))
+    assert [each for each in read_inputs(job.parent).findings if each.severity is Severity.ERROR] == []
+
+
+@pytest.mark.parametrize("logs", [["nowhere.csv"], ["a/x.csv", "b/x.csv"]])
+def test_logs_that_are_not_there_or_have_one_name(tmp_path, logs, capsys):
+    for each in ("a/x.csv", "b/x.csv"):
+        (tmp_path / each).parent.mkdir(exist_ok=True)
+        (tmp_path / each).write_text(each)
+    assert main(["new", str(tmp_path / "job"), "--from", *(str(tmp_path / each) for each in logs)]) == 1
+    assert not (tmp_path / "job").exists()
+    said = capsys.readouterr().err
+    assert "there is no such log" in said or "has the same name as" in said
+
+
+def test_a_draft_refers_to_the_laboratory_file_above_it(tmp_path):
+    (tmp_path / "laboratory.toml").write_text('[laboratory]\nname = "Harbour laboratory"\n', encoding="utf-8")
+    folder = drafted("bolted_bracket", tmp_path / "job")
+    assert fill(folder) == 5
+    assert read_inputs(folder).job.laboratory.name == "Harbour laboratory"
