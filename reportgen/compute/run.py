@@ -78,11 +78,15 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
     sound = without_spoilt(responses, quality, sweep.frequency_hz)
     dwelling = run.kind is RunKind.DWELL or facts.direction is Direction.HOLD
     pieces = () if dwelling else pieces_of(sweep)
-    swept = swept_response(job, run, sweep, sound, level, facts.rate_unit, pieces)
+    sought = [trace for trace in sound if trace.channel not in job.monitors]
+    swept = swept_response(job, run, sweep, sought, level, facts.rate_unit, pieces)
     not_sought = message("run.no-sweep") if dwelling else _reference_in_doubt(quality, control)
     found = None if not_sought is not None else identify_modes(swept)
     channels = tuple(
-        channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
+        channel_result(
+            trace, sweep, level, control_dimension(sweep, control), None if trace.channel in job.monitors else found
+        )
+        for trace in responses
     )
     assumed = found is not None and sweep.time_s is None and not swept.steady
     channels = doubted(channels, profile) if assumed else channels

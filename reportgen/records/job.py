@@ -71,6 +71,8 @@ class ChannelRole(StrEnum):
     CONTROL = "control"
     RESPONSE = "response"
     DRIVE = "drive"
+    MONITOR = "monitor"
+    """Recorded beside, and no response of the structure: shown as a curve, kept out of the search for modes."""
 
 
 class ControlStrategy(StrEnum):
@@ -668,6 +670,11 @@ class Job:
     def instrument(self, instrument_id: str | None) -> Instrument | None:
         """The instrument of that id, or None."""
         return next((each for each in self.instruments if each.id == instrument_id), None)
+
+    @property
+    def monitors(self) -> frozenset[str]:
+        """Channels that are recorded beside."""
+        return frozenset(each.id for each in self.channels if each.role is ChannelRole.MONITOR)
 
     def clock_of(self, run: RunPlan | None) -> Clock:
         """Clock of a run's log: of the acquisition or controller it names, else the worst that is stated at all.
