@@ -8,7 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen.compute.run import compute_run
+from reportgen.compute.run import compute_run, sweep_of
+from reportgen.compute.sweep.sweep_facts import sweep_facts
+from reportgen.errors import ComputeError
 from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import check_job, compute_report, read_inputs
 from reportgen.progress import silent
@@ -332,3 +334,60 @@ def test_a_step_without_a_place_is_a_warning_with_its_line(tmp_path):
     (found,) = [each for each in told(tmp_path, text) if "[[step]]" in each]
     assert found.startswith(f"job.toml:{line_of(text, '[[step]]')}: warning")
     assert 'when = "at noon" tells no moment and no run' in found
+
+
+# Dwells and records in parts
+
+
+def test_the_pause_of_a_dwell_in_parts_is_no_time_at_resonance(tmp_path):
+    for name, start in (("d0.csv", 0.0), ("d1.csv", 3600.0)):
+        t = np.arange(0.0, 300.5, 0.5)
+        lines = ["time [s],frequency [Hz],C1 [g],A1 [g],A1 phase [deg]"]
+        lines += [f"{x + start:.1f},60,1,20,-90" for x in t]
+        (tmp_path / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    job, _ = read(tmp_path, run("D", log='["d0.csv", "d1.csv"]', kind="dwell"))
+    assert job is not None
+    log, found = read_run(job, job.runs[0])
+    assert log is not None, found
+    dwell = compute_run(job, job.runs[0], log, silent).dwell
+    assert dwell is not None
+    assert dwell.duration_s == pytest.approx(600.0, abs=1.0)
+    assert dwell.cycles == pytest.approx(36_000.0, rel=2e-3)
+
+
+def record(path: Path, low: float, high: float) -> None:
+    """A swept sine at 8 oct/min, 1 kHz: phase 2π f₀ (e^{kt} − 1)/k in closed form."""
+    k = 8.0 * np.log(2.0) / 60.0
+    t = np.arange(0.0, np.log2(high / low) * 60.0 / 8.0, 1e-3)
+    x = np.sin(2.0 * np.pi * low * (np.exp(k * t) - 1.0) / k)
+    lines = ["time [s],C1 [g],A1 [g]", *(f"{a:.3f},{b:.6f},{2 * b:.6f}" for a, b in zip(t, x, strict=True))]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def test_records_are_parts_of_one_run_as_well(tmp_path):
+    record(tmp_path / "r0.csv", 20.0, 50.0)
+    record(tmp_path / "r1.csv", 40.0, 90.0)
+    job, _ = read(tmp_path, run("Y1", log='["r0.csv", "r1.csv"]'))
+    assert job is not None
+    log, found = read_run(job, job.runs[0])
+    assert log is not None, found
+    rows_ = sweep_of(job, job.runs[0], log, silent)
+    assert len(rows_.part_starts) == 1
+    (start,) = rows_.part_starts
+    assert rows_.frequency_hz[start - 1] > 45.0 > rows_.frequency_hz[start]
+    facts = sweep_facts(rows_)
+    # cycles of both parts, (f₂ − f₁)/k each, less what the ends of a record cannot tell
+    assert facts.cycles == pytest.approx((30.0 + 50.0) * 60.0 / (8.0 * np.log(2.0)), rel=0.05)
+    assert len(facts.pieces) == 2
+
+
+def test_records_in_the_wrong_order_are_refused_when_they_are_computed(tmp_path):
+    record(tmp_path / "r0.csv", 40.0, 90.0)
+    record(tmp_path / "r1.csv", 20.0, 50.0)
+    job, _ = read(tmp_path, run("Y1", log='["r0.csv", "r1.csv"]'))
+    assert job is not None
+    log, _ = read_run(job, job.runs[0])
+    assert log is not None
+    with pytest.raises(ComputeError) as caught:
+        sweep_of(job, job.runs[0], log, silent)
+    assert "name the parts in the order in which they were run" in said(caught.value.said)
