@@ -52,12 +52,14 @@ def quicklook(
     templates = data_dir("templates")
     load_drawing(templates)
     if reading in ("decay", "steady") and isinstance(log, TimeHistory):
-        run, controls, findings = _read_as(path, log, findings, reading), (), _without_errors(findings)
+        run, controls, findings = _read_as(path, log, reading), (), _without_errors(findings)
     elif reading == "decay":
         raise ReadError(Place(path.name, 1), message("quicklook.no-samples", reading=reading))
+    elif controls and (own := _without_drive(path, log, controls, control, reading)) is not None:
+        run, controls, findings = own[0], (), (*findings, *own[1])
     elif controls:
         run = computed() or _compute_bare(path, (log, controls), reading, progress, cores())
-        findings = (*findings, *_left_out(path, controls, run))
+        findings = (*findings, *_drive_moves(path, log, controls), *_left_out(path, controls, run))
     elif reading is not None:
         raise _wanting(path, findings, message("quicklook.no-sweep"))
     else:
@@ -119,7 +121,7 @@ def _compute_bare(
     return run
 
 
-def _read_as(path: Path, log: TimeHistory, findings: tuple[Finding, ...], reading: str) -> RunResult:
+def _read_as(path: Path, log: TimeHistory, reading: str) -> RunResult:
     """A record read as its user says it is. Raises ComputeError where it cannot be."""
     from reportgen.compute.decay.stationary import steady_run
     from reportgen.compute.frequency_uncertainty import with_uncertainties
@@ -135,7 +137,7 @@ def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tup
 
     Raises ReadError with what was found wanting where it is neither.
     """
-    from reportgen.compute.decay.stationary import MOST_SAMPLES, is_steady, steady_run
+    from reportgen.compute.decay.stationary import MOST_SAMPLES, is_steady, moving_line, steady_run
     from reportgen.compute.frequency_uncertainty import with_uncertainties
     from reportgen.compute.run import decay_if_any
     from reportgen.records.job import NO_CLOCK_STATED
@@ -145,15 +147,62 @@ def _without_control(path: Path, log: Log, findings: tuple[Finding, ...]) -> tup
     plan, place = _bare_job(path, ()).runs[0], Place(path.name, 1)
     several = len(log.channels) > 1
     kept = _without_errors(findings)
-    run = decay_if_any(plan, log)
+    run = decay_if_any(plan, _motions_of(log))
     if run is not None:
         return with_uncertainties(run, NO_CLOCK_STATED), (*kept, note(place, message("quicklook.read-as-decay")))
-    if is_steady(log.read(0, min(log.samples, MOST_SAMPLES)), log.sample_rate_hz):
-        how = message("quicklook.read-as-steady-of-several") if several else message("quicklook.read-as-steady")
+    samples = log.read(0, min(log.samples, MOST_SAMPLES))
+    if is_steady(samples, log.sample_rate_hz):
+        how = message("quicklook.read-as-steady")
         return with_uncertainties(steady_run(plan, log), NO_CLOCK_STATED), (*kept, note(place, how))
-    if several:
-        raise _wanting(path, findings, message("quicklook.no-decay"))
+    line = next(filter(None, (moving_line(column, log.sample_rate_hz) for column in samples.T)), None)
+    if line is not None and several:
+        what = message("quicklook.line-moves", first_hz=line.first_hz, last_hz=line.last_hz, channels=log.channels)
+        raise ReadError(place, what)
+    if line is not None:
+        raise ReadError(place, message("quicklook.line-moves-alone", first_hz=line.first_hz, last_hz=line.last_hz))
     raise ReadError(place, message("quicklook.neither"))
+
+
+def _motions_of(log: TimeHistory) -> TimeHistory:
+    """A record without its forces, where it holds motions: a hammer's blow is no part of what it set ringing."""
+    moving = tuple(each for each, of in zip(log.channels, log.dimensions, strict=True) if of != "force")
+    return log.only(moving) if moving and len(moving) < len(log.channels) else log
+
+
+def _without_drive(
+    path: Path, log: Log, controls: tuple[str, ...], asked: str | None, reading: str | None
+) -> tuple[RunResult, tuple[Finding, ...]] | None:
+    """What a record shows itself to be although a channel is named like a control; None where that drives a sweep.
+
+    Who names a control, or says how the record is to be read, is believed.
+    """
+    from reportgen.compute.decay.stationary import MOST_SAMPLES, moving_line
+
+    if asked is not None or reading is not None or not isinstance(log, TimeHistory):
+        return None
+    drive = log.only(controls[:1]).read(0, min(log.samples, MOST_SAMPLES))[:, 0]
+    if moving_line(drive, log.sample_rate_hz) is not None:
+        return None
+    try:
+        return _without_control(path, log, ())
+    except ReadError:
+        return None
+
+
+def _drive_moves(path: Path, log: Log, controls: tuple[str, ...]) -> tuple[Finding, ...]:
+    """The evidence for a sweep in a record: how the line of its control moves."""
+    from reportgen.compute.decay.stationary import MOST_SAMPLES, moving_line
+
+    if not isinstance(log, TimeHistory):
+        return ()
+    line = moving_line(log.only(controls[:1]).read(0, min(log.samples, MOST_SAMPLES))[:, 0], log.sample_rate_hz)
+    if line is None:
+        return ()
+    first, last = line.first_hz, line.last_hz
+    what = message("quicklook.read-as-sweep", channel=controls[0], first_hz=first, last_hz=last)
+    if line.in_steps:
+        what = message("quicklook.read-as-steps", channel=controls[0], first_hz=first, last_hz=last)
+    return (note(Place(path.name, 1), what),)
 
 
 def _without_errors(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -52,6 +52,8 @@ class Seen:
     corners: tuple[Corner, ...] = ()
     level: float | None = None
     """Median of the control, m/s² peak."""
+    control_guessed: bool = False
+    """No name says which channel is the control, and the first is taken."""
     rms: bool = False
     without_unit: tuple[tuple[str, str], ...] = ()
     """Channel and column of those whose unit the log does not say."""
@@ -139,6 +141,9 @@ def _seen(path: Path, sweep: int | None) -> tuple[Seen, Log | None]:
         lacking = channels_without_unit(path)
         mapping = [(channel, f"{column} / g") for channel, column in lacking]
         log, controls, findings = read_bare_log(path, None, mapping, sweep=sweep)
+        first = _first_of_nameless(findings) if log is None else None
+        if first is not None:
+            log, controls, findings = read_bare_log(path, first, mapping, sweep=sweep)
     except ReadError as failure:
         return replace(unknown, faults=(_fault(failure),)), None
     errors = tuple(each for each in findings if each.severity is Severity.ERROR)
@@ -152,6 +157,7 @@ def _seen(path: Path, sweep: int | None) -> tuple[Seen, Log | None]:
         channels=_channels(log, {channel for channel, _ in lacking}),
         controls=controls,
         rms=says_rms(remarks),
+        control_guessed=first is not None,
         without_unit=lacking,
     )
     return _of_record(seen, log) if isinstance(log, TimeHistory) else _of_sweep(seen, log), log
@@ -161,6 +167,15 @@ def _fault(failure: ReadError) -> Finding:
     from reportgen.records.finding import error
 
     return error(failure.where, failure.what)
+
+
+def _first_of_nameless(findings: Sequence[Finding]) -> str | None:
+    """The first channel of a log that is whole but for a control that could be told by its name."""
+    wanting = [each.message for each in findings if each.severity is Severity.ERROR]
+    if [each.code for each in wanting] != ["log.no-control"]:
+        return None
+    there = wanting[0].value("there")
+    return str(there[0]) if isinstance(there, tuple) and there else None
 
 
 def _texts(log: Log) -> list[str]:
@@ -402,8 +417,10 @@ class _Draft:
                 lines.append(f"sweep = {run.sweep}")
             if run.rms:
                 lines.append(_beside('amplitude = "rms"', f"{GUESS} {_said(message('draft.rms'))}"))
-            if run.controls and {*run.controls} != {*usual}:
-                lines.append(f"control = [{', '.join(map(_quoted, run.controls))}]")
+            if run.controls and (run.control_guessed or {*run.controls} != {*usual}):
+                named = f"control = [{', '.join(map(_quoted, run.controls))}]"
+                guess = f"{GUESS} {_said(message('draft.first-as-control'))}"
+                lines.append(_beside(named, guess) if run.control_guessed else named)
             own, default = self._profile_of(run), self._usual(run.kind) if run.kind else None
             if own is not None and own != default:
                 lines.append(f'profile = "{own}"')

@@ -18,13 +18,15 @@ from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
+from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome, overall
 
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
     from reportgen.archive.publish import Output
     from reportgen.read.input_files import Stamps, Watched
-    from reportgen.render.figures.plot import Drawing
+    from reportgen.render.document import Document
+    from reportgen.render.rows.report_pages import ReportPages
 
 
 class JobInError(ReportError):
@@ -195,7 +197,7 @@ def check_job(
     return Checked(
         findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
         notes=inputs.notes,
-        open_items=(*report_checklist(job), *_open_deviations(inputs)),
+        open_items=(*report_checklist(replace(job, environment=inputs.job.environment)), *_open_deviations(inputs)),
     )
 
 
@@ -293,7 +295,7 @@ def compute_report(
     progress(message("progress.judging"))
     verdicts = judge(job, runs, modes, shifts, notes)
     by_id = {run.id: run for run in (*every, *runs)}
-    runs = tuple(by_id[run.id] for run in every)
+    runs = tuple(with_history(job, by_id[run.id]) for run in every)
     deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
     return Report(
         job=job,
@@ -316,6 +318,17 @@ def compute_report(
     )
 
 
+def with_history(job: Job, run: RunResult) -> RunResult:
+    """The run with what the job says became of it."""
+    plan = job.run(run.id)
+    if plan is None:
+        return run
+    return replace(
+        run, specimen=plan.specimen, status=str(plan.status), status_reason=plan.reason, repeats=plan.repeats,
+        logs=tuple(each.as_posix() for each in plan.logs),
+    )  # fmt: skip
+
+
 def _load_layout() -> None:
     """What sets pages, loaded ahead of them."""
     from reportgen.render.document import assemble  # noqa: F401
@@ -329,21 +342,21 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
     """Every output file by name; and what to do where the PDF could not be made."""
     from reportgen.archive.sources import archive_info, bag_job
     from reportgen.render.document import assemble
-    from reportgen.render.plots import render_plots
+    from reportgen.render.plots import plots_of
     from reportgen.render.results import results_json
     from reportgen.resources import data_dir
 
     results = results_json(report)
     if how.results_only:
         return {"results.json": results}, None
-    document = assemble(report, data_dir("templates"))  # kept for all that follow, in the second process as well
+    document = assemble(report, data_dir("templates"))
     progress(message("progress.pages"))
-    report_pdf = _report_pdf(report, how, results, lambda: dict(document.drawings))
-    outputs = {"results.json": results, **_page(report, how), **_tables(report)}
-    outputs |= {f"plots/{name}": content for name, content in render_plots(report).items()}
+    report_pdf = _report_pdf(report, document, how, results)
+    outputs = {"results.json": results, **_page(report, document, how), **_tables(report)}
+    outputs |= {f"plots/{name}": content for name, content in plots_of(document).items()}
     missing_pdf = None
     try:
-        outputs |= _other_pdfs(report, how) | report_pdf()
+        outputs |= _other_pdfs(report, document, how) | report_pdf()
     except PdfUnavailableError as error:
         missing_pdf = error.said
     progress(message("progress.packing"))
@@ -351,12 +364,13 @@ def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tup
 
 
 def _report_pdf(
-    report: Report, how: Settings, results: bytes, drawings: Callable[[], Mapping[str, Drawing]]
+    report: Report, document: Document[ReportPages], how: Settings, results: bytes
 ) -> Callable[[], dict[str, bytes]]:
     """Begins report.pdf in another process where there is a core for it; calling what is returned waits for it."""
     from reportgen.archive.sources import pdf_sources
     from reportgen.beside import beside
-    from reportgen.render.pdf import load_layout, render_pdf
+    from reportgen.render.pdf import load_layout
+    from reportgen.render.pdf import report_pdf as printed
     from reportgen.resources import data_dir
 
     if OutputKind.PDF not in report.job.report.outputs:
@@ -365,35 +379,35 @@ def _report_pdf(
     sources = pdf_sources(report, results, how.branding)
     load_layout(templates)
     made = beside(
-        lambda drawn: render_pdf(report, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
-        drawings,
+        lambda drawn: printed(document, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
+        lambda: dict(document.drawings),
         how.cores,
     )
     return lambda: {"report.pdf": made()}
 
 
-def _page(report: Report, how: Settings) -> dict[str, bytes]:
+def _page(report: Report, document: Document[ReportPages], how: Settings) -> dict[str, bytes]:
     """The page for a browser."""
-    from reportgen.render.html import render_html
+    from reportgen.render.html import report_html
     from reportgen.resources import data_dir
 
     if OutputKind.HTML not in report.job.report.outputs:
         return {}
-    page = render_html(report, templates=data_dir("templates"), branding=how.branding)
+    page = report_html(document, templates=data_dir("templates"), branding=how.branding)
     return {"report.html": page.encode("utf-8")}
 
 
-def _other_pdfs(report: Report, how: Settings) -> dict[str, bytes]:
+def _other_pdfs(report: Report, document: Document[ReportPages], how: Settings) -> dict[str, bytes]:
     """Summary and annex. Raises PdfUnavailableError."""
-    from reportgen.render.pdf import render_annex_pdf
-    from reportgen.render.summary import render_summary_pdf
+    from reportgen.render.pdf import annex_pdf
+    from reportgen.render.summary import summary_pdf
     from reportgen.resources import data_dir
 
     own, templates, found = report.job.report, data_dir("templates"), {}
     if OutputKind.SUMMARY in own.outputs:
-        found["summary.pdf"] = render_summary_pdf(report, templates=templates, branding=how.branding)
+        found["summary.pdf"] = summary_pdf(report, document, templates=templates, branding=how.branding)
     if OutputKind.PDF in own.outputs and own.annex is Annex.SEPARATE:
-        found["annex.pdf"] = render_annex_pdf(report, templates=templates, branding=how.branding)
+        found["annex.pdf"] = annex_pdf(document, templates=templates, branding=how.branding)
     return found
 
 
@@ -422,9 +436,6 @@ def amend(report: Report, archive: Path) -> Report:
 
 def as_results(report: Report) -> dict[str, Any]:
     """Results as results.json holds them."""
-    import json
+    from reportgen.render.results import results
 
-    from reportgen.render.results import results_json
-
-    results: dict[str, Any] = json.loads(results_json(report))
-    return results
+    return results(report)

@@ -15,7 +15,7 @@ from reportgen.archive.publish import publish
 from reportgen.cli import main
 from tests.soak.small_job import comma_log, job_of, write_job
 
-HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "weasyprint", "pydantic", "jinja2", "h5py", "lark", "babel")
+HEAVY = ("numpy", "pandas", "scipy", "matplotlib", "weasyprint", "jinja2", "h5py", "lark", "babel")
 
 LIGHT = 150
 """Modules in all: Python itself has 33 at its start, its parser of arguments and ours bring 70; NumPy alone brings 140.

@@ -64,7 +64,7 @@ WORDS_OF_INPUTS = {
     "read/notes/operator_notes.py": {"_HEADINGS"},
     "read/table/clock.py": {"_MONTHS"},
     "read/table/columns.py": {"_TIME_NAMES", "_DATE_NAMES", "_FREQUENCY_NAMES", "_DEMAND"},
-    "read/time_history.py": {"SAMPLE_RATE_KEY"},
+    "read/formats/recording.py": {"SAMPLE_RATE_KEY"},
     "archive/issue.py": {"_FORMAT"},
 }
 """Constants, by file, that hold words as inputs write them, or as they are written into a file that a program reads."""

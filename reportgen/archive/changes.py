@@ -19,6 +19,12 @@ _NOT_A_CHANGE = ("software", "schema", "job.revision", "supersedes", "inputs")
 """Places in results that say nothing of the test, or are told by themselves."""
 _NOTHING = message("as-written", text="—")
 """Stands where there is no value on that side."""
+_INSIDE = ("channels", "resonances")
+"""Lists inside an entry that came or went whose entries are told each by itself."""
+_ORDER = ("overall", "verdicts", "job", "modes", "runs", "shifts", "level_dependence", "beams", "findings")
+"""Order in which changes are told, by the first step of their place."""
+_UNITS = {"_hz": "Hz", "_db": "dB", "_deg": "°", "_s": "s", "_mps2": "m/s²"}
+"""Units by the end of a field's name, as README of the archive tells them."""
 
 
 def changes(
@@ -165,147 +171,16 @@ def _label(entry: Entry) -> Iterator[Value]:
         yield message("change.mode", mode=entry.number)
 
 
-def _one_of(name: Step) -> Value:
-    return _ONE.get(str(name)) or str(name).replace("_", " ")
+def _one_of(name: Step) -> Message:
+    """One entry of a list of results.json."""
+    return message("change.one", name=str(name))
 
 
-_INSIDE = ("channels", "resonances")
-"""Lists inside an entry that came or went whose entries are told each by itself."""
-_ORDER = ("overall", "verdicts", "job", "modes", "runs", "shifts", "level_dependence", "beams", "findings")
-"""Order in which changes are told, by the first step of their place."""
-_ONE = {
-    "runs": message("one.run"),
-    "channels": message("one.channel"),
-    "resonances": message("one.resonance"),
-    "verdicts": message("one.requirement"),
-    "modes": message("one.mode"),
-    "beams": message("one.beam-fit"),
-    "shifts": message("one.shift"),
-    "level_dependence": message("one.level-dependence"),
-    "findings": message("one.finding"),
-    "notes": message("one.note"),
-    "flags": message("one.flag"),
-    "reasons": message("one.reason"),
-    "facts": message("one.reading"),
-    "quality": message("one.fault-of-data"),
-    "holds": message("one.hold"),
-    "level_steps": message("one.level-step"),
-    "outside_bands": message("one.band-outside-tolerance"),
-    "aborted_bands": message("one.band-outside-abort-limits"),
-    "bands_hz": message("one.band"),
-    "alternatives": message("one.other-boundary"),
-    "node_positions": message("one.node-position"),
-    "expected_positions": message("one.expected-node-position"),
-    "seen_in": message("one.seen-in"),
-}
-"""One entry of a list of results.json; what stands not here bears the list's own name."""
-_FIELDS = {
-    "overall": message("field.overall"),
-    "verdicts": message("field.verdicts"),
-    "modes": message("field.modes"),
-    "runs": message("field.runs"),
-    "channels": message("field.channels"),
-    "findings": message("field.findings"),
-    "notes": message("field.notes"),
-    "resonances": message("field.resonances"),
-    "frequency": message("field.frequency"),
-    "q": message("field.q"),
-    "damping_ratio": message("field.damping-ratio"),
-    "decrement": message("field.decrement"),
-    "amplification": message("field.amplification"),
-    "phase": message("field.phase"),
-    "observed": message("field.observed"),
-    "mode": message("field.mode"),
-    "nodes": message("field.nodes"),
-    "motion": message("field.motion"),
-    "result": message("field.result"),
-    "measured": message("field.measured"),
-    "limit": message("field.limit"),
-    "limit_low": message("field.limit-low"),
-    "unit": message("field.unit"),
-    "expanded_uncertainty": message("field.expanded-uncertainty"),
-    "coverage_factor": message("field.coverage-factor"),
-    "false_acceptance": message("field.false-acceptance"),
-    "reason": message("field.reason"),
-    "check": message("field.check"),
-    "clause": message("field.clause"),
-    "evidence": message("field.evidence"),
-    "axis": message("field.axis"),
-    "kind": message("field.kind"),
-    "direction": message("field.direction"),
-    "sweep_rate": message("field.sweep-rate"),
-    "sweep_rate_unit": message("field.sweep-rate-unit"),
-    "first": message("field.first"),
-    "last": message("field.last"),
-    "rows": message("field.rows"),
-    "duration": message("field.duration"),
-    "cycles": message("field.cycles"),
-    "control": message("field.control"),
-    "dwell": message("field.dwell"),
-    "method": message("field.method"),
-    "criterion": message("field.criterion"),
-    "noise_floor": message("field.noise-floor"),
-    "flags": message("field.flags"),
-    "spoils": message("field.spoils"),
-    "message": message("field.message"),
-    "text": message("field.text"),
-    "severity": message("field.severity"),
-    "where": message("field.where"),
-    "title": message("field.title"),
-    "date": message("field.date"),
-    "decision_rule": message("field.decision-rule"),
-    "confidence": message("field.confidence"),
-    "expected": message("field.expected"),
-    "missing": message("field.missing"),
-    "boundary": message("field.boundary"),
-    "tip_mass_ratio": message("field.tip-mass-ratio"),
-    "rms_residual": message("field.rms-residual"),
-    "worst_residual": message("field.worst-residual"),
-    "worst_deviation": message("field.worst-deviation"),
-    "outside_share": message("field.outside-share"),
-    "strategy": message("field.strategy"),
-    "steady_state_assumed": message("field.steady-state-assumed"),
-    "rejected": message("field.rejected"),
-    "doubtful": message("field.doubtful"),
-    "count": message("field.count"),
-    "run": message("field.run"),
-    "channel": message("field.channel"),
-    "before": message("field.before"),
-    "after": message("field.after"),
-    "survey": message("field.survey"),
-    "sweep": message("field.sweep"),
-    "pairing": message("field.pairing"),
-    "frequency_shift": message("field.frequency-shift"),
-    "amplification_shift": message("field.amplification-shift"),
-    "frequency_change": message("field.frequency-change"),
-    "q_change": message("field.q-change"),
-    "level": message("field.level"),
-    "at": message("field.at"),
-    "id": message("field.id"),
-    "peak": message("field.peak"),
-    "resolution": message("field.resolution"),
-    "half_power_q": message("field.half-power-q"),
-    "half_power_reason": message("field.half-power-reason"),
-    "seen_in": message("field.seen-in"),
-    "positions": message("field.positions"),
-    "number": message("field.number"),
-    "specimen": message("field.specimen"),
-    "status": message("field.status"),
-    "status_reason": message("field.status-reason"),
-    "repeats": message("field.repeats"),
-    "logs": message("field.logs"),
-    "parts": message("field.parts"),
-}
-"""Fields of results.json without their unit; what stands not here bears its own name."""
-_UNITS = {"_hz": "Hz", "_db": "dB", "_deg": "°", "_s": "s", "_mps2": "m/s²"}
-"""Units by the end of a field's name, as README of the archive tells them."""
-
-
-def _field(name: str) -> Value:
+def _field(name: str) -> Message:
     """A field of results.json: its unit in brackets, ``std`` spelt out."""
     ending = next((ending for ending in _UNITS if name.endswith(ending)), "")
     plain, std, part = name.removesuffix(ending).partition("_std")
-    field: Value = _FIELDS.get(plain) or plain.replace("_", " ")
+    field = message("change.named", name=plain)
     if std and part:
         field = message("field.std-part", field=field, part=part.removeprefix("_").replace("_", " "))
     elif std:

@@ -1,9 +1,8 @@
 """Pairing: which entry of a list is which of another, so that one entry more or less shifts none of those behind it.
 
-Entries that have a name of their own are paired by it, those that are equal with each other. Of any others the nearest
-are paired first: the same frequency; within ``WINDOW`` of it, before others those of the same mode number; the same
-mode number; the same words, or but for numbers in them; half of their members in common. An entry that stays alone came
-or went. Entries that are about nothing of that kind, such as bare numbers, are told apart by their place.
+An entry has a key: its identification, or what it is about with the code or the words of what it says. Equal entries
+belong together; then, of those with the same key, the nearest in frequency, within ``WINDOW``; those of the same mode
+number; and, where there is neither frequency nor number, first with first. An entry that stays alone came or went.
 """
 
 from __future__ import annotations
@@ -12,9 +11,8 @@ import json
 import math
 import re
 from collections import defaultdict, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 WINDOW = 0.05
@@ -22,18 +20,14 @@ WINDOW = 0.05
 tracking filter, model or version moves a frequency of the same log. Two modes that lie closer are still told apart,
 since equal and nearer ones are paired first."""
 
-_SAME = 1e-6
-"""|ln| of the ratio of two frequencies that are one: far below what any log resolves."""
-_HALF = 0.5
-"""Share of members that differ up to which two entries may be the same one changed, such as a person renamed."""
-_KEYS = ("id", "requirement", "path")
-"""Fields that name an entry, where every entry has one and no two the same."""
-_ABOUT = ("axis", "specimen", "before", "after", "survey", "sweep", "run", "channel", "kind")
+_NAMES = ("id", "path", "role")
+"""Fields by which an entry is known whatever else changes."""
+_ABOUT = ("requirement", "axis", "specimen", "before", "after", "survey", "sweep", "run", "channel", "kind")
 """Fields that two entries must have in common to be about the same thing."""
-_FREQUENCIES = ("frequency_hz", "before_hz", "after_hz", "survey_hz", "sweep_hz", "at_hz")
-"""Fields of which the first that is there is the frequency of an entry."""
-_WORDS = ("message", "text", "what", "name", "file", "boundary")
-"""Fields of which the first that is there is what an entry says."""
+_SAYS = ("code", "message", "text", "what", "name", "file", "boundary")
+"""Fields of which the first that is there tells what an entry says; numbers in words may change."""
+_FREQUENCIES = ("frequency_hz", "before_hz", "after_hz", "survey_hz", "sweep_hz", "at_hz", "first_hz", "band_hz")
+"""Fields of which the first that is there is the frequency of an entry; a band begins with its lowest."""
 _MOST_COMPARED = 1_000_000
 """Pairs that are looked at, which takes some seconds; no list of a report is that long."""
 _NUMBER = re.compile(r"[-+−]?\d+(?:[.,]\d+)*(?:[eE][-+]?\d+)?")
@@ -86,59 +80,51 @@ class Pair:
     other: Any
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Known:
     """An entry with all that it can be paired by."""
 
     entry: Entry
     value: Any
     whole: str
-    words: str | None
-
-    @cached_property
-    def words_alike(self) -> str | None:
-        """The words without their numbers."""
-        return None if self.words is None else _NUMBER.sub("#", self.words)
+    key: tuple[Hashable, ...]
+    """Empty for what nothing but its place tells."""
 
     @property
-    def alone_by_place(self) -> bool:
-        """Whether nothing but its place tells what the entry is."""
-        return self.entry.frequency_hz is None and self.entry.number is None and self.words is None
+    def place(self) -> int:
+        """Place in its own list."""
+        return self.entry.place
+
+    @property
+    def key_and_number(self) -> Hashable:
+        """None where there is no mode number."""
+        return None if self.entry.number is None else (self.key, self.entry.number)
+
+    @property
+    def key_alone(self) -> Hashable:
+        """None where a frequency or a mode number tells more."""
+        known_better = self.entry.frequency_hz is not None or self.entry.number is not None
+        return None if known_better and not self.entry.name else self.key
 
 
 def paired(one: Sequence[Any], other: Sequence[Any]) -> tuple[tuple[Pair, ...], bool]:
-    """Both lists as pairs, in the order of the first; and whether those in both stand in another order.
+    """Both lists as pairs, in the order of the first; and whether those in both that have no name are in another order.
 
     >>> pairs, _ = paired([{"mode": 1, "at_hz": 10.0}, {"mode": 2, "at_hz": 70.0}], [{"mode": 1, "at_hz": 70.2}])
     >>> [str(pair.entry) for pair in pairs if pair.other is ABSENT]
     ['10Hz,mode=1']
     """
-    if (named := _by_name(one, other)) is not None:
-        return named, False
     left, right = _all_known(one), _all_known(other)
-    matched = _matched(left, right)
-    pairs = [Pair(entry=each.entry, one=each.value, other=ABSENT) for each in left]
-    for place, known in matched.items():
-        pairs[place] = Pair(entry=left[place].entry, one=left[place].value, other=known.value)
-    taken = [matched[place].entry.place for place in sorted(matched)]
-    came = (each for each in right if each.entry.place not in set(taken))
+    partners = _partners(left, right)
+    pairs = [
+        Pair(entry=each.entry, one=each.value, other=partners[each.place].value if each.place in partners else ABSENT)
+        for each in left
+    ]
+    taken = [partners[place].place for place in sorted(partners)]
+    came = (each for each in right if each.place not in set(taken))
     pairs += [Pair(entry=each.entry, one=ABSENT, other=each.value) for each in came]
-    return tuple(pairs), taken != sorted(taken)
-
-
-def _by_name(one: Sequence[Any], other: Sequence[Any]) -> tuple[Pair, ...] | None:
-    """Pairs by the name of the entries; None where not all have one of their own."""
-    for key in _KEYS:
-        names = [[each.get(key) if isinstance(each, Mapping) else None for each in part] for part in (one, other)]
-        if all(isinstance(name, str) for part in names for name in part) and all(
-            len(set(part)) == len(part) for part in names
-        ):
-            left, right = dict(zip(names[0], one, strict=True)), dict(zip(names[1], other, strict=True))
-            return tuple(
-                Pair(entry=Entry(place=place, name=name), one=left.get(name, ABSENT), other=right.get(name, ABSENT))
-                for place, name in enumerate((*left, *(name for name in right if name not in left)))
-            )
-    return None
+    unnamed = [place for place in taken if right[place].entry.name is None]
+    return tuple(pairs), unnamed != sorted(unnamed)
 
 
 def _all_known(values: Sequence[Any]) -> list[_Known]:
@@ -148,31 +134,36 @@ def _all_known(values: Sequence[Any]) -> list[_Known]:
 def _known(place: int, value: Any) -> _Known:
     whole = json.dumps(value, sort_keys=True, default=repr)
     if not isinstance(value, Mapping):
-        return _Known(entry=_bare(place, value), value=value, whole=whole, words=value if _is_text(value) else None)
-    about = tuple((key, text) for key in _ABOUT if _is_text(text := value.get(key)) and text)
-    number, frequency = value.get("mode"), _first(value, _FREQUENCIES, is_frequency)
+        entry = Entry(place=place, frequency_hz=_frequency(value) if isinstance(value, list) else None)
+        band = ("band",) if entry.frequency_hz is not None else ()
+        return _Known(entry=entry, value=value, whole=whole, key=(_alike(value),) if isinstance(value, str) else band)
+    number = value.get("mode")
     entry = Entry(
         place=place,
-        about=about,
+        name=_text(value, _NAMES) or None,
+        about=tuple((key, text) for key in _ABOUT if (text := _text(value, (key,)))),
         number=number if type(number) is int else None,
-        frequency_hz=frequency,
-        where=_first(value, ("where",), _is_text),
+        frequency_hz=next((found for key in _FREQUENCIES if (found := _frequency(value.get(key)))), None),
+        where=_text(value, ("where",)),
     )
-    return _Known(entry=entry, value=value, whole=whole, words=_first(value, _WORDS, _is_text))
+    about = ("about", *entry.about, _alike(_text(value, _SAYS) or ""))
+    return _Known(entry=entry, value=value, whole=whole, key=("name", entry.name) if entry.name else about)
 
 
-def _bare(place: int, value: Any) -> Entry:
-    """An entry that is no mapping; two numbers are a band of frequencies."""
-    band = isinstance(value, list) and len(value) == 2 and all(map(is_frequency, value))
-    return Entry(place=place, frequency_hz=value[0] if band else None)
+def _text(value: Mapping[Any, Any], keys: Sequence[str]) -> str | None:
+    return next((value[key] for key in keys if isinstance(value.get(key), str)), None)
 
 
-def _first(value: Mapping[Any, Any], keys: Iterable[str], fits: Callable[[Any], bool]) -> Any:
-    return next((value[key] for key in keys if fits(value.get(key))), None)
+def _alike(words: str) -> str:
+    """Words without their numbers."""
+    return _NUMBER.sub("#", words)
 
 
-def _is_text(value: Any) -> bool:
-    return isinstance(value, str)
+def _frequency(value: Any) -> float | None:
+    """A frequency, or the lower one of a band; None for anything else."""
+    if isinstance(value, list):
+        return value[0] if len(value) == 2 and all(map(is_frequency, value)) else None
+    return value if is_frequency(value) else None
 
 
 def is_frequency(value: Any) -> bool:
@@ -180,77 +171,59 @@ def is_frequency(value: Any) -> bool:
     return isinstance(value, float | int) and not isinstance(value, bool) and 0 < value < 1e300
 
 
-def _matched(left: list[_Known], right: list[_Known]) -> dict[int, _Known]:
-    """Place in the first list to the entry of the second that belongs to it: the nearest of all first."""
-    if len(left) == len(right) and all(each.alone_by_place for each in (*left, *right)):
+_Partners = dict[int, _Known]
+"""Place in the first list to the entry of the second that belongs to it."""
+
+
+def _partners(left: list[_Known], right: list[_Known]) -> _Partners:
+    if len(left) == len(right) and not any(each.key for each in (*left, *right)):
         return dict(enumerate(right))
-    found = _equal(left, right)
-    taken = {each.entry.place for each in found.values()}
-    left = [each for each in left if each.entry.place not in found]
-    right = [each for each in right if each.entry.place not in taken]
-    for _, place, other in sorted(_near(left, right), key=lambda near: (*near[:2], near[2].entry.place)):
-        if place not in found and other.entry.place not in taken:
-            found[place] = other
-            taken.add(other.entry.place)
+    found: _Partners = {}
+    for way in (_equal, _nearest, _same_number, _same_key):
+        taken = {each.place for each in found.values()}
+        found |= way([each for each in left if each.place not in found], [e for e in right if e.place not in taken])
     return found
 
 
-def _equal(left: list[_Known], right: list[_Known]) -> dict[int, _Known]:
-    """Entries that are equal in everything, first with first."""
-    waiting: dict[str, deque[_Known]] = defaultdict(deque)
+def _equal(left: list[_Known], right: list[_Known]) -> _Partners:
+    return _in_order(left, right, lambda each: each.whole)
+
+
+def _same_number(left: list[_Known], right: list[_Known]) -> _Partners:
+    return _in_order(left, right, lambda each: each.key_and_number)
+
+
+def _same_key(left: list[_Known], right: list[_Known]) -> _Partners:
+    return _in_order(left, right, lambda each: each.key_alone)
+
+
+def _in_order(left: list[_Known], right: list[_Known], by: Callable[[_Known], Hashable]) -> _Partners:
+    """Entries that have the same of what ``by`` gives, first with first; where it gives None there is no partner."""
+    waiting: dict[Hashable, deque[_Known]] = defaultdict(deque)
     for each in right:
-        waiting[each.whole].append(each)
-    return {each.entry.place: waiting[each.whole].popleft() for each in left if waiting[each.whole]}
+        waiting[by(each)].append(each)
+    waiting.pop(None, None)
+    return {each.place: waiting[by(each)].popleft() for each in left if waiting[by(each)]}
 
 
-_Nearness = tuple[int, float]
-"""How an entry can be known again, from the surest way down, and within each way how near it is."""
-
-
-def _near(left: list[_Known], right: list[_Known]) -> Iterator[tuple[_Nearness, int, _Known]]:
-    """Pairs that may belong together; of lists without end only those at the same place."""
+def _nearest(left: list[_Known], right: list[_Known]) -> _Partners:
+    """Entries of the same key within ``WINDOW`` of each other, the nearest of all first."""
     if len(left) * len(right) > _MOST_COMPARED:
-        yield from (((0, 0.0), one.entry.place, other) for one, other in zip(left, right, strict=False))
-        return
+        return {}
+    found: _Partners = {}
+    taken: set[int] = set()
+    for _, place, other in sorted(_within_window(left, right), key=lambda near: (*near[:2], near[2].place)):
+        if place not in found and other.place not in taken:
+            found[place] = other
+            taken.add(other.place)
+    return found
+
+
+def _within_window(left: list[_Known], right: list[_Known]) -> Iterator[tuple[float, int, _Known]]:
+    """How far apart two entries are, |ln| of the ratio of their frequencies."""
     for one in left:
         for other in right:
-            if (nearness := _nearness(one, other)) is not None:
-                yield nearness, one.entry.place, other
-
-
-def _nearness(one: _Known, other: _Known) -> _Nearness | None:
-    """How near two entries are; None where they are not about the same thing."""
-    if one.entry.about == other.entry.about:
-        apart = _apart(one.entry, other.entry)
-        same_number = one.entry.number is not None and one.entry.number == other.entry.number
-        if apart <= _SAME:
-            return (0, apart)
-        if apart <= WINDOW:
-            return (1 if same_number else 2, apart)
-        if same_number:
-            return (3, 0.0)
-        if one.words is not None and one.words == other.words:
-            return (4, 0.0)
-        if one.words_alike is not None and one.words_alike == other.words_alike:
-            return (5, 0.0)
-    if one.entry.frequency_hz is None and other.entry.frequency_hz is None:
-        unlike = 1.0 - _likeness(one.value, other.value)
-        if unlike <= _HALF:
-            return (6, unlike)
-    return (7, 0.0) if one.alone_by_place and other.alone_by_place else None
-
-
-def _apart(one: Entry, other: Entry) -> float:
-    """|ln| of the ratio of two frequencies; infinite where one is not known."""
-    if one.frequency_hz is None or other.frequency_hz is None:
-        return math.inf
-    return abs(math.log(one.frequency_hz / other.frequency_hz))
-
-
-def _likeness(one: Any, other: Any) -> float:
-    """Share of the members, of those that say anything, that are the same."""
-    if not (isinstance(one, Mapping) and isinstance(other, Mapping)):
-        return 0.0
-    left, right = ({k: v for k, v in each.items() if v not in (None, "", [], {})} for each in (one, other))
-    keys = left.keys() | right.keys()
-    return sum(key in left and key in right and left[key] == right[key] for key in keys) / len(keys) if keys else 1.0
+            if one.key == other.key and one.entry.frequency_hz and other.entry.frequency_hz:
+                apart = abs(math.log(one.entry.frequency_hz) - math.log(other.entry.frequency_hz))
+                if apart <= WINDOW:
+                    yield apart, one.place, other

@@ -135,7 +135,7 @@ def _replace(parent: Folder, target: Path, outputs: Mapping[str, Output], stated
     """Write the new folder beside the target and let it take the target's place."""
     present = _survey(parent, target)
     try:
-        with _staging(parent, target, outputs, present) as staging:
+        with _staging(parent, target, outputs) as staging:
             for name, output in outputs.items():
                 staging.write(name, output)
             new = replace(stated, files={name: staging.digest(name) for name in outputs})
@@ -223,7 +223,7 @@ def _same(parent: Folder, target: Path, which: ReportSet, present: Present) -> P
 
 
 @contextlib.contextmanager
-def _staging(parent: Folder, target: Path, outputs: Iterable[str], present: Present) -> Iterator[Folder]:
+def _staging(parent: Folder, target: Path, outputs: Iterable[str]) -> Iterator[Folder]:
     """The folder that is being written, with its journal."""
     name = _beside(target, "new")
     status = parent.status(target.name)

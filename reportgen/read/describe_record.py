@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
 from reportgen.read.formats.frequency_responses import describe_frequency_responses, holds_frequency_responses
-from reportgen.read.formats.recording import Recording, StoredChannel
+from reportgen.read.formats.recording import SAMPLE_RATE_KEY, Recording, StoredChannel
 from reportgen.read.log_columns import likely_controls, looks_like_drive
 from reportgen.read.run_entries import entries_to_paste, to_fill_in
-from reportgen.read.time_history import SAMPLE_RATE_KEY, history_of, open_recording
+from reportgen.read.time_history import history_of, open_recording
 from reportgen.records.log import SweepLog, TimeHistory
 from reportgen.records.message import Message, Place, message
 from reportgen.records.stretch import Direction, Stretch, stretches

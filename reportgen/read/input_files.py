@@ -105,11 +105,6 @@ def _laboratory_files(job: Job, others: Collection[str]) -> dict[str, tuple[Inpu
     return found
 
 
-def input_files(job: Job) -> tuple[InputFile, ...]:
-    """Digest (SHA-256) and size of every input. Raises ReadError where one cannot be read."""
-    return watch_inputs(job).files
-
-
 def photo_findings(job: Job) -> tuple[Finding, ...]:
     """What photos tell besides their picture, and what becomes of it."""
     found = []

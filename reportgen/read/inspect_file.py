@@ -180,7 +180,7 @@ def _mapping(layout: TableLayout, columns: UnderstoodColumns, block: TableBlock,
     }
     for place in range(layout.columns):
         if layout.numeric[place] and layout.filled[place] and place not in taken:
-            lines.append(_line_to_fill_in(layout, place, columns, say))
+            lines.append(_line_to_fill_in(layout, place, say))
     controls = [
         column.channel for column in columns.amplitudes if column.channel and looks_like_control(column.channel)
     ]
@@ -203,7 +203,7 @@ def _unit_of(column: Column) -> str:
     return "dB" if column.unit.dimension == "ratio" else _DECIBELS.format(size, column.unit.symbol)
 
 
-def _line_to_fill_in(layout: TableLayout, place: int, columns: UnderstoodColumns, say: Say) -> str:
+def _line_to_fill_in(layout: TableLayout, place: int, say: Say) -> str:
     """A remark that becomes a line of the mapping once its unit is written."""
     header = layout.names[place] or f"column {place + 1}"
     column = understand(header, layout.units[place], place)

@@ -46,7 +46,7 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
         run=run.id,
         where=run.where,
     )
-    log, found = _read(job.folder / run.log, wanted)
+    log, found = read_log_of_any_kind(job.folder / run.log, wanted)
     if log is None:
         return None, found
     findings = (*found, *_channel_findings(job, run, channels_of(log)))
@@ -67,7 +67,7 @@ def read_bare_log(
     """
     if not path.is_file():
         return None, (), (error(Place(path.name, 1), message("log.no-file", path=str(path))),)
-    log, found = _read(path, LogWanted(name=path.name, mapping=tuple(columns), sweep=sweep))
+    log, found = read_log_of_any_kind(path, LogWanted(name=path.name, mapping=tuple(columns), sweep=sweep))
     if log is None:
         return None, (), found
     forces = _lone_force(log)
@@ -176,7 +176,8 @@ def sweep_layout(path: Path, wanted: LogWanted) -> TableLayout | None:
     return layout if understand_columns(layout, wanted).frequency is not None else None
 
 
-def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...]]:
+def read_log_of_any_kind(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...]]:
+    """A sweep log, frequency responses or a record, as the content shows itself, before roles are given to channels."""
     layout = sweep_layout(path, wanted)
     if layout is not None:
         return read_sweep_log(path, wanted, layout)
@@ -185,7 +186,7 @@ def _read(path: Path, wanted: LogWanted) -> tuple[Log | None, tuple[Finding, ...
 
     if path.is_file() and holds_frequency_responses(path):
         return read_frequency_responses(path, wanted.name, wanted.mapping)
-    if looks_like_time_history(path):
+    if looks_like_time_history(path, wanted.mapping, wanted.common):
         return read_time_history(
             path, wanted.name, wanted.mapping, wanted=wanted.channels or None, where=wanted.where, common=wanted.common
         )

@@ -41,6 +41,8 @@ LARGEST_LOG = 4_000_000_000
 _HIGHEST_HZ = 1e7
 """No exciter shakes so fast: a number at or above it is damage."""
 _FEWEST_ROWS_OF_A_SWEEP = 3
+_LYING = 100
+"""Columns without names from which on a table rather lies on its side: laboratories record fewer channels."""
 _MOST_UNUSED_TOLD = 40
 """Columns named in the finding about those that are not used; the rest is counted."""
 _FREQUENCY_NAMED = re.compile(r"fr[eé]|hz|fq", re.IGNORECASE)
@@ -125,12 +127,16 @@ class _Reader:
             self.findings.append(error(place, message("log.header-unfit", why=self.layout.header_fault)))
             return False
         if not names and not self.wanted.mapping:
-            self.findings.append(error(place, message("log.no-header")))
+            lies = self.layout.columns >= _LYING
+            what = message("log.lying", columns=self.layout.columns) if lies else message("log.no-header")
+            self.findings.append(error(place, what))
             return False
         if columns.frequency is None and columns.frequency_words:
             self.findings.append(error(place, message("log.frequency-words", column=columns.frequency_words)))
         elif columns.frequency is None:
-            self.findings.append(error(place, message("log.no-frequency", columns=names)))
+            nor_time = message("log.no-frequency-nor-time", columns=names)
+            what = message("log.no-frequency", columns=names) if columns.time is not None else nor_time
+            self.findings.append(error(place, what))
         failed = any(each.severity is Severity.ERROR for each in columns.findings)
         if not columns.amplitudes and not columns.parts and not failed:
             self.findings.append(error(place, message("log.no-amplitude", columns=names)))

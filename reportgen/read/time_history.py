@@ -4,7 +4,8 @@ A mapping names a channel of the file and what its numbers mean: ``"A1" = "chann
 ``"A1" = "/run 1/A1 / (m/s^2)"`` or ``"/data[3] / g"`` (HDF5), ``"A1" = "a1 / g"`` (MAT), ``"A1" = "set 2"``,
 ``"A1" = "node 12+Z"`` or an identification line (dataset 58), ``"A1" = "Ch 3 / g"`` (CSV). A unit in the file holds
 where the mapping gives none. The key ``sample rate`` gives the rate where the file does not:
-``"sample rate" = "51.2 kHz"``.
+``"sample rate" = "51.2 kHz"``; in a table it says that samples follow each other evenly, whatever times stand beside
+them, and ``time``, ``sheet`` and ``block`` name the column of time, the sheet, the block that is meant.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from pathlib import Path
 
 from reportgen.errors import ReadError, UnitError
 from reportgen.read.formats import hdf5, mat, universal_file, wav
-from reportgen.read.formats.recording import Recording, ScaledSamples, StoredChannel
+from reportgen.read.formats.recording import SAMPLE_RATE_KEY, Recording, ScaledSamples, StoredChannel
 from reportgen.read.formats.table import looks_like_table_history, open_table
+from reportgen.read.formats.table_told import told_by
 from reportgen.read.table.mapped_column import StoredUnit, parse_stored_unit, split_column
 from reportgen.read.table.table import is_table
 from reportgen.records.finding import Finding, error, note, warning
@@ -24,7 +26,6 @@ from reportgen.records.log import TimeHistory
 from reportgen.records.message import Message, Place, as_written, message
 from reportgen.units import parse_quantity
 
-SAMPLE_RATE_KEY = "sample rate"
 SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 0.001, 1e9
 """Outside these, a stated sample rate is a mistake: nothing that vibrates is recorded at one sample in a
 quarter of an hour, or at a thousand million a second, and nothing can be computed from either."""
@@ -39,9 +40,12 @@ _OPENERS: dict[str, Callable[[Path, str], Recording]] = {
 }
 
 
-def looks_like_time_history(path: Path) -> bool:
-    """True where the content, whatever the name, is a record of samples against time."""
-    return _binary_kind(path) is not None or looks_like_table_history(path)
+def looks_like_time_history(path: Path, columns: Sequence[tuple[str, str]] = (), common: Collection[str] = ()) -> bool:
+    """True where the content, whatever the name, is a record of samples against time.
+
+    ``columns`` is the mapping, ``common`` its keys that hold for many files.
+    """
+    return _binary_kind(path) is not None or looks_like_table_history(path, told_by(columns, common))
 
 
 def _binary_kind(path: Path) -> str | None:
@@ -60,13 +64,15 @@ def _binary_kind(path: Path) -> str | None:
     return "UFF" if universal_file.looks_like_universal_file(head) else None
 
 
-def open_recording(path: Path, name: str) -> Recording:
-    """Open a file of time histories by its content. Raises ReadError."""
+def open_recording(
+    path: Path, name: str, columns: Sequence[tuple[str, str]] = (), common: Collection[str] = ()
+) -> Recording:
+    """Open a file of time histories by its content; the mapping as above. Raises ReadError."""
     kind = _binary_kind(path)
     if kind is not None:
         return _OPENERS[kind](path, name)
     if is_table(path):
-        return open_table(path, name)
+        return open_table(path, name, told_by(columns, common))
     raise ReadError(Place(name), message("record.not-known"))
 
 
@@ -97,7 +103,7 @@ def read_time_history(
     the file, the mapping or a unit does not serve.
     """
     try:
-        recording = open_recording(path, name)
+        recording = open_recording(path, name, columns, common)
     except ReadError as fault:
         return None, (error(fault.where, fault.what),)
     except OSError as fault:
@@ -117,7 +123,7 @@ def history_of(
     """Apply a mapping to an open recording; see read_time_history."""
     findings: list[Finding] = []
     rate = _sample_rate(recording, columns, name, where, findings)
-    mapping = [(key, text) for key, text in columns if key.casefold() != SAMPLE_RATE_KEY]
+    mapping = [(key, text) for key, text in columns if key.strip().casefold() not in recording.no_channels]
     chosen = _mapped(recording, mapping, where, findings, common)
     chosen += _by_their_own_names(recording, chosen, name, wanted, bool(mapping), findings)
     if recording.damage:

@@ -142,25 +142,25 @@ class LevelDependence:
 class Report:
     """Everything that is printed; arrays only inside ``runs``."""
 
-    job: Job
     software: str
+    job: Job
+    overall: Outcome
+    deviations: tuple[Deviation, ...] = ()
+    assumptions: tuple[Message, ...] = ()
+    """What stated uncertainties rest on because the job does not say it."""
     inputs: tuple[InputFile, ...]
-    notes: tuple[Note, ...]
     runs: tuple[RunResult, ...]
     modes: tuple[Mode, ...]
     beam_fits: tuple[BeamFit, ...]
-    verdicts: tuple[Verdict, ...]
-    overall: Outcome
-    findings: tuple[Finding, ...]
     shifts: tuple[RunShift, ...] = ()
-    exciter: tuple[ExciterUse, ...] = ()
+    level_dependence: tuple[LevelDependence, ...] = ()
+    verdicts: tuple[Verdict, ...]
+    notes: tuple[Note, ...]
     amendment: Amendment | None = None
+    findings: tuple[Finding, ...]
+    exciter: tuple[ExciterUse, ...] = ()
     draft: bool = False
     """Not issued: marked on every page, and nothing that may be signed."""
     opinions: tuple[str, ...] = ()
     pictures: tuple[ModePicture, ...] = ()
     """What is drawn of each mode of a beam."""
-    level_dependence: tuple[LevelDependence, ...] = ()
-    deviations: tuple[Deviation, ...] = ()
-    assumptions: tuple[Message, ...] = ()
-    """What stated uncertainties rest on because the job does not say it."""

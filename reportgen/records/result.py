@@ -42,16 +42,16 @@ class SweepFacts:
     """The sweep as really run."""
 
     direction: Direction
-    first_hz: float
-    last_hz: float
-    lowest_hz: float
-    highest_hz: float
-    rows: int
     rate: float | None
     """Positive; None with ``rate_reason`` where it cannot be had."""
     rate_unit: str
     """``oct/min`` or ``Hz/s``."""
     rate_reason: Message | None = None
+    first_hz: float
+    last_hz: float
+    lowest_hz: float
+    highest_hz: float
+    rows: int
     duration_s: float | None = None
     cycles: float | None = None
     rate_from: float | None = None
@@ -59,6 +59,8 @@ class SweepFacts:
     """Slowest and fastest local rate, robust against row jitter."""
     rate_outside: tuple[tuple[float, float], ...] = ()
     """Bands (Hz) where the local rate differs by more than 10 % from the median."""
+    sweep_cycles: float | None = None
+    """Times the range was travelled once in each direction (IEC 60068-2-6): one sweep up is half a cycle."""
     holds: tuple[tuple[float, float], ...] = ()
     """(frequency Hz, seconds) of stretches that stood still."""
     level_steps: tuple[tuple[float, float], ...] = ()
@@ -70,8 +72,6 @@ class SweepFacts:
     first_spacing_hz: float | None = None
     """Distance of the first two different frequencies: how finely the start is known."""
     last_spacing_hz: float | None = None
-    sweep_cycles: float | None = None
-    """Times the range was travelled once in each direction (IEC 60068-2-6): one sweep up is half a cycle."""
     pieces: tuple[tuple[float, float], ...] = ()
     """First and last frequency, Hz, of each piece of a sweep that was interrupted; empty where it ran through."""
     holes: tuple[tuple[float, float], ...] = ()
@@ -112,14 +112,6 @@ class ControlResult:
     abort_lower: Floats | None = None
     abort_upper: Floats | None = None
     deviation_db: Floats | None = None
-    worst_deviation_db: float | None = None
-    at_hz: float | None = None
-    outside_bands: tuple[tuple[float, float], ...] = ()
-    outside_share: float | None = None
-    """Share of the judged sweep outside tolerance, by time where known, else by rows."""
-    aborted_bands: tuple[tuple[float, float], ...] = ()
-    reason: Message | None = None
-    """Why nothing could be compared."""
     channels: tuple[str, ...] = ()
     dimension: str = "acceleration"
     """Of the reference: ``force`` where ``level`` is one, in N."""
@@ -132,9 +124,17 @@ class ControlResult:
     """Level to which the agreed notches let the control fall, m/s² peak, shape (n,); NaN outside them."""
     time_at_level_s: float | None = None
     """Seconds with the control at or above its lower tolerance limit (or the profile, where there is none)."""
+    worst_deviation_db: float | None = None
+    at_hz: float | None = None
+    outside_bands: tuple[tuple[float, float], ...] = ()
+    outside_share: float | None = None
+    """Share of the judged sweep outside tolerance, by time where known, else by rows."""
     spread_db: float | None = None
     """Largest over smallest control channel at the row where they differ most; None with one channel."""
     spread_at_hz: float | None = None
+    aborted_bands: tuple[tuple[float, float], ...] = ()
+    reason: Message | None = None
+    """Why nothing could be compared."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,6 +177,7 @@ class Backbone:
     """Sensor whose amplitude the level is."""
     unit: str
     """Unit of ``levels``: g for an acceleration, else the record's own."""
+    law: BackboneLaw
     levels: tuple[float, ...]
     """Amplitude (peak), rising."""
     frequency_hz: tuple[float, ...]
@@ -184,7 +185,6 @@ class Backbone:
     frequency_std_hz: tuple[float, ...]
     damping_ratio: tuple[float, ...]
     damping_ratio_std: tuple[float, ...]
-    law: BackboneLaw
 
     @property
     def frequency_range_hz(self) -> tuple[float, float]:
@@ -227,14 +227,14 @@ class FrequencyBudget:
     fit: float
     """Of the fit to the record: its noise."""
     clock: float
-    clock_stated: bool
-    """False where no instrument states the uncertainty of its clock."""
     filter: float
     """By what the log leaves open of the delay of a tracking filter; 0 where none is open."""
     misfit: float
     """By what the model does not follow and no averaging takes away."""
     floor: float
     """Least that the combination may be."""
+    clock_stated: bool
+    """False where no instrument states the uncertainty of its clock."""
 
     @property
     def combined(self) -> float:
@@ -249,10 +249,14 @@ class Resonance:
     frequency_hz: float
     """Undamped natural frequency of the mode."""
     frequency_std_hz: float | None
+    frequency_budget: FrequencyBudget | None = None
+    """What ``frequency_std_hz`` is made of; None where none is stated."""
     q: float | None
     """1/(2ζ) of the mode."""
     q_std: float | None
     damping_ratio: float | None
+    decrement: float | None = None
+    """Logarithmic decrement, from a free decay."""
     amplification: float | None = None
     """Steady-state |response/control| at its peak here."""
     amplification_std: float | None = None
@@ -269,16 +273,10 @@ class Resonance:
     flags: tuple[Message, ...] = ()
     facts: tuple[IdentifiedFact, ...] = ()
     """What the identification says of it: decide on these. ``flags`` says the same in words, and more."""
-    decrement: float | None = None
-    """Logarithmic decrement, from a free decay."""
     reasons: tuple[tuple[str, Message], ...] = ()
     """(field, why it is None)."""
     rejected: str | None = None
     """The engineer's reason and name, where a correction rejected it."""
-    backbone: Backbone | None = None
-    """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
-    level: float | None = None
-    """Amplitude (peak) on the channel of ``backbone`` that they are given at, in its unit."""
     doubtful: bool = False
     """True where its numbers hang on steady state that nothing shows: no uncertainty is stated then, and beats after
     a resonance may have been read as this mode."""
@@ -288,8 +286,10 @@ class Resonance:
     """False where an instrument states no uncertainty, so that ``amplification_std`` lacks the calibration's share."""
     frequency_std_filter_hz: float = 0.0
     """Part of ``frequency_std_hz`` by what the log leaves open of the delay of a tracking filter."""
-    frequency_budget: FrequencyBudget | None = None
-    """What ``frequency_std_hz`` is made of; None where none is stated."""
+    backbone: Backbone | None = None
+    """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
+    level: float | None = None
+    """Amplitude (peak) on the channel of ``backbone`` that they are given at, in its unit."""
 
     @property
     def clock_stated(self) -> bool:
@@ -321,7 +321,6 @@ class ChannelResult:
     """Steady-state magnitude of the fitted model at ``frequency_hz``, shape (n,)."""
     fitted_swept: Floats | None = None
     """Magnitude of the model as the sweep saw it, shape (n,)."""
-    resonances: tuple[Resonance, ...] = ()
     noise_floor: float | None = None
     """Estimated, in units of ``magnitude``."""
     quotient: Quotient = Quotient.RATIO
@@ -329,11 +328,12 @@ class ChannelResult:
     """Unit of ``magnitude`` where it is not a ratio."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
-    unexplained: tuple[UnexplainedPeak, ...] = ()
-    """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    flags: tuple[Message, ...] = ()
+    resonances: tuple[Resonance, ...] = ()
     peaks: int | None = None
     """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
-    flags: tuple[Message, ...] = ()
+    unexplained: tuple[UnexplainedPeak, ...] = ()
+    """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
 
     @property
     def pure_ratio(self) -> bool:
@@ -380,9 +380,9 @@ class RunResult:
     axis: str | None
     sweep: SweepFacts | None
     control: ControlResult | None
-    channels: tuple[ChannelResult, ...] = ()
     dwell: DwellResult | None = None
     decay: tuple[DecayCurve, ...] = ()
+    channels: tuple[ChannelResult, ...] = ()
     quality: tuple[QualityIssue, ...] = ()
     method: Message | None = None
     """One sentence: how the resonances of this run were identified."""
@@ -390,9 +390,17 @@ class RunResult:
     """True where the log has no time that could be used, so that the sweep's effect could not be taken out."""
     criterion: Message | None = None
     """When a mode counts as found; None where none was sought."""
-    flags: tuple[Message, ...] = ()
     facts: tuple[IdentifiedFact, ...] = ()
     """What the identification says of the run: decide on these. ``flags`` says the same in words, and more."""
+    flags: tuple[Message, ...] = ()
+    specimen: str | None = None
+    """Which of several was run, as the job states it; so are the fields below."""
+    status: str = "valid"
+    status_reason: str | None = None
+    """Why the run does not count."""
+    repeats: str | None = None
+    logs: tuple[str, ...] = ()
+    """Logs of its parts, in order."""
 
 
 class IssueKind(StrEnum):
@@ -429,11 +437,11 @@ class QualityIssue:
     """Something about the data that weighs on what can be concluded."""
 
     kind: IssueKind
-    message: Message
     channel: str | None = None
     band_hz: tuple[float, float] | None = None
     spoils: bool = False
     """True where evidence from this channel (or, without a channel, of this run) can carry no verdict."""
+    message: Message
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -448,16 +456,16 @@ class Mode:
     """None for a mode that nobody saw; what theory expects of it is ``expected_hz``."""
     frequency_std_hz: float | None = None
     """None where the frequency was noted by hand: its last digit tells how it was written, not how well it is known."""
-    clock_stated: bool = False
-    """Whether the clock of the log is known; where not, the frequency carries no more than five digits."""
-    q_std: float | None = None
     resolution_hz: float | None = None
     """Step of the last digit of a frequency noted by hand; None for one from a log."""
+    clock_stated: bool = False
+    """Whether the clock of the log is known; where not, the frequency carries no more than five digits."""
     q: float | None = None
+    q_std: float | None = None
     damping_ratio: float | None = None
+    motion: MotionKind | None = None
     seen_in: tuple[str, ...] = ()
     """``log``, ``notes`` or both."""
-    motion: MotionKind | None = None
     runs: tuple[str, ...] = ()
     channels: tuple[str, ...] = ()
     node_positions: tuple[float, ...] = ()
@@ -467,11 +475,11 @@ class Mode:
     """From beam theory fitted to the numbered modes; a witness, never a correction."""
     residual: float | None = None
     """frequency / expected − 1."""
+    missing: bool = False
+    """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
     notes: tuple[Place, ...] = ()
     """``notes.txt:12`` of each observation."""
     flags: tuple[Message, ...] = ()
-    missing: bool = False
-    """True for a number that was skipped: nothing was seen, ``frequency_hz`` is None."""
 
     @property
     def place_hz(self) -> float:

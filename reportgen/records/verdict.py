@@ -75,8 +75,6 @@ class Verdict:
     clause: str | None
     text: str | None
     outcome: Outcome
-    reason: tuple[Message, ...]
-    """Why that outcome; each is a sentence where it is printed."""
     measured: float | None = None
     limit: float | None = None
     limit_low: float | None = None
@@ -91,9 +89,8 @@ class Verdict:
     coverage_factor: float | None = None
     false_acceptance: float | None = None
     """Probability that a passed item does not conform, or None."""
-    evidence: tuple[Evidence, ...] = ()
-    proved_by: ProvedBy | None = None
-    """None where there is no such check."""
+    reason: tuple[Message, ...]
+    """Why that outcome; each is a sentence where it is printed."""
     bands_hz: tuple[tuple[float, float], ...] = ()
     run: str | None = None
     axis: str | None = None
@@ -104,3 +101,6 @@ class Verdict:
     parts: tuple[Verdict, ...] = ()
     """One for each run or pair where the requirement is about several, in the order of the job."""
     where: str = ""
+    evidence: tuple[Evidence, ...] = ()
+    proved_by: ProvedBy | None = None
+    """None where there is no such check."""

@@ -13,6 +13,8 @@ A sentence of the catalogue holds its values in braces, with how each is printed
 ``{measured:beside}``       an amount beside the limit it was held against, with as many digits as show on which side
                             of it the number lies; a length of time in hours, minutes and seconds
 ``{names:quoted}``          several values, each in quotes: ``'A1', 'A2'``
+``{name:field}``            a field of results.json by the word under ``field NAME`` of the terms, else by its own name;
+``{name:entry}``            one entry of a list there, likewise
 ==========================  =========================================================================================
 
 A value that is itself a message is printed in its own words. Behind `` || `` stands what whoever made the input is to
@@ -32,7 +34,7 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.errors import RenderError
-from reportgen.records.message import Amount, Message, Place, Value, message
+from reportgen.records.message import Amount, Message, Place, message
 from reportgen.records.rounding import places
 from reportgen.render.numbers import COUNTED, SECONDS, Numbers
 from reportgen.resources import data_dir
@@ -42,6 +44,8 @@ INSTRUCTION = " || "
 _JOINED = "joined"
 _BESIDE = "beside"
 _QUOTED = "quoted"
+_OF_RESULTS = ("field", "entry")
+"""Formats of a name in results.json, and the first word of its term."""
 _AND = {"en": "and", "de": "und"}
 _LARGEST_IN_DIGITS = 1e6
 """From here on a number with fewer digits than places is printed as a power of ten."""
@@ -121,6 +125,8 @@ class Catalogue(string.Formatter):
             return f"{self._numbers.count(value)} {singular if value == 1 else plural}"
         if format_spec in ("and", _QUOTED) or format_spec.startswith(_JOINED):
             return self._several(value, format_spec)
+        if format_spec in _OF_RESULTS:
+            return self._terms.get(f"{format_spec} {value}") or self._text(str(value).replace("_", " "))
         if isinstance(value, Message):
             return self.say(value)
         if isinstance(value, Amount):
@@ -216,11 +222,6 @@ def without_instructions(of: Catalogue) -> Catalogue:
     return Catalogue(of.language, of.sentences, of._terms, instructs=False)
 
 
-def fields_of(sentence: str) -> set[str]:
-    """Names of the values a sentence needs."""
-    return {name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None}
-
-
 @lru_cache(maxsize=8)
 def catalogue(folder: Path, language: str) -> Catalogue:
     """Catalogue of ``language`` from ``folder`` (``en.toml``, ``de.toml``). Raises FileNotFoundError."""
@@ -254,23 +255,3 @@ def can_say(text: Message) -> bool:
     except (RenderError, LookupError, TypeError, ValueError, AttributeError, RecursionError):
         return False
     return True
-
-
-def as_data(text: Message) -> dict[str, Any]:
-    """Code and values of a message for results.json."""
-    return {"code": text.code, "values": {name: _plain(value) for name, value in text.values}}
-
-
-def _plain(value: Value) -> Any:
-    match value:
-        case Message():
-            return as_data(value)
-        case tuple():
-            return [_plain(each) for each in value]
-        case Amount():
-            return {name: getattr(value, name) for name in Amount.__dataclass_fields__}
-        case Place() | Enum():
-            return str(value)
-        case date() | time():
-            return value.isoformat()
-    return value

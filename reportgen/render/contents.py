@@ -2,7 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a section."""
+
+    id: str
+    number: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A section with its parts so far."""
+
+    id: str
+    number: str
+    title: str
+    annex: bool
+    parts: list[Part] = field(default_factory=list)
 
 
 class Contents:
@@ -13,7 +33,7 @@ class Contents:
         self._begin()
 
     def _begin(self) -> None:
-        self._sections: list[dict[str, Any]] = []
+        self._sections: list[Section] = []
         self._counts = {"section": 0, "figure": 0, "table": 0}
         self._numbers: dict[str, str] = {}
         self._lettered = False
@@ -28,7 +48,7 @@ class Contents:
         number = self._next("section", key)
         if self._lettered:
             number = self._numbers[key] = _letters(int(number))
-        self._sections.append({"id": key, "number": number, "title": title, "parts": [], "annex": self._lettered})
+        self._sections.append(Section(key, number, title, self._lettered))
         return number
 
     def annex(self) -> str:
@@ -39,9 +59,9 @@ class Contents:
     def part(self, key: str, title: str) -> str:
         """Number of a part of the present section."""
         section = self._sections[-1]
-        number = f"{section['number']}.{len(section['parts']) + 1}"
+        number = f"{section.number}.{len(section.parts) + 1}"
         self._numbers[key] = number
-        section["parts"].append({"id": key, "number": number, "title": title})
+        section.parts.append(Part(key, number, title))
         return number
 
     def figure(self, key: str) -> str:
@@ -56,7 +76,7 @@ class Contents:
         """Number that ``key`` was given; empty where nothing of that key is printed."""
         return self._known.get(key, "")
 
-    def listed(self) -> list[dict[str, Any]]:
+    def listed(self) -> list[Section]:
         """Sections in the order of printing, each with its parts."""
         return self._sections
 

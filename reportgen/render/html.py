@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 from pathlib import Path
 
 from markupsafe import Markup
@@ -11,24 +12,39 @@ from markupsafe import Markup
 from reportgen.records.report import Report
 from reportgen.render.document import Document, assemble
 from reportgen.render.draft import SCREEN_CSS, mark_screen
+from reportgen.render.figures.figure_data import FigureData
 from reportgen.render.page import data_url, figure_names, fill_twice, logo_file, style_sheet
+from reportgen.render.rows.language import Language
+from reportgen.render.rows.report_pages import ReportPages
 
 
 def render_html(report: Report, *, templates: Path, branding: Path | None = None) -> str:
     """The whole report as one self-contained file. Raises RenderError with template and line where one is wrong."""
-    return screen_page(assemble(report, templates), "report.html.j2", templates, branding)
+    return report_html(assemble(report, templates), templates=templates, branding=branding)
 
 
-def screen_page(document: Document, template: str, templates: Path, branding: Path | None) -> str:
-    """``template`` filled for the screen."""
+def report_html(document: Document[ReportPages], *, templates: Path, branding: Path | None = None) -> str:
+    """The same of a document that is assembled already."""
+    identity = document.context.report
+    name = f"{identity.number} {document.language.say('rev.')} {identity.revision}"
+    return screen_page(document, "report.html.j2", templates, branding, name)
+
+
+def screen_page(document: Document[object], template: str, templates: Path, branding: Path | None, name: str) -> str:
+    """``template`` filled for the screen; ``name`` stands at the foot of what a browser prints."""
     css = style_sheet(
         templates,
         branding,
         ("type.css", "screen.css"),
         lambda name: data_url((templates / "fonts" / name).read_bytes(), "font/woff2"),
     )
+    css = _with_running_words(css, name, document.language)
     css += SCREEN_CSS if document.draft else ""
-    script = _script(templates)
+    script, data = _script(templates), FigureData(document.drawings.sketches.values())
+
+    def panels(key: str) -> str:
+        return json.dumps(data.geometry(document.drawings[key]), ensure_ascii=False, separators=(",", ":"))
+
     logo = logo_file(branding)
     names = {
         "screen": True,
@@ -41,14 +57,22 @@ def screen_page(document: Document, template: str, templates: Path, branding: Pa
             lambda key: Markup(document.drawings[key].svg),
             lambda key: data_url(document.pictures[key].content, document.pictures[key].mime),
         ),
+        "panels": panels,
+        "figure_data": lambda: Markup(data.json()),
     }
     page = fill_twice(document, template, templates, branding, names)
     return mark_screen(page, document.language) if document.draft else page
 
 
+SCRIPTS = ("page.js", "data.js", "axis.js", "figure.js", "table.js", "link.js")
+"""Parts of the page's one script, in the order in which they build on each other."""
+
+
 def _script(templates: Path) -> str:
-    path = templates / "script" / "report.js"
-    return path.read_text(encoding="utf-8").replace("</", "<\\/") if path.is_file() else ""
+    """All parts in one block, so that none of their names meets one of the page; empty where there are none."""
+    parts = [templates / "script" / name for name in SCRIPTS]
+    texts = [path.read_text(encoding="utf-8") for path in parts if path.is_file()]
+    return ('"use strict";\n{\n' + "".join(texts) + "}\n").replace("</", "<\\/") if texts else ""
 
 
 def content_policy(css: str, script: str) -> str:
@@ -58,6 +82,21 @@ def content_policy(css: str, script: str) -> str:
         f"default-src 'none'; img-src data:; font-src data:; style-src '{_digest(css)}'; script-src {scripts}; "
         "base-uri 'none'; form-action 'none'"
     )
+
+
+def _with_running_words(css: str, name: str, language: Language) -> str:
+    """Styles with what stands at the foot of each page that a browser prints."""
+    page_of = language.say('"Page " counter(page) " of " counter(pages)')
+    return css.replace("var(--page-of)", page_of).replace("var(--running)", _css_text(name))
+
+
+def _css_text(text: str) -> str:
+    """A string of CSS Values 4, in which nothing of ``text`` ends it.
+
+    >>> _css_text('A"b')
+    '"A\\\\000022b"'
+    """
+    return '"' + "".join(c if c.isalnum() or c in " -._/" else f"\\{ord(c):06x}" for c in text) + '"'
 
 
 def _digest(text: str) -> str:

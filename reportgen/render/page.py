@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import json
 import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -63,7 +62,7 @@ def logo_file(branding: Path | None) -> tuple[str, bytes, str] | None:
 
 
 def fill_twice(
-    document: Document,
+    document: Document[object],
     name: str,
     templates: Path,
     branding: Path | None,
@@ -72,7 +71,7 @@ def fill_twice(
     """Fill template ``name`` with the document and ``names``; twice, so that references know every number."""
     sandbox = environment(templates, branding, document.language.words)
     contents = Contents()
-    context = {**document.context, **names, "contents": contents}
+    context = {**document.names(), **names, "contents": contents}
     fill(sandbox, name, context)
     contents.again()
     return without_dead_links(fill(sandbox, name, context))
@@ -88,13 +87,12 @@ def without_dead_links(html: str) -> str:
     return _LINK.sub(lambda m: m.group() if m.group(1) in printed else f"<span>{m.group(2)}</span>", html)
 
 
-def figure_names(document: Document, drawing: Callable[[str], Markup], photo: Callable[[str], str]) -> dict[str, Any]:
+def figure_names(
+    document: Document[object], drawing: Callable[[str], Markup], photo: Callable[[str], str]
+) -> dict[str, Any]:
     """What templates use to print figures."""
-
-    def panels(key: str) -> str:
-        return json.dumps(list(document.drawings[key].geometry), ensure_ascii=False, separators=(",", ":"))
 
     def has_drawing(key: str) -> bool:
         return key in document.drawings
 
-    return {"drawing": drawing, "photo": photo, "panels": panels, "has_drawing": has_drawing}
+    return {"drawing": drawing, "photo": photo, "has_drawing": has_drawing}

@@ -34,6 +34,7 @@ from reportgen.render.fonts import unpacked
 from reportgen.render.page import PAPERS, figure_names, fill_twice, logo_file, style_sheet
 from reportgen.render.page_text import ease
 from reportgen.render.rows.language import Language
+from reportgen.render.rows.report_pages import ReportPages
 
 INSTALL_LINE = "apt-get install -y --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 SCHEME = "report"
@@ -69,28 +70,43 @@ def render_pdf(
     Raises PdfUnavailableError where the text layout library is missing, RenderError where a template or figure fails.
     """
     document = assemble(report, templates)
+    return report_pdf(document, templates=templates, branding=branding, attachments=attachments, drawn=drawn)
+
+
+def report_pdf(
+    document: Document[ReportPages],
+    *,
+    templates: Path,
+    branding: Path | None = None,
+    attachments: Mapping[str, bytes] | None = None,
+    drawn: Callable[[], Mapping[str, Drawing]] | None = None,
+) -> bytes:
+    """The same of a document that is assembled already."""
     if drawn is not None:
         document = replace(document, drawings=document.drawings.taken_from(drawn))
-    moment = datetime.combine(report.job.report.date, time(), tzinfo=UTC)
-    return paper_pdf(document, "report.html.j2", templates, branding, attachments or {}, moment)
+    return paper_pdf(document, "report.html.j2", templates, branding, attachments or {})
 
 
 def render_annex_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
     """The annex as a file of its own. Raises as ``render_pdf`` does."""
-    moment = datetime.combine(report.job.report.date, time(), tzinfo=UTC)
-    return paper_pdf(assemble(report, templates), "annex.html.j2", templates, branding, {}, moment)
+    return annex_pdf(assemble(report, templates), templates=templates, branding=branding)
+
+
+def annex_pdf(document: Document[ReportPages], *, templates: Path, branding: Path | None = None) -> bytes:
+    """The same of a document that is assembled already."""
+    return paper_pdf(document, "annex.html.j2", templates, branding, {})
 
 
 def paper_pdf(
-    document: Document,
+    document: Document[object],
     template: str,
     templates: Path,
     branding: Path | None,
     attachments: Mapping[str, bytes],
-    moment: datetime,
 ) -> bytes:
     """``template`` filled for paper and set in pages; the same document and attachments give the same bytes."""
     weasyprint = _weasyprint()
+    moment = datetime.combine(document.date, time(), tzinfo=UTC)
     text, files = paper_page(document, template, templates, branding)
     attached = [
         weasyprint.Attachment(
@@ -153,7 +169,7 @@ def _dated(moment: datetime) -> Iterator[None]:
 
 
 def paper_page(
-    document: Document, template: str, templates: Path, branding: Path | None
+    document: Document[object], template: str, templates: Path, branding: Path | None
 ) -> tuple[str, dict[str, tuple[bytes, str]]]:
     """HTML text of the printed page, and the files it asks for by name, all but its figures."""
     files = {f"{key}.jpg": (photo.content, photo.mime) for key, photo in document.pictures.items()}

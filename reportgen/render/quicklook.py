@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from reportgen.records.identified_fact import FactCode
 from reportgen.records.job import ControlStrategy, Job, Party, ReportIdentity, Specimen
 from reportgen.records.log import Log, SweepLog
 from reportgen.records.message import Message, message
-from reportgen.records.result import Backbone, RunResult, SweepFacts
+from reportgen.records.result import Backbone, ChannelResult, RunResult, SweepFacts
 from reportgen.render.catalogue import said
 from reportgen.render.document import Document, gallery
 from reportgen.render.figures.canvas import blank, finish, sketch
@@ -20,9 +21,11 @@ from reportgen.render.fonts import GlyphCheck, characters
 from reportgen.render.html import screen_page
 from reportgen.render.names import anchor
 from reportgen.render.numbers import Numbers
-from reportgen.render.rows.input import finding
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.input import FindingRow, finding
+from reportgen.render.rows.language import Fact, Language
 from reportgen.render.rows.resonance import (
+    ResonanceRow,
+    UnexplainedRow,
     height_name,
     nothing_found,
     resonance_rows,
@@ -30,7 +33,7 @@ from reportgen.render.rows.resonance import (
     sweep_sentence,
     unexplained_rows,
 )
-from reportgen.render.rows.run import quality, sweep_facts
+from reportgen.render.rows.run import QualityRow, quality, sweep_facts
 from reportgen.render.terminal import finding_lines
 
 CONFIDENCE = 0.95
@@ -105,11 +108,11 @@ def _unexplained(run: RunResult) -> list[str]:
         said(
             message(
                 "quicklook.unexplained",
-                channel=row["channel"],
-                frequency=row["frequency"],
-                magnitude=row["magnitude"],
-                height=row["height"],
-                why=row["why"],
+                channel=row.channel,
+                frequency=row.frequency,
+                magnitude=row.magnitude,
+                height=row.height,
+                why=row.why,
             )
         )
         for channel in run.channels
@@ -146,10 +149,10 @@ def _of_backbone(frequency_hz: float, backbone: Backbone) -> Message:
     )
 
 
-def _terminal_row(channel: str, row: Row) -> tuple[str, ...]:
-    frequency = f"{row['frequency']} ± {row['frequency_u']}" if row["frequency_u"] != "–" else str(row["frequency"])
-    frequency += " ?" if row["doubtful"] else ""
-    return channel, frequency, row["q"], row["damping"], row["amplification"], row["phase"], row["reduction"]
+def _terminal_row(channel: str, row: ResonanceRow) -> tuple[str, ...]:
+    frequency = f"{row.frequency} ± {row.frequency_u}" if row.frequency_u != "–" else str(row.frequency)
+    frequency += " ?" if row.doubtful else ""
+    return channel, frequency, row.q, row.damping, row.amplification, row.phase, row.reduction
 
 
 def _english() -> Language:
@@ -188,10 +191,10 @@ def render_quicklook(
     if run.control is not None and len(run.control.frequency_hz) > 1:
         plots.insert(0, make.control(_no_job(log.path), run, run.control))
     check = GlyphCheck(characters(templates / "fonts"))
-    context = check.all(_context(run, log, controls, findings, spoken, software))
+    pages: QuicklookPages = check.all(_pages(run, log, controls, findings, spoken, software))
     drawings = gallery([sketch(plot, spoken.numbers) for plot in plots], check)
-    document = Document(spoken, "A4", context, drawings, {})
-    return screen_page(document, "quicklook.html.j2", templates, None)
+    document = Document(spoken, "A4", date.min, pages, drawings, {})
+    return screen_page(document, "quicklook.html.j2", templates, None, log.path)
 
 
 def _named(controls: Sequence[str], average: str) -> str:
@@ -205,57 +208,120 @@ def _no_job(path: str) -> Job:
     return Job(folder=Path(), file=Path(), report=identity, laboratory=nobody, customer=nobody, specimen=nothing)
 
 
-def _context(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogIdentity:
+    """What stands for the identity of a report: the log's name."""
+
+    number: str
+    title: str
+    software: str
+    revision: str = ""
+    date_iso: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Maker:
+    """Who made the page: the program."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuicklookRun:
+    """The one run of the log."""
+
+    id: str
+    anchor: str
+    is_decay: bool
+    method: str
+    sentence: str
+    remarks: tuple[str, ...]
+    backbones: tuple[str, ...]
+    unexplained: tuple[UnexplainedRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuicklookChannel:
+    """One of its channels."""
+
+    id: str
+    figure: str
+    rows: tuple[ResonanceRow, ...]
+    height: str
+    nothing: str
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuicklookPages:
+    """What the template of a quick look may print."""
+
+    language: str
+    paper: str
+    report: LogIdentity
+    laboratory: Maker
+    facts: tuple[Fact, ...]
+    remarks: tuple[str, ...]
+    assumed: str
+    run: QuicklookRun
+    control_figure: str
+    channels: tuple[QuicklookChannel, ...]
+    quality: tuple[QualityRow, ...]
+    findings: tuple[FindingRow, ...]
+
+
+def _pages(
     run: RunResult, log: Log, controls: Sequence[str], findings: Sequence[Finding], language: Language, software: str
-) -> Row:
-    say = language.say
-    keys = {channel.id: anchor("fig", run.id, channel.id) for channel in run.channels if len(channel.magnitude) > 1}
-    keys |= {curve.channel: anchor("fig", run.id, "decay", curve.channel) for curve in run.decay}
+) -> QuicklookPages:
+    has_control = run.control is not None and len(run.control.frequency_hz) > 1
+    return QuicklookPages(
+        language=language.words.language,
+        paper="A4",
+        report=LogIdentity(number=log.path, title=language.say("Quick look"), software=software),
+        laboratory=Maker(name=software),
+        facts=_facts(run, log, controls, language),
+        remarks=tuple(language.sentences(log.remarks)),
+        assumed=steady_state_sentence((run,), language),
+        run=QuicklookRun(
+            id=run.id,
+            anchor=anchor("run", run.id),
+            is_decay=bool(run.decay),
+            method=language.whole(run.method) if run.method else "",
+            sentence=sweep_sentence(run, language),
+            remarks=tuple(language.sentences(run.flags)),
+            backbones=tuple(anchor("fig", run.id, "backbone", n) for n in range(1, len(backbones(run)) + 1)),
+            unexplained=tuple(row for channel in run.channels for row in unexplained_rows(channel, language)),
+        ),
+        control_figure=anchor("fig", run.id, "control") if has_control else "",
+        channels=tuple(_channel(run, channel, language) for channel in run.channels),
+        quality=tuple(quality(issue, run.id, language) for issue in run.quality),
+        findings=tuple(finding(each, language) for each in findings),
+    )
+
+
+def _facts(run: RunResult, log: Log, controls: Sequence[str], language: Language) -> tuple[Fact, ...]:
     layout = language.sentence(log.layout) if log.layout else None
     skipped = log.rows_skipped if isinstance(log, SweepLog) else ()
-    has_control = run.control is not None and len(run.control.frequency_hz) > 1
-    return {
-        "language": language.words.language,
-        "paper": "A4",
-        "report": {
-            "number": log.path,
-            "revision": "",
-            "title": say("Quick look"),
-            "software": software,
-            "date_iso": "",
-        },
-        "laboratory": {"name": software},
-        "facts": language.pairs(
+    return (
+        *language.pairs(
             ("File", log.path),
             ("Layout", layout),
             ("Control", _named(controls, language.term(ControlStrategy.AVERAGE))),
-        )
-        + (sweep_facts(run.sweep, language) if run.sweep else [])
-        + language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
-        "remarks": language.sentences(log.remarks),
-        "assumed": steady_state_sentence((run,), language),
-        "run": {
-            "id": run.id,
-            "anchor": anchor("run", run.id),
-            "is_decay": bool(run.decay),
-            "method": language.whole(run.method) if run.method else "",
-            "sentence": sweep_sentence(run, language),
-            "remarks": language.sentences(run.flags),
-            "backbones": [anchor("fig", run.id, "backbone", n) for n in range(1, len(backbones(run)) + 1)],
-            "unexplained": [row for channel in run.channels for row in unexplained_rows(channel, language)],
-        },
-        "control_figure": anchor("fig", run.id, "control") if has_control else "",
-        "channels": [
-            {
-                "id": channel.id,
-                "figure": keys.get(channel.id, ""),
-                "rows": resonance_rows(run, channel, CONFIDENCE, language),
-                "height": height_name(channel, language),
-                "nothing": nothing_found(channel, language),
-                "remarks": language.sentences(channel.flags),
-            }
-            for channel in run.channels
-        ],
-        "quality": [quality(issue, run.id, language) for issue in run.quality],
-        "findings": [finding(each, language) for each in findings],
-    }
+        ),
+        *(sweep_facts(run.sweep, language) if run.sweep else ()),
+        *language.pairs(("Lines skipped", ", ".join(map(str, skipped[:40])) if skipped else None)),
+    )
+
+
+def _channel(run: RunResult, channel: ChannelResult, language: Language) -> QuicklookChannel:
+    figure = anchor("fig", run.id, channel.id) if len(channel.magnitude) > 1 else ""
+    if any(curve.channel == channel.id for curve in run.decay):
+        figure = anchor("fig", run.id, "decay", channel.id)
+    return QuicklookChannel(
+        id=channel.id,
+        figure=figure,
+        rows=tuple(resonance_rows(run, channel, CONFIDENCE, language)),
+        height=height_name(channel, language),
+        nothing=nothing_found(channel, language),
+        remarks=tuple(language.sentences(channel.flags)),
+    )

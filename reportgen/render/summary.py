@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime, time
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 from reportgen.records.report import Report
@@ -15,7 +14,10 @@ from reportgen.render.document import Document, assemble
 from reportgen.render.names import anchor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.clause import proof
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.conformity import VerdictRow
+from reportgen.render.rows.language import Language
+from reportgen.render.rows.note import DeviationRow
+from reportgen.render.rows.report_pages import ReportPages
 from reportgen.render.rows.resonance import FREQUENCY_DIGITS
 from reportgen.render.rows.run import change
 from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
@@ -29,22 +31,39 @@ _MOST_NAMED = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KeyNumber:
+    """A number that a customer looks for first."""
+
+    label: str
+    value: str
+    unit: str
+    where: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
     """What only the summary prints."""
 
-    numbers: tuple[Row, ...]
+    numbers: tuple[KeyNumber, ...]
     figure: str
     caption: str
-    listed: tuple[Row, ...]
+    listed: tuple[VerdictRow, ...]
     passed: str
     """Ids of the clauses that passed and are not listed."""
     further: str
     """Ids of those that did not pass and found no room."""
     axes: str
-    deviations: tuple[Row, ...]
+    deviations: tuple[DeviationRow, ...]
     more_deviations: str
     next: tuple[str, ...]
     """What happens next: one sentence for what failed, one for what is open."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SummaryPages(ReportPages):
+    """What the template of the summary may print."""
+
+    summary: Summary
 
 
 def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
@@ -52,44 +71,55 @@ def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None
 
     Raises as ``render_pdf`` does.
     """
-    document = assemble(report, templates)
-    moment = datetime.combine(report.job.report.date, time(), tzinfo=UTC)
-    return paper_pdf(summary_document(report, document), "summary.html.j2", templates, branding, {}, moment)
+    return summary_pdf(report, assemble(report, templates), templates=templates, branding=branding)
 
 
-def summary_document(report: Report, document: Document) -> Document:
+def summary_pdf(
+    report: Report, document: Document[ReportPages], *, templates: Path, branding: Path | None = None
+) -> bytes:
+    """The same of a document that is assembled already, of that report."""
+    return paper_pdf(summary_document(report, document), "summary.html.j2", templates, branding, {})
+
+
+def summary_document(report: Report, document: Document[ReportPages]) -> Document[SummaryPages]:
     """The document with what only the summary prints."""
     figure, caption = _figure(report, document)
-    verdicts, deviations = document.context["verdicts"], document.context["deviations"]
-    listed = _listed(verdicts)
-    left = [each["id"] for each in verdicts if each not in listed and each["outcome"]["key"] == Outcome.PASS]
-    further = [each["id"] for each in verdicts if each not in listed and each["outcome"]["key"] != Outcome.PASS]
+    pages = document.context
+    listed = _listed(pages.verdicts)
+    left = [each.id for each in pages.verdicts if each not in listed and each.outcome.key == Outcome.PASS]
+    further = [each.id for each in pages.verdicts if each not in listed and each.outcome.key != Outcome.PASS]
     chosen = Summary(
         numbers=tuple(_numbers(report, document.language)),
         figure=figure,
         caption=caption,
-        listed=tuple(listed),
+        listed=listed,
         passed=_named(left),
         further=_named(further),
         axes=", ".join(dict.fromkeys(run.axis for run in report.runs if run.axis)),
-        deviations=tuple(deviations[:_MOST_DEVIATIONS]),
-        more_deviations=str(max(0, len(deviations) - _MOST_DEVIATIONS)),
+        deviations=pages.deviations[:_MOST_DEVIATIONS],
+        more_deviations=str(max(0, len(pages.deviations) - _MOST_DEVIATIONS)),
         next=tuple(_next(report, document.language)),
     )
-    kept = document.drawings.only([figure] if figure else [])
-    context = {**document.context, "summary": chosen, "numbers": chosen.numbers}
-    return replace(document, context=context, drawings=kept, pictures={})
+    return Document(
+        language=document.language,
+        paper=document.paper,
+        date=document.date,
+        context=SummaryPages(**{each.name: getattr(pages, each.name) for each in fields(pages)}, summary=chosen),
+        drawings=document.drawings.only([figure] if figure else []),
+        pictures={},
+        draft=document.draft,
+    )
 
 
 def _named(ids: list[str]) -> str:
     return ", ".join(ids[:_MOST_NAMED]) + (" …" if len(ids) > _MOST_NAMED else "")
 
 
-def _listed(verdicts: list[Row]) -> list[Row]:
+def _listed(verdicts: tuple[VerdictRow, ...]) -> tuple[VerdictRow, ...]:
     """Every verdict, or those that did not pass, as many as fit on the page."""
     if len(verdicts) <= _MOST_LISTED:
         return verdicts
-    return [each for each in verdicts if each["outcome"]["key"] != Outcome.PASS][:_MOST_LISTED]
+    return tuple(each for each in verdicts if each.outcome.key != Outcome.PASS)[:_MOST_LISTED]
 
 
 def _next(report: Report, language: Language) -> Iterator[str]:
@@ -110,18 +140,18 @@ def _next(report: Report, language: Language) -> Iterator[str]:
         yield language.say("No requirement is open.")
 
 
-def _number(language: Language, label: str, value: str, unit: str, where: str) -> Row:
-    return {"label": language.say(label), "value": value, "unit": unit, "where": where}
+def _number(language: Language, label: str, value: str, unit: str, where: str) -> KeyNumber:
+    return KeyNumber(label=language.say(label), value=value, unit=unit, where=where)
 
 
-def _numbers(report: Report, language: Language) -> list[Row]:
+def _numbers(report: Report, language: Language) -> list[KeyNumber]:
     """The three numbers that matter: lowest natural frequency, largest amplification, largest change or deviation."""
     found, k = trusted(report), coverage_factor(report.job.report.confidence)
-    chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, k, language)]
+    chosen = [_lowest(report, found, k, language), _largest(found, k, language), _change(report, language)]
     return [each for each in chosen if each is not None]
 
 
-def _lowest(report: Report, found: list[Trusted], k: float, language: Language) -> Row | None:
+def _lowest(report: Report, found: list[Trusted], k: float, language: Language) -> KeyNumber | None:
     """The lowest natural frequency that any run or note shows: what the checks of conformity take for it, too.
 
     The table of modes gives each mode once, as its first run shows it; a later run at a higher level may lie lower.
@@ -140,7 +170,7 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
     return _number(language, "Lowest natural frequency", shown, "Hz", f"{low.run.id}, {low.channel.id}")
 
 
-def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
+def _largest(found: list[Trusted], k: float, language: Language) -> KeyNumber | None:
     top = largest_amplification(found)
     if top is None:
         return None
@@ -151,7 +181,7 @@ def _largest(found: list[Trusted], k: float, language: Language) -> Row | None:
     return _number(language, "Largest amplification", shown, "", where)
 
 
-def _change(report: Report, k: float, language: Language) -> Row | None:
+def _change(report: Report, language: Language) -> KeyNumber | None:
     """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
     axes = {run.id: run.axis for run in report.runs}  # of one specimen: others may differ
     own = [shift for shift in report.shifts if axes.get(shift.before) == axes.get(shift.after)]
@@ -175,7 +205,7 @@ def _beside(value: str, uncertainty: str) -> str:
     return value if uncertainty == "–" else f"{value} ± {uncertainty}"
 
 
-def _figure(report: Report, document: Document) -> tuple[str, str]:
+def _figure(report: Report, document: Document[ReportPages]) -> tuple[str, str]:
     """What proves the first clause that failed, else that is open; else the curve of the largest amplification."""
     say = document.language.say
     for verdict in sorted(report.verdicts, key=lambda each: list(Outcome).index(each.outcome)):

@@ -136,6 +136,22 @@ def test_branding_of_the_laboratory_file_is_used_and_told_where_it_is_not_there(
     assert read_inputs(job).job.branding == job.parent / "house"
 
 
+def test_templates_are_taken_from_no_laboratory_file_in_the_job_folder(job, tmp_path):
+    """Templates print anything: whoever sends a job, or an archive, would print the report."""
+    path = job.parent / "laboratory.toml"
+    text = path.read_text(encoding="utf-8").replace("[laboratory]", '[laboratory]\nbranding = "house"', 1)
+    path.write_text(text, encoding="utf-8")
+    (job.parent / "house").mkdir()
+    before = results_json(compute_report(read_inputs(job)))
+    shutil.unpack_archive(archived(job, tmp_path / "a.zip"), tmp_path / "out")
+    (unpacked,) = (tmp_path / "out").rglob("job.toml")
+    (unpacked.parent / "laboratory" / "house").mkdir()
+    assert read_inputs(unpacked.parent).job.branding is None
+    assert build_job(unpacked.parent, None, Settings(results_only=True)).files == ("results.json",)
+    assert results_json(compute_report(read_inputs(unpacked.parent))) == before
+    assert any(each.message.code == "laboratory.branding-not-taken" for each in check_job(unpacked.parent).findings)
+
+
 # check ------------------------------------------------------------------------------------------------------------
 
 

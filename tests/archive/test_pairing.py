@@ -77,7 +77,7 @@ def test_findings_are_paired_by_their_words():
     assert reordered
 
 
-def test_entries_with_half_of_their_members_in_common():
+def test_a_person_is_known_by_the_role():
     one = [{"role": "Test engineer", "name": "A. Berg"}, {"role": "Reviewer", "name": "C. Dahl"}]
     other = [{"role": "Reviewer", "name": "C. Dahl"}, {"role": "Test engineer", "name": "E. Falk"}]
     pairs, _ = paired(one, other)
@@ -88,6 +88,31 @@ def test_bands_are_paired_where_they_begin():
     one, other = [[10.0, 12.0], [112.0, 119.5], [300.0, 310.0]], [[10.0, 12.0], [300.0, 311.0]]
     pairs, _ = paired(one, other)
     assert [(pair.one, pair.other) for pair in pairs] == [(one[0], other[0]), (one[1], ABSENT), (one[2], other[1])]
+
+
+def test_findings_of_one_code_and_about_one_channel_are_one():
+    """Another version may word a finding anew; its code stays."""
+    one = [
+        {"kind": "clipping", "channel": "A1", "band_hz": [30.0, 31.0], "code": "quality.clipped", "message": "clipped"},
+        {"kind": "clipping", "channel": "A1", "band_hz": [80.0, 81.0], "code": "quality.clipped", "message": "clipped"},
+        {"kind": "clipping", "channel": "A2", "band_hz": [80.0, 81.0], "code": "quality.clipped", "message": "clipped"},
+    ]
+    other = [{**one[2], "message": "cut off"}, {**one[1], "band_hz": [80.5, 81.0], "message": "cut off"}]
+    pairs, _ = paired(one, other)
+    assert [(pair.one, pair.other) for pair in pairs] == [(one[0], ABSENT), (one[1], other[1]), (one[2], other[0])]
+
+
+def test_a_verdict_is_known_by_its_requirement():
+    one = [{"requirement": "R1", "result": "pass"}, {"requirement": "R2", "result": "pass"}]
+    other = [{"requirement": "R2", "result": "fail"}, {"requirement": "R3", "result": "pass"}]
+    pairs, _ = paired(one, other)
+    assert [(pair.one, pair.other) for pair in pairs] == [(one[0], ABSENT), (one[1], other[0]), (ABSENT, other[1])]
+
+
+def test_two_frequencies_at_the_ends_of_what_a_number_can_be():
+    """Fault: their ratio is zero, which has no logarithm."""
+    pairs, _ = paired([resonance(5e-324)], [resonance(1e299)])
+    assert len(pairs) == 2
 
 
 def test_equal_entries_are_counted():

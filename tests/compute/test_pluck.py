@@ -28,7 +28,8 @@ def record(quiet_s=0.5, noise=0.01, seconds=8.0, seed=0):
 @pytest.mark.parametrize("quiet_s", [0.0, 0.5, 3.0])
 @pytest.mark.parametrize("noise", [0.001, 0.1])
 def test_the_decay_begins_within_a_cycle_of_the_release(quiet_s, noise):
-    start, end = find_pluck(record(quiet_s, noise), RATE)
+    found = find_pluck(record(quiet_s, noise), RATE)
+    start, end = found.start, found.end
     assert quiet_s * RATE <= start <= (quiet_s + 1 / 18.0) * RATE
     # decay of the slow mode: e^(−π f t / Q); fitted at least down to a tenth, not beyond the noise
     tenth = np.log(10.0) * 60.0 / (np.pi * 18.0)
@@ -38,14 +39,15 @@ def test_the_decay_begins_within_a_cycle_of_the_release(quiet_s, noise):
 
 def test_of_two_plucks_the_first_is_taken_and_ends_at_the_second():
     twice = np.concatenate([record(seconds=1.0), record(quiet_s=0.0, seconds=6.0)])
-    start, end = find_pluck(twice, RATE)
+    found = find_pluck(twice, RATE)
+    start, end = found.start, found.end
     assert 0.5 * RATE <= start < 0.6 * RATE
     assert 1.3 * RATE < end <= 1.5 * RATE + RATE / 18.0
 
 
 def test_a_weak_knock_before_the_pluck_is_passed_over():
     knock = 0.1 * record(quiet_s=0.2, noise=0.0, seconds=1.5)
-    start, _ = find_pluck(np.concatenate([knock, record(quiet_s=0.0)]), RATE)
+    start = find_pluck(np.concatenate([knock, record(quiet_s=0.0)]), RATE).start
     assert 1.7 * RATE <= start < 1.8 * RATE
 
 
@@ -72,9 +74,9 @@ def test_a_long_record_is_searched_in_pieces_and_the_window_holds_the_decay(monk
     assert stop - start == int(10 * RATE)
     inside = find_pluck(history.read(start, stop), RATE)
     whole = find_pluck(samples, RATE)
-    assert inside[0] + start == whole[0]
+    assert inside.start + start == whole.start
     # the floor is that of other stretches, so the end in the noise may differ somewhat
-    assert inside[1] + start == pytest.approx(whole[1], abs=RATE)
+    assert inside.end + start == pytest.approx(whole.end, abs=RATE)
 
 
 def test_a_short_record_is_taken_whole():
@@ -134,7 +136,8 @@ def test_two_modes_that_beat_do_not_end_where_they_vanish():
     t = np.arange(6 * 2048) / 2048.0
     y = sum(np.exp(-0.5 * t) * np.cos(2 * np.pi * f * t) for f in (100.0, 105.0))
     y = y[:, None] + 1e-3 * np.random.default_rng(2).normal(size=(len(t), 1))
-    start, end = find_pluck(y, 2048.0)
+    found = find_pluck(y, 2048.0)
+    start, end = found.start, found.end
     assert end - start > 5.5 * 2048
 
 

@@ -107,6 +107,17 @@ def test_a_unit_that_the_log_does_not_say_is_a_blank(tmp_path):
     assert [each for each in read_inputs(job.parent).findings if each.severity is Severity.ERROR] == []
 
 
+def test_a_log_without_a_control_by_name_has_its_first_channel_marked_as_a_guess(tmp_path):
+    text = (EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv").read_text(encoding="utf-8")
+    for old, new in (("C1 [g]", "Ch 1 [g]"), ("C2 [g]", "Ch 2 [g]")):
+        text = text.replace(old, new, 1)
+    (tmp_path / "x_pre.csv").write_text(text, encoding="utf-8")
+    assert main(["new", str(tmp_path / "job"), "--from", str(tmp_path / "x_pre.csv")]) == 0
+    fill(tmp_path / "job")
+    assert re.search(r'control = \["Ch 1"\] +# \(\?\) ', (tmp_path / "job" / "job.toml").read_text(encoding="utf-8"))
+    assert read_inputs(tmp_path / "job").job.runs[0].control == ("Ch 1",)
+
+
 @pytest.mark.parametrize("logs", [["nowhere.csv"], ["a/x.csv", "b/x.csv"]])
 def test_logs_that_are_not_there_or_have_one_name(tmp_path, logs, capsys):
     for each in ("a/x.csv", "b/x.csv"):

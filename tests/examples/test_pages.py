@@ -113,6 +113,26 @@ def test_the_report_on_screen(report, page, tmp_path):
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("width", [400, 1280])
+def test_the_report_on_a_dark_screen(width, example_report, page, tmp_path):
+    """All that the script adds in use: a zoomed figure, a second cursor, the folded controls, a sorted table."""
+    path = tmp_path / "report.html"
+    path.write_text(render_html(example_report("bolted_bracket"), templates=data_dir("templates")), encoding="utf-8")
+    page.set_viewport_size({"width": width, "height": 900})
+    page.emulate_media(color_scheme="dark")
+    page.goto(path.as_uri())
+    page.wait_for_function("window.ready === 1")
+    page.locator("figure[data-panels] svg").first.focus()
+    for key in ("ArrowRight", "c", "ArrowRight", "+", "i"):
+        page.keyboard.press(key)
+    page.locator(".plot-bar summary").first.click()
+    page.locator(".sorts").first.click()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert violations(page) == []
+    page.emulate_media(color_scheme="light")
+
+
+@pytest.mark.browser
 def test_the_accessibility_checker_can_fail(page):
     page.set_content("<title>t</title><img src='data:,'><p style='color:#ccc'>too faint to read</p>")
     assert {each.partition(":")[0] for each in violations(page)} >= {"image-alt", "html-has-lang", "color-contrast"}

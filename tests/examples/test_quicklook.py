@@ -89,7 +89,7 @@ def test_stationary_noise_is_no_sweep_and_no_decay(tmp_path, channels):
     log = written(tmp_path / "noise.csv", 1024.0, **{f"A{k + 1}": each for k, each in enumerate(noise)})
     lines = [line for line, _ in looked(log)]
     assert "read as a stationary record" in lines[0]
-    assert ("--control" in lines[0]) == (channels > 1)
+    assert "--control" not in lines[0]  # nothing sweeps, so nothing drives
     assert any("rms 1" in line and "no line stands out" in line for line in lines)
     assert not any("sweep 1" in line for line in bare_file.inspect_file(log).splitlines())
 

@@ -118,20 +118,20 @@ def same(text: str, raw: float | None, *, upward: bool = False) -> bool:
 
 def test_every_number_of_a_verdict_is_that_of_results_json_wherever_it_stands(report, document):
     told = {each["requirement"]: each for each in results(report)["verdicts"]}
-    summary = {each["id"]: each for each in summary_document(report, document).context["verdicts"]}
-    for row in document.context["verdicts"]:
-        raw = told[row["id"]]
-        assert summary[row["id"]] is row  # the summary prints the report's own strings
+    summary = {each.id: each for each in summary_document(report, document).context.verdicts}
+    for row in document.context.verdicts:
+        raw = told[row.id]
+        assert summary[row.id] is row  # the summary prints the report's own strings
         if raw["measured"] is None:
-            assert row["measured"] == ABSENT
+            assert row.measured == ABSENT
             continue
         size = SECONDS.get(raw["unit"], 1.0)  # lengths of time are printed in hours, minutes and seconds
-        assert same(row["measured"], size * raw["measured"]), (row, raw)
+        assert same(row.measured, size * raw["measured"]), (row, raw)
         wide = size * (raw["expanded_uncertainty"] or 0.0)
-        assert row["uncertainty"] == ABSENT or same(row["uncertainty"], wide, upward=True)
+        assert row.uncertainty == ABSENT or same(row.uncertainty, wide, upward=True)
         if raw["limit"] is not None and raw["limit_low"] is None:
-            assert same(row["limit"], raw["limit"]), row
-        assert row["outcome"]["key"] == raw["result"]
+            assert same(row.limit, raw["limit"]), row
+        assert row.outcome.key == raw["result"]
 
 
 def test_the_reason_in_words_says_the_measured_value(report, made_up):
@@ -143,11 +143,11 @@ def test_the_reason_in_words_says_the_measured_value(report, made_up):
 
 
 def test_every_number_of_evidence_is_that_of_results_json_with_its_own_unit(report, document):
-    for row, raw in zip(document.context["verdicts"], results(report)["verdicts"], strict=True):
-        for shown, each in zip(row["evidence"], raw["evidence"], strict=False):
+    for row, raw in zip(document.context.verdicts, results(report)["verdicts"], strict=True):
+        for shown, each in zip(row.evidence, raw["evidence"], strict=False):
             if each["measured"] is None:
                 continue
-            last = shown["text"].rpartition(": ")[2]
+            last = shown.text.rpartition(": ")[2]
             assert same(last, SECONDS.get(each["unit"], 1.0) * each["measured"]), (shown, each)
             if each["unit"] in SECONDS:
                 continue
@@ -157,14 +157,14 @@ def test_every_number_of_evidence_is_that_of_results_json_with_its_own_unit(repo
 
 def test_every_number_of_a_resonance_is_that_of_results_json(report, document):
     k = coverage_factor(report.job.report.confidence)
-    for run, raw_run in zip(document.context["runs"], results(report)["runs"], strict=True):
-        for channel, raw_channel in zip(run["channels"], raw_run["channels"], strict=True):
-            for row, raw in zip(channel["rows"], raw_channel["resonances"], strict=True):
+    for run, raw_run in zip(document.context.runs, results(report)["runs"], strict=True):
+        for channel, raw_channel in zip(run.channels, raw_run["channels"], strict=True):
+            for row, raw in zip(channel.rows, raw_channel["resonances"], strict=True):
                 for key, name in (("frequency", "frequency_hz"), ("q", "q"), ("amplification", "amplification")):
-                    assert same(row[key], raw[name]), (row, raw)
+                    assert same(getattr(row, key), raw[name]), (row, raw)
                     std = raw.get(name + "_std") if name != "frequency_hz" else raw["frequency_std_hz"]
-                    if row[key + "_u"] != ABSENT:
-                        assert same(row[key + "_u"], k * std, upward=True), (row, raw)
+                    if getattr(row, key + "_u") != ABSENT:
+                        assert same(getattr(row, key + "_u"), k * std, upward=True), (row, raw)
 
 
 def test_the_comparison_of_runs_shows_the_frequencies_of_the_runs(report, document, made_up):
@@ -175,48 +175,48 @@ def test_the_comparison_of_runs_shows_the_frequencies_of_the_runs(report, docume
         for channel in run["channels"]
         for resonance in channel["resonances"]
     }
-    rows = [row for part in document.context["comparisons"] for row in part["rows"]]
+    rows = [row for part in document.context.comparisons for row in part.rows]
     for row, raw in zip(rows, shifts, strict=True):
         for key in ("before", "after"):
             hertz = raw[f"{key}_hz"]
-            assert same(row[key], hertz)
+            assert same(getattr(row, key), hertz)
             if hertz is not None and not made_up:
                 assert (raw[key], raw["channel"], hertz) in every
 
 
 def test_a_mode_stands_in_its_table_with_the_frequency_of_results_json(report, document):
-    rows = [row for axis in document.context["axes"] for row in axis["modes"]]
+    rows = [row for axis in document.context.axes for row in axis.modes]
     raw = [each for axis in dict.fromkeys(m["axis"] for m in results(report)["modes"])
            for each in results(report)["modes"] if each["axis"] == axis]  # fmt: skip
     for row, each in zip(rows, raw, strict=True):
-        assert same(row["frequency"], each["frequency_hz"]), (row, each)
-        assert same(row["expected"], each["expected_hz"])
-        assert each["missing"] == (each["frequency_hz"] is None) == (row["frequency"] == ABSENT)
+        assert same(row.frequency, each["frequency_hz"]), (row, each)
+        assert same(row.expected, each["expected_hz"])
+        assert each["missing"] == (each["frequency_hz"] is None) == (row.frequency == ABSENT)
         if "log" not in each["seen_in"]:
-            assert (each["frequency_std_hz"], row["frequency_u"]) == (None, ABSENT)
+            assert (each["frequency_std_hz"], row.frequency_u) == (None, ABSENT)
 
 
 def test_the_lowest_frequency_of_the_summary_is_the_one_that_was_judged(report, document):
-    numbers = {each["label"]: each for each in summary_document(report, document).context["numbers"]}
+    numbers = {each.label: each for each in summary_document(report, document).context.summary.numbers}
     lowest = numbers.get(document.language.say("Lowest natural frequency"))
     judged = [v for v in report.verdicts if v.check == "lowest natural frequency" and v.measured is not None]
     if lowest is None or not judged:
         return
-    assert same(lowest["value"], min(each.measured for each in judged)), (lowest, judged)
+    assert same(lowest.value, min(each.measured for each in judged)), (lowest, judged)
 
 
 def test_the_numbers_of_the_summary_stand_in_the_report_with_the_same_digits(report, document, screen):
     cells = {cell.strip() for line in screen.splitlines() for cell in re.split(r"[|]", line)}
-    for each in summary_document(report, document).context["numbers"]:
-        value, _, uncertainty = each["value"].partition(" ± ")
-        assert value in cells or f"{value} dB" in screen, (each["label"], value)
-        assert not uncertainty or uncertainty in cells, (each["label"], uncertainty)
+    for each in summary_document(report, document).context.summary.numbers:
+        value, _, uncertainty = each.value.partition(" ± ")
+        assert value in cells or f"{value} dB" in screen, (each.label, value)
+        assert not uncertainty or uncertainty in cells, (each.label, uncertainty)
 
 
 def test_the_screen_and_the_page_print_the_same_conformity(document, screen):
     text = re.sub(r"\s+", " ", screen)
-    for row in document.context["verdicts"]:
-        for cell in (row["measured"], row["limit"], row["reason"]):
+    for row in document.context.verdicts:
+        for cell in (row.measured, row.limit, row.reason):
             assert re.sub(r"\s+", " ", cell).strip() in text
 
 

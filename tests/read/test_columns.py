@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from reportgen.read.log_columns import looks_like_control
-from reportgen.read.table.clock import seconds_of
+from reportgen.read.table.clock import read_clock
 from reportgen.read.table.columns import Meaning, mapped, split_unit, understand
 from reportgen.render.catalogue import said
 
@@ -160,10 +160,10 @@ def test_names_of_controls():
 
 
 def test_clock_times():
-    assert seconds_of(["1:02", "1:03.5"]).tolist() == [0.0, 1.5]
-    assert seconds_of(["2026-03-12T23:59:59", "2026-03-13T00:00:02"]).tolist() == [0.0, 3.0]
-    assert seconds_of(["12.3.2026 08:00:00,25", "12.3.2026 08:00:01"]).tolist() == [0.0, 0.75]
-    assert seconds_of([]) is None
+    assert read_clock(["1:02", "1:03.5"]).seconds.tolist() == [0.0, 1.5]
+    assert read_clock(["2026-03-12T23:59:59", "2026-03-13T00:00:02"]).seconds.tolist() == [0.0, 3.0]
+    assert read_clock(["12.3.2026 08:00:00,25", "12.3.2026 08:00:01"]).seconds.tolist() == [0.0, 0.75]
+    assert read_clock([]) is None
 
 
 @pytest.mark.parametrize(

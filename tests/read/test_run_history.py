@@ -14,7 +14,7 @@ from reportgen.errors import ComputeError
 from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import check_job, compute_report, read_inputs
 from reportgen.progress import silent
-from reportgen.read.input_files import input_files
+from reportgen.read.input_files import watch_inputs
 from reportgen.read.job.happenings import placed_at
 from reportgen.read.job.job_file import read_job
 from reportgen.read.run_log import read_run
@@ -268,7 +268,7 @@ def test_parts_with_other_channels_are_refused(header, words, tmp_path):
 
 def test_every_part_is_an_input_and_a_missing_one_is_told(tmp_path):
     job, _, _ = parts(tmp_path, (10.0, 80.0), (75.0, 200.0))
-    assert {each.path for each in input_files(job)} == {"job.toml", "p0.csv", "p1.csv"}
+    assert {each.path for each in watch_inputs(job).files} == {"job.toml", "p0.csv", "p1.csv"}
     (tmp_path / "p1.csv").unlink()
     _, findings = read_job(tmp_path, CHECKS)
     assert any("p1.csv" in said(each.message) and each.severity is Severity.ERROR for each in findings)

@@ -361,3 +361,11 @@ def test_readme_s_laboratory_file_and_job_are_read(tmp_path):
     assert [each.message.code for each in findings] == ["file.of-job"] * 2  # its logs are not there
     assert [each.id for each in read.channels] == ["C1", "C2", "A1"]
     assert read.runs[1].profile == "SURVEY, X-POST"
+
+
+def test_the_exciter_s_clock_is_that_of_runs_which_name_no_controller(folder):
+    edited(folder, "laboratory.toml", 'force = "10 kN"', 'force = "10 kN"\nfrequency_uncertainty = "20 ppm"')
+    job, _ = read_job(folder, CHECKS)
+    clock = job.clock_of(job.runs[0])
+    assert (clock.stated, clock.instrument) == (True, "Electrodynamic exciter 2")
+    assert clock.relative_std == pytest.approx(10e-6)  # half of what is stated with coverage factor 2

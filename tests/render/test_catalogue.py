@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import string
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -12,11 +13,16 @@ import pytest
 
 from reportgen.errors import RenderError
 from reportgen.records.message import Amount, Place, message
-from reportgen.render.catalogue import Catalogue, catalogue, fields_of
+from reportgen.render.catalogue import Catalogue, catalogue
 
 ROOT = Path(__file__).resolve().parents[2]
 WORDS = ROOT / "templates" / "words"
 LANGUAGES = ("en", "de")
+
+
+def fields_of(sentence: str) -> set[str]:
+    """Names of the values a sentence needs."""
+    return {name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None}
 
 
 def messages_made() -> dict[str, tuple[set[str], str]]:

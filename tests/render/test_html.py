@@ -126,8 +126,8 @@ def test_a_character_without_a_font_is_shown_as_its_code_and_found(report, templ
     html = render_html(odd, templates=templates)
     assert "螺" not in html
     assert "loose [U+87BA] screw [U+1F600]" in html
-    found = {row["where"]: row for row in assemble(odd, templates).context["findings"]}
-    assert found["U+87BA"]["severity"] == "warning"
+    found = {row.where: row for row in assemble(odd, templates).context.findings}
+    assert found["U+87BA"].severity == "warning"
 
 
 def test_figures_say_where_their_axes_are(html):

@@ -125,8 +125,10 @@ def test_every_page_has_its_number_and_the_reports(which, counted, request):
 @needs_poppler
 def test_the_contents_give_the_pages_where_sections_stand(pdf):
     pages = pages_of(pdf, "-layout")
-    listed = next(page for page in pages if "Contents" in page).partition("Contents")[2]
-    entries = re.findall(r"(?:^|\s{2,})(\d+|[A-Z])\s{2,}(\S.*?) (\d+)(?=\s{2,}|$)", listed, re.MULTILINE)
+    # In the order of the document: one entry after the other, however many columns there are and where titles wrap.
+    listed = next(page for page in pages_of(pdf, "-raw") if "Contents" in page).partition("Contents\n")[2]
+    entries = re.findall(r"^(\d+|[A-Z]) (\S(?:.|\n(?!(?:\d+|[A-Z]) ))*?)\s(\d+)$", listed, re.MULTILINE)
+    entries = [(number, re.sub(r"\s+", " ", title), page) for number, title, page in entries]
     assert len(entries) > 12
     for number, title, page in entries:
         assert re.search(rf"^\s*{number}\s+{re.escape(title)}", pages[int(page) - 1], re.MULTILINE), (

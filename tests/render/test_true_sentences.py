@@ -15,6 +15,7 @@ from reportgen.records.note import Note, StrobeSeen
 from reportgen.records.result import Observed, QualityIssue
 from reportgen.render.document import assemble
 from reportgen.render.html import render_html
+from reportgen.render.names import control_unit
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.identity import identity
@@ -75,7 +76,7 @@ def plain(report):
 
 
 def test_cautions_speak_of_what_was_used(report, templates):
-    assert hazards(plain(report)) == frozenset()
+    assert hazards(plain(report)) == {"exciter"}
     text = text_of(render_html(plain(report), templates=templates)).casefold()
     for word in ("strobe", "granules", "dwelling at a resonance", "free decay by hand"):
         assert word not in text
@@ -86,6 +87,53 @@ def test_cautions_speak_of_what_was_used(report, templates):
     assert hazards(report) >= {"strobe", "dwell", "decay"}
 
 
+def test_cautions_of_a_hammer_test_say_nothing_of_an_exciter(report, templates):
+    """Fault: whoever strikes a specimen by hand was warned of an exciter's magnetic field and emergency stop."""
+    decays = tuple(each for each in report.runs if each.kind == RunKind.DECAY)
+    plans = tuple(each for each in report.job.runs if each.kind == RunKind.DECAY)
+    job = replace(plain(report).job, runs=plans, exciter=None)
+    struck = replace(plain(report), job=job, runs=decays, verdicts=(), shifts=(), exciter=(), deviations=())
+    assert hazards(struck) == {"decay"}
+    text = text_of(render_html(struck, templates=templates)).casefold()
+    cautions = text.rpartition("cautions for whoever repeats")[2]
+    for word in ("exciter", "emergency stop", "drive", "sine test"):
+        assert word not in cautions.partition("methods and formulas")[0]
+    assert "wear eye protection" in cautions
+
+
+def test_columns_that_are_empty_for_a_whole_table_are_left_out(report, templates):
+    """Fault: a table of free decays had a block for amplification that was all dashes, and one for a sweep."""
+    decays = tuple(each for each in report.runs if each.kind == RunKind.DECAY)
+    plans = tuple(each for each in report.job.runs if each.kind == RunKind.DECAY)
+    struck = replace(plain(report), job=replace(plain(report).job, runs=plans), runs=decays, verdicts=(), shifts=())
+    html = render_html(struck, templates=templates)
+    for key in ("table-runs", "table-axis-X"):
+        table = re.search(rf'<table[^>]*id="{key}".*?</table>', html, re.DOTALL).group()
+        heads, *rows = [re.findall(r"<t[hd]\b[^>]*>(.*?)</t[hd]>", row, re.DOTALL) for row in table.split("<tr")[1:]]
+        assert rows
+        assert not any(title in " ".join(heads) for title in ("Amplification", "Worst deviation", "Rate"))
+
+
+def test_the_response_beside_an_amplification_is_that_of_the_row_at_the_peak(report, templates):
+    """By hand, in the unit of the control: response over control times control at the row of the recorded peak."""
+    document = assemble(report, templates)
+    page = next(each for each in document.context.pages if each.response_run)
+    run = next(each for each in report.runs if each.id == page.response_run)
+    shown = {(row.channel, cell.frequency): row.response for row in page.rows for cell in (row.survey, row.sweep)}
+    control, checked = run.control, 0
+    symbol, size = control_unit(report.job.profile(report.job.run(run.id).profile))
+    assert page.response_unit == symbol
+    for channel in run.channels:
+        for each in channel.resonances:
+            if each.observed.peak_hz is None or len(control.level) != len(channel.magnitude):
+                continue
+            row = min(range(len(channel.magnitude)), key=lambda k: abs(channel.frequency_hz[k] - each.observed.peak_hz))
+            value = channel.magnitude[row] * control.level[row] / size
+            texts = [text for (named, _), text in shown.items() if named == channel.id and text]
+            checked += any(float(text) == pytest.approx(value, rel=6e-3) for text in texts)
+    assert checked >= 2
+
+
 def test_no_beam_theory_for_a_box(report, templates):
     text = text_of(render_html(replace(plain(report), modes=report.modes[:2]), templates=templates))
     assert "beam theory" not in text.casefold().replace("beam theory / hz", "")
@@ -93,7 +141,7 @@ def test_no_beam_theory_for_a_box(report, templates):
 
 def test_what_the_laboratory_did_is_not_supplied_by_the_customer(report, english):
     specimen = replace(report.job.specimen, mounting="six M6 screws", torque="9 N m", received=date(2026, 3, 9))
-    said = identity(replace(report, job=replace(report.job, specimen=specimen)), english)["supplied"]
+    said = identity(replace(report, job=replace(report.job, specimen=specimen)), english).supplied
     own = said.rpartition("recorded itself: ")[2]
     assert {"Received", "Mounting", "Torque"} <= set(own.rstrip(".").split(", "))
     assert "Serial number" not in own
@@ -105,7 +153,7 @@ def test_the_dates_of_the_test_cover_the_inspections_that_decide_a_clause(report
     asked = Requirement(id="R9", check="Inspection", what="visual")
     job = replace(report.job, inspections=(look,), requirements=(asked,))
     decided = replace(report, job=job, verdicts=judge(job, report.runs, report.modes, report.shifts))
-    assert identity(decided, english)["tested"] == "12 March 2026 – 14 March 2026"
+    assert identity(decided, english).tested == "12 March 2026 – 14 March 2026"
     assert identity(replace(decided, verdicts=()), english)["tested"] == "12 March 2026"
 
 
@@ -143,9 +191,9 @@ def test_the_criterion_stands_in_the_methods_once(report, templates):
     criterion = message("as-written", text=why)
     swept = [each for each in report.runs if each.sweep is not None]
     told = replace(report, runs=tuple(replace(each, criterion=criterion) for each in swept))
-    methods = assemble(told, templates).context["methods"]
-    (row,) = [each for each in methods if each["title"] == "When a mode counts as found"]
-    assert row["text"] == why
+    methods = assemble(told, templates).context.methods
+    (row,) = [each for each in methods if each.title == "When a mode counts as found"]
+    assert row.text == why
 
 
 def test_a_percent_sign_stands_off_its_number_by_one_kind_of_space(html):
@@ -162,14 +210,14 @@ def test_a_frequency_noted_by_hand_is_printed_as_noted_in_table_and_figure(repor
     )
     told = replace(report, modes=(noted, *report.modes[1:]))
     document = assemble(told, templates)
-    row = document.context["axes"][0]["modes"][0]
-    assert (row["frequency"], row["frequency_u"]) == ("9.5", "–")
+    row = document.context.axes[0].modes[0]
+    assert (row.frequency, row.frequency_u) == ("9.5", "–")
     labels = re.findall(r">([^<>]+)</text>", document.drawings["fig-ladder-X"].svg)
     assert "9.5" in labels
     assert "9.500" not in labels
 
 
 def test_a_mode_nobody_saw_stands_with_its_expectation_alone(report, templates):
-    rows = assemble(report, templates).context["axes"][0]["modes"]
-    (gap,) = [each for each in rows if each["missing"]]
-    assert (gap["frequency"], gap["frequency_u"], gap["residual"], gap["expected"]) == ("–", "–", "–", "2263")
+    rows = assemble(report, templates).context.axes[0].modes
+    (gap,) = [each for each in rows if each.missing]
+    assert (gap.frequency, gap.frequency_u, gap.residual, gap.expected) == ("–", "–", "–", "2263")

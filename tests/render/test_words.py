@@ -63,9 +63,6 @@ def test_labels_that_are_not_literals_are_said_in_german_too(german, templates, 
 
     monkeypatch.setattr(Words, "say", remember)
     module_words = words(templates / "words", "de")
-    from reportgen.render.document import assemble
-
-    assemble.cache_clear()
     render_html(german, templates=templates)
     assert sorted(each for each in asked if not module_words.knows(each)) == []
 

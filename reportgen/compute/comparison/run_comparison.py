@@ -137,7 +137,7 @@ def _sensors(before: RunResult, after: RunResult) -> Iterator[Found]:
         others = [abs(each) for name, each in gains.items() if name not in (b.id, *moved) and each is not None]
         if gain is not None and abs(gain) > GAIN_DB and (not others or min(others) < 0.5 * abs(gain)):
             yield from _gain(before, after, a, b, gain, lowest)
-        elif _is_noisier(a, b, pairs, before, after):
+        elif _is_noisier(b, pairs, before, after):
             yield after.id, _issue(IssueKind.NOISE_DIFFERS, b.id, _noise_message(a, b, before))
 
 
@@ -229,7 +229,6 @@ def _below(channel: ChannelResult, lowest_hz: float | None) -> float | None:
 
 
 def _is_noisier(
-    a: ChannelResult,
     b: ChannelResult,
     pairs: Sequence[tuple[ChannelResult, ChannelResult]],
     before: RunResult,

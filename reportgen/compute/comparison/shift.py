@@ -145,11 +145,11 @@ def _at_level(row: RunShift, at: AtLevel) -> RunShift:
     return replace(
         row, before_at_level_hz=at.before_hz, after_at_level_hz=at.after_hz, frequency_shift=ratio - 1.0,
         frequency_shift_std=ratio_std(ratio, at.before_hz, at.before_std_hz, at.after_hz, at.after_std_hz),
-        flags=(*row.flags, *_how_compared(row, at)),
+        flags=(*row.flags, *_how_compared(at)),
     )  # fmt: skip
 
 
-def _how_compared(row: RunShift, at: AtLevel) -> Iterator[Message]:
+def _how_compared(at: AtLevel) -> Iterator[Message]:
     """What the reader has to know of a shift that is not of the values as each run gives them."""
     if at.level is None or at.channel is None:
         return

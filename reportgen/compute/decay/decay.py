@@ -15,10 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reportgen.compute.decay.backbone import backbone_of, level_range, natural
+from reportgen.compute.decay.decay_bands import final_fit
+from reportgen.compute.decay.decay_candidates import FALSE_ALARM
 from reportgen.compute.decay.decay_causes import LEAST_DECAY, LOWEST_Q, Cause, Named, causes, tones_among
 from reportgen.compute.decay.decay_course import follow
 from reportgen.compute.decay.decay_fit import Band, Fit
-from reportgen.compute.decay.decay_search import FALSE_ALARM, Found, Refused, Search, final_fit, search
+from reportgen.compute.decay.decay_search import search
+from reportgen.compute.decay.decay_state import Found, Refused, Search
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message

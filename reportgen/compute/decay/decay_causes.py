@@ -12,7 +12,7 @@ import numpy as np
 from reportgen.compute.decay.backbone import natural
 from reportgen.compute.decay.decay_course import Course
 from reportgen.compute.decay.decay_fit import Fit
-from reportgen.compute.decay.decay_search import Found, Refused, Search
+from reportgen.compute.decay.decay_state import Found, Refused, Search
 from reportgen.records.message import Message, message
 
 MAINS_HZ = (50.0, 60.0)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.decay.blows import blows_in
 from reportgen.compute.decay.clipping import clipped_samples
 from reportgen.errors import ComputeError
 from reportgen.records.log import Floats, TimeHistory
@@ -29,6 +30,12 @@ LEAST_FALL = 2.0
 _AS_STRONG = 0.7
 """Share of the largest peak from which an earlier pluck is taken instead."""
 _CYCLES_BEFORE = 10
+_FEWEST_FITTED = 64
+"""Samples of the fitted stretch, with its noise: a mode of Q 3 is over after so few that no fit could be made."""
+_FEW_CYCLES = 10.0
+"""Cycles of the strongest line below which a stretch tells damping poorly."""
+_TWICE = 2.0
+"""Length of a later stretch between blows over that of the first, from which it tells more of how the motion falls."""
 _QUIET_BEFORE = 0.3
 """Level before a pluck over that after it; a sweep builds a resonance up over about Q cycles."""
 _LONGEST_SPECTRUM = 1 << 20
@@ -39,21 +46,8 @@ _BEFORE = 0.125
 """Share of them that lies before the pluck, for the floor."""
 
 
-def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST_RISE) -> tuple[int, int]:
-    """First and one-past-last sample of the free decay in a record with pre-trigger.
-
-    ``samples`` has shape (n, channels); each channel counts by its own largest reading. The decay begins at the largest
-    excursion after the release, behind a hammer's bounces, and ends where the envelope, taken over a cycle of the
-    strongest line, stays within three times the record's quietest stretch, a blow follows, or the record ends. Of
-    several plucks the first that is about as strong as the strongest. Raises ComputeError where nothing stands out of
-    the floor.
-    """
-    found = _find(samples, sample_rate_hz, least_rise)
-    return found.start, found.end
-
-
 @dataclass(frozen=True, slots=True)
-class _Found:
+class Found:
     """A decay in a record: its samples, and what else was seen."""
 
     start: int
@@ -64,17 +58,25 @@ class _Found:
     """Time from the first blow to the last of a hammer that bounced."""
 
 
-def _find(samples: Floats, rate: float, least_rise: float) -> _Found:
+def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST_RISE) -> Found:
+    """The free decay in a record with pre-trigger.
+
+    ``samples`` has shape (n, channels); each channel counts by its own largest reading. The decay begins at the largest
+    excursion after the release, behind a hammer's bounces, and ends where the envelope, taken over a cycle of the
+    strongest line, stays within three times the record's quietest stretch, a blow follows, or the record ends. Of
+    several plucks the first that is about as strong as the strongest. Raises ComputeError where nothing stands out of
+    the floor.
+    """
     x = samples - np.median(samples, axis=0)
     if len(x) < 32 or not np.isfinite(x).all():
         raise ComputeError(message("decay.too-few-to-find", samples=len(x)))
-    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300), rate))
+    x = _without_slow(x, _strongest_cycle(x / np.maximum(np.max(np.abs(x), axis=0), 1e-300)))
     largest = np.max(np.abs(x), axis=0)
     alive = largest > 0
     if not alive.any():
         raise ComputeError(message("decay.silent"))
     x = x[:, alive] / largest[alive]
-    cycle = _strongest_cycle(x, rate)
+    cycle = _strongest_cycle(x)
     envelope, height = _envelope(x, cycle)
     floor = _quietest(envelope)
     top = float(envelope.max())
@@ -83,11 +85,40 @@ def _find(samples: Floats, rate: float, least_rise: float) -> _Found:
     floor = floor if top >= LEAST_RISE * floor else 0.0  # the record ends before the motion does: no floor is seen
     first = _first_strong(envelope, top)
     peak = first * cycle + int(np.argmax(height[first * cycle : (first + 1) * cycle]))
-    bounce = _last_bounce(x, peak, rate)
+    bounce = _last_bounce(x, peak, sample_rate_hz)
     begin = first if bounce is None else min(bounce // cycle, len(envelope) - 2)
     end, struck = _end_of_decay(envelope, begin + (bounce is not None), floor)
     start = peak if bounce is None else bounce + int(np.argmax(height[bounce : bounce + cycle]))
-    return _Found(start, min(end * cycle, len(x)), struck, None if bounce is None else (bounce - peak) / rate)
+    bounced = None if bounce is None else (bounce - peak) / sample_rate_hz
+    whole = Found(start, min(end * cycle, len(x)), struck, bounced)
+    return _between_blows(whole, samples[:, alive] / largest[alive], envelope, cycle, floor, sample_rate_hz)
+
+
+def _between_blows(whole: Found, x: Floats, envelope: Floats, cycle: int, floor: float, rate: float) -> Found:
+    """The stretch between blows that prediction shows in a decay: the first, from where the hammer is off.
+
+    A later one that is twice as long is taken where the first is over after few cycles: the hammer came down again.
+
+    ``x`` are the samples as they were taken, which a release by hand does not bend as it does the mean that was taken
+    out for the envelope.
+    """
+    found = blows_in(x[whole.start :], cycle)
+    blows = [(whole.start + a, whole.start + b) for a, b in found if whole.start + a < whole.end]
+    if not blows:
+        return whole
+    if blows[0][0] <= whole.start:  # the hammer is in contact still
+        whole, blows = replace(whole, start=min(blows[0][1], whole.end - 1)), blows[1:]
+        if not blows:
+            return whole
+    stretches = [(whole.start, blows[0][0])]
+    for (_, begin), following in zip(blows, [*(a for a, _ in blows[1:]), len(x)], strict=True):
+        end, _ = _end_of_decay(envelope, min(begin // cycle + 1, len(envelope) - 2), floor)
+        stretches.append((begin, max(min(end * cycle, following), begin)))
+    longest, first = max(stretches, key=lambda each: each[1] - each[0]), stretches[0][1] - stretches[0][0]
+    chosen = longest if first < _FEW_CYCLES * cycle and longest[1] - longest[0] > _TWICE * first else stretches[0]
+    struck = any(a == chosen[1] for a, _ in blows)
+    bounced = (chosen[0] - whole.start) / rate if chosen[0] > whole.start else whole.bounced_s
+    return Found(chosen[0], chosen[1], struck or (whole.struck_again and chosen[1] == whole.end), bounced)
 
 
 def _strikes(envelope: Floats, floor: float) -> NDArray[np.int64]:
@@ -104,7 +135,7 @@ def _last_bounce(x: Floats, start: int, rate: float) -> int | None:
     """
     sharp = np.diff(x, n=2, axis=0)
     sharp = sharp / np.maximum(np.max(np.abs(sharp), axis=0), 1e-300)
-    cycle = max(_SHARP_SAMPLES, _strongest_cycle(sharp[start:], rate)) if len(sharp) - start >= 32 else len(sharp)
+    cycle = max(_SHARP_SAMPLES, _strongest_cycle(sharp[start:])) if len(sharp) - start >= 32 else len(sharp)
     envelope, _ = _envelope(sharp[start : start + int(_BOUNCE_S * rate) + cycle], cycle)
     whole, _ = _envelope(sharp, cycle)
     if len(envelope) < 3:
@@ -132,10 +163,11 @@ def decay_part(
     Behind where the envelope reaches three times the floor, slow modes still tell; the stretch is as long again as it
     was to there, or ends before the next pluck. Raises ComputeError where nothing stands out of the floor.
     """
-    found = _find(samples, sample_rate_hz, least_rise)
+    found = find_pluck(samples, sample_rate_hz, least_rise)
     begin, end = found.start, found.end
     bounced = () if found.bounced_s is None else (message("decay.bounced", seconds=found.bounced_s),)
-    longer = end if found.struck_again else min(len(samples), end + (end - begin), _next_pluck(samples, end))
+    later = max(end + (end - begin), begin + _FEWEST_FITTED)
+    longer = end if found.struck_again else min(len(samples), later, _next_pluck(samples, end))
     clipped = clipped_samples(samples)
     inside = clipped[begin:longer]
     if not inside.any():
@@ -219,7 +251,7 @@ def _without_slow(x: Floats, cycle: int) -> Floats:
     return np.asarray(x - (sums[width:] - sums[:-width]) / width)
 
 
-def _strongest_cycle(x: Floats, sample_rate_hz: float) -> int:
+def _strongest_cycle(x: Floats) -> int:
     """Samples of one cycle of the strongest line, at least 4.
 
     A line is a peak of the spectrum, not merely its largest value: a deflection that is let go is a step, whose

@@ -202,7 +202,7 @@ def _smooth(time: Floats, power: Floats, log_frequency: Floats, seen: NDArray[np
     )
     if np.count_nonzero(good) < 4:
         raise ComputeError(message("error.at", where=where, what=message("demodulation.no-sine")))
-    return CoarseFrequency(time, np.exp(_local_line(time, _filled(time, track, good))))
+    return CoarseFrequency(time, np.exp(_local_line(_filled(time, track, good))))
 
 
 def _filled(time: Floats, track: Floats, good: NDArray[np.bool_]) -> Floats:
@@ -217,7 +217,7 @@ def _filled(time: Floats, track: Floats, good: NDArray[np.bool_]) -> Floats:
     return filled
 
 
-def _local_line(time: Floats, track: Floats) -> Floats:
+def _local_line(track: Floats) -> Floats:
     """Moving average over five slots, jumps of the sweep excepted."""
     if len(track) < 8:
         return track

@@ -194,7 +194,7 @@ class ModeReport:
         f_std, q_std = (
             x * float(np.hypot(spread.of_pole(i, inflation), doubt[i])) for x, i in ((f0, 2 * k), (q, 2 * k + 1))
         )
-        relative = self._calibration(c)
+        relative = self.sweep.calibration_std(c)
         calibration = None if relative is None else relative * peak.amplification
         total = None if peak.std is None else float(np.hypot(peak.std, calibration or 0.0))
         recorded = self._observed(c, k, peak)
@@ -207,11 +207,6 @@ class ModeReport:
             amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
             residue=response.residue(k) if signed else None, **of_resonance(facts),
         )  # fmt: skip
-
-    def _calibration(self, c: int) -> float | None:
-        own = None if self.sweep.calibration is None else self.sweep.calibration[c]
-        control = self.sweep.control_calibration
-        return None if own is None or control is None else float(np.hypot(own, control))
 
     def _observed(self, c: int, k: int, peak: SteadyPeak) -> Observed:
         readings = self.problem.readings

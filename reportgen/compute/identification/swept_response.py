@@ -57,6 +57,12 @@ class SweptResponse:
         if self.calibration is not None and len(self.calibration) != len(self.channels):
             raise ComputeError(message("swept.calibration"))
 
+    def calibration_std(self, channel: int) -> float | None:
+        """Relative standard uncertainty of response over control; None where one of them states none."""
+        own = None if self.calibration is None else self.calibration[channel]
+        control = self.control_calibration
+        return None if own is None or control is None else float(np.hypot(own, control))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ChannelFit:

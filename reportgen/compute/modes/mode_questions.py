@@ -53,7 +53,7 @@ def question_modes(
         if fit is not None and beam is not None:
             odd = odd_one_out(fit, DOUBTFUL_RESIDUAL)
             own = [_beside(job, beam, fit, odd, mode, found) for mode in own]
-            fits.append(_beam_fit(job, beam, axis, fit, found))
+            fits.append(_beam_fit(beam, axis, fit, found))
         told += _with_missing(job, runs, axis, own, fit, found)
     return tuple(told), tuple(fits), tuple(found)
 
@@ -192,7 +192,7 @@ def _expected_number(fit: Fit, mode: Mode) -> Mode:
     return _flagged(mode, near)
 
 
-def _beam_fit(job: Job, beam: Beam, axis: str | None, fit: Fit, found: list[Finding]) -> BeamFit:
+def _beam_fit(beam: Beam, axis: str | None, fit: Fit, found: list[Finding]) -> BeamFit:
     others = fit_other_boundaries(fit) if len(fit.numbered) >= FEWEST_TO_COMPARE else ()
     highest = max(mode for mode, _ in fit.numbered)
     flags = [*_fit_flags(beam, fit), _high_modes(beam, fit, highest)]

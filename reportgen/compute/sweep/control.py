@@ -118,7 +118,7 @@ def control_result(
         reason=None if worst is not None else message("control.no-level"),
         channels=tuple(control),
         strategy=strategy,
-        not_judged_bands=_not_judged(profile, f, near, level, required),
+        not_judged_bands=_not_judged(profile, f, near, level),
         notches=tuple(_notch_result(log, notch, deviation_db) for notch in profile.notches),
         notched_line=_notched_line(log, profile.notches, level, required),
         time_at_level_s=_time_at_level(log, level, required, lower, weight),
@@ -239,7 +239,7 @@ def _time_at_level(
     return float(weight[known & (level >= np.where(known, threshold, np.inf))].sum())
 
 
-def _not_judged(profile: Profile, f: Floats, near: Mask, level: Floats, required: Floats) -> tuple[NotJudged, ...]:
+def _not_judged(profile: Profile, f: Floats, near: Mask, level: Floats) -> tuple[NotJudged, ...]:
     low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
     outside = (f < low) | (f > high)
     unread = ~outside & ~near & ~(np.isfinite(level) & (level > 0))

@@ -7,6 +7,7 @@ attribute ``unit`` or ``units``. Signals may lie along either axis; the longer o
 
 from __future__ import annotations
 
+from functools import partial
 from math import prod
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -15,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.errors import ReadError
-from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate, other_extent
+from reportgen.read.formats.evened import evened
+from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate, other_extent, rounded_rate
+from reportgen.read.formats.table_times import Times
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, Place, message
 
@@ -23,7 +26,8 @@ MAGIC = b"\x89HDF\r\n\x1a\n"
 RATE_NAMES = (
     "sample_rate", "samplerate", "sample rate", "sampling_rate", "samplingrate", "sampling rate", "fs", "f_s",
     "sampling_frequency", "samplingfrequency", "sampling frequency", "sample_frequency", "sample_rate_hz",
-    "fs_hz", "rate",
+    "fs_hz", "rate", "samplefrequency", "samplingfreq", "sampling_freq", "sample_freq", "samplefreq", "srate", "sfreq",
+    "fsamp", "f_sample", "fsample", "sample_rate_hz", "sampling_rate_hz", "samples_per_second",
 )  # fmt: skip
 INTERVAL_NAMES = (
     "dt",
@@ -34,6 +38,13 @@ INTERVAL_NAMES = (
     "ts",
     "wf_increment",
     "interval",
+    "sampleinterval",
+    "samplinginterval",
+    "sampling_period",
+    "samplingperiod",
+    "deltat",
+    "time_step",
+    "timestep",
 )
 TIME_NAMES = ("time", "t", "times", "time_s", "time [s]")
 FEWEST_SAMPLES = 16
@@ -140,33 +151,58 @@ def _recording(path: Path, name: str, file: Any, walk: _Walk) -> Recording:
     refused = tuple(other_extent(key[:_LONGEST_TEXT], kind, common) for key, kind in kinds.items() if kind != common)
     chosen = [key for key in signals if kinds[key] == common]
     places = [(key, column) for key in chosen for column in range(_columns(signals[key].shape))]
+    fetch = _fetch(path, name, [(signals[key].name, column) for key, column in places])
+    channels = [_channel(signals[key], key, column) for key, column in places]
+    moments = _moments(file, sets, times, chosen[0])
+    even = evened(fetch, [each.name for each in channels], common[0], common[1], moments, name)
+    if not even.kept:
+        raise ReadError(Place(name), message("record.nothing-left", what=even.refused[0]))
     return Recording(
-        sample_rate_hz=common[1],
-        samples=common[0],
-        channels=tuple(_channel(signals[key], key, column) for key, column in places),
-        fetch=_fetch(path, name, [(signals[key].name, column) for key, column in places]),
+        sample_rate_hz=even.rate_hz,
+        samples=even.samples,
+        channels=tuple(channels[place] for place in even.kept),
+        fetch=even.fetch,
         start_s=_start(times, chosen[0]),
         remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
-        layout=message("layout.hdf5", channels=len(places), sets=len(chosen)),
-        refused=(*walk.refused[:_REFUSALS_SHOWN], *refused),
+        damage=even.damage,
+        layout=message("layout.hdf5", channels=len(even.kept), sets=len(chosen)),
+        refused=(*walk.refused[:_REFUSALS_SHOWN], *even.refused, *refused),
     )
 
 
+def _moments(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> Times | None:
+    """Times of a signal's samples where nothing states its rate and they are uneven, or few enough to look through."""
+    if _stated_rate(file, sets, key) is not None:
+        return None
+    for group in map(str, PurePosixPath(key).parents):
+        for time_key, data in times.items():
+            if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):
+                few = data.size <= _TIMES_LOOKED_THROUGH
+                return Times(partial(_flat_between, data), data.size) if few else None
+    return None
+
+
+_TIMES_LOOKED_THROUGH = 1 << 22
+"""Times that are held against even ones one by one; of longer records their beginning and every so many."""
 _REFUSALS_SHOWN = 50
 """As many as a reader goes through; a file that is made to be refused has thousands."""
 
 
 def _is_time(key: str, data: Any) -> bool:
-    """Named like time and rising evenly; a ``T`` that wanders is a temperature."""
+    """Named like time and rising; a ``T`` that wanders is a temperature."""
     if PurePosixPath(key).name.casefold() not in TIME_NAMES or _columns(data.shape) != 1:
         return False
-    return even_rate(_flat(data, slice(0, FEWEST_SAMPLES))) is not None
+    return bool(np.all(np.diff(_flat(data, slice(0, 1000))) > 0))
 
 
 def _flat(data: Any, part: slice) -> Floats:
     """Part of a data set of one column."""
     values = data[part] if data.ndim == 1 else (data[0, part] if data.shape[0] == 1 else data[part, 0])
     return np.asarray(values, dtype=np.float64)
+
+
+def _flat_between(data: Any, start: int, stop: int) -> Floats:
+    return _flat(data, slice(start, stop))
 
 
 def _samples(shape: tuple[int, ...]) -> int:
@@ -232,6 +268,18 @@ def _number(value: Any) -> float | None:
 
 
 def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
+    stated = _stated_rate(file, sets, key)
+    if stated is not None:
+        return stated
+    for group in map(str, PurePosixPath(key).parents):
+        for time_key, data in times.items():
+            if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):
+                return _rate_of_times(data)
+    return None
+
+
+def _stated_rate(file: Any, sets: dict[str, Any], key: str) -> float | None:
+    """Rate that an attribute states, or a number beside a signal or above it."""
     above = [str(each) for each in PurePosixPath(key).parents]
     for thing in (sets[key], *(file[group] for group in above if group in file)):
         if rate := _number(_attribute(thing, RATE_NAMES)):
@@ -245,16 +293,17 @@ def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> f
                 return rate
             if name in INTERVAL_NAMES and data.size == 1 and (interval := _number(data[()])):
                 return 1.0 / interval
-        for time_key, data in times.items():
-            if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):
-                return _rate_of_times(data)
     return None
 
 
 def _rate_of_times(data: Any) -> float | None:
     """Rate from a data set of times, judged on its beginning and its end, so that length does not matter."""
     n = data.size
-    head = even_rate(_flat(data, slice(0, 100_000)))
+    beginning = _flat(data, slice(0, 100_000))
+    head = even_rate(beginning)
+    if head is None and n <= _TIMES_LOOKED_THROUGH and np.all(np.diff(beginning) > 0):
+        first, last = beginning[0], _flat(data, slice(n - 1, n))[0]
+        return rounded_rate(float(last - first) / (n - 1), 0.0)
     if head is None or n <= 100_000:
         return head
     step = n // 50_000

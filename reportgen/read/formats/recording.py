@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 
+SAMPLE_RATE_KEY = "sample rate"
+"""Key of a mapping that states the rate, for a file that does not say it."""
 BLOCK_VALUES = 1 << 20
 """Values in one block of samples: 8 MB, so that a few of them a core stay far below any memory limit."""
 
@@ -53,6 +55,8 @@ class Recording:
     """How the file was understood."""
     refused: tuple[Message, ...] = ()
     """What else is in the file and why it is no channel, one message each."""
+    no_channels: frozenset[str] = frozenset({SAMPLE_RATE_KEY})
+    """Keys of a mapping, folded, that name no channel of such a file."""
 
     def place(self, name: str) -> int | None:
         """Place of the channel of that name, case and blanks apart; None where there is none."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +49,7 @@ class Laboratory:
     """A table with the key ``language``."""
     tables: Mapping[str, tuple[Part, ...]] = field(default_factory=dict)
     branding: Path | None = None
+    """Folder of templates; None as well where the file lies in the job folder, as in an archive."""
     branding_where: Place | None = None
     files: tuple[LaboratoryFile, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -79,7 +80,10 @@ def read_laboratory(job_file: Path, named: Path | None = None, *, alone: bool = 
     path, findings = _wanted(job_file, named, alone)
     if path is None or findings:
         return Laboratory(findings=findings)
-    return laboratory_of(path)
+    laboratory = laboratory_of(path)
+    if named is None and path.parent.resolve().is_relative_to(job_file.parent.resolve()):
+        return replace(laboratory, branding=None)  # templates print anything: whoever sends a job sends none
+    return laboratory
 
 
 def laboratory_of(path: Path) -> Laboratory:
@@ -108,7 +112,7 @@ def laboratory_of(path: Path) -> Laboratory:
         language=Part({"language": house["language"]}, source, ("laboratory",)) if "language" in house else None,
         tables={kind: tuple(parts) for kind, parts in own.items()},
         branding=path.resolve().parent / slashed(branding) if isinstance(branding, str) else None,
-        branding_where=source.at(("laboratory", "branding")),
+        branding_where=source.at(("laboratory", "branding")) if "branding" in house else None,
         files=(*files, *registers),
         findings=tuple(each for each in findings if each.severity is Severity.ERROR),
         remarks=tuple(each for each in findings if each.severity is not Severity.ERROR),

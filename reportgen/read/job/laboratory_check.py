@@ -39,11 +39,13 @@ def laboratory_file_at(path: Path) -> Path | None:
 
 
 def laboratory_used(job: Job) -> tuple[Finding, ...]:
-    """A note of the laboratory file that a job takes from."""
+    """Notes of the laboratory file that a job takes from, and of templates that are not taken from it."""
     if not job.laboratory_files:
         return ()
-    path = str(job.laboratory_files[0].path)
-    return (note(Place(job.file.name, 1), message("laboratory.used", path=path)),)
+    used = note(Place(job.file.name, 1), message("laboratory.used", path=str(job.laboratory_files[0].path)))
+    if job.branding is not None or job.branding_where is None:
+        return (used,)
+    return used, note(job.branding_where, message("laboratory.branding-not-taken"))
 
 
 def check_laboratory(path: Path, today: date) -> tuple[Finding, ...]:

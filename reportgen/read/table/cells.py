@@ -61,6 +61,8 @@ def is_no_reading(cell: str) -> bool:
     return text.casefold() in NO_READING or _BEYOND.fullmatch(text) is not None
 
 
+CLOCK_TIME = re.compile(r"\d{1,3}:\d{2}(?::\d{2})?(?:[.,]\d{1,9})?")
+"""A cell that tells the time as a clock does, perhaps without hours."""
 LONGEST_CELL = 1000
 """Characters of a cell that are looked at: no name, unit or number needs more, and a header of ten thousand blanks
 must not keep a pattern busy. A longer one is cut, marked, and told where it is used."""

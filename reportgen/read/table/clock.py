@@ -48,7 +48,17 @@ class Clock:
 
 
 def read_clock(words: Sequence[str]) -> Clock | None:
-    """Times of a column of words; None where most words are none. See ``seconds_of``."""
+    """Times of a column of words; None where most words are none.
+
+    Read are ``09:14:02.5``, ``14:02``, ``9:14:02 PM``, ``2026-03-12T09:14:02.5+01:00``, ``12.03.2026 09:14:02``,
+    ``3/12/2026 9:14:02 AM`` and ``12-Mar-2026 09:14:02``. A clock without a date that falls back by more than half a
+    day has passed midnight; one that leaps by an hour was set.
+
+    >>> read_clock(["23:59:59", "00:00:01"]).seconds.tolist(), read_clock(["OK", "OK"])
+    ([0.0, 2.0], None)
+    >>> read_clock(["3/12/2026 11:59:59 PM", "3/13/2026 12:00:01 AM"]).seconds.tolist()
+    [0.0, 2.0]
+    """
     day_first = _day_first(words)
     read = [_seconds(_ZONE_APART.sub("", word.strip()), day_first) for word in words]
     seconds = np.array([np.nan if each is None else each for each in read], dtype=np.float64)
@@ -60,22 +70,6 @@ def read_clock(words: Sequence[str]) -> Clock | None:
     if not any(word.count(":") > 1 for word in words):
         rows = []  # minutes and seconds alone begin anew at every full hour
     return Clock(seconds, tuple(int(good[row]) for row in rows))
-
-
-def seconds_of(words: Sequence[str]) -> Floats | None:
-    """Seconds from the first time on, shape (n,), NaN where a word is no time; None where most words are none.
-
-    Read are ``09:14:02.5``, ``14:02``, ``9:14:02 PM``, ``2026-03-12T09:14:02.5+01:00``, ``12.03.2026 09:14:02``,
-    ``3/12/2026 9:14:02 AM`` and ``12-Mar-2026 09:14:02``. A clock without a date that falls back by more than half a
-    day has passed midnight; one that leaps by an hour was set.
-
-    >>> seconds_of(["23:59:59", "00:00:01"]).tolist(), seconds_of(["OK", "OK"])
-    ([0.0, 2.0], None)
-    >>> seconds_of(["3/12/2026 11:59:59 PM", "3/13/2026 12:00:01 AM"]).tolist()
-    [0.0, 2.0]
-    """
-    read = read_clock(words)
-    return None if read is None else read.seconds
 
 
 def _past_midnight(seconds: Floats) -> Floats:

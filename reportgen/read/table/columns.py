@@ -69,6 +69,12 @@ _TIME_NAMES = {
     "fecha y hora", "data ora", "zeit abs", "zeit rel", "relativzeit", "sekunden", "elapsed seconds", "elapsed s",
     "utc", "utc time", "time utc", "timestamp utc", "zeit utc", "recording time", "aufzeichnungszeit",
 }  # fmt: skip
+_TIMES_WITH_UNIT = {
+    "millis": "ms", "milliseconds": "ms", "millisekunden": "ms", "msec": "ms", "ms": "ms",
+    "micros": "us", "microseconds": "us", "mikrosekunden": "us", "usec": "us", "us": "us", "µs": "us", "μs": "us",
+    "nanoseconds": "ns", "nanosekunden": "ns", "nanos": "ns", "ns": "ns",
+}  # fmt: skip
+"""Names of a column of time that are units themselves."""
 _DATE_NAMES = {"date", "datum", "day", "tag", "fecha", "data", "messdatum", "test date"}
 _CLOCK_FORM = re.compile(
     r"(?<!\s)\s*+[\[(](?:h{1,2}:m{1,2}(?::s{1,2}(?:[.,:][\w]++)?)?|[dtmy]{1,4}[./-].{0,80}|utc|gmt|local|lokal|me[s]?z|ce[s]?t|"
@@ -252,6 +258,9 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     if folded(name) in named:
         meaning = Meaning.PHASE if unit is not None and unit.dimension == "angle" else Meaning.AMPLITUDE
         return _as(column, meaning, named[folded(name)])
+    if unit is None and spaced in _TIMES_WITH_UNIT:
+        implied = parse_unit(_TIMES_WITH_UNIT[spaced])
+        return _as(column, Meaning.TIME, unit=implied, unit_text=implied.symbol, factor=implied.factor)
     said = _says_time(header, name)
     if said is not None and (unit is None or unit.dimension == "time"):
         clock = unit is None and _CLOCK_FORM.search(f"[{unit_text}]") is not None

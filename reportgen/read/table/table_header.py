@@ -62,7 +62,8 @@ def header_above(found: RowsBelow, lines: Sequence[str], row: int) -> Header | N
         if fitted is None:
             break
         above.append((index, fitted))
-        if len(above) == 3:
+        single = found.columns == 1 and not _are_units(above[0][1])
+        if len(above) == (1 if single else 3):
             break
     above = _without_messages(above)
     if not above:
@@ -82,7 +83,17 @@ def _belongs_to_header(cells: tuple[str, ...]) -> bool:
     return names_a_quantity(cells) or _are_units(cells) or _has_doubles(cells)
 
 
+_LABELS = {"unit", "units", "einheit", "einheiten", "unité", "channel", "channels", "kanal", "kanäle", "name", "names"}
+"""Words in a first cell that say what stands beside them, and name no column."""
+
+
+def _without_label(cells: tuple[str, ...]) -> tuple[str, ...]:
+    return ("", *cells[1:]) if cells[0].strip(" :").casefold() in _LABELS else cells
+
+
 def _header_of(above: list[tuple[int, tuple[str, ...]]], columns: int) -> Header:
+    if len(above) > 1 and above[0][1][0].strip(" :").casefold() in _LABELS:
+        above = [(line, _without_label(cells)) for line, cells in above]
     empty = ("",) * columns
     line, cells = above[0]
     if len(above) > 1 and _are_units(cells):

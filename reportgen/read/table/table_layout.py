@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from reportgen.errors import ReadError
-from reportgen.read.table.cells import COMMENT, DELIMITERS, NUMBER, cut, is_no_reading, split_line
+from reportgen.read.table.cells import CLOCK_TIME, COMMENT, DELIMITERS, NUMBER, cut, is_no_reading, split_line
 from reportgen.read.table.header_words import begins_a_table, names_a_quantity
 from reportgen.read.table.table_header import Header, RowsBelow, header_above
 from reportgen.read.table.text_encoding import compression_of, encoding_of, looks_binary
@@ -26,6 +26,8 @@ SAMPLED_LINES = 4_000
 _SCORED_FIRST, _SCORED_LAST = 60, 140
 """Lines by which the ways to read a table are compared."""
 
+_FEWEST_SINGLE, _MOSTLY_SINGLE = 16, 0.9
+"""Lines that hold one number and nothing else, at least, and their share: a column by itself."""
 LONGEST_LINE = 1_000_000
 """Characters; a longer line is no row of a table."""
 
@@ -117,7 +119,7 @@ def _layout_of(head: bytes, *, complete: bool) -> TableLayout | None:
         lines.pop()
     lines = [line.rstrip("\r") for line in lines]
     quoted = any('"' in line for line in lines)
-    found = _best_reading(lines, quoted)
+    found = _best_reading(lines, quoted) or _single_column(lines)
     if found is None:
         return None
     return _finished(found, lines, encoding=encoding, quoted=quoted, carriage_return=bare_return)
@@ -164,6 +166,16 @@ def _best_reading(lines: Sequence[str], quoted: bool) -> _Reading | None:
     return same[0]
 
 
+def _single_column(lines: Sequence[str]) -> _Reading | None:
+    """One number a line, in most lines: samples of one channel; None where that is not so."""
+    written = [i for i, line in enumerate(lines[:SAMPLED_LINES]) if line.strip() and not COMMENT.match(line)]
+    for decimal in ".,":
+        found = {i: [lines[i].strip()] for i in written if NUMBER[decimal].fullmatch(lines[i].strip())}
+        if len(found) >= max(_FEWEST_SINGLE, _MOSTLY_SINGLE * len(written)):
+            return _Reading("\t", decimal, 1, found)
+    return None
+
+
 def _readings(lines: Sequence[str], rows: Sequence[int], quoted: bool) -> Iterable[_Reading]:
     for delimiter in DELIMITERS:
         split = {i: split_line(lines[i], delimiter, quoted) for i in rows}
@@ -177,7 +189,7 @@ def _grouped(split: Splits, delimiter: str, decimal: str) -> Iterable[_Reading]:
     groups: dict[int, _Reading] = {}
     for index, cells in split.items():
         numbers = sum(map(bool, map(is_number, cells)))
-        if numbers < 2:
+        if numbers < 2 and not (numbers and any(map(CLOCK_TIME.fullmatch, cells))):
             continue
         blanks = sum(map(is_no_reading, cells)) if numbers < len(cells) else 0
         reading = groups.setdefault(len(cells), _Reading(delimiter, decimal, len(cells)))

@@ -78,6 +78,7 @@ def axis_response(make: Drawings, report: Report, of: AxisRuns) -> Plot | None:
             run=run.id,
         ),
         x_label=make.say("Frequency in Hz"),
+        x_name=make.say("frequency"),
         x_range=_common_range(channels),
         panels=panels,
     )
@@ -132,13 +133,13 @@ def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[C
     x = np.array(_common_range(channels))
     for limit, names in found.items():
         label = f"{', '.join(names)} ≤ {make.numbers.plain(limit)}"
-        yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit))
+        yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit), sampled=False)
     for each in _limiting(report, run, channels, ProvedBy.RESPONSE_LEVEL):
         curve = limit_over_control(run, each.asked.limit)
         if curve is not None and each.limit is not None:
             name = each.verdict.requirement
             label = f"{name} ≤ {make.numbers.plain(each.limit)} {each.verdict.unit}"
-            yield Curve(key=f"limit-{name}", label=label, role="limit", x=curve[0], y=curve[1])
+            yield Curve(key=f"limit-{name}", label=label, role="limit", x=curve[0], y=curve[1], sampled=False)
 
 
 def _limiting(

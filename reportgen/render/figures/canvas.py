@@ -57,7 +57,7 @@ STYLES: dict[str, tuple[str, float, Dash]] = {
     "floor": (QUIET, 0.7, (0, (1.0, 2.0))),
     "limit": (RUST, 1.3, (0, (7.0, 1.8, 1.4, 1.8))),
     "channel-1": (PETROL, 1.1, "solid"),
-    "channel-2": ("#7d8a94", 1.5, "solid"),
+    "channel-2": ("#7d8a94", 1.5, (0, (10.0, 1.2))),
     "channel-3": (INK, 0.9, (0, (5.0, 1.6))),
     "channel-4": ("#4b7f3f", 1.0, (0, (1.4, 1.2))),
 }
@@ -66,7 +66,8 @@ STYLES: dict[str, tuple[str, float, Dash]] = {
 
 def sketch(plot: Plot, numbers: Numbers) -> Sketch:
     """``plot`` with its size, to be drawn later."""
-    return Sketch(key=plot.key, alt=plot.alt, width=WIDTH, height=_height(plot), draw=partial(draw, plot, numbers))
+    drawn = partial(draw, plot, numbers)
+    return Sketch(key=plot.key, alt=plot.alt, width=WIDTH, height=_height(plot), draw=drawn, plot=plot)
 
 
 def draw(plot: Plot, numbers: Numbers) -> Drawing:
@@ -327,7 +328,7 @@ def _grid(axes: Any, x_ticks: Sequence[float], y_ticks: Sequence[float]) -> None
 
 def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, object]:
     for low, high in panel.shaded:
-        _shade(axes, plot, low, high)
+        _shade(axes, low, high)
     for rule in panel.rules:
         axes.axhline(rule, color=QUIET, linewidth=0.7, zorder=0.8)
     for wall in panel.walls:
@@ -339,7 +340,7 @@ def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, ob
     return _geometry(axes, plot, panel, top)
 
 
-def _shade(axes: Any, plot: Plot, low: float, high: float) -> None:
+def _shade(axes: Any, low: float, high: float) -> None:
     """A band that needs attention: hatched by its edges, so that it shows in grey too; never thinner than a line."""
     to_axes = axes.transData + axes.transAxes.inverted()
     x0, x1 = (float(to_axes.transform((x, axes.get_ylim()[0]))[0]) for x in (low, high))
@@ -371,13 +372,14 @@ def _draw_wall(axes: Any, wall: Wall, plot: Plot) -> None:
 
 def _draw_curve(axes: Any, curve: Curve, key: str = "") -> None:
     colour, width, dash = STYLES[curve.role]
-    y = curve.y if axes.get_yscale() != "log" else np.where(curve.y > 0, curve.y, np.nan)
+    x, y = _broken_where_it_wraps(curve) if curve.wraps else (curve.x, curve.y)
+    y = y if axes.get_yscale() != "log" else np.where(y > 0, y, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
-        pixels = axes.transData.transform(np.column_stack([curve.x, y]))
+        pixels = axes.transData.transform(np.column_stack([x, y]))
     kept = points_to_draw(pixels[:, 0], pixels[:, 1])
     kept = kept[corners(pixels[kept, 0], pixels[kept, 1], _TOLERANCE)]
     axes.plot(
-        curve.x[kept],
+        x[kept],
         y[kept],
         color=colour,
         linewidth=width,
@@ -387,6 +389,16 @@ def _draw_curve(axes: Any, curve: Curve, key: str = "") -> None:
         dash_capstyle="butt",
         zorder=1.5 if curve.role == "required" else 2.0,
     )
+
+
+_HALF_TURN = 180.0
+"""Degrees: an angle that changes by more from row to row has gone round."""
+
+
+def _broken_where_it_wraps(curve: Curve) -> tuple[Floats, Floats]:
+    """Both coordinates with a break between the rows where the angle goes round, so that no line crosses the panel."""
+    after = np.flatnonzero(np.abs(np.diff(curve.y)) > _HALF_TURN) + 1
+    return np.insert(curve.x, after, curve.x[after]), np.insert(curve.y, after, np.nan)
 
 
 def spread(wanted: Sequence[float], distance: float, low: float, high: float) -> list[float]:
@@ -520,8 +532,20 @@ def _geometry(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, obje
         "yscale": panel.y_scale,
         "xlabel": plot.x_label,
         "ylabel": panel.y_label,
+        "xname": plot.x_name or plot.x_label,
         "xunit": plot.x_unit,
         "yunit": panel.y_unit,
-        "curves": [{"id": f"{plot.key}-curve-{c.key}", "label": c.label, "role": c.role} for c in panel.curves],
+        "curves": [_curve_geometry(plot, curve) for curve in panel.curves],
         "marks": [{"x": m.x, "y": m.y, "text": m.text, "kind": m.kind} for m in panel.marks],
+    }
+
+
+def _curve_geometry(plot: Plot, curve: Curve) -> dict[str, object]:
+    return {
+        "id": f"{plot.key}-curve-{curve.key}",
+        "label": curve.label,
+        "role": curve.role,
+        "column": curve.column or curve.label,
+        "sampled": curve.sampled,
+        "wraps": curve.wraps,
     }

@@ -45,18 +45,31 @@ class Drawings:
         f = _profile_grid(profile)
         level = _profile_level(profile, f)
         symbol, size = control_unit(profile)
-        curves = [Curve(key="required", label=self.say("profile"), role="required", x=f, y=level / size)]
+        curves = [Curve(key="required", label=self.say("profile"), role="required", x=f, y=level / size, sampled=False)]
         for band in profile.tolerance:
             inside = np.where((f >= band.from_hz) & (f <= band.to_hz), level / size, np.nan)
-            for db in (band.upper_db, band.lower_db):
-                key, labelled = f"tolerance-{len(curves)}", len(curves) == 1
-                limit = inside * 10 ** (db / 20)
-                name = self.say("tolerance")
-                curves.append(Curve(key=key, label=name, role="tolerance", x=f, y=limit, labelled=labelled))
+            for db, column in (
+                (band.upper_db, self.say("upper tolerance")),
+                (band.lower_db, self.say("lower tolerance")),
+            ):
+                key, limit = f"tolerance-{len(curves)}", inside * 10 ** (db / 20)
+                curves.append(
+                    Curve(
+                        key=key,
+                        label=self.say("tolerance"),
+                        role="tolerance",
+                        x=f,
+                        y=limit,
+                        labelled=len(curves) == 1,
+                        sampled=False,
+                        column=column,
+                    )
+                )
         return Plot(
             key=anchor("fig-profile", profile.id),
             alt=self.say("Required level of profile %(id)s against frequency, with its tolerance.", id=profile.id),
             x_label=self.say("Frequency in Hz"),
+            x_name=self.say("frequency"),
             x_range=(float(f[0]), float(f[-1])),
             panels=(
                 Panel(
@@ -74,16 +87,11 @@ class Drawings:
         symbol, size = control_unit(job.profile(plan.profile if plan else None))
         symbol, size = ("N", 1.0) if control.dimension == "force" else (symbol, size)
         f = control.frequency_hz
-        curves = [_curve("required", self.say("profile"), "required", f, control.required, size)]
-        for role, label, low, high in (
-            ("tolerance", self.say("tolerance"), control.lower, control.upper),
-            ("abort", self.say("abort"), control.abort_lower, control.abort_upper),
-        ):
-            curves += [
-                _curve(f"{role}-upper", label, role, f, high, size),
-                _curve(f"{role}-lower", label, role, f, low, size, labelled=False),
-            ]
-        curves.append(_curve("control", self.say("control"), "control", f, control.level, size))
+        curves = [
+            _curve("required", self.say("profile"), "required", f, control.required, size),
+            *self._limits_of_control(control, size),
+            _curve("control", self.say("control"), "control", f, control.level, size),
+        ]
         unit = f"{symbol}"
         panels = [
             Panel(
@@ -100,9 +108,24 @@ class Drawings:
             key=anchor("fig", run.id, "control"),
             alt=self._control_alt(run, control),
             x_label=self.say("Frequency in Hz"),
+            x_name=self.say("frequency"),
             x_range=range_of(f),
             panels=tuple(panels),
         )
+
+    def _limits_of_control(self, control: ControlResult, size: float) -> list[Curve | None]:
+        """Upper and lower limit of tolerance and abort, each pair under one name."""
+        f, say = control.frequency_hz, self.say
+        pairs = (
+            ("tolerance-upper", say("tolerance"), control.upper, say("upper tolerance")),
+            ("tolerance-lower", say("tolerance"), control.lower, say("lower tolerance")),
+            ("abort-upper", say("abort"), control.abort_upper, say("upper abort limit")),
+            ("abort-lower", say("abort"), control.abort_lower, say("lower abort limit")),
+        )
+        return [
+            _curve(key, label, key.partition("-")[0], f, y, size, labelled=key.endswith("upper"), column=column)
+            for key, label, y, column in pairs
+        ]
 
     def _deviation(self, control: ControlResult, height: float) -> Panel:
         f, deviation = control.frequency_hz, control.deviation_db
@@ -112,8 +135,17 @@ class Drawings:
             if limit is not None and control.required is not None:
                 with np.errstate(divide="ignore", invalid="ignore"):
                     db = 20 * np.log10(limit / control.required)
-                label = self.say("tolerance")
-                curves.append(Curve(key=f"d-{key}", label=label, role="tolerance", x=f, y=db, labelled=labelled))
+                curves.append(
+                    Curve(
+                        key=f"d-{key}",
+                        label=self.say("tolerance"),
+                        role="tolerance",
+                        x=f,
+                        y=db,
+                        labelled=labelled,
+                        column=self.say("upper tolerance") if labelled else self.say("lower tolerance"),
+                    )
+                )
         curves.append(Curve(key="deviation", label=self.say("deviation"), role="control", x=f, y=deviation))
         marks: tuple[Mark, ...] = ()
         if control.at_hz is not None and control.worst_deviation_db is not None:
@@ -149,9 +181,8 @@ class Drawings:
             curves.append(Curve(key="steady", label=self.say("steady state"), role="steady", x=f, y=channel.fitted))
         if channel.noise_floor:
             floor = np.full(2, channel.noise_floor)
-            curves.append(
-                Curve(key="floor", label=self.say("noise floor"), role="floor", x=np.array(range_of(f)), y=floor)
-            )
+            ends, name = np.array(range_of(f)), self.say("noise floor")
+            curves.append(Curve(key="floor", label=name, role="floor", x=ends, y=floor, sampled=False))
         panels = [
             Panel(
                 y_label=self._magnitude(channel),
@@ -168,6 +199,7 @@ class Drawings:
             key=anchor("fig", run.id, channel.id),
             alt=self._response_alt(run, channel),
             x_label=self.say("Frequency in Hz"),
+            x_name=self.say("frequency"),
             x_range=range_of(f),
             panels=tuple(panels),
         )
@@ -179,7 +211,7 @@ class Drawings:
     def _phase(self, channel: ChannelResult, x: Floats) -> Panel:
         assert channel.phase_deg is not None
         wrapped = (channel.phase_deg + 180.0) % 360.0 - 180.0
-        curve = Curve(key="phase", label=self.say("phase"), role="recorded", x=x, y=_unjoined(wrapped))
+        curve = Curve(key="phase", label=self.say("phase"), role="recorded", x=x, y=wrapped, wraps=True)
         return Panel(
             y_label=self.say("Phase in °"),
             y_scale="linear",
@@ -246,6 +278,7 @@ class Drawings:
                 after=after.id,
             ),
             x_label=self.say("Frequency in Hz"),
+            x_name=self.say("frequency"),
             x_range=range_of(pair[0].frequency_hz),
             panels=(
                 Panel(
@@ -283,6 +316,7 @@ class Drawings:
             key=anchor("fig", run.id, "dwell"),
             alt=self.say("Level, response and phase of the dwell in run %(run)s against time.", run=run.id),
             x_label=self.say("Time in s"),
+            x_name=self.say("time"),
             x_range=range_of(run.control.time_s),
             x_scale="linear",
             x_unit="s",
@@ -331,6 +365,7 @@ class Drawings:
             ),
             x_label=self.say("Level in %(unit)s (peak)", unit=unit),
             x_range=range_of(level),
+            x_name=self.say("level"),
             x_unit=curve.unit,
             panels=panels,
         )
@@ -339,11 +374,26 @@ class Drawings:
         self, level: Floats, label: str, values: Sequence[float], stds: Sequence[float], size: float, unit: str
     ) -> Panel:
         y, apart = size * np.array(values), size * _EXPANDED * np.array(stds)
-        name = self.say("95 %% interval")
+        name, upper = self.say("95 %% interval"), self.say("upper end of the interval")
         curves = (
             Curve(key="value", label=label, role="recorded", x=level, y=y),
-            Curve(key="above", label=name, role="envelope", x=level, y=y + apart),
-            Curve(key="below", label=name, role="envelope", x=level, y=y - apart, labelled=False),
+            Curve(
+                key="above",
+                label=name,
+                role="envelope",
+                x=level,
+                y=y + apart,
+                column=upper,
+            ),
+            Curve(
+                key="below",
+                label=name,
+                role="envelope",
+                x=level,
+                y=y - apart,
+                labelled=False,
+                column=self.say("lower end of the interval"),
+            ),
         )
         return Panel(y_label=label, y_scale="linear", curves=curves, y_unit=unit, height=74.0)
 
@@ -354,7 +404,15 @@ class Drawings:
             name, t = self.say("envelope"), curve.time_s
             curves += [
                 Curve(key="envelope", label=name, role="envelope", x=t, y=curve.envelope),
-                Curve(key="envelope-low", label=name, role="envelope", x=t, y=-curve.envelope, labelled=False),
+                Curve(
+                    key="envelope-low",
+                    label=name,
+                    role="envelope",
+                    x=t,
+                    y=-curve.envelope,
+                    labelled=False,
+                    column=self.say("envelope below"),
+                ),
             ]
         return Plot(
             key=anchor("fig", run.id, "decay", curve.channel),
@@ -362,6 +420,7 @@ class Drawings:
                 "Free decay of channel %(channel)s in run %(run)s against time.", channel=curve.channel, run=run.id
             ),
             x_label=self.say("Time in s"),
+            x_name=self.say("time"),
             x_range=range_of(curve.time_s),
             x_scale="linear",
             x_unit="s",
@@ -392,11 +451,19 @@ def backbones(run: RunResult) -> list[Backbone]:
 
 
 def _curve(
-    key: str, label: str, role: str, x: Floats, y: Floats | None, size: float, labelled: bool = True
+    key: str,
+    label: str,
+    role: str,
+    x: Floats,
+    y: Floats | None,
+    size: float,
+    *,
+    labelled: bool = True,
+    column: str = "",
 ) -> Curve | None:
     if y is None or not np.isfinite(y).any():
         return None
-    return Curve(key=key, label=label, role=role, x=x, y=y / size, labelled=labelled)
+    return Curve(key=key, label=label, role=role, x=x, y=y / size, labelled=labelled, column=column)
 
 
 def range_of(x: Floats) -> tuple[float, float]:
@@ -411,14 +478,6 @@ def _from_zero(y: Floats) -> tuple[float, float]:
     finite = y[np.isfinite(y)]
     top = float(finite.max()) if len(finite) else 1.0
     return (0.0, 1.25 * top) if top > 0 else (0.0, 1.0)
-
-
-def _unjoined(phase: Floats) -> Floats:
-    """Phase with a break where it wraps, so that no line crosses the panel."""
-    jumps = np.flatnonzero(np.abs(np.diff(phase)) > 180.0)
-    out = phase.copy()
-    out[jumps + 1] = np.nan
-    return out
 
 
 def magnitude_at(channel: ChannelResult, frequency_hz: float) -> float:

@@ -22,6 +22,12 @@ class Curve:
     """Shape (n,); NaN breaks the line."""
     labelled: bool = True
     """False where a twin curve (upper limit, lower limit) already carries the label."""
+    sampled: bool = True
+    """Whether every point is a row of the log or record: a cursor stops at these, and reads between the others."""
+    wraps: bool = False
+    """Whether it is an angle: the line is broken where it goes round, and no row is lost by that."""
+    column: str = ""
+    """Name of its column in the figure's data, where the label does not tell it from its twin."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +99,8 @@ class Plot:
     panels: tuple[Panel, ...]
     x_scale: str = "log"
     x_unit: str = "Hz"
+    x_name: str = ""
+    """Name of the abscissa in the figure's data."""
     insets: tuple[Inset, ...] = ()
 
 
@@ -117,3 +125,5 @@ class Sketch:
     """Points, like ``height``; both are the drawing's own."""
     height: float
     draw: Callable[[], Drawing]
+    plot: Plot | None = None
+    """What is drawn, where that is a plot."""

@@ -6,13 +6,24 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from reportgen.records.message import Message
 from reportgen.records.report import Pairing, Report, RunShift
 from reportgen.records.result import ChannelResult, Resonance, RunResult
-from reportgen.render.axis_runs import AxisRuns, worst_shift
+from reportgen.render.axis_runs import AxisRuns, axis_runs, worst_shift
 from reportgen.render.figures.drawings import backbones
-from reportgen.render.names import anchor
+from reportgen.render.names import anchor, control_unit
+from reportgen.render.rows.conformity import told_as_deviation
+from reportgen.render.rows.dwell_trend import dwell_trend
 from reportgen.render.rows.language import Language
-from reportgen.render.rows.resonance import height_name, resonance, steady_state_sentence, sweep_sentence
+from reportgen.render.rows.resonance import (
+    height_name,
+    resonance,
+    slow_enough,
+    steady_state_sentence,
+    sweep_sentence,
+)
 from reportgen.render.rows.run import change
 from reportgen.render.rows.trusted import spoiled
 
@@ -28,6 +39,8 @@ class Cell:
     frequency: str
     amplification: str
     anchor: str
+    response: str = ""
+    """Peak of the response as recorded, with its unit, where the control is an acceleration."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +58,8 @@ class ModeRow:
     change: str
     change_u: str
     remark: str
+    response: str
+    """Highest response as recorded in the run that stands for the axis; empty where there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,8 +86,29 @@ class AxisPage:
     rows: tuple[ModeRow, ...]
     height: str
     """What the height of a peak is called, with its unit where it has one."""
+    columns: tuple[RunColumn, ...]
+    """Runs of which the table gives frequencies, at least one."""
+    heights: tuple[RunColumn, ...]
+    """Those of which it gives heights of peaks: none where no run has any."""
+    shifted: bool
+    changed: bool
+    """Whether the table has a shift of frequency, and a change of height, to give."""
+    response_run: str
+    """Run whose recorded responses in the table are; empty where there are none."""
+    response_unit: str
     remarks: tuple[str, ...]
     sentence: str
+    trend: str
+    """How a dwell drifted; empty where none was."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunColumn:
+    """A column of the table of modes: which of the cells of a row, and the run it is headed by."""
+
+    cell: str
+    """``survey``, ``sweep`` or ``after``."""
+    run: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +139,7 @@ def comparison_of(report: Report, of: AxisRuns) -> tuple[str, str, str] | None:
 
 def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[str]) -> AxisPage:
     """The pages of one axis; ``drawn`` are the keys of the figures that there are."""
-    figures = frozenset(drawn)
+    figures, absent = frozenset(drawn), language.numbers.ABSENT
     control = next((run for run in (of.sweep, of.lead) if run and anchor("fig", run.id, "control") in figures), None)
     compared = comparison_of(report, of)
     comparison = anchor("fig", *compared) if compared else ""
@@ -111,6 +147,8 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
     def there(key: str) -> str:
         return key if key in figures else ""
 
+    rows = tuple(mode_rows(report, of, language))
+    columns = _columns(of, rows, language)
     return AxisPage(
         axis=of.axis or "",
         title=language.say("Axis %(axis)s", axis=of.axis) if of.axis else language.say("All axes"),
@@ -129,10 +167,55 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         comparison_figure=there(comparison),
         comparison_channel=compared[2] if compared else "",
         other_figures=tuple(_others(of, figures)),
-        rows=tuple(mode_rows(report, of, language)),
+        rows=rows,
         height=_height(of, language),
-        remarks=tuple(_remarks(of, language)),
-        sentence=(steady_state_sentence(of.runs, language) or sweep_sentence(of.lead, language)) if of.lead else "",
+        columns=columns,
+        heights=tuple(each for each in columns if any(getattr(row, each.cell).amplification != absent for row in rows)),
+        shifted=any(row.shift != absent for row in rows),
+        changed=any(row.change != absent for row in rows),
+        response_run=of.lead.id if of.lead and any(row.response for row in rows) else "",
+        response_unit=control_unit_of(report, of.lead)[0] if of.lead else "",
+        remarks=tuple(_remarks(report, of, language)),
+        sentence=_sentence(of, language),
+        trend=dwell_trend(report, of.runs, language),
+    )
+
+
+def _columns(of: AxisRuns, rows: Sequence[ModeRow], language: Language) -> tuple[RunColumn, ...]:
+    """Of survey, sweep and survey after those that have a frequency; the first of them where none has."""
+    first = of.survey or of.lead or next(iter(of.runs), None)
+    pairs = (("survey", first), ("sweep", of.sweep), ("after", of.after))
+    there = [RunColumn(cell=cell, run=run.id) for cell, run in pairs if run is not None]
+    absent = language.numbers.ABSENT
+    kept = [each for each in there if any(getattr(row, each.cell).frequency != absent for row in rows)]
+    return tuple(kept or there[:1])
+
+
+def _lead_name(of: AxisRuns) -> str:
+    """Which cell of a row is that of the run that stands for the axis."""
+    named = (("sweep", of.sweep), ("survey", of.survey), ("after", of.after))
+    return next((name for name, run in named if run is not None and run is of.lead), "survey")
+
+
+def _sentence(of: AxisRuns, language: Language) -> str:
+    """What the sweep did to the readings along this axis; that it was slow enough is said once, for all axes."""
+    if of.lead is None:
+        return ""
+    assumed = steady_state_sentence(of.runs, language)
+    return assumed or ("" if slow_enough(of.lead) is not None else sweep_sentence(of.lead, language))
+
+
+def slow_enough_sentence(report: Report, language: Language) -> str:
+    """That the sweeps were slow enough, once for all axes on which they were; empty where none was."""
+    found = [(of.axis, slow_enough(of.lead)) for of in axis_runs(report) if of.lead is not None]
+    shares = [share for _, share in found if share is not None]
+    if not shares:
+        return ""
+    return language.say(
+        "Along %(axes)s the sweep was slow enough: every recorded peak reaches at least %(share)s %% of what the "
+        "specimen does in steady vibration.",
+        axes=", ".join(axis or language.say("all axes") for axis, share in found if share is not None),
+        share=language.numbers.significant(100 * min(shares), 3),
     )
 
 
@@ -156,12 +239,16 @@ def _others(of: AxisRuns, figures: frozenset[str]) -> Iterable[OtherFigure]:
                 yield OtherFigure(key=key, kind="backbone", run=run.id)
 
 
-def _remarks(of: AxisRuns, language: Language) -> Iterable[str]:
-    """Channels that carry no evidence in a run that stands for the axis, and why."""
+def _remarks(report: Report, of: AxisRuns, language: Language) -> Iterable[str]:
+    """Channels that carry no evidence in a run that stands for the axis, and why, unless the deviations tell it."""
     shown = [run for run in (of.survey, of.sweep, of.after) if run is not None] or list(of.runs)
     for run in shown:
         for issue in run.quality:
-            if issue.spoils:
+            if issue.spoils and told_as_deviation(report, run.id, issue.channel):
+                code = "render.channel-without-evidence" if issue.channel else "render.run-without-evidence"
+                values = {"channel": issue.channel} if issue.channel else {}
+                yield language.whole(Message(code, tuple({**values, "run": run.id}.items())))
+            elif issue.spoils:
                 where = f"{run.id}, {issue.channel}" if issue.channel else run.id
                 yield f"{where}: {language.whole(issue.message)}"
 
@@ -283,17 +370,23 @@ def _row(report: Report, of: AxisRuns, chain: _Chain, label: str, language: Lang
         frequency = change(shift.frequency_shift, shift.frequency_shift_std, report, language)
         amplification = change(shift.amplification_shift, shift.amplification_shift_std, report, language)
     alone = shift is not None and shift.pairing is not Pairing.PAIRED
+    cells = {
+        "survey": _cell(report, of.survey or of.lead, chain.channel, chain.survey, language),
+        "sweep": _cell(report, of.sweep, chain.channel, chain.sweep, language),
+        "after": _cell(report, of.after, chain.channel, chain.after, language),
+    }
     return ModeRow(
         label=label,
         channel=chain.channel,
-        survey=_cell(report, of.survey or of.lead, chain.channel, chain.survey, language),
-        sweep=_cell(report, of.sweep, chain.channel, chain.sweep, language),
-        after=_cell(report, of.after, chain.channel, chain.after, language),
+        survey=cells["survey"],
+        sweep=cells["sweep"],
+        after=cells["after"],
         shift=frequency[0],
         shift_u=frequency[1],
         change=amplification[0],
         change_u=amplification[1],
         remark=language.term(shift.pairing) if shift is not None and alone else "",
+        response=cells[_lead_name(of)].response,
     )
 
 
@@ -303,4 +396,30 @@ def _cell(report: Report, run: RunResult | None, channel: str, each: Resonance |
         return Cell(frequency=absent, amplification=absent, anchor="")
     number = 1 + next((n for n, other in enumerate(of.resonances) if other is each), 0)
     row = resonance(run, of, each, number, report.job.report.confidence, language)
-    return Cell(frequency=row["frequency"], amplification=row["amplification"], anchor=row["anchor"])
+    return Cell(
+        frequency=row.frequency,
+        amplification=row.amplification,
+        anchor=row.anchor,
+        response=language.numbers.significant(peak, 3) if (peak := _peak(report, run, of, each)) is not None else "",
+    )
+
+
+def control_unit_of(report: Report, run: RunResult) -> tuple[str, float]:
+    """Unit that the control of a run is printed in, and its size in m/s²."""
+    plan = report.job.run(run.id)
+    return control_unit(report.job.profile(plan.profile if plan else None))
+
+
+def _peak(report: Report, run: RunResult, channel: ChannelResult, each: Resonance) -> float | None:
+    """Response as recorded where the log shows the peak, in the unit of the control; None where that is no motion.
+
+    The row nearest to the recorded peak: its response over control times its control.
+    """
+    control, peak_hz = run.control, each.observed.peak_hz
+    if control is None or peak_hz is None or control.dimension != "acceleration" or not channel.pure_ratio:
+        return None
+    if len(control.frequency_hz) != len(channel.frequency_hz):
+        return None
+    row = int(np.nanargmin(np.abs(channel.frequency_hz - peak_hz)))
+    value = float(channel.magnitude[row] * control.level[row]) / control_unit_of(report, run)[1]
+    return value if math.isfinite(value) else None

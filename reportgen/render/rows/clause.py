@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome, ProvedBy, Verdict
 from reportgen.render.axis_runs import axis_of, axis_runs, requirement_of
 from reportgen.render.names import anchor
 from reportgen.render.rows.axis_page import response_key, table_key
+from reportgen.render.rows.conformity import OutcomeShown, PartRow
 from reportgen.render.rows.conformity import verdict as verdict_row
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.language import Language
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,16 +20,8 @@ class Proof:
 
     table: str
     figure: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OutcomeShown:
-    """A verdict as word and as the name of its shape."""
-
-    word: str
-    title: str
-    css: str
-    key: str
+    at: str = ""
+    """Where on the abscissa of the figure the deciding evidence lies, Hz; empty where it lies at no frequency."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,34 +86,43 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
     row = verdict_row(report, each, language)
     return Clause(
         id=each.requirement,
-        anchor=row["anchor"],
-        detail=f"{row['anchor']}-evidence",
-        clause=row["clause"],
-        text=row["text"],
-        measured=row["measured"],
-        uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
-        limit=row["limit"],
-        outcome=OutcomeShown(**row["outcome"]),
-        reason="" if each.outcome is Outcome.PASS else row["reason"],
-        risk=row["risk"],
+        anchor=row.anchor,
+        detail=f"{row.anchor}-evidence",
+        clause=row.clause,
+        text=row.text,
+        measured=row.measured,
+        uncertainty="" if row.uncertainty == language.numbers.ABSENT else row.uncertainty,
+        limit=row.limit,
+        outcome=row.outcome,
+        reason="" if each.outcome is Outcome.PASS else row.short_reason,
+        risk=row.risk,
         proof=proof(report, each),
-        parts=tuple(_part(report, part, shown, language) for part, shown in zip(each.parts, row["parts"], strict=True)),
+        parts=tuple(_part(report, part, shown, language) for part, shown in zip(each.parts, row.parts, strict=True)),
     )
 
 
-def _part(report: Report, part: Verdict, row: Row, language: Language) -> ClausePart:
+def _part(report: Report, part: Verdict, row: PartRow, language: Language) -> ClausePart:
+    shown = row.verdict
     return ClausePart(
-        place=row["place"],
-        measured=row["measured"],
-        uncertainty="" if row["uncertainty"] == language.numbers.ABSENT else row["uncertainty"],
-        limit=row["limit"],
-        outcome=OutcomeShown(**row["outcome"]),
+        place=row.place,
+        measured=shown.measured,
+        uncertainty="" if shown.uncertainty == language.numbers.ABSENT else shown.uncertainty,
+        limit=shown.limit,
+        outcome=shown.outcome,
         proof=proof(report, part),
     )
 
 
 def proof(report: Report, each: Verdict) -> Proof:
-    """Where the numbers of a verdict stand and where they are seen; of several axes those of the one that decides."""
+    """Where the numbers of a verdict stand and where they are seen."""
+    first = next(iter(each.evidence), None)
+    at = f"{first.frequency_hz:.9g}" if first is not None and first.frequency_hz else ""
+    found = _places(report, each)
+    return replace(found, at=at) if found.figure and each.proved_by is not ProvedBy.DWELL else found
+
+
+def _places(report: Report, each: Verdict) -> Proof:
+    """Of several axes those of the one that decides."""
     axis = axis_of(report, each)
     if axis is None and each.parts and each.evidence:
         axis = next((run.axis for run in report.runs if run.id == each.evidence[0].run), None)

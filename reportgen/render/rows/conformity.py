@@ -4,15 +4,96 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
 
+from reportgen.records.deviation import DeviationCode
 from reportgen.records.job import DecisionRule
+from reportgen.records.message import Message, message
 from reportgen.records.report import Report
 from reportgen.records.rounding import places
-from reportgen.records.verdict import Evidence, Outcome, Verdict
+from reportgen.records.verdict import Evidence, Outcome, ProvedBy, Verdict
 from reportgen.render.names import anchor
 from reportgen.render.numbers import COUNTED, SECONDS
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.language import Language
 from reportgen.render.rows.resonance import steady_state_sentence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutcomeShown:
+    """A verdict as word and as the name of its shape."""
+
+    word: str
+    title: str
+    css: str
+    key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountedOutcome(OutcomeShown):
+    """How many requirements came out so."""
+
+    count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overall(OutcomeShown):
+    """The verdict on the whole."""
+
+    counts: tuple[CountedOutcome, ...]
+    total: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleShown:
+    """The decision rule in a sentence, and the coverage it holds for."""
+
+    name: str
+    text: str
+    confidence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictRow:
+    """One row of the statement of conformity, with its evidence."""
+
+    id: str
+    anchor: str
+    clause: str
+    text: str
+    check: str
+    measured: str
+    limit: str
+    uncertainty: str
+    risk: str
+    outcome: OutcomeShown
+    reason: str
+    short_reason: str
+    bands: str
+    evidence: tuple[EvidenceLink, ...]
+    more_evidence: str
+    parts: tuple[PartRow, ...] = ()
+    """One for each run where the requirement is about several."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartRow:
+    """What one run, pair or axis gave for a requirement over several."""
+
+    place: str
+    verdict: VerdictRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceLink:
+    """Where a piece of evidence stands; ``figure`` and ``at`` say where it is seen, empty where nowhere."""
+
+    text: str
+    anchor: str
+    figure: str
+    at: str
+
 
 _MOST_EVIDENCE = 4
 """Links printed beside a verdict, the deciding one first; all of them stand in results.json."""
@@ -27,27 +108,33 @@ def shape(which: str) -> str:
     return "is-" + "-".join(str(which).split())
 
 
-def outcome(which: Outcome, language: Language) -> Row:
+def outcome(which: Outcome, language: Language) -> OutcomeShown:
     """A verdict as word and as the name of its shape."""
     word = language.say(str(which))
-    return {"word": word, "title": word[:1].upper() + word[1:], "css": shape(which), "key": str(which)}
+    return OutcomeShown(word=word, title=word[:1].upper() + word[1:], css=shape(which), key=str(which))
 
 
-def overall(report: Report, language: Language) -> Row:
+def overall(report: Report, language: Language) -> Overall:
     """The verdict on the whole, with how many requirements came out how."""
     counted = Counter(verdict.outcome for verdict in report.verdicts)
-    counts = [outcome(each, language) | {"count": counted[each]} for each in reversed(Outcome) if counted[each]]
     not_met = [v.requirement for v in report.verdicts if v.outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)]
     valid = tuple(run for run in report.runs if report.job.counts(run.id))
-    return outcome(report.overall, language) | {
-        "counts": counts,
-        "total": len(report.verdicts),
-        "sentence": " ".join(
-            each
-            for each in (steady_state_sentence(valid, language), _overall_sentence(report, not_met, language))
-            if each
-        ),
-    }
+    sentences = (steady_state_sentence(valid, language), _overall_sentence(report, not_met, language))
+    shown = outcome(report.overall, language)
+    return Overall(
+        word=shown.word,
+        title=shown.title,
+        css=shown.css,
+        key=shown.key,
+        counts=tuple(_counted(each, counted[each], language) for each in reversed(Outcome) if counted[each]),
+        total=len(report.verdicts),
+        sentence=" ".join(each for each in sentences if each),
+    )
+
+
+def _counted(which: Outcome, count: int, language: Language) -> CountedOutcome:
+    shown = outcome(which, language)
+    return CountedOutcome(word=shown.word, title=shown.title, css=shown.css, key=shown.key, count=count)
 
 
 def _overall_sentence(report: Report, not_met: list[str], language: Language) -> str:
@@ -74,7 +161,7 @@ def _overall_sentence(report: Report, not_met: list[str], language: Language) ->
     )
 
 
-def decision_rule(report: Report, language: Language) -> Row:
+def decision_rule(report: Report, language: Language) -> RuleShown:
     """The rule by which uncertainty was taken into account, in a sentence, with its risk."""
     own = report.job.report
     confidence = language.numbers.plain(100 * own.confidence, 3)
@@ -90,29 +177,32 @@ def decision_rule(report: Report, language: Language) -> Row:
             "4.2.3): pass inside the guard band, conditional pass or conditional fail within it, fail beyond. A pass "
             "is wrong with a probability of at most 2.5 %% where the coverage is 95 %%."
         )
-    return {"name": language.say(str(own.decision_rule)), "text": text, "confidence": f"{confidence}\u00a0%"}
+    return RuleShown(name=language.say(str(own.decision_rule)), text=text, confidence=f"{confidence}\u00a0%")
 
 
-def verdict(report: Report, each: Verdict, language: Language) -> Row:
+def verdict(report: Report, each: Verdict, language: Language) -> VerdictRow:
     """One row of the conformity table."""
     source = next((r.source for r in report.job.requirements if r.id == each.requirement), None)
-    return {
-        "id": each.requirement,
-        "anchor": anchor("req", each.requirement),
-        "clause": " ".join(filter(None, (source, each.clause))) or language.numbers.ABSENT,
-        "text": each.text or language.say(each.check),
-        "check": language.say(each.check),
-        "measured": _measured(each, language),
-        "limit": _limit(each, language),
-        "uncertainty": _uncertainty(each, language),
-        "risk": _risk(each, language),
-        "outcome": outcome(each.outcome, language),
-        "reason": language.text(each.reason),
-        "bands": ", ".join(language.band(band) for band in each.bands_hz),
-        "evidence": [_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]],
-        "more_evidence": str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
-        "parts": [verdict(report, part, language) | {"place": place(part, language)} for part in each.parts],
-    }
+    return VerdictRow(
+        id=each.requirement,
+        anchor=anchor("req", each.requirement),
+        clause=" ".join(filter(None, (source, each.clause))) or language.numbers.ABSENT,
+        text=each.text or language.say(each.check),
+        check=language.say(each.check),
+        measured=_measured(each, language),
+        limit=_limit(each, language),
+        uncertainty=_uncertainty(each, language),
+        risk=_risk(each, language),
+        outcome=outcome(each.outcome, language),
+        reason=language.text(each.reason),
+        short_reason=language.text(told_once(report, each.reason)),
+        bands=", ".join(language.band(band) for band in each.bands_hz),
+        evidence=tuple([_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]]),
+        more_evidence=str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
+        parts=tuple(
+            PartRow(place=place(part, language), verdict=verdict(report, part, language)) for part in each.parts
+        ),
+    )
 
 
 def place(part: Verdict, language: Language) -> str:
@@ -122,6 +212,30 @@ def place(part: Verdict, language: Language) -> str:
     if part.axis is not None:
         return language.say("Axis %(axis)s", axis=part.axis)
     return part.run or language.numbers.ABSENT
+
+
+_WITHOUT_EVIDENCE = ("judge.channel-without-evidence", "judge.run-without-evidence")
+
+
+def told_once(report: Report, reasons: Sequence[Message]) -> tuple[Message, ...]:
+    """Reasons, without the cause of lost evidence where the list of deviations tells it."""
+    return tuple(_without_cause(report, each) if each.code in _WITHOUT_EVIDENCE else each for each in reasons)
+
+
+def _without_cause(report: Report, reason: Message) -> Message:
+    run, values = reason.value("run"), dict(reason.values)
+    channel = values.get("channel")
+    if not told_as_deviation(report, run, channel):
+        return reason
+    if channel is None:
+        return message("render.run-without-evidence", run=run)
+    return message("render.channel-without-evidence", channel=channel, run=run)
+
+
+def told_as_deviation(report: Report, run: object, channel: object) -> bool:
+    """Whether the deviations tell why a run, or a channel of it, carries no evidence."""
+    lost = (DeviationCode.LOST_SENSOR, DeviationCode.LOST_RUN)
+    return any(each.code in lost and each.run == run and each.channel in (None, channel) for each in report.deviations)
 
 
 def _places(each: Verdict | Evidence) -> int:
@@ -181,7 +295,7 @@ def _risk(each: Verdict, language: Language) -> str:
     return f"{language.numbers.decimal(100 * each.false_acceptance, 1)}\u00a0%"
 
 
-def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Language) -> Row:
+def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Language) -> EvidenceLink:
     """Where the evidence stands and what was measured there, with the anchor of the most exact place that shows it."""
     place = [part for part in (item.run, item.channel) if part is not None]
     if item.frequency_hz:
@@ -189,7 +303,18 @@ def _evidence(report: Report, verdict: Verdict, item: Evidence, language: Langua
     text = " · ".join(place) if len(place) > 1 else language.sentence(item.text)
     if item.measured is not None and math.isfinite(item.measured):
         text += f": {_at_evidence(item, item.measured, verdict, language)}"
-    return {"text": text, "anchor": _evidence_anchor(report, item)}
+    figure = "" if verdict.proved_by is ProvedBy.DWELL or not item.frequency_hz else _evidence_figure(verdict, item)
+    at = f"{item.frequency_hz:.9g}" if item.frequency_hz else ""
+    return EvidenceLink(text=text, anchor=_evidence_anchor(report, item), figure=figure, at=at)
+
+
+def _evidence_figure(verdict: Verdict, item: Evidence) -> str:
+    """Key of the figure of the run that shows the evidence over frequency; empty where it names neither."""
+    if item.run is None:
+        return ""
+    if verdict.proved_by is ProvedBy.CONTROL:
+        return anchor("fig", item.run, "control")
+    return anchor("fig", item.run, item.channel) if item.channel else ""
 
 
 def _at_evidence(item: Evidence, measured: float, verdict: Verdict, language: Language) -> str:

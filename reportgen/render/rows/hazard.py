@@ -15,13 +15,17 @@ _GRANULES = re.compile(r"granul|sand\b|powder|pulver|korn|körner", re.IGNORECAS
 
 
 def hazards(report: Report) -> frozenset[str]:
-    """Of ``strobe``, ``granules``, ``dwell``, ``decay`` those that the runs, notes, instruments and pictures show."""
+    """Of ``strobe``, ``granules``, ``exciter``, ``dwell``, ``decay`` those that the test used.
+
+    Runs, notes, instruments and pictures show it.
+    """
     kinds = {run.kind for run in report.job.runs} | {run.kind for run in report.runs}
     facts = [fact for each in report.notes for fact in each.facts]
     words = list(_words(report))
     found = {
         "strobe": any(isinstance(fact, StrobeSeen) for fact in facts) or any(map(_STROBE.search, words)),
         "granules": any(map(_GRANULES.search, words)),
+        "exciter": report.job.exciter is not None or bool(kinds - {RunKind.DECAY}),
         "dwell": RunKind.DWELL in kinds or any(isinstance(fact, NodesSeen | StrobeSeen) for fact in facts),
         "decay": RunKind.DECAY in kinds,
     }

@@ -5,36 +5,175 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import date
 
 from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan, Specimen
 from reportgen.records.report import Report
 from reportgen.records.verdict import ProvedBy
 from reportgen.render.names import anchor
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.language import Fact, Language
 
 
-def identity(report: Report, language: Language) -> Row:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentityRow:
+    """What identifies a report, and who stands for it."""
+
+    number: str
+    revision: str
+    title: str
+    date: str
+    date_iso: str
+    tested: str
+    standard: str
+    summary: str
+    purpose: str
+    opinions_by: str
+    software: str
+    supplied: str
+    distribution: tuple[str, ...]
+    authorised: tuple[Signatory, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signatory:
+    """Somebody who signs."""
+
+    role: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartyRow:
+    """A laboratory or a customer."""
+
+    name: str
+    facts: tuple[Fact, ...]
+    address: str
+    contact: str
+    reference: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpecimenRow:
+    """What was tested."""
+
+    name: str
+    part: str
+    serial: str
+    facts: tuple[Fact, ...]
+    several: tuple[OneSpecimen, ...] = ()
+    """Each of them, where there are several."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneSpecimen:
+    """What one of several specimens has for itself."""
+
+    id: str
+    serial: str
+    mass: str
+    received: str
+    condition: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentRow:
+    """One instrument with its calibration."""
+
+    id: str
+    anchor: str
+    kind: str
+    make: str
+    serial: str
+    calibrated: str
+    due: str
+    uncertainty: str
+    certificate: str
+    clock: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChannelRow:
+    """One channel with its place and its instrument."""
+
+    id: str
+    role: str
+    location: str
+    direction: str
+    position: str
+    instrument: str
+    instrument_anchor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedRun:
+    """One run as it was planned."""
+
+    id: str
+    anchor: str
+    kind: str
+    axis: str
+    started: str
+    profile: str
+    control: str
+    filter: str
+    apparatus: tuple[ApparatusUsed, ...]
+    logs: tuple[LogNamed, ...]
+    status: str
+    """What became of it where it does not count; empty for any other."""
+    remark: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogNamed:
+    """A log of a run, with the anchor of the file."""
+
+    log: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ApparatusUsed:
+    """An instrument that a run used, by what it did."""
+
+    label: str
+    id: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InspectionRow:
+    """One look at the specimen."""
+
+    when: str
+    what: str
+    result: str
+    css: str
+    remark: str
+
+
+def identity(report: Report, language: Language) -> IdentityRow:
     """Number, revision, title, dates and the statement of the period of test."""
     own, job = report.job.report, report.job
     days = _days(report)
     period = " – ".join(dict.fromkeys(language.numbers.day(day) for day in (days[:1] + days[-1:])))
-    return {
-        "number": own.number,
-        "revision": own.revision,
-        "title": own.title,
-        "date": language.numbers.day(own.date),
-        "date_iso": own.date.isoformat(),
-        "tested": period,
-        "standard": own.standard or "",
-        "summary": own.summary or "",
-        "purpose": own.purpose or "",
-        "opinions_by": own.opinions_by or "",
-        "software": report.software,
-        "supplied": _supplied(job, language),
-        "distribution": list(own.distribution),
-        "authorised": [{"role": p.role, "name": p.name} for p in job.persons],
-    }
+    return IdentityRow(
+        number=own.number,
+        revision=own.revision,
+        title=own.title,
+        date=language.numbers.day(own.date),
+        date_iso=own.date.isoformat(),
+        tested=period,
+        standard=own.standard or "",
+        summary=own.summary or "",
+        purpose=own.purpose or "",
+        opinions_by=own.opinions_by or "",
+        software=report.software,
+        supplied=_supplied(job, language),
+        distribution=own.distribution,
+        authorised=tuple(Signatory(role=p.role, name=p.name) for p in job.persons),
+    )
 
 
 _ISO_DAY = re.compile(r"(?<!\d)(\d{4})-(\d{2})-(\d{2})(?!\d)")
@@ -81,56 +220,59 @@ def _supplied(job: Job, language: Language) -> str:
     )
 
 
-def party(which: Party, language: Language) -> Row:
+def party(which: Party, language: Language) -> PartyRow:
     """Name and all that was stated of a laboratory or customer."""
-    return {
-        "name": which.name,
-        "facts": language.pairs(
-            ("Address", which.address),
-            ("Place of the test", which.location),
-            ("Reference", which.reference),
-            ("Contact", which.contact),
-            ("Accreditation", which.accreditation),
+    return PartyRow(
+        name=which.name,
+        facts=tuple(
+            language.pairs(
+                ("Address", which.address),
+                ("Place of the test", which.location),
+                ("Reference", which.reference),
+                ("Contact", which.contact),
+                ("Accreditation", which.accreditation),
+            )
         ),
-        "address": which.address or "",
-        "contact": which.contact or "",
-        "reference": which.reference or "",
-    }
+        address=which.address or "",
+        contact=which.contact or "",
+        reference=which.reference or "",
+    )
 
 
-def specimen(job: Job, language: Language) -> Row:
+def specimen(job: Job, language: Language) -> SpecimenRow:
     """What was tested, and what is known of it as a beam."""
     it, beam = job.specimen, job.specimen.beam
     facts = language.pairs(*_of_specimen(job, language))
     if beam is not None:
         facts += language.pairs(
             ("Held as a beam", language.term(beam.boundary)),
-            ("Length", _quantity(beam.length, language)),
-            ("Mass of the beam alone", _quantity(beam.mass, language)),
-            ("Mass at its end", _quantity(beam.tip_mass, language)),
-            ("Depth in bending", _quantity(beam.thickness, language)),
+            ("Length", _quantity(beam.length)),
+            ("Mass of the beam alone", _quantity(beam.mass)),
+            ("Mass at its end", _quantity(beam.tip_mass)),
+            ("Depth in bending", _quantity(beam.thickness)),
             ("Bends as a beam along", ", ".join(beam.axes)),
         )
     serials = ", ".join(each.serial_number for each in (job.specimens or (it,)) if each.serial_number)
-    return {
-        "name": it.name,
-        "part": it.part_number or "",
-        "serial": serials,
-        "facts": facts,
-        "several": [_one_of_several(each, language) for each in job.specimens] if len(job.specimens) > 1 else [],
-    }
+    several = job.specimens if len(job.specimens) > 1 else ()
+    return SpecimenRow(
+        name=it.name,
+        part=it.part_number or "",
+        serial=serials,
+        facts=tuple(facts),
+        several=tuple(_one_of_several(each, language) for each in several),
+    )
 
 
-def _one_of_several(each: Specimen, language: Language) -> Row:
+def _one_of_several(each: Specimen, language: Language) -> OneSpecimen:
     """What a specimen has for itself."""
     absent = language.numbers.ABSENT
-    return {
-        "id": each.id or absent,
-        "serial": each.serial_number or absent,
-        "mass": _quantity(each.mass, language) or absent,
-        "received": language.numbers.day(each.received),
-        "condition": each.condition or absent,
-    }
+    return OneSpecimen(
+        id=each.id or absent,
+        serial=each.serial_number or absent,
+        mass=_quantity(each.mass) or absent,
+        received=language.numbers.day(each.received),
+        condition=each.condition or absent,
+    )
 
 
 def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]:
@@ -139,7 +281,7 @@ def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]
         ("Specimen", it.name),
         ("Part number", it.part_number),
         ("Serial number", it.serial_number),
-        ("Mass", _quantity(it.mass, language)),
+        ("Mass", _quantity(it.mass)),
         ("Received", language.numbers.day(it.received)),
         ("Condition on receipt", it.condition),
         ("Description", it.description),
@@ -153,11 +295,11 @@ def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]
     )
 
 
-def _quantity(quantity: object, language: Language) -> str | None:
+def _quantity(quantity: object) -> str | None:
     return None if quantity is None else str(quantity)
 
 
-def environment(job: Job, language: Language) -> list[Row]:
+def environment(job: Job, language: Language) -> tuple[Fact, ...]:
     """Conditions in the laboratory."""
     stated = job.environment
     return language.pairs(
@@ -165,55 +307,55 @@ def environment(job: Job, language: Language) -> list[Row]:
     )
 
 
-def instrument(each: Instrument, language: Language) -> Row:
+def instrument(each: Instrument, language: Language) -> InstrumentRow:
     """One instrument with its calibration."""
     numbers = language.numbers
-    return {
-        "id": each.id,
-        "anchor": anchor("instrument", each.id),
-        "kind": each.kind or "–",
-        "make": " ".join(filter(None, (each.manufacturer, each.model))) or numbers.ABSENT,
-        "serial": each.serial or numbers.ABSENT,
-        "calibrated": each.calibrated.isoformat() if each.calibrated else language.say("not stated"),
-        "due": each.due.isoformat() if each.due else language.say("not stated"),
-        "uncertainty": _quantity(each.expanded_uncertainty, language) or language.say("not stated"),
-        "certificate": ", ".join(filter(None, (each.certificate, each.calibration_laboratory))) or numbers.ABSENT,
-        "clock": _quantity(each.frequency_uncertainty, language) or "",
-    }
+    return InstrumentRow(
+        id=each.id,
+        anchor=anchor("instrument", each.id),
+        kind=each.kind or "–",
+        make=" ".join(filter(None, (each.manufacturer, each.model))) or numbers.ABSENT,
+        serial=each.serial or numbers.ABSENT,
+        calibrated=each.calibrated.isoformat() if each.calibrated else language.say("not stated"),
+        due=each.due.isoformat() if each.due else language.say("not stated"),
+        uncertainty=_quantity(each.expanded_uncertainty) or language.say("not stated"),
+        certificate=", ".join(filter(None, (each.certificate, each.calibration_laboratory))) or numbers.ABSENT,
+        clock=_quantity(each.frequency_uncertainty) or "",
+    )
 
 
-def channel(each: Channel, language: Language) -> Row:
+def channel(each: Channel, language: Language) -> ChannelRow:
     """One channel with its place and its instrument."""
     absent = language.numbers.ABSENT
-    return {
-        "id": each.id,
-        "role": language.say(str(each.role)),
-        "location": each.location or absent,
-        "direction": each.direction or absent,
-        "position": _quantity(each.position, language) or absent,
-        "instrument": each.instrument or "",
-        "instrument_anchor": anchor("instrument", each.instrument) if each.instrument else "",
-    }
+    return ChannelRow(
+        id=each.id,
+        role=language.say(str(each.role)),
+        location=each.location or absent,
+        direction=each.direction or absent,
+        position=_quantity(each.position) or absent,
+        instrument=each.instrument or "",
+        instrument_anchor=anchor("instrument", each.instrument) if each.instrument else "",
+    )
 
 
-def planned_run(job: Job, plan: RunPlan, language: Language) -> Row:
+def planned_run(job: Job, plan: RunPlan, language: Language) -> PlannedRun:
     """One run as it was planned, for the overview of runs."""
     control = job.control_of(plan)
     strategy = f" ({language.term(plan.strategy)})" if len(control) > 1 else ""
-    return {
-        "id": plan.id,
-        "anchor": anchor("run", plan.id),
-        "kind": language.say(str(plan.kind)),
-        "axis": plan.axis or language.numbers.ABSENT,
-        "started": language.numbers.moment(plan.started),
-        "profile": plan.profile or language.numbers.ABSENT,
-        "control": ", ".join(control) + strategy if plan.profile else language.numbers.ABSENT,
-        "filter": _filter(plan, language),
-        "apparatus": _apparatus(plan, language),
-        "logs": [{"log": str(log), "anchor": anchor("file", log)} for log in plan.logs],
-        "status": status(plan, language),
-        "remark": plan.remark or "",
-    }
+    return PlannedRun(
+        id=plan.id,
+        anchor=anchor("run", plan.id),
+        kind=language.say(str(plan.kind)),
+        axis=plan.axis or language.numbers.ABSENT,
+        started=language.numbers.moment(plan.started),
+        profile=plan.profile or language.numbers.ABSENT,
+        control=", ".join(control) + strategy if plan.profile else language.numbers.ABSENT,
+        filter=_filter(plan, language),
+        apparatus=tuple(_apparatus(plan, language)),
+        logs=tuple(LogNamed(log=str(log), anchor=anchor("file", log)) for log in plan.logs),
+        status=status(plan, language),
+        remark=plan.remark or "",
+    )
 
 
 def status(plan: RunPlan, language: Language) -> str:
@@ -229,11 +371,11 @@ def status(plan: RunPlan, language: Language) -> str:
     return ". ".join(said) + "." if said else ""
 
 
-def _apparatus(plan: RunPlan, language: Language) -> list[Row]:
+def _apparatus(plan: RunPlan, language: Language) -> list[ApparatusUsed]:
     """Instruments that controlled, logged and filtered a run."""
     used = (("Controller", plan.controller), ("Acquisition", plan.acquisition), ("Tracking filter", plan.filter))
     return [
-        {"label": language.say(label), "id": each, "anchor": anchor("instrument", each)}
+        ApparatusUsed(label=language.say(label), id=each, anchor=anchor("instrument", each))
         for label, each in used
         if each is not None
     ]
@@ -246,15 +388,15 @@ def _filter(plan: RunPlan, language: Language) -> str:
     return own.text if own.tolerance is None else f"{own.text} ± {language.numbers.plain(100 * own.tolerance)} %"
 
 
-def inspections(job: Job, language: Language) -> list[Row]:
+def inspections(job: Job, language: Language) -> list[InspectionRow]:
     """Looks at the specimen before and after."""
     return [
-        {
-            "when": each.when,
-            "what": each.what,
-            "result": language.say(each.result),
-            "css": f"is-{anchor(each.result)}",
-            "remark": each.remark or "",
-        }
+        InspectionRow(
+            when=each.when,
+            what=each.what,
+            result=language.say(each.result),
+            css=f"is-{anchor(each.result)}",
+            remark=each.remark or "",
+        )
         for each in job.inspections
     ]

@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from reportgen.records.message import Message
 from reportgen.render.catalogue import Catalogue, catalogue, without_instructions
 from reportgen.render.numbers import Numbers
 from reportgen.render.words import Words, words
 
-Row = dict[str, Any]
-"""What a template gets: strings, numbers for nothing but counting, lists and dictionaries of those."""
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """A label and what is stated under it."""
+
+    label: str
+    value: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +62,11 @@ class Language:
         """Messages as sentences, one after the other."""
         return self.catalogue.text(messages)
 
-    def pairs(self, *pairs: tuple[str, object]) -> list[Row]:
+    def pairs(self, *pairs: tuple[str, object]) -> tuple[Fact, ...]:
         """Label and value, in order; what was not stated is left out."""
-        return [
-            {"label": self.say(label), "value": str(value)} for label, value in pairs if value not in (None, "", "–")
-        ]
+        return tuple(
+            Fact(label=self.say(label), value=str(value)) for label, value in pairs if value not in (None, "", "–")
+        )
 
     def band(self, band: tuple[float, float]) -> str:
         """A band of frequency."""

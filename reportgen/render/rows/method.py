@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from reportgen.records.job import DecisionRule, RunKind
 from reportgen.records.note import StrobeSeen
@@ -12,11 +13,31 @@ from reportgen.records.report import Report
 from reportgen.records.result import Quotient
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.language import Language
 from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
 
 
-def methods(report: Report, language: Language) -> list[Row]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MethodRow:
+    """A formula with its source and an example; ``to`` is where the numbers of that stand."""
+
+    title: str
+    formula: tuple[Piece, ...]
+    source: str
+    text: str
+    example: tuple[Piece, ...]
+    to: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Part of a formula: plain, ``sub`` or ``sup``."""
+
+    kind: str
+    text: str
+
+
+def methods(report: Report, language: Language) -> list[MethodRow]:
     """Every formula that this report used, in the order of use."""
     return [
         row
@@ -25,38 +46,39 @@ def methods(report: Report, language: Language) -> list[Row]:
     ]
 
 
-def _method(title: str, formula: str, source: str, text: str, example: str = "", to: str = "") -> Row:
-    return {
-        "title": title,
-        "formula": pieces(formula),
-        "source": source,
-        "text": text,
-        "example": pieces(example),
-        "to": to,
-    }
+def _method(title: str, formula: str, source: str, text: str, example: str = "", to: str = "") -> MethodRow:
+    return MethodRow(
+        title=title,
+        formula=tuple(pieces(formula)),
+        source=source,
+        text=text,
+        example=tuple(pieces(example)),
+        to=to,
+    )
 
 
 _SHIFTED = re.compile(r"([_^])(?:\{([^}]*)\}|(\(.*?\)|[^\W²³]+))")
 """An index ends before a square or cube: that is of the whole symbol."""
 
 
-def pieces(formula: str) -> list[Row]:
+def pieces(formula: str) -> list[Piece]:
     """A formula cut at its indices and exponents: ``f_n`` and ``2^{x}`` become plain, lowered and raised text.
 
-    >>> [(p["kind"], p["text"]) for p in pieces("a_max² = 2^{t}")]
+    >>> [(p.kind, p.text) for p in pieces("a_max² = 2^{t}")]
     [('', 'a'), ('sub', 'max'), ('', '² = 2'), ('sup', 't')]
     """
-    result, done = [], 0
+    result: list[Piece] = []
+    done = 0
     for match in _SHIFTED.finditer(formula):
-        result.append({"kind": "", "text": formula[done : match.start()]})
+        result.append(Piece(kind="", text=formula[done : match.start()]))
         kind = "sub" if match.group(1) == "_" else "sup"
-        result.append({"kind": kind, "text": match.group(2) or match.group(3)})
+        result.append(Piece(kind=kind, text=match.group(2) or match.group(3)))
         done = match.end()
-    result.append({"kind": "", "text": formula[done:]})
-    return [each for each in result if each["text"]]
+    result.append(Piece(kind="", text=formula[done:]))
+    return [each for each in result if each.text]
 
 
-def _sweeps(report: Report, language: Language) -> Iterator[Row]:
+def _sweeps(report: Report, language: Language) -> Iterator[MethodRow]:
     say, numbers = language.say, language.numbers
     run = next((r for r in report.runs if r.sweep is not None and r.sweep.rate is not None), None)
     if run is None or run.sweep is None or run.sweep.rate is None:
@@ -86,7 +108,7 @@ def _sweeps(report: Report, language: Language) -> Iterator[Row]:
     yield from _control(report, language)
 
 
-def _control(report: Report, language: Language) -> Iterator[Row]:
+def _control(report: Report, language: Language) -> Iterator[MethodRow]:
     say, numbers = language.say, language.numbers
     run = next((r for r in report.runs if r.control is not None and r.control.worst_deviation_db is not None), None)
     if run is None or run.control is None or run.control.worst_deviation_db is None:
@@ -108,7 +130,7 @@ def _best(report: Report) -> Trusted | None:
     return largest_amplification(known)
 
 
-def _responses(report: Report, language: Language) -> Iterator[Row]:
+def _responses(report: Report, language: Language) -> Iterator[MethodRow]:
     say, numbers = language.say, language.numbers
     best = _best(report)
     if best is None:
@@ -178,7 +200,7 @@ def _responses(report: Report, language: Language) -> Iterator[Row]:
         )
 
 
-def _beams(report: Report, language: Language) -> Iterator[Row]:
+def _beams(report: Report, language: Language) -> Iterator[MethodRow]:
     say, numbers = language.say, language.numbers
     numbered = [m for m in report.modes if m.mode is not None and m.nodes is not None and not m.missing]
     if numbered:
@@ -207,7 +229,7 @@ def _beams(report: Report, language: Language) -> Iterator[Row]:
     yield from _strobes(report, language)
 
 
-def _strobes(report: Report, language: Language) -> Iterator[Row]:
+def _strobes(report: Report, language: Language) -> Iterator[MethodRow]:
     seen = next((f for n in report.notes for f in n.facts if isinstance(f, StrobeSeen) and f.drive_hz), None)
     if seen is None or not seen.drive_hz:
         return
@@ -226,7 +248,7 @@ def _strobes(report: Report, language: Language) -> Iterator[Row]:
     )
 
 
-def _decays(report: Report, language: Language) -> Iterator[Row]:
+def _decays(report: Report, language: Language) -> Iterator[MethodRow]:
     say, numbers = language.say, language.numbers
     for run in report.runs:
         for channel in run.channels:
@@ -245,7 +267,7 @@ def _decays(report: Report, language: Language) -> Iterator[Row]:
                     return
 
 
-def _criteria(report: Report, language: Language) -> Iterator[Row]:
+def _criteria(report: Report, language: Language) -> Iterator[MethodRow]:
     """When a mode counts as found, each criterion that runs of this report were held to, once."""
     say = language.say
     by_text = {run.criterion: run.kind == RunKind.DECAY for run in report.runs if run.criterion}
@@ -260,7 +282,7 @@ def _criteria(report: Report, language: Language) -> Iterator[Row]:
         )
 
 
-def _statements(report: Report, language: Language) -> Iterator[Row]:
+def _statements(report: Report, language: Language) -> Iterator[MethodRow]:
     say, numbers = language.say, language.numbers
     factor = coverage_factor(report.job.report.confidence)
     k = numbers.decimal(factor, 2)

@@ -3,14 +3,81 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from reportgen.records.result import ChannelResult, Observed, Quotient, Resonance, RunResult
 from reportgen.records.rounding import CLOCK_DIGITS, budget_texts, coverage_factor
 from reportgen.render.names import anchor
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.language import Language
 from reportgen.render.rows.trusted import spoiled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResonanceRow:
+    """A resonance: corrected, and as recorded."""
+
+    anchor: str
+    number: str
+    x: str
+    channel: str
+    mode: str
+    frequency: str
+    frequency_u: str
+    q: str
+    q_u: str
+    damping: str
+    damping_u: str
+    amplification: str
+    amplification_u: str
+    phase: str
+    decrement: str
+    seen_frequency: str
+    seen_amplification: str
+    seen_q: str
+    reduction: str
+    rejected: str
+    doubtful: bool
+    remarks: tuple[str, ...]
+    uncertain: AmplificationBudget | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnexplainedRow:
+    """A peak that nothing explains."""
+
+    channel: str
+    frequency: str
+    magnitude: str
+    height: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrequencyBudgetShown:
+    """Contributions to the uncertainty of a frequency, in parts per million of it."""
+
+    fit: str
+    clock: str
+    filter: str
+    misfit: str
+    clock_stated: bool
+    combined: str
+    expanded: str
+    k: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AmplificationBudget:
+    """Contributions to the uncertainty of an amplification, in percent of it."""
+
+    fit: str
+    calibration: str
+    combined: str
+    expanded: str
+    k: str
+
 
 _NOT_BUILT_UP = 0.95
 """Share of the steady peak below which the vibration had no time to build up: the loss of 5 % that the stated fastest
@@ -28,7 +95,7 @@ def height_name(channel: ChannelResult, language: Language) -> str:
     return f"{name} / ({channel.unit})"
 
 
-def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[Row]:
+def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, language: Language) -> list[ResonanceRow]:
     """One row for every resonance of a channel, numbered as listed."""
     return [
         resonance(run, channel, each, number, confidence, language)
@@ -38,7 +105,7 @@ def resonance_rows(run: RunResult, channel: ChannelResult, confidence: float, la
 
 def resonance(
     run: RunResult, channel: ChannelResult, each: Resonance, number: int, confidence: float, language: Language
-) -> Row:
+) -> ResonanceRow:
     """Corrected values with expanded uncertainties, and what the log shows as recorded."""
     numbers, k = language.numbers, coverage_factor(confidence)
     frequency, frequency_u = numbers.with_uncertainty(
@@ -51,31 +118,31 @@ def resonance(
     damping, damping_u = damping_percent(each.damping_ratio, each.q, _times(k, each.q_std), language)
     amplification, amplification_u = numbers.with_uncertainty(each.amplification, _times(k, each.amplification_std))
     seen = each.observed
-    return {
-        "anchor": anchor("row", run.id, channel.id, number),
-        "number": str(number),
-        "x": f"{each.frequency_hz:.6g}",
-        "channel": channel.id,
-        "mode": numbers.ABSENT if each.mode is None else str(each.mode),
-        "frequency": frequency,
-        "frequency_u": frequency_u,
-        "q": q,
-        "q_u": q_u,
-        "damping": damping,
-        "damping_u": damping_u,
-        "amplification": amplification,
-        "amplification_u": amplification_u,
-        "phase": numbers.decimal(each.phase_deg, 1),
-        "decrement": numbers.significant(each.decrement, 3),
-        "seen_frequency": numbers.significant(seen.peak_hz, _digits_of(frequency)),
-        "seen_amplification": numbers.significant(seen.amplification, 3),
-        "seen_q": numbers.significant(seen.half_power_q, 3),
-        "reduction": numbers.significant(None if seen.sweep_reduction is None else 100 * seen.sweep_reduction, 3),
-        "rejected": each.rejected or "",
-        "doubtful": each.doubtful,
-        "remarks": _remarks(each, language),
-        "uncertain": _budget(each, k, language),
-    }
+    return ResonanceRow(
+        anchor=anchor("row", run.id, channel.id, number),
+        number=str(number),
+        x=f"{each.frequency_hz:.6g}",
+        channel=channel.id,
+        mode=numbers.ABSENT if each.mode is None else str(each.mode),
+        frequency=frequency,
+        frequency_u=frequency_u,
+        q=q,
+        q_u=q_u,
+        damping=damping,
+        damping_u=damping_u,
+        amplification=amplification,
+        amplification_u=amplification_u,
+        phase=numbers.decimal(each.phase_deg, 1),
+        decrement=numbers.significant(each.decrement, 3),
+        seen_frequency=numbers.significant(seen.peak_hz, _digits_of(frequency)),
+        seen_amplification=numbers.significant(seen.amplification, 3),
+        seen_q=numbers.significant(seen.half_power_q, 3),
+        reduction=numbers.significant(None if seen.sweep_reduction is None else 100 * seen.sweep_reduction, 3),
+        rejected=each.rejected or "",
+        doubtful=each.doubtful,
+        remarks=tuple(_remarks(each, language)),
+        uncertain=_budget(each, k, language),
+    )
 
 
 def _times(k: float, std: float | None) -> float | None:
@@ -124,17 +191,17 @@ def steady_state_sentence(runs: Sequence[RunResult], language: Language) -> str:
     )  # fmt: skip
 
 
-def unexplained_rows(channel: ChannelResult, language: Language) -> list[Row]:
+def unexplained_rows(channel: ChannelResult, language: Language) -> list[UnexplainedRow]:
     """One row for every peak of a channel that nothing explains."""
     numbers = language.numbers
     return [
-        {
-            "channel": channel.id,
-            "frequency": numbers.significant(each.frequency_hz, FREQUENCY_DIGITS),
-            "magnitude": numbers.significant(each.magnitude, 3),
-            "height": numbers.significant(each.height, 2),
-            "why": language.say(each.why),
-        }
+        UnexplainedRow(
+            channel=channel.id,
+            frequency=numbers.significant(each.frequency_hz, FREQUENCY_DIGITS),
+            magnitude=numbers.significant(each.magnitude, 3),
+            height=numbers.significant(each.height, 2),
+            why=language.say(each.why),
+        )
         for each in channel.unexplained
     ]
 
@@ -167,9 +234,8 @@ def nothing_found(channel: ChannelResult, language: Language) -> str:
     return f"{told} {looked} {why}"
 
 
-def sweep_sentence(run: RunResult, language: Language) -> str:
-    """What a customer should know about the effect of the sweep on the readings of a run; empty without data."""
-    numbers = language.numbers
+def _worst_reading(run: RunResult) -> Resonance | None:
+    """Of the resonances that a run rests on the one whose recorded peak the sweep held lowest."""
     told = [
         each
         for channel in run.channels
@@ -177,9 +243,22 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
         for each in channel.resonances
         if each.observed.sweep_reduction is not None and not each.rejected
     ]
-    if not told:
+    return min(told, key=lambda each: each.observed.sweep_reduction or 1.0, default=None)
+
+
+def slow_enough(run: RunResult) -> float | None:
+    """Lowest share of the steady peak that a run recorded, where that is near enough to all of it; else None."""
+    worst = _worst_reading(run)
+    share = 0.0 if worst is None else worst.observed.sweep_reduction or 1.0
+    return share if share >= _NOT_BUILT_UP else None
+
+
+def sweep_sentence(run: RunResult, language: Language) -> str:
+    """What a customer should know about the effect of the sweep on the readings of a run; empty without data."""
+    numbers = language.numbers
+    worst = _worst_reading(run)
+    if worst is None:
         return ""
-    worst = min(told, key=lambda each: each.observed.sweep_reduction or 1.0)
     share = worst.observed.sweep_reduction or 1.0
     if share >= _NOT_BUILT_UP:
         return language.say(
@@ -218,7 +297,7 @@ def _slower(seen: Observed, language: Language) -> Iterator[str]:
         )
 
 
-def _budget(each: Resonance, k: float, language: Language) -> Row | None:
+def _budget(each: Resonance, k: float, language: Language) -> AmplificationBudget | None:
     """Contributions to the uncertainty of the amplification, in percent of it; None where it has none."""
     if each.amplification is None or not each.amplification_std:
         return None
@@ -228,16 +307,16 @@ def _budget(each: Resonance, k: float, language: Language) -> Row | None:
     shown, combined, expanded = budget_texts(known, f"{k:.2f}")
     texts = iter(map(language.numbers.localised, shown))
     unknown = language.say("not stated")
-    return {
-        "fit": unknown if fit is None else next(texts),
-        "calibration": unknown if calibration is None else next(texts),
-        "combined": language.numbers.localised(combined),
-        "expanded": language.numbers.localised(expanded),
-        "k": language.numbers.decimal(k, 2),
-    }
+    return AmplificationBudget(
+        fit=unknown if fit is None else next(texts),
+        calibration=unknown if calibration is None else next(texts),
+        combined=language.numbers.localised(combined),
+        expanded=language.numbers.localised(expanded),
+        k=language.numbers.decimal(k, 2),
+    )
 
 
-def frequency_budget(each: Resonance, k: float, language: Language) -> Row | None:
+def frequency_budget(each: Resonance, k: float, language: Language) -> FrequencyBudgetShown | None:
     """Contributions to the uncertainty of the natural frequency, in parts per million; None where none is stated."""
     budget = each.frequency_budget
     if budget is None:
@@ -247,10 +326,14 @@ def frequency_budget(each: Resonance, k: float, language: Language) -> Row | Non
     parts = [of * getattr(budget, cause) for cause in causes]
     shown, combined, expanded = budget_texts(parts, f"{k:.2f}", of * budget.floor)
     localised = language.numbers.localised
-    return {
-        **{cause: localised(text) for cause, text in zip(causes, shown, strict=True)},
-        "clock_stated": budget.clock_stated,
-        "combined": localised(combined),
-        "expanded": localised(expanded),
-        "k": language.numbers.decimal(k, 2),
-    }
+    texts = dict(zip(causes, map(localised, shown), strict=True))
+    return FrequencyBudgetShown(
+        fit=texts["fit"],
+        clock=texts["clock"],
+        filter=texts["filter"],
+        misfit=texts["misfit"],
+        clock_stated=budget.clock_stated,
+        combined=localised(combined),
+        expanded=localised(expanded),
+        k=language.numbers.decimal(k, 2),
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from reportgen.errors import UnitError
 from reportgen.records.job import Job, Profile, ToleranceBand
@@ -18,20 +19,123 @@ from reportgen.records.result import (
 )
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor, control_unit
-from reportgen.render.rows.language import Language, Row
+from reportgen.render.rows.language import Fact, Language
 from reportgen.units import STANDARD_GRAVITY, parse_quantity
 
 
-def profile(each: Profile, job: Job, runs: Sequence[RunResult], language: Language) -> Row:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileRow:
+    """A profile, tabulated as the requirement states it."""
+
+    id: str
+    anchor: str
+    points: tuple[PointRow, ...]
+    sloped: bool
+    facts: tuple[Fact, ...]
+    notches: tuple[NotchPlanned, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointRow:
+    """A breakpoint of a profile."""
+
+    frequency: str
+    amplitude: str
+    slope: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotchPlanned:
+    """A notch of a profile."""
+
+    channel: str
+    band: str
+    limit: str
+    agreed_by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotchRow:
+    """A notch: how high the response went, and how far the input was lowered for it."""
+
+    channel: str
+    band: str
+    limit: str
+    highest: str
+    at: str
+    lowered: str
+    outside: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityRow:
+    """Something about the data that weighs on what can be concluded."""
+
+    run: str
+    run_anchor: str
+    channel: str
+    kind: str
+    band: str
+    message: str
+    weight: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExciterRow:
+    """One ability of the exciter: needed, used and rated."""
+
+    run: str
+    quantity: str
+    needed: str
+    used: str
+    rated: str
+    share: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftRow:
+    """One mode in two runs."""
+
+    channel: str
+    mode: str
+    before: str
+    after: str
+    frequency: str
+    frequency_u: str
+    amplification: str
+    amplification_u: str
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelRow:
+    """One mode at two levels."""
+
+    mode: str
+    survey_level: str
+    sweep_level: str
+    survey: str
+    sweep: str
+    frequency: str
+    frequency_u: str
+    survey_q: str
+    sweep_q: str
+    q: str
+    q_u: str
+    remarks: tuple[str, ...]
+
+
+def profile(each: Profile, job: Job, runs: Sequence[RunResult], language: Language) -> ProfileRow:
     """A profile, tabulated as the requirement states it."""
     points = [
-        {
-            "frequency": point.text[0],
-            "amplitude": point.text[1],
-            "slope": f"{language.numbers.signed(point.slope_to_next_db_per_oct, 2)} dB/oct"
+        PointRow(
+            frequency=point.text[0],
+            amplitude=point.text[1],
+            slope=f"{language.numbers.signed(point.slope_to_next_db_per_oct, 2)} dB/oct"
             if point.slope_to_next_db_per_oct is not None
             else language.numbers.ABSENT,
-        }
+        )
         for point in each.breakpoints
     ]
     facts = language.pairs(
@@ -44,23 +148,23 @@ def profile(each: Profile, job: Job, runs: Sequence[RunResult], language: Langua
         ("Source", each.source),
     )
     notches = [
-        {
-            "channel": n.channel,
-            "band": language.band((n.from_hz, n.to_hz)),
-            "limit": n.text,
-            "agreed_by": n.agreed_by,
-        }
+        NotchPlanned(
+            channel=n.channel,
+            band=language.band((n.from_hz, n.to_hz)),
+            limit=n.text,
+            agreed_by=n.agreed_by or "",
+        )
         for n in each.notches
     ]
     sloped = any(point.slope_to_next_db_per_oct is not None for point in each.breakpoints)
-    return {
-        "id": each.id,
-        "anchor": anchor("profile", each.id),
-        "points": points,
-        "sloped": sloped,
-        "facts": facts,
-        "notches": notches,
-    }
+    return ProfileRow(
+        id=each.id,
+        anchor=anchor("profile", each.id),
+        points=tuple(points),
+        sloped=sloped,
+        facts=tuple(facts),
+        notches=tuple(notches),
+    )
 
 
 def _sweep_cycles_done(each: Profile, job: Job, runs: Sequence[RunResult], language: Language) -> str | None:
@@ -95,7 +199,7 @@ def _open_band(limits: tuple[float, float], language: Language) -> str:
     return language.band(limits)
 
 
-def sweep_facts(sweep: SweepFacts, language: Language) -> list[Row]:
+def sweep_facts(sweep: SweepFacts, language: Language) -> tuple[Fact, ...]:
     """The sweep as really run."""
     numbers = language.numbers
     rate = f"{numbers.significant(sweep.rate, 4)} {sweep.rate_unit}" if sweep.rate is not None else None
@@ -120,7 +224,7 @@ def sweep_facts(sweep: SweepFacts, language: Language) -> list[Row]:
     )
 
 
-def control_facts(control: ControlResult, language: Language) -> list[Row]:
+def control_facts(control: ControlResult, language: Language) -> tuple[Fact, ...]:
     """Control held against its profile."""
     numbers = language.numbers
     worst = None
@@ -147,22 +251,22 @@ def control_facts(control: ControlResult, language: Language) -> list[Row]:
     )
 
 
-def notch_row(notch: NotchResult, language: Language) -> Row:
+def notch_row(notch: NotchResult, language: Language) -> NotchRow:
     """A notch: how high the response went, and how far the input was lowered for it."""
     numbers = language.numbers
     unit, size = _notch_unit(notch.text, notch.dimension)
     highest = numbers.ABSENT if notch.highest is None else f"{numbers.significant(notch.highest / size, 4)} {unit}"
     at = numbers.ABSENT if notch.at_hz is None else f"{numbers.significant(notch.at_hz, 4)} Hz"
     lowered = notch.lowest_control_db
-    return {
-        "channel": notch.channel,
-        "band": language.band((notch.from_hz, notch.to_hz)),
-        "limit": notch.text,
-        "highest": language.sentence(notch.reason) if notch.reason else highest,
-        "at": at,
-        "lowered": numbers.ABSENT if lowered is None else f"{numbers.signed(lowered, 1)} dB",
-        "outside": ", ".join(language.band(band) for band in notch.outside_bands) or numbers.ABSENT,
-    }
+    return NotchRow(
+        channel=notch.channel,
+        band=language.band((notch.from_hz, notch.to_hz)),
+        limit=notch.text,
+        highest=language.sentence(notch.reason) if notch.reason else highest,
+        at=at,
+        lowered=numbers.ABSENT if lowered is None else f"{numbers.signed(lowered, 1)} dB",
+        outside=", ".join(language.band(band) for band in notch.outside_bands) or numbers.ABSENT,
+    )
 
 
 def _notch_unit(text: str, dimension: str) -> tuple[str, float]:
@@ -174,7 +278,7 @@ def _notch_unit(text: str, dimension: str) -> tuple[str, float]:
     return unit.symbol, unit.factor
 
 
-def dwell_facts(dwell: DwellResult, job: Job, run_id: str, language: Language) -> list[Row]:
+def dwell_facts(dwell: DwellResult, job: Job, run_id: str, language: Language) -> tuple[Fact, ...]:
     """A dwell: how long, how many cycles, how steady."""
     numbers = language.numbers
     plan = job.run(run_id)
@@ -199,23 +303,23 @@ def dwell_facts(dwell: DwellResult, job: Job, run_id: str, language: Language) -
     )
 
 
-def quality(issue: QualityIssue, run_id: str, language: Language) -> Row:
+def quality(issue: QualityIssue, run_id: str, language: Language) -> QualityRow:
     """Something about the data that weighs on what can be concluded."""
-    return {
-        "run": run_id,
-        "run_anchor": anchor("run", run_id),
-        "channel": issue.channel or language.say("whole run"),
-        "kind": language.say(issue.kind),
-        "band": language.band(issue.band_hz) if issue.band_hz else language.numbers.ABSENT,
-        "message": language.sentence(issue.message),
-        "weight": language.say("carries no verdict") if issue.spoils else language.say("noted"),
-    }
+    return QualityRow(
+        run=run_id,
+        run_anchor=anchor("run", run_id),
+        channel=issue.channel or language.say("whole run"),
+        kind=language.say(issue.kind),
+        band=language.band(issue.band_hz) if issue.band_hz else language.numbers.ABSENT,
+        message=language.sentence(issue.message),
+        weight=language.say("carries no verdict") if issue.spoils else language.say("noted"),
+    )
 
 
 _PRINTED = {"N": ("kN", 1e-3), "m": ("mm", 1e3), "m/s": ("m/s", 1.0), "m/s²": ("m/s²", 1.0)}
 
 
-def exciter_row(use: ExciterUse, language: Language) -> Row:
+def exciter_row(use: ExciterUse, language: Language) -> ExciterRow:
     """One ability of the exciter: needed, used and rated."""
     numbers = language.numbers
     unit, size = _PRINTED.get(use.unit, (use.unit, 1.0))
@@ -226,15 +330,15 @@ def exciter_row(use: ExciterUse, language: Language) -> Row:
         at = f" @ {numbers.significant(at_hz, 4)} Hz" if at_hz is not None else ""
         return f"{numbers.significant(value * size, 3)} {unit}{at}"
 
-    return {
-        "run": use.run,
-        "quantity": language.say(use.quantity),
-        "needed": shown(use.needed, use.needed_at_hz),
-        "used": shown(use.used, use.used_at_hz),
-        "rated": shown(use.rated),
-        "share": numbers.ABSENT if use.share is None else numbers.percent(use.share, 0),
-        "reason": language.sentence(use.reason) if use.reason else "",
-    }
+    return ExciterRow(
+        run=use.run,
+        quantity=language.say(use.quantity),
+        needed=shown(use.needed, use.needed_at_hz),
+        used=shown(use.used, use.used_at_hz),
+        rated=shown(use.rated),
+        share=numbers.ABSENT if use.share is None else numbers.percent(use.share, 0),
+        reason=language.sentence(use.reason) if use.reason else "",
+    )
 
 
 def change(value: float | None, std: float | None, report: Report, language: Language) -> tuple[str, str]:
@@ -247,25 +351,25 @@ def change(value: float | None, std: float | None, report: Report, language: Lan
     return ("+" + text if value > 0 else text), uncertainty
 
 
-def shift_row(report: Report, shift: RunShift, language: Language) -> Row:
+def shift_row(report: Report, shift: RunShift, language: Language) -> ShiftRow:
     """One mode in two runs."""
     numbers = language.numbers
     frequency, frequency_u = change(shift.frequency_shift, shift.frequency_shift_std, report, language)
     amplification, amplification_u = change(shift.amplification_shift, shift.amplification_shift_std, report, language)
-    return {
-        "channel": shift.channel,
-        "mode": numbers.ABSENT if shift.mode is None else str(shift.mode),
-        "before": numbers.significant(shift.before_hz, 5),
-        "after": numbers.significant(shift.after_hz, 5),
-        "frequency": frequency,
-        "frequency_u": frequency_u,
-        "amplification": amplification,
-        "amplification_u": amplification_u,
-        "remarks": [*_unpaired(shift, language), *language.sentences(shift.flags)],
-    }
+    return ShiftRow(
+        channel=shift.channel,
+        mode=numbers.ABSENT if shift.mode is None else str(shift.mode),
+        before=numbers.significant(shift.before_hz, 5),
+        after=numbers.significant(shift.after_hz, 5),
+        frequency=frequency,
+        frequency_u=frequency_u,
+        amplification=amplification,
+        amplification_u=amplification_u,
+        remarks=(*_unpaired(shift, language), *language.sentences(shift.flags)),
+    )
 
 
-def level_row(report: Report, each: LevelDependence, language: Language) -> Row:
+def level_row(report: Report, each: LevelDependence, language: Language) -> LevelRow:
     """One mode at two levels."""
     numbers = language.numbers
     plan = report.job.run(each.sweep)
@@ -276,20 +380,20 @@ def level_row(report: Report, each: LevelDependence, language: Language) -> Row:
     def level(value: float | None) -> str:
         return numbers.ABSENT if value is None else f"{numbers.significant(value / size, 3)} {symbol}"
 
-    return {
-        "mode": numbers.ABSENT if each.mode is None else str(each.mode),
-        "survey_level": level(each.survey_level),
-        "sweep_level": level(each.sweep_level),
-        "survey": numbers.significant(each.survey_hz, 5),
-        "sweep": numbers.significant(each.sweep_hz, 5),
-        "frequency": frequency,
-        "frequency_u": frequency_u,
-        "survey_q": numbers.significant(each.survey_q, 3),
-        "sweep_q": numbers.significant(each.sweep_q, 3),
-        "q": q,
-        "q_u": q_u,
-        "remarks": [language.sentence(each.reason)] if each.reason else [],
-    }
+    return LevelRow(
+        mode=numbers.ABSENT if each.mode is None else str(each.mode),
+        survey_level=level(each.survey_level),
+        sweep_level=level(each.sweep_level),
+        survey=numbers.significant(each.survey_hz, 5),
+        sweep=numbers.significant(each.sweep_hz, 5),
+        frequency=frequency,
+        frequency_u=frequency_u,
+        survey_q=numbers.significant(each.survey_q, 3),
+        sweep_q=numbers.significant(each.sweep_q, 3),
+        q=q,
+        q_u=q_u,
+        remarks=tuple([language.sentence(each.reason)] if each.reason else []),
+    )
 
 
 def _unpaired(shift: RunShift, language: Language) -> list[str]:

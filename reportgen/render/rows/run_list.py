@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
@@ -34,7 +35,25 @@ class RunListed:
 
 def run_list(report: Report, language: Language) -> tuple[RunListed, ...]:
     """Runs in the order of the report."""
-    return tuple(_listed(report, run, language) for run in report.runs)
+    rows = [_listed(report, run, language) for run in report.runs]
+    return tuple(replace(row, remark=_told_once(row, rows)) for row in rows)
+
+
+_COLUMNS = ("profile", "range", "rate", "duration", "worst")
+"""Those that a test may leave without any value: a free decay has neither profile nor rate."""
+
+
+def run_columns(rows: Sequence[RunListed], language: Language) -> frozenset[str]:
+    """Columns of the list in which at least one run has a value."""
+    return frozenset(name for name in _COLUMNS if any(getattr(row, name) != language.numbers.ABSENT for row in rows))
+
+
+def _told_once(row: RunListed, rows: Sequence[RunListed]) -> str:
+    """The remark of a run; where others have the same, under the first of them, with the names of all."""
+    alike = [each for each in rows if each.remark == row.remark]
+    if not row.remark or len(alike) == 1:
+        return row.remark
+    return f"{', '.join(each.id for each in alike)}: {row.remark}" if alike[0] is row else ""
 
 
 def _listed(report: Report, run: RunResult, language: Language) -> RunListed:

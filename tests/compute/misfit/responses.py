@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.identification.misfit.band import Band
+
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
@@ -56,3 +58,19 @@ def measured(kind: str, seed: int) -> Measured:
         h = np.where(np.abs(h) > most, h / np.abs(h) * most, h)
     sigma = np.hypot(0.003 * np.abs(h), 1e-3)
     return Measured(f, h + sigma * (rng.standard_normal(h.shape) + 1j * rng.standard_normal(h.shape)), f0, q)
+
+
+def steady_band(
+    frequency_hz: NDArray[np.float64], values: NDArray[np.complex128], powers: tuple[int, ...] = (0, 2, 4, -2)
+) -> Band:
+    """A band of steady-state responses (n, c), sorted by frequency; gaps are NaN."""
+    order = np.argsort(frequency_hz, kind="stable")
+    omega = 2.0 * np.pi * frequency_hz[order]
+    sorted_values = values[order]
+    valid = np.isfinite(sorted_values) & (sorted_values != 0)
+
+    def shape(pole: complex, rows: slice) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+        inverse = 1.0 / (1j * omega[rows] - pole)
+        return np.asarray(inverse, complex), np.asarray(inverse * inverse, complex)
+
+    return Band(omega, np.where(valid, sorted_values, 0.0), valid, shape, powers)

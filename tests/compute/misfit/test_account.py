@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from reportgen.compute.identification.misfit.account import account
-from reportgen.compute.identification.misfit.band import steady_band
-from tests.compute.misfit.responses import measured
+from tests.compute.misfit.responses import measured, steady_band
 from tests.second_opinion import rational
 from tests.shared import SHARED
 

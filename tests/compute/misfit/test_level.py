@@ -8,8 +8,8 @@ from scipy.io import loadmat
 from scipy.optimize import least_squares
 
 from reportgen.compute.identification.misfit.account import account
-from reportgen.compute.identification.misfit.band import steady_band
 from reportgen.compute.identification.misfit.level_competition import levelled
+from tests.compute.misfit.responses import steady_band
 from tests.shared import SHARED
 
 LOG = SHARED / "real/jointed_beam/ForcedFrequencyResponses.mat"

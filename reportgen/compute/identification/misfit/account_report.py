@@ -170,7 +170,7 @@ class AccountReport:
         size = float(abs(self.steady(c, np.array([2 * np.pi * peak]))[0]))
         fit_std = self.size_std(c, 2 * np.pi * peak, spread)
         recorded = self._observed(c, f0, q, size)
-        calibration = self.calibration(c)
+        calibration = self.sweep.calibration_std(c)
         facts = self._facts(k, own, recorded, calibration)
         phase = float(np.degrees(np.angle(self.steady(c, np.array([2 * np.pi * f0]))[0])))
         return Resonance(
@@ -230,12 +230,6 @@ class AccountReport:
         powers = [(omega / self._centre()) ** p for p in powers_over(self.band, fit.rows)]
         by_x += [*powers, *(1j * p for p in powers)]
         return (turn * np.array(by_x)).real, (turn * np.array(by_pole)).real
-
-    def calibration(self, c: int) -> float | None:
-        """Relative standard uncertainty of response over control; None where one of them states none."""
-        own = None if self.sweep.calibration is None else self.sweep.calibration[c]
-        control = self.sweep.control_calibration
-        return None if own is None or control is None else float(np.hypot(own, control))
 
     def _observed(self, c: int, f0: float, q: float, size: float) -> Observed:
         swept = np.empty(len(self.order))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,21 +51,3 @@ class Band:
         first, last = np.searchsorted(self.omega, (low, high))
         lack = max(0, least - int(last - first) + 1) // 2
         return slice(max(0, int(first) - lack), min(len(self), int(last) + lack))
-
-    def with_values(self, values: Complexes) -> Band:
-        """The same rows with other readings."""
-        return replace(self, values=values)
-
-
-def steady_band(frequency_hz: Floats, values: Complexes, powers: tuple[int, ...] = (0, 2, 4, -2)) -> Band:
-    """A band of steady-state responses (n, c), sorted by frequency; gaps are NaN."""
-    order = np.argsort(frequency_hz, kind="stable")
-    omega = 2.0 * np.pi * frequency_hz[order]
-    sorted_values = values[order]
-    valid = np.isfinite(sorted_values) & (sorted_values != 0)
-
-    def shape(pole: complex, rows: slice) -> tuple[Complexes, Complexes]:
-        inverse = 1.0 / (1j * omega[rows] - pole)
-        return np.asarray(inverse, complex), np.asarray(inverse * inverse, complex)
-
-    return Band(omega, np.where(valid, sorted_values, 0.0), valid, shape, powers)

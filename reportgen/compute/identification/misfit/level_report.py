@@ -31,7 +31,7 @@ def moving_resonance(report: AccountReport, c: int, each: Levelled) -> Resonance
     top = int(np.argmax(np.abs(model) * (np.abs(each.own[:, c]) > 0.5 * np.max(np.abs(each.own[:, c])))))
     size, own = float(abs(model[top])), each.own[:, c]
     spread = size * float(np.sqrt(each.inflation / max(len(own), 1)) * 0.01 + zeta_std[0] * abs(own[top]) / size)
-    calibration = report.calibration(c)
+    calibration = report.sweep.calibration_std(c)
     facts = [
         IdentifiedFact(
             code=FactCode.LEVEL_DEPENDENT, share=float(each.frequency_range()[1] / each.frequency_range()[0] - 1.0)

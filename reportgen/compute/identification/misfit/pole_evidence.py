@@ -169,8 +169,6 @@ class Verdict:
     gain: float
     """χ² that leaving it out would cost, with noise and misfit in the weights."""
     without_best_row: float
-    stands_out: float
-    """Its own response over the misfit there, the best channel."""
     frequency_std: float
     q_std: float
     reason: Objection
@@ -285,7 +283,7 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
         reason = Objection.ONE_ROW
     elif out < STANDS_OUT:
         reason = Objection.MISFIT
-    return Verdict(gain, rest, out, f_std, q_std, reason)
+    return Verdict(gain, rest, f_std, q_std, reason)
 
 
 _LEAST_BESIDE = 3

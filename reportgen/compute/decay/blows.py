@@ -1,0 +1,95 @@
+"""Blows within a free decay: what linear prediction does not foresee.
+
+Samples of a structure that rings freely follow from those after them, as from those before, by fixed weights (Prony's
+method; S. L. Marple, Digital Spectral Analysis, 1987, ch. 11, from memory). A force from outside breaks that for as
+long as it acts, however large the motion is on which it falls; what noise or a joint adds does not stand out, because
+it is there all along. Each sample is told from those after it, so that a hammer in contact at the beginning shows, too.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from reportgen.records.log import Floats
+
+_ORDER = 48
+"""Samples that one is told from: two a mode, and as many again for noise."""
+_SHARE = 12
+"""Of the samples: an order of more would fit what it should show."""
+_LONGEST = 1 << 16
+"""Samples looked through from the release on; what comes later is found by its height alone."""
+_FITTED = 1 << 13
+"""Samples that the weights are fitted to, of as many: they are the same all along."""
+_PARTS = 4
+"""Blocks a cycle of the strongest line: friction strikes twice a cycle, in every other of them."""
+_AROUND = 32
+"""Blocks on either side, eight cycles, that say what is usual."""
+_USUAL = 0.8
+"""Share of them that the usual error is not below: with friction half of them are struck."""
+_STANDS_OUT = 4.0
+"""Error over the usual one that says a blow: the largest of 16 readings of noise is below 2.5 times that share of the
+largest of others, at one chance in a million (normal distribution), and what a joint adds while the motion is large
+falls by less than a neper in the four cycles to the middle of what is usual."""
+_FEWEST = 8
+"""Blocks that say what is usual, at least."""
+
+
+def blows_in(samples: Floats, cycle: int) -> list[tuple[int, int]]:
+    """First and one-past-last sample of each blow in a free decay of shape (n, channels) that begins at its release.
+
+    ``cycle`` is one of the strongest line, in samples. A blow ends where prediction holds again; it begins later than
+    said by what a sample is told from.
+    """
+    x = samples[:_LONGEST]
+    order = min(_ORDER, len(x) // _SHARE)
+    block = max(4, cycle // _PARTS)
+    if order < 4 or len(x) < (2 * _FEWEST + 1) * block + order:
+        return []
+    error = _unforeseen(x, order)
+    whole = len(error) // block * block
+    height = error[:whole].reshape(-1, block).max(axis=1)
+    struck = np.flatnonzero(height > _STANDS_OUT * _usual(height))
+    return _joined([(int(k) * block, int(k + 1) * block) for k in struck], max(order, cycle))
+
+
+def _unforeseen(x: Floats, order: int) -> Floats:
+    """Root sum square over the channels of what linear prediction leaves, over its median; shape (n − order,)."""
+    total = np.zeros(len(x) - order)
+    for column in (x - np.mean(x, axis=0)).T:
+        if not np.any(column):
+            continue
+        after = np.lib.stride_tricks.sliding_window_view(column[1:], order)
+        told = column[: len(after)]
+        few = slice(None, None, max(1, len(after) // _FITTED))
+        weights = np.linalg.lstsq(after[few], told[few], rcond=None)[0]
+        left = np.abs(told - after @ weights)
+        total += (left / max(float(np.median(left)), 1e-300)) ** 2
+    return np.asarray(np.sqrt(total))
+
+
+def _usual(height: Floats) -> Floats:
+    """What errors are usual around each block: the larger of those before it and those after it."""
+    return np.fmax(_usual_before(height), _usual_before(height[::-1])[::-1])
+
+
+def _usual_before(height: Floats) -> Floats:
+    """What errors are usual in the blocks before each; infinite where there is neither side that says it."""
+    found = np.full(len(height), -np.inf)
+    for k in range(_FEWEST, min(_AROUND, len(height))):
+        found[k] = np.sort(height[:k])[int(_USUAL * (k - 1))]
+    if len(height) > _AROUND:
+        before = np.lib.stride_tricks.sliding_window_view(height[:-1], _AROUND)
+        place = int(_USUAL * (_AROUND - 1))
+        found[_AROUND:] = np.partition(before, place, axis=1)[:, place]
+    return found
+
+
+def _joined(found: list[tuple[int, int]], near: int) -> list[tuple[int, int]]:
+    """Stretches closer together than ``near`` as one."""
+    joined: list[tuple[int, int]] = []
+    for begin, end in found:
+        if joined and begin - joined[-1][1] <= near:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((begin, end))
+    return joined
