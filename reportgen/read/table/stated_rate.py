@@ -57,7 +57,9 @@ def _rates_in(line: str, decimal: str) -> list[float]:
 def _number(text: str, decimal: str) -> float | None:
     bare = text.strip().replace(" ", "").replace("'", "").replace("’", "")
     other = "." if decimal == "," else ","
-    grouped = re.fullmatch(rf"[1-9]\d{{0,2}}(?:\{other}\d{{3}})+(?:\{decimal}\d+)?", bare) is not None
+    grouped = (
+        re.fullmatch(rf"[1-9]\d{{0,2}}(?:{re.escape(other)}\d{{3}})+(?:{re.escape(decimal)}\d+)?", bare) is not None
+    )
     bare = (bare.replace(other, "") if grouped else bare).replace(",", ".")
     try:
         return float(bare)
