@@ -85,3 +85,16 @@ def example_report(shared_folder: Path) -> Callable[[str], Report]:
         return once(shared_folder, name, lambda: compute_report(read_inputs(EXAMPLES / name)))
 
     return report
+
+
+@pytest.fixture(scope="session")
+def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -> Callable[[str], str]:
+    """The report of an example on screen, by the name of its folder."""
+    from reportgen.render.html import render_html
+    from reportgen.resources import data_dir
+
+    def page(name: str) -> str:
+        report = example_report(name)
+        return once(shared_folder, f"{name}.html", lambda: render_html(report, templates=data_dir("templates")))
+
+    return page
