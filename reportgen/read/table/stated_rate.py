@@ -17,8 +17,8 @@ _INTERVALS = (
     r"pas\s+de\s+temps|delta[\s_\-]*t|Δt|dt"
 )
 _STATED = re.compile(
-    rf"(?:^|(?<=[\s#%;,|\"'*]))(?:(?P<rate>{_RATES})|(?P<interval>{_INTERVALS}))\s*"
-    r"(?:[\[(]\s*(?P<before>[^\])]{1,12})[\])]\s*)?[\"']?(?:[:=;,|\t]|\s)[\s:=;,|\"']*"
+    rf"(?:^|(?<=[\s#%;,|\"'*]))(?:(?P<rate>{_RATES})|(?P<interval>{_INTERVALS}))"
+    r"(?:\s*+[\[(]\s*+(?P<before>[^\])]{1,12})[\])])?[\"']?(?=[\s:=;,|])[\s:=;,|\"']++"
     r"(?P<number>[+]?\d[\d.,'’ ]{0,15}?(?:[eE][+\-]?\d{1,3})?)(?=$|[\s\"';|\[(]|,\s|,$|[a-zA-Zµμ])\s*[\"';,|]*\s*"
     r"[\[(]?(?P<after>[a-zA-Zµμ/]{1,12})?",
     re.IGNORECASE,
