@@ -368,10 +368,11 @@ def _of_modes(report: Report, language: Language) -> Iterator[Table]:
         ),
         language,
     )
+    earlier = report.reference.comparisons if report.reference is not None else ()
     yield table(
         "shifts",
         "Comparison of runs",
-        report.shifts,
+        (*report.shifts, *(s for each in earlier for s in each.shifts)),
         (
             ("Before", "", lambda s: s.before),
             ("After", "", lambda s: s.after),

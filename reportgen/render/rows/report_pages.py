@@ -94,6 +94,7 @@ class Comparison:
     anchor: str
     rows: tuple[run.ShiftRow, ...]
     figures: tuple[ChannelCompared, ...]
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,7 +243,7 @@ def report_pages(
         swept=any(each.sweep is not None and each.dwell is None for each in report.runs),
         hazards=hazards(report),
         beamlike=job.specimen.beam is not None,
-        comparisons=tuple(_comparisons(report, language, annexed)),
+        comparisons=(*_comparisons(report, language, annexed), *_earlier(report, language)),
         levels=tuple(_levels(report, language)),
         axes=tuple(_axes(report, language, drawings)),
         exciter=tuple(run.exciter_row(each, language) for each in report.exciter),
@@ -352,6 +353,22 @@ def _comparisons(report: Report, language: Language, drawings: frozenset[str]) -
             anchor=anchor("compare", before, after),
             rows=tuple(run.shift_row(report, shift, language) for shift in shifts),
             figures=tuple(compared),
+        )
+
+
+def _earlier(report: Report, language: Language) -> Iterable[Comparison]:
+    """First surveys against those of an earlier report; one that cannot be held against any has the reason alone."""
+    of = report.reference
+    for each in of.comparisons if of is not None else ():
+        assert of is not None
+        said = (*of.remarks, *((each.reason,) if each.reason is not None else ()))
+        yield Comparison(
+            before=f"{of.number} {of.revision}" if each.before is None else each.before.id,
+            after=each.after,
+            anchor=anchor("compare", "reference", each.after),
+            rows=tuple(run.shift_row(report, shift, language) for shift in each.shifts),
+            figures=(),
+            remarks=tuple(language.sentences(said)),
         )
 
 
