@@ -506,6 +506,10 @@ class RunPlan:
     amplitude: Detector = Detector.PEAK
     control: tuple[str, ...] = ()
     strategy: ControlStrategy = ControlStrategy.AVERAGE
+    cross: tuple[str, ...] = ()
+    """Response channels whose direction lies across the axis, for the motion there over the control."""
+    cross_axis: Annotated[Quantity, Written(Form.PERCENTAGE, "50 %")] | None = None
+    """Largest that the motion on each of them may be, of the control; None: it is told and not judged."""
     tracking_filter: TrackingFilter | None = None
     tracking_filter_tolerance: Annotated[Quantity, Written(Form.PERCENTAGE, "5 %")] | None = None
     """As the job has it; the filter itself carries it as ``tolerance``."""

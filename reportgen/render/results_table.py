@@ -92,6 +92,11 @@ def _reference(report: Report) -> dict[str, Any]:
     return {} if report.reference is None else {"reference": report.reference}
 
 
+def _cross_axis(run: RunResult) -> dict[str, Any]:
+    """Motion across the axis; nothing where the job names no channel for it."""
+    return {"cross": run.cross} if run.cross else {}
+
+
 def _earlier_survey(comparison: ReferenceComparison) -> dict[str, Any]:
     """The survey of that report by its name; its values stand among the shifts."""
     return {"before": None if comparison.before is None else comparison.before.id}
@@ -131,6 +136,7 @@ SHAPES: Mapping[type, Shape] = {
         drawn_in={"sweep": SweepFacts},
         messages={"method": MessageAs.STATED, "criterion": MessageAs.STATED},
         left_out=("decay",),
+        made={"cross": _cross_axis},
     ),
     SweepFacts: Shape(
         named={"rate": "sweep_rate", "rate_unit": "sweep_rate_unit", "rate_reason": "sweep_rate_reason",

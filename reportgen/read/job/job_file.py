@@ -11,6 +11,7 @@ from typing import Any
 from reportgen.read.content import content_of
 from reportgen.read.job.asked_run_findings import asked_run_findings
 from reportgen.read.job.attachments import attachment_fault
+from reportgen.read.job.cross_channels import cross_channel_findings
 from reportgen.read.job.happenings import place_findings, with_places
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, LARGEST_REFERENCE, file_fault
 from reportgen.read.job.job_references import reference_findings
@@ -77,6 +78,7 @@ def read_job(
     findings += _beam_findings(job)
     findings += specimen_findings(job)
     findings += asked_run_findings(job, checks)
+    findings += cross_channel_findings(job)
     findings += place_findings(job)
     return job, _sorted(findings, name)
 

@@ -285,6 +285,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
     plan, planned = report.job.run(each.id), run.planned(report.job, each)
     decays = (anchor("fig", each.id, "decay", curve.channel) for curve in each.decay)
     spines = (anchor("fig", each.id, "backbone", number) for number in range(1, len(backbones(each)) + 1))
+    control = run.control_facts(each.control, language) if each.control else ()
     return RunRow(
         id=each.id,
         anchor=anchor("run", each.id),
@@ -296,7 +297,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
         log_anchor=anchor("file", planned),
         rows=language.numbers.count(each.sweep.rows) if each.sweep else "",
         sweep=run.sweep_facts(each.sweep, language) if each.sweep else (),
-        control=run.control_facts(each.control, language) if each.control else (),
+        control=(*control, *run.cross_facts(each, language)),
         notches=tuple(run.notch_row(notch, language) for notch in each.control.notches) if each.control else (),
         dwell_figure=_drawn(drawings, anchor("fig", each.id, "dwell")),
         control_figure=_drawn(drawings, anchor("fig", each.id, "control")),
