@@ -18,6 +18,7 @@ from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.report import InputFile, Report
+from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome, overall
 
 if TYPE_CHECKING:
@@ -237,16 +238,17 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     """
     from reportgen.read.input_files import watch_inputs
     from reportgen.read.job.same_runs import same_runs
-    from reportgen.read.log import read_log, with_channels_of_logs
+    from reportgen.read.log import with_channels_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
+    from reportgen.read.run_log import read_run
 
     watched = watch_inputs(job, before)
     found = list(findings)
     logs: dict[str, Log] = {}
     for run in job.runs:
-        progress(message("progress.reading", file=run.log.as_posix()))
-        log, more = read_log(job, run)
+        progress(message("progress.reading", file=run.log_names))
+        log, more = read_run(job, run)
         found += more
         if log is not None:
             logs[run.id] = log
@@ -284,12 +286,16 @@ def compute_report(
     from reportgen.judge.verdicts import judge
 
     job = inputs.job
-    runs = compare_quality(job, compute_runs(job, inputs.logs, progress, cores, meanwhile))
+    every = compute_runs(job, inputs.logs, progress, cores, meanwhile)
+    runs = compare_quality(job, [run for run in every if job.counts(run.id)])
     progress(message("progress.modes"))
-    runs, modes, beam_fits, findings = join_modes(job, runs, inputs.notes)
-    shifts = run_shifts(job, runs)
+    notes = tuple(note for note in inputs.notes if job.counts(note.run))
+    runs, modes, beam_fits, findings = join_modes(job, runs, notes)
+    shifts, levels = run_shifts(job, runs), level_dependence(job, runs)
     progress(message("progress.judging"))
-    verdicts = judge(job, runs, modes, shifts, inputs.notes)
+    verdicts = judge(job, runs, modes, shifts, notes)
+    by_id = {run.id: run for run in (*every, *runs)}
+    runs = tuple(with_history(job, by_id[run.id]) for run in every)
     deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
     return Report(
         job=job,
@@ -304,12 +310,23 @@ def compute_report(
         findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
         deviations=deviations,
         shifts=shifts,
-        level_dependence=level_dependence(job, runs),
+        level_dependence=levels,
         exciter=exciter_check(job, runs),
         pictures=mode_pictures(job, modes, beam_fits),
         opinions=job.report.opinions,
         assumptions=assumptions(job, runs),
     )
+
+
+def with_history(job: Job, run: RunResult) -> RunResult:
+    """The run with what the job says became of it."""
+    plan = job.run(run.id)
+    if plan is None:
+        return run
+    return replace(
+        run, specimen=plan.specimen, status=str(plan.status), status_reason=plan.reason, repeats=plan.repeats,
+        logs=tuple(each.as_posix() for each in plan.logs),
+    )  # fmt: skip
 
 
 def _load_layout() -> None:

@@ -28,7 +28,7 @@ def compute_runs(
     """
     from concurrent.futures.process import BrokenProcessPool
 
-    shared = [run for run in job.runs if isinstance(logs[run.id], SweepLog)]
+    shared = [run for run in job.runs if isinstance(logs.get(run.id), SweepLog)]
     if cores > 1 and len(shared) > 1 and sys.platform == "linux":
         try:
             return _in_processes(job, logs, shared, progress, cores, meanwhile)
@@ -64,7 +64,10 @@ def _in_processes(
 
 
 def _here(job: Job, run: RunPlan, logs: Logs, progress: Say, cores: int) -> RunResult:
-    from reportgen.compute.run import compute_run
+    from reportgen.compute.run import compute_run, run_without_numbers
 
+    log = logs.get(run.id)
+    if log is None:  # only of a run that does not count
+        return run_without_numbers(run, message("run.log-not-read"))
     progress(message("progress.computing", run=run.id))
-    return compute_run(job, run, logs[run.id], progress, workers=cores)
+    return compute_run(job, run, log, progress, workers=cores)

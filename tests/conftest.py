@@ -40,7 +40,9 @@ SLOW = (
     "examples",
     "examples/test_draft.py",
     "judge/test_flips.py",
+    "judge/test_monitored_channels.py",
     "read/test_inspect_property.py",
+    "read/test_run_history.py",
     "render/test_branding.py",
     "render/test_browser.py",
     "render/test_draft.py",
@@ -83,3 +85,16 @@ def example_report(shared_folder: Path) -> Callable[[str], Report]:
         return once(shared_folder, name, lambda: compute_report(read_inputs(EXAMPLES / name)))
 
     return report
+
+
+@pytest.fixture(scope="session")
+def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -> Callable[[str], str]:
+    """The report of an example on screen, by the name of its folder."""
+    from reportgen.render.html import render_html
+    from reportgen.resources import data_dir
+
+    def page(name: str) -> str:
+        report = example_report(name)
+        return once(shared_folder, f"{name}.html", lambda: render_html(report, templates=data_dir("templates")))
+
+    return page

@@ -55,6 +55,7 @@ def test_the_core_knows_no_files_and_no_clock(room):
 WORDS_OF_INPUTS = {
     "read/formats/hdf5.py": {"RATE_NAMES", "TIME_NAMES"},
     "read/inspect_file.py": {"_DECIBELS"},
+    "read/job/happenings.py": {"_SIDES", "_TEST"},
     "read/job/short_forms.py": {"FROM_NOTES"},
     "read/notes/note_environment.py": {"_CONDITIONS"},
     "read/job/toml_file.py": {"_TOML_PLACE"},

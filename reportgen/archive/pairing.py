@@ -22,7 +22,7 @@ since equal and nearer ones are paired first."""
 
 _NAMES = ("id", "path", "role")
 """Fields by which an entry is known whatever else changes."""
-_ABOUT = ("requirement", "axis", "before", "after", "survey", "sweep", "run", "channel", "kind")
+_ABOUT = ("requirement", "axis", "specimen", "before", "after", "survey", "sweep", "run", "channel", "kind")
 """Fields that two entries must have in common to be about the same thing."""
 _SAYS = ("code", "message", "text", "what", "name", "file", "boundary")
 """Fields of which the first that is there tells what an entry says; numbers in words may change."""

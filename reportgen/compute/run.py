@@ -32,6 +32,7 @@ from reportgen.compute.sweep.without_time import doubted
 from reportgen.errors import ComputeError
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
+from reportgen.records.log_parts import joined_log, parts_fault
 from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, DecayCurve, IssueKind, QualityIssue, Resonance, RunResult
 from reportgen.records.stretch import Direction
@@ -44,7 +45,25 @@ _CUT_SHORT = message("run.decay-cut-short")
 
 
 def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
-    """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is."""
+    """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is.
+
+    A run that does not count is given without numbers then, with the reason.
+    """
+    try:
+        return _computed(job, run, log, progress, workers)
+    except ComputeError as problem:
+        if run.counts:
+            raise
+        return run_without_numbers(run, problem.said)
+
+
+def run_without_numbers(run: RunPlan, why: Message | str) -> RunResult:
+    """A run that does not count and of which nothing can be computed."""
+    what = message("run.not-computed", why=why)
+    return RunResult(id=run.id, kind=str(run.kind), axis=run.axis, sweep=None, control=None, channels=(), method=what)
+
+
+def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> RunResult:
     clock = job.clock_of(run)
     if run.kind is RunKind.DECAY:
         return with_uncertainties(decay_run(run, log), clock)
@@ -59,15 +78,20 @@ def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int
     sound = without_spoilt(responses, quality, sweep.frequency_hz)
     dwelling = run.kind is RunKind.DWELL or facts.direction is Direction.HOLD
     pieces = () if dwelling else pieces_of(sweep)
-    swept = swept_response(job, run, sweep, sound, level, facts.rate_unit, pieces)
+    sought = [trace for trace in sound if trace.channel not in job.monitors]
+    swept = swept_response(job, run, sweep, sought, level, facts.rate_unit, pieces)
     not_sought = message("run.no-sweep") if dwelling else _reference_in_doubt(quality, control)
     found = None if not_sought is not None else identify_modes(swept)
     channels = tuple(
-        channel_result(trace, sweep, level, control_dimension(sweep, control), found) for trace in responses
+        channel_result(
+            trace, sweep, level, control_dimension(sweep, control), None if trace.channel in job.monitors else found
+        )
+        for trace in responses
     )
     assumed = found is not None and sweep.time_s is None and not swept.steady
     channels = doubted(channels, profile) if assumed else channels
-    compared = cross_check(log, sweep, control, channels) if isinstance(log, TimeHistory) and found else ()
+    whole = isinstance(log, TimeHistory) and not log.further_parts
+    compared = cross_check(log, sweep, control, channels) if whole and isinstance(log, TimeHistory) and found else ()
     spread_db, spread_at_hz = control_spread(sweep, control) or (None, None)
     held = control_result(sweep, control, run.strategy, profile)
     result = RunResult(
@@ -100,6 +124,20 @@ def sweep_of(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 
     """The log as rows of a sweep; a time history is demodulated against the drive, else the control."""
     if isinstance(log, SweepLog):
         return log
+    parts = [_demodulated(job, run, part, progress, workers) for part in (log, *log.further_parts)]
+    if len(parts) == 1:
+        return parts[0]
+    swept = run.kind is not RunKind.DWELL
+    fault = parts_fault(parts, swept=swept)
+    if fault is not None:
+        place, why = fault
+        what = message("parts.not-following", run=run.id, log=parts[place].path, why=why)
+        raise ComputeError(message("error.at", where=parts[place].path, what=what))
+    return joined_log(parts, run.log_names, pauses=swept)
+
+
+def _demodulated(job: Job, run: RunPlan, log: TimeHistory, progress: Say, workers: int) -> SweepLog:
+    """One record as rows of a sweep. Raises ComputeError where it has neither drive nor control."""
     progress(message("progress.demodulating", path=log.path))
     control = present_control(job, run, log.channels)
     drives = [each.id for each in job.channels if each.role is ChannelRole.DRIVE and each.id in log.channels]

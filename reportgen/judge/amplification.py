@@ -129,7 +129,7 @@ def _lay_missing_modes(case: Case, run: RunResult) -> None:
 
 AMPLIFICATION = Check(
     name="amplification",
-    needs=(("run",), ("limit",)),
+    needs=(("run", "axis", "kind"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="25",
     limit_in_percent=False,

@@ -11,7 +11,7 @@ from reportgen.records.verdict import Outcome, ProvedBy
 
 def calibration(case: Case) -> None:
     """Items: every instrument on every run's day; the day it falls due is still in date."""
-    runs = [run for run in case.job.runs if case.requirement.run in (None, run.id)]
+    runs = [run for run in case.job.runs if case.requirement.run in (None, run.id) and run.counts]
     if not runs:
         _weigh_no_run(case)
     if not case.job.instruments:

@@ -236,19 +236,24 @@ class Case:
         logged: dict[bool, set[str]] = {True: set(), False: set()}
         for other in self.runs.values():
             if axis is not None and self._axis(other) is not None:
-                logged[self._axis(other) == axis] |= {channel.id for channel in other.channels}
+                logged[self._axis(other) == axis] |= self._responding(other)
         expected = [
             channel.id
             for channel in self.job.channels
             if channel.role is ChannelRole.RESPONSE and self._belongs(channel, run, logged[True], logged[False])
         ]
-        return list(dict.fromkeys([*expected, *(channel.id for channel in run.channels), *sorted(logged[True])]))
+        here = [channel.id for channel in run.channels if channel.id in self._responding(run)]
+        return list(dict.fromkeys([*expected, *here, *sorted(logged[True])]))
+
+    def _responding(self, run: RunResult) -> set[str]:
+        """Channels of a run but those that were recorded beside."""
+        return {channel.id for channel in run.channels} - self.job.monitors
 
     def _belongs(self, channel: Channel, run: RunResult, here: set[str], elsewhere: set[str]) -> bool:
         plan = self.plan(run)
         if plan is not None and channel.id in dict(plan.columns):
             return True
-        axis = self._axis(run) or ""
+        axis = (plan.written_axis if plan is not None else run.axis) or ""
         along = channel.direction is not None and channel.direction.strip("+-−").upper() == axis.upper()
         return channel.id in here or along or channel.id not in elsewhere
 
@@ -355,6 +360,9 @@ class Case:
             evidence=tuple(evidence),
             bands_hz=self.bands_hz,
             run=self.requirement.run or (item.run if item else None),
+            axis=None if self.requirement.run or self.requirement.before else self.requirement.axis,
+            before=self.requirement.before,
+            after=self.requirement.after,
             where=str(self.requirement.where),
         )
 

@@ -352,7 +352,7 @@ def _remark_bands(case: Case, control: ControlResult) -> None:
 
 CONTROL_TOLERANCE = Check(
     name="control tolerance",
-    needs=(("run",),),
+    needs=(("run", "axis", "kind"),),
     limit_dimensions=("ratio", "level"),
     limit_example="10 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),

@@ -13,9 +13,11 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.judge.control_tolerance import NOTED_WITHIN_DB
+from reportgen.judge.left_out import left_out
+from reportgen.records.asked_runs import repetition_of
 from reportgen.records.deviation import Deviation, DeviationCode
 from reportgen.records.finding import Finding, warning
-from reportgen.records.job import Correction, Job, StatedDeviation
+from reportgen.records.job import Correction, Job, RunPlan, RunStatus, StatedDeviation
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged, Note, Remark
 from reportgen.records.result import ControlResult, IssueKind, QualityIssue, RunResult
@@ -37,7 +39,7 @@ def find_deviations(
     job: Job, runs: Sequence[RunResult], verdicts: Sequence[Verdict], notes: Sequence[Note] = ()
 ) -> tuple[tuple[Deviation, ...], tuple[Finding, ...]]:
     """Every deviation with what the job says of its effect and who agreed; and findings on entries that match none."""
-    found = [deviation for run in runs for deviation in _of_run(run, notes)]
+    found = [deviation for run in runs for deviation in _of_run_or_plan(job, run, notes)]
     found += [_of_verdict(each) for each in verdicts if each.outcome is Outcome.NOT_EVALUATED]
     found += read_deviations(job, notes, runs)
     found = list(_with_own_keys(found))
@@ -74,6 +76,7 @@ def read_deviations(job: Job, notes: Sequence[Note], runs: Sequence[RunResult] =
     ]
     found += [_of_level_note(each, fact, looked=bool(runs)) for each, fact in _unseen_levels(notes, runs)]
     found += [_of_correction(each) for each in job.corrections]
+    found += [_of_left_out(job, run) for run in job.runs if not run.counts and not runs]
     return found + [_of_statement(each) for each in job.deviations if each.key is None]
 
 
@@ -89,6 +92,25 @@ def open_items(found: Iterable[Deviation]) -> tuple[Message, ...]:
     """One message for each deviation of which the job states no effect, or nobody who agreed."""
     return tuple(
         message("deviation.open", key=each.key, what=each.message, keys=each.open) for each in found if each.open
+    )
+
+
+def _of_run_or_plan(job: Job, run: RunResult, notes: Sequence[Note]) -> Iterator[Deviation]:
+    """Of a run that does not count that it does not, and why; of any other what its log shows."""
+    plan = job.run(run.id)
+    if plan is not None and not plan.counts:
+        return iter((_of_left_out(job, plan),))
+    return _of_run(run, notes)
+
+
+def _of_left_out(job: Job, plan: RunPlan) -> Deviation:
+    code = DeviationCode.ABORT if plan.status is RunStatus.ABORTED else DeviationCode.VOID_RUN
+    return Deviation(
+        code=code,
+        key=f"{code} {plan.id}",
+        message=left_out(plan, repetition_of(job, plan)),
+        run=plan.id,
+        where=plan.where,
     )
 
 

@@ -138,7 +138,7 @@ def _half_width(resonance: Resonance) -> float:
 
 DWELL_DURATION = Check(
     name="dwell duration",
-    needs=(("run",), ("limit",)),
+    needs=(("run", "axis", "kind"), ("limit",)),
     limit_dimensions=("time",),
     limit_example="30 min",
     limit_in_percent=False,
@@ -149,7 +149,7 @@ DWELL_DURATION = Check(
 )
 DWELL_CYCLES = Check(
     name="dwell cycles",
-    needs=(("run",), ("limit",)),
+    needs=(("run", "axis", "kind"), ("limit",)),
     limit_dimensions=("count",),
     limit_example="1000000 cycles",
     limit_in_percent=False,

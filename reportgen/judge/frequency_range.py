@@ -73,7 +73,7 @@ def _item(run: RunResult, end: float, found: float, spacing: float | None, allow
 
 FREQUENCY_RANGE = Check(
     name="frequency range",
-    needs=(("run",),),
+    needs=(("run", "axis", "kind"),),
     limit_dimensions=("ratio",),
     limit_example="1 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),

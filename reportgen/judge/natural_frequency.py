@@ -5,6 +5,7 @@ from __future__ import annotations
 from reportgen.judge.case import Case, Item, Reading, Side
 from reportgen.judge.curve import unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
+from reportgen.judge.left_out import left_out
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
 from reportgen.records.message import message
@@ -45,14 +46,17 @@ def _runs(case: Case) -> list[RunResult]:
     if needed.axis is None:
         case.gap(message("judge.neither-run-nor-axis"))
         return []
-    names = [run.id for run in case.job.runs if run.axis == needed.axis and run.kind in _SEARCHES]
+    planned = [run for run in case.job.runs if run.axis == needed.axis and run.kind in _SEARCHES]
+    names = [run.id for run in planned if run.counts]
     for plan in case.job.runs:
-        if plan.axis is None and plan.kind in (RunKind.SURVEY, RunKind.SWEEP):
+        if plan.axis is None and plan.counts and plan.kind in (RunKind.SURVEY, RunKind.SWEEP):
             case.gap(message("judge.run-without-axis", run=plan.id, axis=needed.axis))
     for stray in case.runs.values():
         if stray.axis == needed.axis and case.plan(stray) is None:
             case.gap(message("judge.stray-run", run=stray.id, axis=needed.axis))
-    if not names:
+    for plan in planned if not names else ():
+        case.gap(left_out(plan))
+    if not planned:
         case.gap(message("judge.axis-without-run", axis=needed.axis))
     return [run for run in map(case.run, names) if run is not None]
 
@@ -240,11 +244,12 @@ def _reading(
 
 LOWEST_NATURAL_FREQUENCY = Check(
     name="lowest natural frequency",
-    needs=(("run", "axis"), ("limit",)),
+    needs=(("run", "axis", "kind"), ("limit",)),
     limit_dimensions=("frequency",),
     limit_example="80 Hz",
     limit_in_percent=False,
     run_kinds=_SEARCHES,
+    whole_axis=True,
     proved_by=ProvedBy.NATURAL_FREQUENCY,
     compares=message("check.lowest-natural-frequency"),
     function=lowest_natural_frequency,

@@ -116,7 +116,7 @@ def _std(case: Case, channel: str, measured: float, between_rows: float) -> floa
 
 RESPONSE_LEVEL = Check(
     name="response level",
-    needs=(("run",), ("limit",)),
+    needs=(("run", "axis", "kind"), ("limit",)),
     limit_dimensions=tuple(DIFFERENTIATIONS),
     limit_example="40 g",
     limit_in_percent=False,

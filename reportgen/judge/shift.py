@@ -230,7 +230,7 @@ def _lay_uncompared(case: Case, run: RunResult, rows: list[RunShift], scope: lis
 
 FREQUENCY_SHIFT = Check(
     name="frequency shift",
-    needs=(("before",), ("after",), ("limit",)),
+    needs=(("before", "surveys"), ("after", "surveys"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="5 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY),
@@ -240,7 +240,7 @@ FREQUENCY_SHIFT = Check(
 )
 AMPLIFICATION_SHIFT = Check(
     name="amplification shift",
-    needs=(("before",), ("after",), ("limit",)),
+    needs=(("before", "surveys"), ("after", "surveys"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="20 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),

@@ -103,7 +103,7 @@ def _lay_holds(case: Case, run: RunResult, sweep: SweepFacts) -> None:
 
 SWEEP_RATE = Check(
     name="sweep rate",
-    needs=(("run",), ("limit",)),
+    needs=(("run", "axis", "kind"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="10 %",
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),

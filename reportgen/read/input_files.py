@@ -28,7 +28,7 @@ def input_paths(job: Job) -> tuple[Path, ...]:
         Path(job.file.name),
         *job.notes_files,
         *job.preset_files,
-        *(run.log for run in job.runs),
+        *(log for run in job.runs for log in run.logs),
         *(photo.file for photo in job.photos),
         *(attachment.file for attachment in job.attachments),
     }

@@ -38,6 +38,8 @@ class Check:
     """Whether a ratio is written with its percent sign: a shift is, an amplification is not."""
     run_kinds: tuple[RunKind, ...] = ()
     """Kinds of run that can answer it; empty where it asks for no run."""
+    whole_axis: bool = False
+    """Whether an axis is judged as one, all its runs together, where the requirement names an axis alone."""
     judged_by: JobEvidence | None = None
     """What the job has to hold for it, where it holds more than runs; reading warns where that is missing."""
     proved_by: ProvedBy

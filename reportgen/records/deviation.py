@@ -21,6 +21,8 @@ class DeviationCode(StrEnum):
     LOST_SENSOR = "lost sensor"
     LOST_RUN = "lost run"
     """The whole run carries no evidence."""
+    VOID_RUN = "void run"
+    """A run that the laboratory itself takes out, or made once more."""
     NOT_EVALUATED = "not evaluated"
     """A clause that could not be judged."""
     EXCLUSION = "exclusion"

@@ -46,12 +46,33 @@ class RunKind(StrEnum):
     DECAY = "decay"
 
 
+class RunStatus(StrEnum):
+    """What became of a run; only a valid one decides anything."""
+
+    VALID = "valid"
+    ABORTED = "aborted"
+    """Stopped before its end."""
+    VOID = "void"
+    """Run to its end and of no worth: a wrong profile, a sensor that came loose."""
+    REPEATED = "repeated"
+    """Of no worth by itself, since another run was made in its place."""
+
+
+class Surveys(StrEnum):
+    """Which two surveys of an axis a requirement compares."""
+
+    BEFORE_AND_AFTER = "before and after"
+    """The last valid one before the axis' first valid sweep or dwell and the first valid one after its last."""
+
+
 class ChannelRole(StrEnum):
     """What a channel does in the test."""
 
     CONTROL = "control"
     RESPONSE = "response"
     DRIVE = "drive"
+    MONITOR = "monitor"
+    """Recorded beside, and no response of the structure: shown as a curve, kept out of the search for modes."""
 
 
 class ControlStrategy(StrEnum):
@@ -189,6 +210,8 @@ class Specimen:
     """What was tested."""
 
     name: str
+    id: str | None = None
+    """By which runs name it, where there are several."""
     part_number: str | None = None
     serial_number: str | None = None
     mass: Mass | None = None
@@ -207,6 +230,7 @@ class Specimen:
     axes: tuple[tuple[str, str], ...] = ()
     """Axis to its direction in the specimen, as written."""
     beam: Beam | None = None
+    where: Place = IN_JOB_FILE
 
     def beam_along(self, axis: str | None) -> Beam | None:
         """The beam that it is when it is moved along an axis; None where it is none, or not along that one."""
@@ -283,6 +307,23 @@ class Photo:
     where: Place = IN_JOB_FILE
 
 
+class Beside(StrEnum):
+    """On which side of a run, or of the test, something happened."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """When something happened: at a moment, or beside a run, or beside the test as a whole, if need be on that day."""
+
+    moment: datetime | None = None
+    beside: Beside | None = None
+    run: str | None = None
+    """The run it happened beside; None with ``beside``: the test as a whole."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attachment:
     """A document that goes with the report, kept byte for byte in its archive."""
@@ -301,6 +342,21 @@ class Inspection:
     what: str
     result: Literal["pass", "fail"]
     remark: str | None = None
+    placed: Annotated[Placed | None, NO_KEY] = None
+    """``when`` as understood; None where it tells no place in the sequence."""
+    where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """Something that was done with the specimen, or happened to it, beside runs and inspections."""
+
+    when: When
+    """A moment, or words such as ``after X-SWEEP``."""
+    what: str
+    remark: str | None = None
+    placed: Annotated[Placed | None, NO_KEY] = None
+    """``when`` as understood; None where it tells no place in the sequence."""
     where: Place = IN_JOB_FILE
 
 
@@ -411,9 +467,23 @@ class RunPlan:
 
     id: str
     kind: RunKind
-    log: Path
-    """As named in the job, relative to the job folder."""
+    log: Annotated[Path, NO_KEY] = Path()
+    """As named in the job, relative to the job folder; of a run in parts the first."""
+    further_logs: Annotated[tuple[Path, ...], NO_KEY] = ()
+    """Logs of the further parts of the run, in the order in which they were run."""
+    named_logs: Annotated[tuple[Path, ...], Key("log", needed=True, some=True)] = ()
+    """As the job has them; ``log`` and ``further_logs`` are made of them."""
+    status: RunStatus = RunStatus.VALID
+    repeats: str | None = None
+    """The run in whose place this one was made."""
+    reason: str | None = None
+    """Why the run does not count."""
+    specimen: str | None = None
+    """Which of several was run."""
     axis: str | None = None
+    """As written; where there are several specimens with the specimen behind it, so that they are kept apart."""
+    plain_axis: Annotated[str | None, NO_KEY] = None
+    """As written, empty where it is not, where there are several specimens."""
     started: datetime | None = None
     profile: str | None = None
     amplitude: Detector = Detector.PEAK
@@ -439,6 +509,26 @@ class RunPlan:
     log_where: Place = IN_JOB_FILE
     """Place where the log is named."""
 
+    @property
+    def logs(self) -> tuple[Path, ...]:
+        """Logs of all parts of the run, in order."""
+        return (self.log, *self.further_logs)
+
+    @property
+    def log_names(self) -> str:
+        """The logs as they are spoken of."""
+        return ", ".join(each.as_posix() for each in self.logs)
+
+    @property
+    def written_axis(self) -> str | None:
+        """The axis without the specimen."""
+        return self.axis if self.plain_axis is None else self.plain_axis or None
+
+    @property
+    def counts(self) -> bool:
+        """Whether the run can decide a requirement."""
+        return self.status is RunStatus.VALID
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Requirement:
@@ -448,8 +538,17 @@ class Requirement:
     check: Annotated[str, Written(Form.CHECK)]
     clause: Annotated[str, Written(Form.CLAUSE)] | None = None
     text: str | None = None
-    run: str | None = None
+    run: Annotated[str | None, NO_KEY] = None
+    """The one run it names; None where it names none, or several."""
+    runs: Annotated[tuple[str, ...], NO_KEY] = ()
+    """The runs it names where there are several."""
+    named_runs: Annotated[tuple[str, ...], Key("run", some=True)] = ()
+    """As the job has them; ``run`` and ``runs`` are made of them."""
     axis: str | None = None
+    specimen: str | None = None
+    """Of several, the one it is about; None: every one."""
+    kind: RunKind | None = None
+    surveys: Surveys | None = None
     before: str | None = None
     after: str | None = None
     channel: str | None = None
@@ -525,6 +624,9 @@ class Job:
     laboratory: Party
     customer: Party
     specimen: Specimen
+    """The one that was tested, or the first of several of one type."""
+    specimens: Annotated[tuple[Specimen, ...], NO_KEY] = ()
+    """All of them."""
     environment: Environment = Environment()
     persons: Annotated[tuple[Person, ...], Key("person")] = ()
     instruments: Annotated[tuple[Instrument, ...], Key("instrument")] = ()
@@ -532,6 +634,7 @@ class Job:
     photos: Annotated[tuple[Photo, ...], Key("photo")] = ()
     attachments: Annotated[tuple[Attachment, ...], Key("attachment")] = ()
     inspections: Annotated[tuple[Inspection, ...], Key("inspection")] = ()
+    steps: Annotated[tuple[Step, ...], Key("step")] = ()
     profiles: Annotated[tuple[Profile, ...], Key("profile")] = ()
     runs: Annotated[tuple[RunPlan, ...], Key("run", needed=True)] = ()
     requirements: Annotated[tuple[Requirement, ...], Key("requirement")] = ()
@@ -551,6 +654,11 @@ class Job:
         """The run of that id, or None."""
         return next((run for run in self.runs if run.id == run_id), None)
 
+    def counts(self, run_id: str | None) -> bool:
+        """Whether the job knows of nothing that keeps a run from deciding."""
+        run = self.run(run_id)
+        return run is None or run.counts
+
     def profile(self, profile_id: str | None) -> Profile | None:
         """The profile of that id, or None."""
         return next((profile for profile in self.profiles if profile.id == profile_id), None)
@@ -562,6 +670,11 @@ class Job:
     def instrument(self, instrument_id: str | None) -> Instrument | None:
         """The instrument of that id, or None."""
         return next((each for each in self.instruments if each.id == instrument_id), None)
+
+    @property
+    def monitors(self) -> frozenset[str]:
+        """Channels that are recorded beside."""
+        return frozenset(each.id for each in self.channels if each.role is ChannelRole.MONITOR)
 
     def clock_of(self, run: RunPlan | None) -> Clock:
         """Clock of a run's log: of the acquisition or controller it names, else the worst that is stated at all.

@@ -62,6 +62,8 @@ class Key:
     """None: the field is not read from the file."""
     needed: bool = False
     """True where the file cannot do without, although the field has a default."""
+    some: bool = False
+    """True where an empty list says nothing and is refused."""
 
 
 NO_KEY = Key(None)

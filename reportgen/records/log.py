@@ -70,6 +70,8 @@ class SweepLog:
     """True where the rows are responses to steady vibration by the form of the file, as a frequency response is."""
     layout: Message | None = None
     """How the file was understood: delimiter, decimal sign, encoding, first row."""
+    part_starts: tuple[int, ...] = ()
+    """First rows of the second and further parts, where the run was logged in several files."""
 
     def __post_init__(self) -> None:
         n = len(self.frequency_hz)
@@ -147,6 +149,8 @@ class TimeHistory:
     damage: Message | None = None
     """What of the file could not be read, or None."""
     layout: Message | None = None
+    further_parts: tuple[TimeHistory, ...] = ()
+    """Records of the further parts of a run that was stopped and resumed, in order."""
 
     def read(self, start: int = 0, stop: int | None = None) -> Floats:
         """Samples ``start`` to ``stop`` of all channels, shape (samples, channels), SI."""
@@ -168,6 +172,7 @@ class TimeHistory:
             dimensions=tuple(self.dimensions[i] for i in places),
             display_units=tuple(self.display_units[i] for i in places),
             source=_picked(self.source, places),
+            further_parts=tuple(each.only(channels) for each in self.further_parts),
         )
 
 

@@ -393,6 +393,14 @@ class RunResult:
     facts: tuple[IdentifiedFact, ...] = ()
     """What the identification says of the run: decide on these. ``flags`` says the same in words, and more."""
     flags: tuple[Message, ...] = ()
+    specimen: str | None = None
+    """Which of several was run, as the job states it; so are the fields below."""
+    status: str = "valid"
+    status_reason: str | None = None
+    """Why the run does not count."""
+    repeats: str | None = None
+    logs: tuple[str, ...] = ()
+    """Logs of its parts, in order."""
 
 
 class IssueKind(StrEnum):

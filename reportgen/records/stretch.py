@@ -20,7 +20,7 @@ SMALLEST_RANGE_OCT = 0.1
 _RETURN_SHARE = 0.02
 """Of the rows of the longest stretch: a way back in fewer rows is a return to the start, not a sweep."""
 
-_AGAIN_SHARE = 0.1
+AGAIN_SHARE = 0.1
 """Of the first part's octaves: what begins anew within this of its start is a sweep of its own, not a resumption."""
 
 
@@ -94,7 +94,7 @@ def _takes_up(first: Stretch, second: Stretch) -> bool:
     way = float(np.log2(first.last_hz / first.first_hz))
     begins = float(np.log2(second.first_hz / first.first_hz)) / way
     ends = float(np.log2(second.last_hz / first.first_hz)) / way
-    return _AGAIN_SHARE < begins <= 1.0 + _AGAIN_SHARE and (ends - 1.0) * abs(way) > SMALLEST_RANGE_OCT
+    return AGAIN_SHARE < begins <= 1.0 + AGAIN_SHARE and (ends - 1.0) * abs(way) > SMALLEST_RANGE_OCT
 
 
 def _stretch(frequency_hz: Floats, start: int, stop: int) -> Stretch:

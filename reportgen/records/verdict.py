@@ -93,6 +93,13 @@ class Verdict:
     """Why that outcome; each is a sentence where it is printed."""
     bands_hz: tuple[tuple[float, float], ...] = ()
     run: str | None = None
+    axis: str | None = None
+    """The axis where it is judged as a whole, all its runs together."""
+    before: str | None = None
+    """The runs compared, where it compares two; so is ``after``."""
+    after: str | None = None
+    parts: tuple[Verdict, ...] = ()
+    """One for each run or pair where the requirement is about several, in the order of the job."""
     where: str = ""
     evidence: tuple[Evidence, ...] = ()
     proved_by: ProvedBy | None = None

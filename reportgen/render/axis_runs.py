@@ -50,7 +50,7 @@ def axis_runs(report: Report) -> list[AxisRuns]:
 
 
 def _of_axis(report: Report, axis: str | None) -> AxisRuns:
-    runs = tuple(run for run in report.runs if run.axis == axis)
+    runs = tuple(run for run in report.runs if run.axis == axis and report.job.counts(run.id))
     by_id = {run.id: run for run in runs}
     surveys = [run for run in runs if run.kind == RunKind.SURVEY]
     pair = next(((s.before, s.after) for s in report.shifts if s.before in by_id and s.after in by_id), None)
@@ -76,12 +76,13 @@ def requirement_of(report: Report, verdict: Verdict) -> Requirement | None:
 
 def axis_of(report: Report, verdict: Verdict) -> str | None:
     """The one axis that a verdict is about; None where it is about several, or none."""
-    asked = requirement_of(report, verdict)
-    if asked is not None and asked.axis is not None:
+    asked, every = requirement_of(report, verdict), {run.axis for run in report.runs}
+    if asked is not None and asked.axis is not None and (asked.axis in every or not verdict.parts):
         return asked.axis
     named = {verdict.run, *(item.run for item in verdict.evidence)}
+    named |= {run for part in verdict.parts for run in (part.run, part.before, part.after)}
     if asked is not None:
-        named |= {asked.run, asked.before, asked.after}
+        named |= {asked.run, *asked.runs, asked.before, asked.after}
     axes = {run.axis for run in report.runs if run.id in named}
     return axes.pop() if len(axes) == 1 else None
 

@@ -145,7 +145,7 @@ SHAPES: Mapping[type, Shape] = {
     Verdict: Shape(
         named={"outcome": "result"},
         messages={"reason": MessageAs.TOGETHER},
-        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "run", "where"),
+        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where"),
     ),
     Evidence: Shape(messages={"text": MessageAs.OWN}, messages_last=True),
     Deviation: Shape(named={"code": "kind"}, messages={"message": MessageAs.OWN}),

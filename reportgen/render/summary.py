@@ -183,13 +183,16 @@ def _largest(found: list[Trusted], k: float, language: Language) -> KeyNumber | 
 
 def _change(report: Report, language: Language) -> KeyNumber | None:
     """The largest shift on channels that carry evidence in both runs; without a comparison the worst control."""
-    shifted = [shift for shift in report.shifts if shift.frequency_shift is not None and carried(report, shift)]
+    axes = {run.id: run.axis for run in report.runs}  # of one specimen: others may differ
+    own = [shift for shift in report.shifts if axes.get(shift.before) == axes.get(shift.after)]
+    shifted = [shift for shift in own if shift.frequency_shift is not None and carried(report, shift)]
     if shifted:
         worst = max(shifted, key=lambda shift: abs(shift.frequency_shift or 0.0))
         value, uncertainty = change(worst.frequency_shift, worst.frequency_shift_std, report, language)
         where = f"{worst.before} → {worst.after}, {worst.channel}"
         return _number(language, "Largest shift of frequency", _beside(value, uncertainty), "%", where)
-    judged = [(run, run.control) for run in report.runs if run.control and run.control.worst_deviation_db is not None]
+    valid = [run for run in report.runs if report.job.counts(run.id)]
+    judged = [(run, run.control) for run in valid if run.control and run.control.worst_deviation_db is not None]
     if not judged:
         return None
     run, control = max(judged, key=lambda item: abs(item[1].worst_deviation_db or 0.0))

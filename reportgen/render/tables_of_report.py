@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from reportgen.records.job import Breakpoint, Profile, RunPlan, ToleranceBand
+from reportgen.records.job import Breakpoint, Profile, RunPlan, Step, ToleranceBand
 from reportgen.records.message import Message
 from reportgen.records.note import Remark, fact_message
 from reportgen.records.report import Report
@@ -32,6 +32,7 @@ def report_tables(report: Report, templates: Path) -> tuple[Table, ...]:
 def _identity(report: Report, made: tuple[Table, ...], language: Language) -> Table:
     """Which report it is, of what, by whom and for whom; then how many rows each table has."""
     job, own = report.job, report.job.report
+    specimens = job.specimens or (job.specimen,)
     stated: list[tuple[str, object]] = [
         ("Number", own.number),
         ("Revision", own.revision),
@@ -51,7 +52,7 @@ def _identity(report: Report, made: tuple[Table, ...], language: Language) -> Ta
         ("Reference", job.customer.reference),
         ("Specimen", job.specimen.name),
         ("Part number", job.specimen.part_number),
-        ("Serial number", job.specimen.serial_number),
+        ("Serial number", ", ".join(each.serial_number for each in specimens if each.serial_number) or None),
         ("Number tested", job.specimen.quantity),
         ("Mass", job.specimen.mass),
         ("Received", job.specimen.received),
@@ -77,11 +78,20 @@ def _identity(report: Report, made: tuple[Table, ...], language: Language) -> Ta
 
 
 def _of_verdicts(report: Report, language: Language) -> Iterator[Table]:
-    verdicts: tuple[Column[Verdict], ...] = (
+    of_clause: tuple[Column[Verdict], ...] = (
         ("Requirement", "", lambda v: v.requirement),
         ("Clause", "", lambda v: v.clause),
         ("Text", "", lambda v: v.text),
         ("Check", "", lambda v: language.term(v.check)),
+    )
+    of_part: tuple[Column[Verdict], ...] = (
+        ("Requirement", "", lambda v: v.requirement),
+        ("Run", "", lambda v: None if v.before is not None or v.axis is not None else v.run),
+        ("Before", "", lambda v: v.before),
+        ("After", "", lambda v: v.after),
+        ("Axis", "", lambda v: v.axis),
+    )
+    result: tuple[Column[Verdict], ...] = (
         ("Result", "", lambda v: v.outcome),
         ("Measured", "", lambda v: v.measured),
         ("Expanded uncertainty", "", lambda v: v.expanded_uncertainty),
@@ -92,7 +102,9 @@ def _of_verdicts(report: Report, language: Language) -> Iterator[Table]:
         ("Probability of a wrong acceptance", "", lambda v: v.false_acceptance),
         ("Reason", "", lambda v: language.text(v.reason)),
     )
-    yield table("requirements", "Requirements", report.verdicts, verdicts, language)
+    yield table("requirements", "Requirements", report.verdicts, (*of_clause, *result), language)
+    parts = [part for verdict in report.verdicts for part in verdict.parts]
+    yield table("requirement_runs", "Requirements over several runs, run by run", parts, (*of_part, *result), language)
     yield table("evidence", "Evidence", _evidence(report), _EVIDENCE, language)
     yield table(
         "deviations",
@@ -187,6 +199,12 @@ def _of_runs(report: Report, language: Language) -> Iterator[Table]:
         ),
         language,
     )
+    steps: tuple[Column[Step], ...] = (
+        ("When", "", lambda x: x.when),
+        ("What", "", lambda x: x.what),
+        ("Remark", "", lambda x: x.remark),
+    )
+    yield table("steps", "Steps", report.job.steps, steps, language)
     notches = [(run.id, notch) for run in report.runs if run.control for notch in run.control.notches]
     yield table("notches", "Notches", notches, _NOTCH, language)
     yield table(
@@ -237,7 +255,11 @@ def _run_columns(report: Report) -> tuple[Column[RunResult], ...]:
         ("Axis", "", lambda r: r.axis),
         ("Started", "", lambda r: plans[r.id].started if r.id in plans else None),
         ("Profile", "", lambda r: plans[r.id].profile if r.id in plans else None),
-        ("Log", "", lambda r: plans[r.id].log.as_posix() if r.id in plans else None),
+        ("Log", "", lambda r: plans[r.id].log_names if r.id in plans else None),
+        ("Specimen", "", lambda r: plans[r.id].specimen if r.id in plans else None),
+        ("Status", "", lambda r: plans[r.id].status if r.id in plans else None),
+        ("Why it does not count", "", lambda r: plans[r.id].reason if r.id in plans else None),
+        ("Repeats", "", lambda r: plans[r.id].repeats if r.id in plans else None),
         ("Direction", "", lambda r: r.sweep and r.sweep.direction),
         ("From", "Hz", lambda r: r.sweep and r.sweep.first_hz),
         ("To", "Hz", lambda r: r.sweep and r.sweep.last_hz),

@@ -10,6 +10,7 @@ from reportgen.compute.identification.swept_response import Identification
 from reportgen.records.result import Resonance
 from tests.accuracy.scenarios import Scenario
 from tests.accuracy.truth import Bound, bound
+from tests.identified import frequencies_of
 from tests.simulator.recorder import Recording
 
 STRONG = 12.0
@@ -54,7 +55,7 @@ def compare(
     structure = scenario.structure
     if limits is None and _inside(scenario):
         limits = bound(scenario, recording)
-    pairs, false = _pair(scenario, identification.frequencies_hz)
+    pairs, false = _pair(scenario, frequencies_of(identification))
     missed = [
         structure.modes[k].frequency_hz
         for k in _inside(scenario)
@@ -65,7 +66,7 @@ def compare(
         fit = identification.channel(sensor.id)
         for resonance in () if fit is None else fit.resonances:
             near = min(
-                pairs, key=lambda i: abs(identification.frequencies_hz[i] - resonance.frequency_hz), default=None
+                pairs, key=lambda i: abs(frequencies_of(identification)[i] - resonance.frequency_hz), default=None
             )
             if near is None or sensor.id in scenario.spoiled:
                 continue
@@ -75,7 +76,7 @@ def compare(
             elif limits is not None:
                 errors += _errors(scenario, c, k, resonance, limits)
     return Outcome(
-        scenario, tuple(missed), tuple(false), tuple(stray), tuple(errors), len(identification.frequencies_hz)
+        scenario, tuple(missed), tuple(false), tuple(stray), tuple(errors), len(frequencies_of(identification))
     )
 
 

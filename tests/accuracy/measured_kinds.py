@@ -18,7 +18,7 @@ from reportgen.compute.sweep.pieces import apart, pieces_of
 from reportgen.records.log import SweepLog
 from tests.accuracy import scenarios
 from tests.accuracy.scenarios import Scenario, exponential_rate, random_modes, random_sensors, row_spacing
-from tests.simulator.course import Course, G, Stretch, Table, sweep
+from tests.simulator.course import Course, G, HandStep, Stretch, Table, sweep
 from tests.simulator.motion import Block, Motion
 from tests.simulator.nonlinear import Cubic, Friction, MicroSlip, Moving, relative_acceleration
 from tests.simulator.recorder import Fault, Filter, Laboratory, Noise, Recording
@@ -481,13 +481,17 @@ def _interrupted(kind: str, seed: int, back: tuple[float, float] | None) -> Meas
     stop = near.frequency_hz * (1 + float(rng.uniform(-1.5, 1.5)) / near.q)
     again = stretch.from_hz if back is None else max(stretch.from_hz, stop * float(rng.uniform(*back)))
     courses = sweep(stretch.from_hz, stop, stretch.rate), sweep(again, stretch.to_hz, stretch.rate)
-    table = replace(made.table, ripple=0.0)
+    made = replace(made, table=replace(made.table, ripple=0.0))
+    return _in_pieces(made, courses, float(rng.uniform(20.0, 300.0)))
+
+
+def _in_pieces(made: Scenario, courses: tuple[Course, Course], pause_s: float) -> MeasuredRun:
+    """Both pieces from rest, one log, as the product takes them apart."""
     parts = [
-        replace(made.laboratory, seed=seed + 1000 * k).record(made.structure, course, table, from_rest=True)
+        replace(made.laboratory, seed=made.seed + 1000 * k).record(made.structure, course, made.table, from_rest=True)
         for k, course in enumerate(courses)
     ]
-    pause = float(rng.uniform(20.0, 300.0))
-    joined = _joined(parts[0], parts[1], pause)
+    joined = _joined(parts[0], parts[1], pause_s)
     swept = made.swept(joined)
     assert swept.time_s is not None
     pieces = pieces_of(SweepLog(path="", frequency_hz=swept.frequency_hz, traces=()))
@@ -512,6 +516,64 @@ def resumed(seed: int) -> MeasuredRun:
 def restarted(seed: int) -> MeasuredRun:
     """Stopped near a mode and started anew from the lower end."""
     return _interrupted("restarted", seed, None)
+
+
+def _event_run(kind: str, seed: int) -> tuple[Scenario, np.random.Generator]:
+    """Half of the runs go down, half are logged through a tracking filter that is stated rightly."""
+    made, rng = _usual(kind, seed, q=(15.0, 120.0), channels=(2, 3))
+    stretch = made.course.stretches[0]
+    if rng.random() < 0.5:
+        made = replace(made, course=sweep(stretch.to_hz, stretch.from_hz, stretch.rate))
+    if rng.random() < 0.5:
+        tracking = scenarios._some_filter(made, rng, 2.0, 10.0)
+        made = replace(made, laboratory=replace(made.laboratory, tracking=tracking))
+    return replace(made, table=replace(made.table, ripple=0.0)), rng
+
+
+def full_start(seed: int) -> MeasuredRun:
+    """From rest at full level, one to ten bandwidths beyond a mode that rings and is never swept."""
+    made, rng = _event_run("full_start", seed)
+    stretch, inside = made.course.stretches[0], made.structure.modes[:-1]
+    up = stretch.to_hz > stretch.from_hz
+    near = inside[0] if up else inside[-1]
+    away = float(np.exp(rng.uniform(0.0, np.log(10.0)))) / near.q
+    start = near.frequency_hz * (1.0 + away if up else 1.0 - away)
+    course = sweep(start, stretch.to_hz, stretch.rate)
+    made = replace(made, course=course, laboratory=replace(made.laboratory, row_s=row_spacing(course, inside)))
+    return _run(made, made.swept(made.laboratory.record(made.structure, course, made.table, from_rest=True)))
+
+
+def level_steps(seed: int) -> MeasuredRun:
+    """One or two steps of the level by 6 dB, up or down, within a twentieth of a row to three rows, anywhere."""
+    made, rng = _event_run("level_steps", seed)
+    ends = sorted((made.course.stretches[0].from_hz, made.course.stretches[0].to_hz))
+    steps = tuple(
+        HandStep(_somewhere(rng, made, ends), float(rng.choice([-6.0, 6.0])),
+                 made.laboratory.row_s * float(np.exp(rng.uniform(np.log(0.05), np.log(3.0)))))
+        for _ in range(int(rng.integers(1, 2, endpoint=True)))
+    )  # fmt: skip
+    made = replace(made, table=replace(made.table, steps=steps))
+    return _run(made, made.swept())
+
+
+def _somewhere(rng: np.random.Generator, made: Scenario, ends: list[float]) -> float:
+    """A frequency anywhere in the range, or within three bandwidths of a mode in it."""
+    if rng.random() < 0.5:
+        return float(np.exp(rng.uniform(*np.log([1.05 * ends[0], ends[1] / 1.05]))))
+    near = made.structure.modes[int(rng.integers(len(made.structure.modes) - 1))]
+    return near.frequency_hz * (1.0 + float(rng.uniform(-3.0, 3.0)) / near.q)
+
+
+def abrupt_resumption(seed: int) -> MeasuredRun:
+    """Stopped anywhere and resumed a little before, from rest at full level."""
+    made, rng = _event_run("abrupt_resumption", seed)
+    stretch = made.course.stretches[0]
+    ends = sorted((stretch.from_hz, stretch.to_hz))
+    stop = float(np.clip(_somewhere(rng, made, ends), 1.2 * ends[0], ends[1] / 1.2))
+    back = float(rng.uniform(0.75, 0.97))
+    again = max(ends[0], stop * back) if stretch.to_hz > stretch.from_hz else min(ends[1], stop / back)
+    return _in_pieces(made, (sweep(stretch.from_hz, stop, stretch.rate), sweep(again, stretch.to_hz, stretch.rate)),
+                      float(rng.uniform(20.0, 300.0)))  # fmt: skip
 
 
 def _misstated(kind: str, seed: int, order: int) -> MeasuredRun:
@@ -550,6 +612,7 @@ MEASURED: dict[str, Callable[[int], MeasuredRun]] = {
     for each in (
         phase_error, gain_error, leakage, not_settled, drift, softening, hardening, dry_friction, micro_slip,
         growing_noise, cross_talk, dense, sharp_and_blunt, pole_zero, edges, clipped, resumed, restarted,
+        full_start, level_steps, abrupt_resumption,
         filter_1, filter_2, filter_4, filter_8,
     )
 }  # fmt: skip

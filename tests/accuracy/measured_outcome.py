@@ -11,6 +11,7 @@ from reportgen.compute.identification import identify_modes
 from reportgen.compute.identification.swept_response import Identification
 from reportgen.records.result import Resonance
 from tests.accuracy.measured_kinds import MEASURED, MeasuredRun, Truth
+from tests.identified import frequencies_of
 
 NEAR = 0.005
 """Relative distance, beside 0.7 bandwidths, within which a mode found is the true one; as for the linear kinds."""
@@ -39,6 +40,8 @@ class MeasuredOutcome:
     run: MeasuredRun
     missed: tuple[float, ...]
     invented: tuple[float, ...]
+    unexplained: tuple[float, ...]
+    """Peaks that nothing explains, of all channels without a fault."""
     intervals: tuple[Interval, ...]
     seconds: float
 
@@ -53,10 +56,13 @@ def outcome(run: MeasuredRun) -> MeasuredOutcome:
     begin = time.process_time()
     found = identify_modes(run.swept)
     seconds = time.process_time() - begin
-    pairs, invented = _pair(run, found.frequencies_hz)
+    pairs, invented = _pair(run, frequencies_of(found))
     missed = tuple(t.frequency_hz for k, t in enumerate(run.truths) if t.must and k not in pairs.values())
-    intervals = [each for i, k in pairs.items() for each in _intervals(run, found, found.frequencies_hz[i], k)]
-    return MeasuredOutcome(run, missed, invented, tuple(intervals), seconds)
+    intervals = [each for i, k in pairs.items() for each in _intervals(run, found, frequencies_of(found)[i], k)]
+    unexplained = tuple(
+        p.frequency_hz for fit in found.channels if fit.channel not in run.spoiled for p in fit.unexplained
+    )
+    return MeasuredOutcome(run, missed, invented, unexplained, tuple(intervals), seconds)
 
 
 def _pair(run: MeasuredRun, found: tuple[float, ...]) -> tuple[dict[int, int], tuple[float, ...]]:
@@ -115,8 +121,9 @@ def line(kind: str, outcomes: list[MeasuredOutcome]) -> str:
     for quantity in ("frequency", "Q"):
         held = [o.coverage(quantity) for o in outcomes]
         parts.append(f"{sum(a for a, _ in held):3d}/{sum(n for _, n in held):3d}")
-    seconds = max(o.seconds for o in outcomes)
-    return f"{kind:16s} {len(outcomes):3d} {clean:3d} {missed:3d} {invented:3d}  {parts[0]}  {parts[1]}  {seconds:5.1f}"
+    seconds, left = max(o.seconds for o in outcomes), sum(bool(o.unexplained) for o in outcomes)
+    counts = f"{len(outcomes):3d} {clean:3d} {missed:3d} {invented:3d} {left:3d}"
+    return f"{kind:17s} {counts}  {parts[0]}  {parts[1]}  {seconds:5.1f}"
 
 
 def main(kinds: str, seeds: str) -> None:
@@ -133,8 +140,9 @@ def main(kinds: str, seeds: str) -> None:
             outcomes.append(one)
             off = [f"{i.quantity} {i.found:.5g} ± {i.std or 0:.2g} for {i.truth:.5g}" for i in one.intervals
                    if not i.holds]  # fmt: skip
-            if one.missed or one.invented or off:
-                print(f"  {kind} {seed}: missed {one.missed} invented {one.invented}; {'; '.join(off)}", flush=True)
+            if one.missed or one.invented or one.unexplained or off:
+                print(f"  {kind} {seed}: missed {one.missed} invented {one.invented} unexplained {one.unexplained}; "
+                      f"{'; '.join(off)}", flush=True)  # fmt: skip
         if outcomes:
             print(line(kind, outcomes), flush=True)
 

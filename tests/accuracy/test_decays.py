@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from reportgen.compute.decay.decay import identify_decay
+from reportgen.compute.decay.decay_course import Course, synthesis
+from reportgen.compute.decay.decay_search import _begin, _united
+from reportgen.compute.decay.decay_state import Found
 from tests.accuracy.decays import KINDS, judged, made
 from tests.simulator.ring_down import Joint, dry_friction, ring_down
 from tests.simulator.structure import Sensor, Structure, TrueMode
+from tests.simulator.time_history import pluck_record
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -25,6 +31,33 @@ def test_many_decays_are_read_as_they_are(kind):
     assert sum(not each.right for each in found) <= 1, [k for k, each in enumerate(found, 1) if not each.right]
     held = np.mean([one for each in found for one in each.held])
     assert held > 0.87
+
+
+@pytest.mark.parametrize("decimals", [4, 6])
+def test_modes_that_beat_without_noise_are_two_and_neither_is_there_twice(decimals):
+    """Fault: where rounding was the only noise, one of the two was fitted as two poles 0.04 Hz apart, and refused."""
+    modes = (TrueMode(148.148, 65.34), TrueMode(149.629, 58.93))
+    structure = Structure(modes, (Sensor("A1", (0.9, 0.7)), Sensor("A2", (0.5, 0.8))))
+    made_of = pluck_record(structure, (0.8, -0.9), 900.0, 0.5).channels
+    y = np.round(np.column_stack([made_of[name] for name in ("A1", "A2")]), decimals)
+    found = identify_decay(y, 900.0, ["A1", "A2"], ["m/s^2"] * 2).channels[0].resonances
+    assert [each.frequency_hz for each in found] == pytest.approx([m.frequency_hz for m in modes], rel=1e-4)
+    assert [each.q for each in found] == pytest.approx([m.q for m in modes], rel=0.01)
+
+
+def test_a_mode_fitted_twice_is_made_one():
+    """Two halves of one mode, a twentieth of its bandwidth apart, as a fit leaves them that knew no neighbour yet."""
+    rate, n, sigma, omega = 900.0, 900, 8.0, 2 * np.pi * 149.6
+    t = np.arange(n) / rate
+    y = (np.exp(-sigma * t) * np.cos(omega * t))[:, None] * np.array([1.0, 0.6])
+    state = _begin(y + 1e-4 * np.random.default_rng(0).normal(size=y.shape), rate)
+    halves = tuple(
+        Found(Course(np.array([sigma + d, omega + 0.4 * d])), 0.5 * np.array([1.0, 0.6], dtype=complex))
+        for d in (-1, 1)
+    )
+    left = state.left - sum(synthesis(each.course, each.residue, n, rate) for each in halves)
+    (one,) = _united(replace(state, found=halves, left=left)).found
+    assert one.course.theta == pytest.approx([sigma, omega], rel=1e-3)
 
 
 def test_the_stepped_motion_follows_the_closed_forms():

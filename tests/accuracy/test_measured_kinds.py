@@ -26,8 +26,6 @@ LEAST, CHANCE = 0.90, 0.01
 
 _STATED = "a filter that is stated is believed as one pole of that bandwidth: its delay is not freed"
 COVERAGE_FALLS_SHORT = {
-    ("filter_1", "frequency"): _STATED,
-    ("filter_2", "frequency"): _STATED,
     ("filter_4", "frequency"): _STATED,
     ("filter_8", "frequency"): _STATED,
 }

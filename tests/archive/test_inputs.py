@@ -13,7 +13,7 @@ from reportgen.archive.verify import verify
 from reportgen.errors import ReadError
 from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import Settings, build_job
-from reportgen.read import log as log_module
+from reportgen.read import run_log as log_module
 from reportgen.read.input_files import stamps_of_job_file, watch_inputs
 from reportgen.read.job.job_file import read_job
 from reportgen.read.notes import operator_notes
@@ -49,7 +49,7 @@ def refused(job: Path, name: str) -> None:
 
 def test_a_log_changed_between_reading_and_hashing_was_archived_in_another_state(job, monkeypatch):
     log = job / "logs" / "x.csv"
-    after(monkeypatch, log_module, "read_log", lambda: log.write_bytes(log.read_bytes() + b"1,500,0.5,0.1,0\n"))
+    after(monkeypatch, log_module, "read_run", lambda: log.write_bytes(log.read_bytes() + b"1,500,0.5,0.1,0\n"))
     refused(job, r"logs/x\.csv")
 
 
@@ -63,14 +63,14 @@ def test_a_log_changed_and_changed_back_with_its_times_is_noticed(job, monkeypat
         log.write_bytes(content)
         os.utime(log, ns=(status.st_atime_ns, status.st_mtime_ns))
 
-    after(monkeypatch, log_module, "read_log", there_and_back)
+    after(monkeypatch, log_module, "read_run", there_and_back)
     refused(job, r"logs/x\.csv")
 
 
 def test_a_log_exchanged_for_another_file_of_the_same_content_s_length(job, monkeypatch, tmp_path):
     log = job / "logs" / "x.csv"
     (tmp_path / "other.csv").write_bytes(log.read_bytes().replace(b"0.5", b"0.7"))
-    after(monkeypatch, log_module, "read_log", lambda: (tmp_path / "other.csv").replace(log))
+    after(monkeypatch, log_module, "read_run", lambda: (tmp_path / "other.csv").replace(log))
     refused(job, r"logs/x\.csv")
 
 

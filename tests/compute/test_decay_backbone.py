@@ -148,6 +148,7 @@ def taken(y, rate=44100.0):
     return [each.frequency_hz for each in found], min(spent)
 
 
+@pytest.mark.soak
 def test_effort_grows_no_faster_than_length_times_modes():
     """Forty modes once took more than a minute: each was tried with every law before its neighbours were known.
 
@@ -267,6 +268,7 @@ def agrees_with_the_stepped_runs(curve):
     assert ours == pytest.approx([q for _, q in STEPPED], rel=0.1)
 
 
+@pytest.mark.soak
 @pytest.mark.skipif(not JOINTED.exists(), reason="the measured jointed beam is not on this machine")
 def test_the_jointed_beam_at_its_full_rate_is_read_in_seconds_and_without_doubt():
     """It took more than nine minutes and listed some forty rows nobody would sign.

@@ -10,8 +10,11 @@ from reportgen.compute.identification import SweptResponse, identify_modes
 from reportgen.compute.identification.drive import drive_of
 from reportgen.compute.identification.drive_level import DriveLevel
 from reportgen.compute.identification.envelope import envelope
-from reportgen.compute.identification.step_timing import NO_TIMING, ringing_after, with_start
+from reportgen.compute.identification.modal_model import mode_envelopes
+from reportgen.compute.identification.step_timing import NO_TIMING, Courses, ringing_after, with_start
 from reportgen.compute.sweep.pieces import BREAK_S
+from reportgen.records.job import TrackingFilter
+from tests.identified import frequencies_of
 from tests.simulator.course import G, HandStep, Table, profile_level, sweep
 from tests.simulator.recorder import Laboratory, Noise
 from tests.simulator.structure import Sensor, Structure, TrueMode
@@ -45,7 +48,7 @@ STARTS = [(8.0, 220.0), (20.0, 220.0), (220.0, 8.0)]
 def test_a_start_at_full_level_leaves_no_mode_at_the_first_row(ends, phases, seed):
     found = identify_modes(record(sweep(ends[0], ends[1], 3.0), phases=phases, seed=seed, from_rest=True))
     swept = [mode for mode in BOOM.modes if min(ends) < mode.frequency_hz < max(ends)]
-    assert found.frequencies_hz == pytest.approx([mode.frequency_hz for mode in swept], rel=5e-4)
+    assert frequencies_of(found) == pytest.approx([mode.frequency_hz for mode in swept], rel=5e-4)
     for resonance in found.channels[0].resonances:
         true = min(swept, key=lambda mode: abs(mode.frequency_hz - resonance.frequency_hz))
         assert resonance.q == pytest.approx(true.q, rel=0.03)
@@ -58,7 +61,7 @@ def test_a_step_of_the_level_at_once_leaves_no_mode_beside_it(ends, at_hz, phase
     """−6 dB within a thousandth of a row, three octaves after the start."""
     log = record(sweep(ends[0], ends[1], 3.0), phases=phases, seed=seed, steps=(HandStep(at_hz, -6.0, 1e-4),))
     found = identify_modes(log)
-    assert found.frequencies_hz == pytest.approx([mode.frequency_hz for mode in BOOM.modes], rel=5e-4)
+    assert frequencies_of(found) == pytest.approx([mode.frequency_hz for mode in BOOM.modes], rel=5e-4)
 
 
 SHARP = Structure(
@@ -72,11 +75,12 @@ def test_a_step_within_a_row_that_is_longer_than_the_ringing_leaves_no_mode_besi
     """−6 dB at 50 Hz; two rows a second, and the sharpest mode rings for 0.36 s."""
     steps = (HandStep(50.0, -6.0, 1e-3),)
     log = record(sweep(400.0, 25.0, 3.0), phases=True, seed=seed, steps=steps, structure=SHARP, row_s=0.5, noise=0.002)
-    assert identify_modes(log).frequencies_hz == pytest.approx([34.607, 70.86], rel=5e-4)
+    assert frequencies_of(identify_modes(log)) == pytest.approx([34.607, 70.86], rel=5e-4)
 
 
 def starts(drive, pole):
-    return [tuple(envelope(drive, s)) for s in (pole, np.conj(pole))]
+    upper, lower = (tuple(envelope(drive, s)) for s in (pole, np.conj(pole)))
+    return Courses(upper, upper, lower)
 
 
 @pytest.mark.parametrize("mode_hz", [18.0, 24.0])
@@ -89,7 +93,7 @@ def test_a_drive_that_begins_at_the_first_row_leaves_each_mode_ringing_with_its_
     )  # fmt: skip
     drive = drive_of(swept, np.ones(200, bool), DriveLevel.as_read(swept.control))
     pole = 2 * np.pi * mode_hz * (-0.5 / 60.0 + 1j)
-    ringing = ringing_after(drive, pole, with_start(NO_TIMING, drive), *starts(drive, pole))
+    ringing = ringing_after(drive, pole, with_start(NO_TIMING, drive), starts(drive, pole))
     for s, value in ((pole, ringing.value), (np.conj(pole), ringing.lower)):
         rest = solve_ivp(
             lambda t, e, s=s: (s - 2j * np.pi * (20.0 + 0.5 * t)) * e + 2.0, (0.0, time[-1]), [0j], "DOP853", time,
@@ -111,9 +115,7 @@ def test_the_ringing_of_a_start_has_the_derivative_it_states():
     drive = drive_of(swept, np.ones(200, bool), DriveLevel.as_read(swept.control))
     pole = 2 * np.pi * 18.0 * (-0.5 / 60.0 + 1j)
     timing = with_start(NO_TIMING, drive)
-    above, below, stated = (
-        ringing_after(drive, s, timing, *starts(drive, s)) for s in (pole + step, pole - step, pole)
-    )
+    above, below, stated = (ringing_after(drive, s, timing, starts(drive, s)) for s in (pole + step, pole - step, pole))
     rows = slice(0, 100)
     slope = (above.value[:, rows] - below.value[:, rows]) / (2 * step)
     assert np.max(np.abs(slope - stated.value_ds[:, rows])) < 1e-5 * np.max(np.abs(slope))
@@ -130,8 +132,27 @@ def test_every_piece_of_an_interrupted_sweep_may_start_from_rest():
     pole = 2 * np.pi * 24.9 * (-0.5 / 60.0 + 1j)
     timing = with_start(NO_TIMING, drive)
     assert timing.steps.tolist() == [0, 0, 100, 100]
-    ringing = ringing_after(drive, pole, timing, *starts(drive, pole))
+    ringing = ringing_after(drive, pole, timing, starts(drive, pole))
     upper = envelope(drive, pole)[0]
     at_rest = ringing.added(np.array([0.0, 0.0, 1.0, 0.0]), upper, ringing.value)
     assert abs(at_rest[100]) < 1e-9 * abs(upper[100])
     assert np.allclose(at_rest[:100], upper[:100])
+
+
+@pytest.mark.parametrize("hz", [3.0, 8.0])
+def test_a_mode_that_starts_from_rest_is_logged_through_a_filter_that_starts_with_it(hz):
+    """E′ = (s − iφ′) E + A and F′ = πB (E − F) from E = F = 0: scipy's Runge-Kutta 8(5,3)."""
+    time = 0.1 * np.arange(60)
+    swept = SweptResponse(
+        frequency_hz=62.5 + 2.0 * time, time_s=time, control=np.full(60, 2.0), responses=np.ones((60, 1)),
+        channels=("A1",), dimensions=("acceleration",), tracking_filter=TrackingFilter(bandwidth_hz=hz),
+    )  # fmt: skip
+    drive = drive_of(swept, np.ones(60, bool), DriveLevel.as_read(swept.control))
+    pole = 2 * np.pi * 61.0 * (-0.5 / 40.0 + 1j)
+    found = mode_envelopes(drive, pole, with_start(NO_TIMING, drive)).after(np.array([1.0, 0.0]))
+
+    def slope(t: float, y: np.ndarray) -> list[complex]:
+        return [(pole - 2j * np.pi * (62.5 + 2.0 * t)) * y[0] + 2.0, np.pi * hz * (y[0] - y[1])]
+
+    rest = solve_ivp(slope, (0.0, time[-1]), [0j, 0j], "DOP853", time, rtol=1e-10, atol=1e-13)
+    assert np.max(np.abs(found.upper - rest.y[1])) < 1e-4 * np.max(np.abs(rest.y[1]))

@@ -16,6 +16,7 @@ from reportgen.records.job import TrackingFilter
 from reportgen.records.message import message
 from reportgen.render.catalogue import said
 from tests.accuracy.scenarios import ensemble_noisy_control
+from tests.identified import frequencies_of
 from tests.simulator.course import Dip, G, Table, profile_level, sweep
 from tests.simulator.recorder import Filter, Laboratory, Noise
 from tests.simulator.structure import Sensor, Structure, TrueMode
@@ -55,8 +56,8 @@ def boom() -> SweptResponse:
 
 def check(identification, structure: Structure, q_within=0.03, f_within=5e-4):
     """Every mode once, none else, each within the reach; sensors without a share see nothing."""
-    assert len(identification.frequencies_hz) == len(structure.modes)
-    for found, mode in zip(identification.frequencies_hz, structure.modes, strict=True):
+    assert len(frequencies_of(identification)) == len(structure.modes)
+    for found, mode in zip(frequencies_of(identification), structure.modes, strict=True):
         assert found == pytest.approx(mode.frequency_hz, rel=f_within)
     for c, fit in enumerate(identification.channels):
         seen = [k for k in range(len(structure.modes)) if structure.sensors[c].shares[k]]
@@ -85,7 +86,7 @@ def test_two_modes_closer_than_their_bandwidth(phases):
 @pytest.mark.parametrize("hum", [0.0, 0.04 * G])
 def test_a_rigid_block_has_no_mode(phases, hum):
     log = record(BLOCK, sweep(10.0, 400.0, 2.0), row_s=0.3, hum=hum, tracking=Filter(hz=3.0), phases=phases)
-    assert identify_modes(log).frequencies_hz == ()
+    assert frequencies_of(identify_modes(log)) == ()
 
 
 def test_mains_beside_modes_is_no_mode():
@@ -100,7 +101,7 @@ def test_a_known_tracking_filter_enters_the_model():
 
 def test_an_unstated_tracking_filter_is_recognised_and_said():
     found = identify_modes(record(BOOM, sweep(8.0, 220.0, 4.0), tracking=Filter(hz=6.0)))
-    assert len(found.frequencies_hz) == len(BOOM.modes)
+    assert len(frequencies_of(found)) == len(BOOM.modes)
     assert any("tracking filter" in said(flag) for flag in found.flags)
 
 
@@ -175,7 +176,6 @@ def test_curves_pass_through_the_log(boom):
     steady = np.abs(BOOM.steady(boom.frequency_hz)[0])
     assert np.median(np.abs(fit.fitted_swept / recorded - 1)) < 0.01
     assert np.median(np.abs(fit.fitted / steady - 1)) < 0.01
-    assert fit.noise_proportional == pytest.approx(0.01, rel=0.2)
 
 
 def test_calibration_is_a_budget_item_of_its_own(boom):
@@ -196,7 +196,7 @@ def test_without_time_steady_state_is_assumed_and_said():
     found = identify_modes(replace(record(slow, sweep(40.0, 90.0, 0.25), row_s=0.3), time_s=None))
     assert "steady state" in said(found.method)
     assert any("no time" in said(flag) for flag in found.flags)
-    assert found.frequencies_hz == (pytest.approx(60.0, rel=1e-3),)
+    assert frequencies_of(found) == (pytest.approx(60.0, rel=1e-3),)
     assert found.channels[0].resonances[0].observed.fastest_rate is None
 
 
@@ -219,7 +219,7 @@ def test_too_few_rows_are_said():
         dimensions=("acceleration",),
     )  # fmt: skip
     found = identify_modes(log)
-    assert found.frequencies_hz == ()
+    assert frequencies_of(found) == ()
     assert "rows" in said(found.channels[0].flags[0])
 
 
@@ -236,7 +236,7 @@ def test_columns_of_different_length_are_an_error():
 def test_scale_of_all_channels_changes_nothing(boom, scale):
     whole = identify_modes(boom)
     found = identify_modes(replace(boom, control=boom.control * scale, responses=boom.responses * scale))
-    assert found.frequencies_hz == pytest.approx(whole.frequencies_hz, rel=1e-6)
+    assert frequencies_of(found) == pytest.approx(frequencies_of(whole), rel=1e-6)
     assert found.channels[0].resonances[0].amplification == pytest.approx(
         whole.channels[0].resonances[0].amplification, rel=1e-4
     )
@@ -246,7 +246,7 @@ def test_scale_of_all_channels_changes_nothing(boom, scale):
 @given(shift=st.floats(-1e4, 1e4))
 def test_the_zero_of_time_changes_nothing(boom, shift):
     found = identify_modes(replace(boom, time_s=boom.time_s + shift))
-    assert found.frequencies_hz == pytest.approx(identify_modes(boom).frequencies_hz, rel=1e-6)
+    assert frequencies_of(found) == pytest.approx(frequencies_of(identify_modes(boom)), rel=1e-6)
 
 
 @settings(max_examples=3, deadline=None)
@@ -258,7 +258,7 @@ def test_the_order_of_channels_changes_nothing(boom, order):
         phases_deg=boom.phases_deg[:, order],
     )  # fmt: skip
     found, whole = identify_modes(turned), identify_modes(boom)
-    assert found.frequencies_hz == pytest.approx(whole.frequencies_hz, rel=1e-5)
+    assert frequencies_of(found) == pytest.approx(frequencies_of(whole), rel=1e-5)
     for name in boom.channels:
         assert [r.q for r in found.channel(name).resonances] == pytest.approx(
             [r.q for r in whole.channel(name).resonances], rel=1e-3

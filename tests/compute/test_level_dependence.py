@@ -24,6 +24,7 @@ class Plan:
     kind: RunKind
     axis: str = "X"
     started: datetime | None = None
+    counts: bool = True
 
 
 @dataclass(frozen=True)

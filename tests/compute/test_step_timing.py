@@ -9,7 +9,7 @@ from scipy.integrate import solve_ivp
 from reportgen.compute.identification.drive import drive_of
 from reportgen.compute.identification.drive_level import DriveLevel, drive_level
 from reportgen.compute.identification.envelope import envelope
-from reportgen.compute.identification.step_timing import ringing_after, step_timing_of
+from reportgen.compute.identification.step_timing import Courses, ringing_after, step_timing_of
 from reportgen.compute.identification.swept_response import SweptResponse
 
 ROW_S = 0.1
@@ -56,7 +56,7 @@ def test_kicks_make_up_for_a_level_turned_within_a_row(place, mode_hz):
     # Fourier series of Δ(1[x > y] − x) with Δ = −1 on sin(kπx), over √2 Δ/(kπ): −√2 cos(kπy).
     sizes = np.where(timing.steps == STEP_ROW, -np.sqrt(2.0) * np.cos(np.pi * timing.shape * place), 0.0)
     straight = envelope(drive, pole)[0]
-    ringing = ringing_after(drive, pole, timing, (0j, 0j), (0j, 0j))
+    ringing = ringing_after(drive, pole, timing, Courses((0j, 0j), (0j, 0j), (0j, 0j)))
     timed = ringing.added(sizes, straight, ringing.value)
     scale = np.max(np.abs(true))
     without = np.max(np.abs(straight[STEP_ROW + 1 : STEP_ROW + 40] - true)) / scale

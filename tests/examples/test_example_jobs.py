@@ -163,7 +163,9 @@ def test_the_deviation_is_carried(results):
     assert [heading for heading, _ in headings] == ["observation", "deviation"]
 
 
-@pytest.mark.parametrize("name", JOBS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(each, marks=[] if each == "controller_box" else [pytest.mark.soak]) for each in JOBS]
+)
 def test_a_build_by_the_user_gives_the_same_bytes_again(name, example_report, tmp_path: Path):
     """Built as a user builds it; computed anew, on all cores."""
     built = build_job(EXAMPLES / name, tmp_path / "again", Settings(results_only=True, cores=cores()))

@@ -13,8 +13,6 @@ from pathlib import Path
 import pytest
 
 from reportgen import __version__
-from reportgen.render.html import render_html
-from reportgen.resources import data_dir
 
 GOLDEN = Path(__file__).resolve().parents[1] / "golden"
 
@@ -57,8 +55,8 @@ def text_of(html: str) -> str:
 
 
 @pytest.mark.parametrize("name", ["sensor_boom", "controller_box", "bolted_bracket"])
-def test_the_report_reads_as_before(name, example_report):
-    found = text_of(render_html(example_report(name), templates=data_dir("templates")))
+def test_the_report_reads_as_before(name, example_page):
+    found = text_of(example_page(name))
     golden = GOLDEN / f"{name}.txt"
     if os.environ.get("UPDATE_GOLDEN"):
         golden.parent.mkdir(exist_ok=True)

@@ -47,8 +47,8 @@ def report(name, example_report):
 
 
 @pytest.fixture(scope="module")
-def html(report) -> str:
-    return render_html(report, templates=TEMPLATES)
+def html(name, example_page) -> str:
+    return example_page(name)
 
 
 def test_the_body_of_each_example_is_short(name, report):

@@ -230,7 +230,7 @@ def test_the_terminal_says_the_verdicts_of_results_json(tmp_path, monkeypatch):
     made = small_report(folder, *SMALL["a later run shows the mode lower"])
     made = replace(made, job=replace(made.job, report=replace(made.job.report, decision_rule=DecisionRule.SIMPLE)))
     inputs = pipeline.Inputs(job=made.job, logs={}, notes=(), files=(), findings=())
-    monkeypatch.setattr(pipeline, "read_inputs", lambda *_: inputs)
+    monkeypatch.setattr(pipeline, "read_inputs", lambda *_, **__: inputs)
     monkeypatch.setattr(pipeline, "compute_report", lambda *_, **__: made)
     built = pipeline.build_job(folder, tmp_path / "out", pipeline.Settings(results_only=True))
     lines = built_lines(built.report, built.folder, built.files, built.changed, same=built.same)

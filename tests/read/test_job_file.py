@@ -361,7 +361,7 @@ FAULTS = [
     ("started = 2026-03-12T09:14:00", "started = 09:14:00", "started = 09", r"is not a date and time; write it such as 2026"),
     ('id = "X-POST"', 'id = "X-PRE"', 'id = "X-PRE"\nkind = "sweep"', r"\[\[run\]\] id 'X-PRE' is already used in line"),
     ('check = "frequency shift"', 'check = "frequenzy shift"', "frequenzy", r"did you mean 'frequency shift'\?"),
-    ('before = "X-PRE"\n', "", '[[requirement]]\nid = "R3"', r"R3: the check 'frequency shift' needs before; write before = \"X-PRE\""),
+    ('before = "X-PRE"\n', "", '[[requirement]]\nid = "R3"', r"R3: the check 'frequency shift' needs before or surveys; write before = \"X-PRE\""),
     ('limit = "5 %"\n', "", '[[requirement]]\nid = "R3"', r"needs limit; write limit = \"5 %\""),
     ('limit = "5 %"', 'limit = "5"', 'limit = "5"', r"'5' has no unit; write it with its percent sign, such as \"5 %\""),
     ('limit = "5 %"', "limit = 5", "limit = 5", r"5 has no unit; write a number and its unit in quotes, such as \"5 %\""),

@@ -175,6 +175,7 @@ def test_bookmarks_title_and_language(pdf, german_pdf):
         assert str(opened.Root.Lang) == "de"
 
 
+@pytest.mark.soak
 def test_figures_drawn_elsewhere_give_the_same_bytes(report, templates):
     small = replace(report, runs=report.runs[:1], shifts=(), modes=(), pictures=(), beam_fits=())
     drawn = dict(assemble(small, templates).drawings)

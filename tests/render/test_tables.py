@@ -195,3 +195,14 @@ def test_a_note_with_line_ends_is_one_row(report, templates):
     (row,) = rows_of(texts["notes.csv"])
     assert row["As written"].splitlines() == ["a", '"b", c']
     assert row["Not understood"]
+
+
+def test_a_requirement_over_several_runs_has_a_row_for_each_in_a_table_of_its_own(report, templates):
+    whole = report.verdicts[0]
+    parts = (replace(whole, run="X-PRE"), replace(whole, run="X-PRE", before="X-PRE", after="X-POST"))
+    changed = replace(report, verdicts=(replace(whole, parts=parts), *report.verdicts[1:]))
+    texts = csv_files(report_tables(changed, templates))
+    rows = rows_of(texts["requirement_runs.csv"])
+    assert [(row["Run"], row["Before"], row["After"]) for row in rows] == [("X-PRE", "", ""), ("", "X-PRE", "X-POST")]
+    assert len(rows_of(texts["requirements.csv"])) == len(report.verdicts)
+    assert "requirement_runs.csv" not in csv_files(report_tables(report, templates))

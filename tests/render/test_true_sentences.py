@@ -154,7 +154,7 @@ def test_the_dates_of_the_test_cover_the_inspections_that_decide_a_clause(report
     job = replace(report.job, inspections=(look,), requirements=(asked,))
     decided = replace(report, job=job, verdicts=judge(job, report.runs, report.modes, report.shifts))
     assert identity(decided, english).tested == "12 March 2026 – 14 March 2026"
-    assert identity(replace(decided, verdicts=()), english)["tested"] == "12 March 2026"
+    assert identity(replace(decided, verdicts=()), english).tested == "12 March 2026"
 
 
 def test_what_holds_for_the_whole_report_is_said_once(report, templates):

@@ -82,7 +82,7 @@ def shown(page: str) -> str:
     return re.sub(r"\s+", " ", entities.unescape(re.sub(r"<[^>]+>", "", page)))
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
 @given(words=st.lists(WORDS, min_size=10, max_size=10, unique=True))
 def test_every_word_of_the_user_stands_unchanged_in_every_output(evidence, words):
     report = written(evidence, words)

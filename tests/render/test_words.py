@@ -9,7 +9,7 @@ from babel.messages.extract import extract_from_dir
 
 from reportgen.errors import RenderError
 from reportgen.records.finding import Severity
-from reportgen.records.job import Boundary, ChannelRole, ControlStrategy, DecisionRule, RunKind
+from reportgen.records.job import Boundary, ChannelRole, ControlStrategy, DecisionRule, RunKind, RunStatus
 from reportgen.records.note import MotionKind
 from reportgen.records.result import IssueKind
 from reportgen.records.verdict import Outcome
@@ -19,7 +19,18 @@ from reportgen.render.words import Words, words
 from tests.archive.words import telling
 
 ROOT = Path(__file__).resolve().parents[2]
-ENUMS = (IssueKind, Outcome, DecisionRule, RunKind, ChannelRole, ControlStrategy, Boundary, MotionKind, Severity)
+ENUMS = (
+    IssueKind,
+    Outcome,
+    DecisionRule,
+    RunKind,
+    RunStatus,
+    ChannelRole,
+    ControlStrategy,
+    Boundary,
+    MotionKind,
+    Severity,
+)
 
 
 def messages():

@@ -81,6 +81,7 @@ def test_same_bytes_under_other_settings(built, job, tmp_path):
     assert digests(moved / "report") == digests(built)
 
 
+@pytest.mark.soak
 def test_same_bytes_on_one_core_from_another_folder_for_nobody_else_to_read(built, job, tmp_path):
     """Pinned to one core, called from inside the job, files readable by their owner alone."""
     moved = write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / "job")

@@ -27,8 +27,18 @@ def _end_of_checker():
     check_within.end()
 
 
+LONG = ("a date without end", "a sheet elsewhere that unpacks to 600 MB")
+"""Cases that take more than a second of a processor: in ``make soak``."""
+
+
 @pytest.mark.parametrize(
-    "kind, case", [(kind, case) for kind, cases in EVERY.items() for case in cases], ids=lambda each: each
+    "kind, case",
+    [
+        pytest.param(kind, case, marks=[pytest.mark.soak] if case in LONG else [])
+        for kind, cases in EVERY.items()
+        for case in cases
+    ],
+    ids=lambda each: each,
 )
 def test_a_file_made_to_fail_is_refused_by_name(tmp_path, kind, case):
     """Each once ended the process, ran without end, took all memory, was a traceback or was passed over."""

@@ -31,8 +31,9 @@ def level_dependence(job: Job, runs: Sequence[RunResult]) -> tuple[LevelDependen
 
 def _pairs(job: Job) -> Iterator[tuple[str, str]]:
     """Every sweep with the survey of its axis that was run last before it, else with the first after it."""
-    for sweep in job.runs:
-        surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == sweep.axis]
+    runs = [run for run in job.runs if run.counts]
+    for sweep in runs:
+        surveys = [run for run in runs if run.kind is RunKind.SURVEY and run.axis == sweep.axis]
         if sweep.kind is RunKind.SWEEP and surveys:
             before = [run for run in surveys if _order(job, run) < _order(job, sweep)]
             near = max(before, key=lambda run: _order(job, run)) if before else min(

@@ -56,11 +56,16 @@ def compare_quality(job: Job, runs: Sequence[RunResult]) -> tuple[RunResult, ...
     for before, after in run_pairs(job):
         if before not in by_id or after not in by_id:
             continue
-        for run_id, issue in tuple(_differences(by_id[before], by_id[after])):
+        for run_id, issue in tuple(_differences(*(_responses_of(job, by_id[each]) for each in (before, after)))):
             run = by_id[run_id]
             if (issue.kind, issue.channel) not in {(each.kind, each.channel) for each in run.quality}:
                 by_id[run_id] = replace(run, quality=(*run.quality, issue))
     return tuple(by_id[run.id] for run in runs)
+
+
+def _responses_of(job: Job, run: RunResult) -> RunResult:
+    """The run without what was recorded beside: a temperature differs from run to run, and no sensor is wrong."""
+    return replace(run, channels=tuple(each for each in run.channels if each.id not in job.monitors))
 
 
 def _differences(before: RunResult, after: RunResult) -> Iterator[Found]:

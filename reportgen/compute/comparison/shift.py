@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from reportgen.compute.comparison.equal_level import AtLevel, at_equal_level
 from reportgen.compute.comparison.seen_modes import ModeSeen, is_weak, modes_seen, pair_modes
+from reportgen.records.asked_runs import asked_runs, in_order
 from reportgen.records.job import Job, RunKind
 from reportgen.records.message import Amount, Message, message
 from reportgen.records.report import LevelBasis, Pairing, RunShift
@@ -16,10 +17,10 @@ from reportgen.records.result import Resonance, RunResult
 
 
 def run_shifts(job: Job, runs: Sequence[RunResult]) -> tuple[RunShift, ...]:
-    """Rows for every pair of runs that a requirement names, and for successive surveys of one axis."""
+    """Rows for every pair of runs that a requirement names, for successive surveys of one axis, and for specimens."""
     by_id = {run.id: run for run in runs}
     rows: list[RunShift] = []
-    for before, after in run_pairs(job):
+    for before, after in dict.fromkeys((*run_pairs(job), *specimen_pairs(job))):
         if before in by_id and after in by_id:
             first, second = by_id[before], by_id[after]
             rows += compare_runs(first, second, [run for run in runs if _also_there(run, first, second)])
@@ -32,18 +33,24 @@ def _also_there(run: RunResult, before: RunResult, after: RunResult) -> bool:
 
 
 def run_pairs(job: Job) -> tuple[tuple[str, str], ...]:
-    """(before, after) in the order of the requirements, then surveys of one axis in the order they were run."""
-    pairs = [
-        (each.before, each.after)
-        for each in job.requirements
-        if each.before and each.after and each.before != each.after
-    ]
+    """(before, after) in the order of the requirements, then valid surveys of one axis in the order they were run."""
+    asked = [part for each in job.requirements for part in asked_runs(job, each).parts]
+    pairs = [(each.before, each.after) for each in asked if each.before and each.after and each.before != each.after]
     for axis in dict.fromkeys(run.axis for run in job.runs):
-        surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis]
-        if all(run.started is not None for run in surveys):
-            surveys.sort(key=lambda run: run.started.isoformat() if run.started else "")
-        pairs += [(a.id, b.id) for a, b in pairwise(surveys)]
+        surveys = [run for run in job.runs if run.kind is RunKind.SURVEY and run.axis == axis and run.counts]
+        pairs += [(a.id, b.id) for a, b in pairwise(in_order(surveys))]
     return tuple(dict.fromkeys(pairs))
+
+
+def specimen_pairs(job: Job) -> tuple[tuple[str, str], ...]:
+    """(first specimen, other): the first valid survey of each along one axis, where there are several specimens."""
+    pairs: list[tuple[str, str]] = []
+    surveys = [run for run in in_order(job.runs) if run.kind is RunKind.SURVEY and run.counts and run.specimen]
+    for axis in dict.fromkeys(run.written_axis for run in surveys):
+        first = {run.specimen: run.id for run in reversed(surveys) if run.written_axis == axis}
+        own = [first[each.id] for each in job.specimens if each.id in first]
+        pairs += [(own[0], other) for other in own[1:]]
+    return tuple(pairs)
 
 
 def compare_runs(before: RunResult, after: RunResult, others: Sequence[RunResult] = ()) -> tuple[RunShift, ...]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 
@@ -55,6 +56,9 @@ _DRIFT_LINES = 150
 _NOWHERE_NEAR = 20.0
 """Ratio of χ² to that of a fit which leaves noise alone, from which on refining a course is no use."""
 MOST_ROUNDS = 60
+_ONE_MODE, _ONE_SHAPE = 0.1, 0.95
+"""Distance of two poles in their half-power half-widths below which no record tells them apart, and the correlation of
+their shapes (as a modal assurance criterion of 0.9) from which on they are one mode and its misfit."""
 
 
 def search(samples: Floats, rate: float) -> Search:
@@ -73,7 +77,7 @@ def search(samples: Floats, rate: float) -> Search:
         state = _settled(state, passes=int(new > 0), last=None if number < _WHOLE_ROUNDS else new)
         if number >= _WHOLE_ROUNDS or len(candidates) < MOST_AT_ONCE:
             state = _weighed(_levelled(state))  # once no strong neighbours wait any more
-    return _still_refused(_settled(_plainer(_simplified(_settled(state, passes=1))), passes=1))
+    return _still_refused(_united(_settled(_plainer(_simplified(_settled(state, passes=1))), passes=1)))
 
 
 def _still_refused(state: Search) -> Search:
@@ -306,6 +310,42 @@ def _refitted(state: Search, index: int) -> Search:
         add_course(left, kept[i], state.rate, -1.0)
     first = kept.pop(index)
     return replace(state, found=(*kept, first), left=left)
+
+
+def _united(state: Search) -> Search:
+    """Linear poles that are one mode twice made one: where a fit settled on two before its neighbour was known."""
+    while (pair := _twice(state)) is not None:
+        one, other = pair
+        near = [i for i in neighbours(state, state.found[one].course, but=one) if i != other]
+        courses = [_between(state.found[one], state.found[other]), *(state.found[i].course for i in near)]
+        band = band_of(state, courses, (one, other, *near))
+        if band is None:
+            return state
+        together = with_fit_in_place(state, (one, other, *near), fit_band(band, courses))
+        state = _settled(together, passes=1, last=len(courses))
+    return state
+
+
+def _twice(state: Search) -> tuple[int, int] | None:
+    """Two that are one mode: closer than a tenth of their bandwidths, of one shape over the channels."""
+    for i, j in combinations(range(len(state.found)), 2):
+        one, other = state.found[i], state.found[j]
+        apart = abs(one.course.omega - other.course.omega)
+        linear = one.course.law.is_linear and other.course.law.is_linear
+        if linear and apart < _ONE_MODE * (one.course.sigma + other.course.sigma) and _of_one_shape(one, other):
+            return i, j
+    return None
+
+
+def _of_one_shape(one: Found, other: Found) -> bool:
+    common = abs(complex(np.vdot(one.residue, other.residue)))
+    return bool(common > _ONE_SHAPE * np.linalg.norm(one.residue) * np.linalg.norm(other.residue))
+
+
+def _between(one: Found, other: Found) -> Course:
+    """A linear pole between two, nearer to the larger."""
+    share = one.size / (one.size + other.size)
+    return Course(share * one.course.theta + (1.0 - share) * other.course.theta)
 
 
 def _simplified(state: Search) -> Search:

@@ -18,8 +18,8 @@ import numpy as np
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.envelope import Complexes, envelope
-from reportgen.compute.identification.step_timing import NO_TIMING, EventRinging, StepTiming, ringing_after
-from reportgen.compute.identification.tracking_filter import through_filter
+from reportgen.compute.identification.step_timing import NO_TIMING, Courses, EventRinging, StepTiming, ringing_after
+from reportgen.compute.identification.tracking_filter import before_filter, through_filter
 from reportgen.records.log import Floats
 
 DIRECT_POWERS = (0, 2, 3, 4, -2)
@@ -170,12 +170,15 @@ def mode_envelopes(drive: Drive, pole: complex, timing: StepTiming = NO_TIMING) 
     A event is of the level as logged, behind the filter that responses pass, too: it needs none of its own. What is
     lacking at the start is the structure's, and passes the filter.
     """
+    lower, lower_ds = envelope(drive, np.conj(pole))
     if drive.bandwidth_hz is None or drive.steady:
         upper, upper_ds = envelope(drive, pole)
+        unfiltered = upper, upper_ds
     else:
         upper, upper_ds = through_filter(drive, pole)
-    lower, lower_ds = envelope(drive, np.conj(pole))
-    ringing = ringing_after(drive, pole, timing, (upper, upper_ds), (lower, lower_ds))
+        unfiltered = before_filter(drive, pole) if len(timing.starts) else (upper, upper_ds)
+    courses = Courses((upper, upper_ds), unfiltered, (lower, lower_ds))
+    ringing = ringing_after(drive, pole, timing, courses)
     return ModeEnvelopes(upper, upper_ds, lower, lower_ds, ringing)
 
 

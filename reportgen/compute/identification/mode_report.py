@@ -74,11 +74,11 @@ def nothing_identified(sweep: SweptResponse, fact: IdentifiedFact) -> Identifica
         channels=tuple(
             ChannelFit(
                 channel=channel, resonances=(), fitted=empty, fitted_swept=empty, noise_floor=None,
-                noise_proportional=None, flags=flags, facts=(fact,),
+                flags=flags, facts=(fact,),
             )
             for channel in sweep.channels
         ),
-        frequencies_hz=(), method=message("identified.nothing", why=flags[0]),
+        method=message("identified.nothing", why=flags[0]),
         criterion=CRITERION, flags=flags, facts=(fact,),
     )  # fmt: skip
 
@@ -120,7 +120,6 @@ class ModeReport:
         facts = self.facts()
         return Identification(
             channels=tuple(self.channel(c) for c in range(len(self.sweep.channels))),
-            frequencies_hz=tuple(float(self.solution.poles.frequency_hz[k]) for k in self.reported()),
             method=self.method(),
             criterion=CRITERION,
             flags=stated(facts),
@@ -161,7 +160,6 @@ class ModeReport:
             fitted=self._all_rows(np.abs(response.transfer(frequency))),
             fitted_swept=self._all_rows(ratio),
             noise_floor=None if empty else noise.floor / float(np.median(self.drive.amplitude)),
-            noise_proportional=None if empty else noise.along,
             flags=stated(facts),
             facts=facts,
         )

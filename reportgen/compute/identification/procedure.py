@@ -78,7 +78,9 @@ def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> 
     if not accounted.moving:
         if report is not None and not prefers_account(report, account):
             return audited_search(report)
-        accounted = follows_level(sweep, rows, _steadier(sweep, rows, start, account), start.phase_turned)
+        steadier = _steadier(sweep, rows, start, account)
+        if steadier is not account:
+            accounted = follows_level(sweep, rows, steadier, start.phase_turned)
     return _audited(accounted, named_causes(report) if report is not None else ())
 
 

@@ -17,8 +17,10 @@ from scipy.interpolate import CubicSpline
 
 from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.least_squares import FitProblem, Solution, refine
+from reportgen.compute.identification.misfit.ringing import Ringing
 from reportgen.compute.identification.modal_model import Poles
 from reportgen.compute.identification.mode_evidence import inflation_of_all, threshold
+from reportgen.compute.identification.readings import Weights
 from reportgen.compute.identification.search_state import RefittedFilter, SearchState
 from reportgen.compute.identification.swept_response import Identification
 from reportgen.compute.identification.tracking_filter import butterworth, lateness
@@ -40,6 +42,8 @@ _FINE = 401
 """Bandwidths that the likelihood is summed over."""
 _COVERED = 0.95
 """Share of the odds that an interval of the delay covers."""
+_SETTLED = 4
+"""Steps from poles that were fitted to a few rows more."""
 _NORMAL = 1.959964
 """Half width of an interval that covers so much of a normal distribution, in standard deviations."""
 
@@ -71,6 +75,8 @@ def with_stated_filter(state: SearchState) -> SearchState:
     problem, solution = state.problem, state.solution
     if not is_stated(problem.drive) or not len(solution.poles):
         return state
+    problem = _apart_from_events(problem)
+    solution = refine(problem, solution.poles, solution.coefficients, iterations=_SETTLED)
     inflation = inflation_of_all(problem, solution)
     tried = [_likelihood(problem, solution, order, inflation) for order in ORDERS]
     least = min(float(each.cost.min()) for each in tried)
@@ -80,6 +86,16 @@ def with_stated_filter(state: SearchState) -> SearchState:
         factor = float(np.exp(_quantile(tried[best].at, odds[best], 0.5)))
         state = _refitted(state, RefittedFilter(order=ORDERS[best], factor=factor))
     return _in_doubt(state, tried, np.concatenate(odds))
+
+
+def _apart_from_events(problem: FitProblem) -> FitProblem:
+    """The problem without rows on which a start, a step or a resumption may still ring.
+
+    What a model does not have of that, modes out of the range above all, must not tell of the filter.
+    """
+    rings = Ringing.of(problem.drive, np.arange(len(problem.drive.omega))).last >= 0
+    calm = ~rings[:, None]
+    return replace(problem, weights=Weights(along=problem.weights.along * calm, across=problem.weights.across * calm))
 
 
 def _refitted(state: SearchState, found: RefittedFilter) -> SearchState:

@@ -21,7 +21,8 @@ import numpy as np
 
 from reportgen.compute.identification.drive import Drive, bend_of
 from reportgen.compute.identification.envelope import Complexes, rule, within_step
-from reportgen.compute.sweep.pieces import breaks
+from reportgen.compute.identification.tracking_filter import decay_through_filter
+from reportgen.compute.sweep.pieces import BREAK_S, breaks
 from reportgen.records.log import Floats
 
 _LEAST = 0.035
@@ -147,8 +148,20 @@ Start = tuple[complex, complex]
 """The same at the first row of a piece."""
 
 
-def ringing_after(drive: Drive, pole: complex, timing: StepTiming, upper: Course, lower: Course) -> EventRinging:
-    """How a mode rings after every event; the two envelopes are those of s and s*."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Courses:
+    """Envelopes of a mode where the drive ran long before."""
+
+    upper: Course
+    """Of s, as logged."""
+    unfiltered: Course
+    """Of s, before the tracking filter."""
+    lower: Course
+    """Of s*; a filter leaves it as it is."""
+
+
+def ringing_after(drive: Drive, pole: complex, timing: StepTiming, courses: Courses) -> EventRinging:
+    """How a mode rings after every event."""
     inside = timing.inside
     if not len(inside):
         nothing = np.zeros((len(timing), 0), complex)
@@ -172,9 +185,13 @@ def ringing_after(drive: Drive, pole: complex, timing: StepTiming, upper: Course
         own = starts[timing.steps[starts] == row]
         if len(own):
             lacking = timing.std[own] * _PARTS[-timing.shape[own]]
-            for s, course, at, at_ds in ((pole, upper, value, value_ds), (np.conj(pole), lower, low, low_ds)):
-                begun = complex(course[0][row]), complex(course[1][row])
-                at[own, rows], at_ds[own, rows] = _lacking(drive, complex(s), begun, lacking, after, turned, row)
+            for s, logged, course, at, at_ds in (
+                (pole, courses.upper, courses.unfiltered, value, value_ds),
+                (np.conj(pole), courses.lower, courses.lower, low, low_ds),
+            ):
+                begun, seen = _at(course, row), _at(logged, row)
+                lacks = _lacking(drive, complex(s), begun, seen, after, turned, row)
+                at[own, rows], at_ds[own, rows] = (np.outer(lacking, each) for each in lacks)
     return EventRinging(slice(first, last), value, value_ds, low, low_ds)
 
 
@@ -184,23 +201,43 @@ _PARTS = np.array([-1.0, -1j])
 
 def _forgotten(drive: Drive, pole: complex, row: int) -> int:
     """First row at which nothing is left of what happened at a row."""
-    until = drive.time_s[row] + _MEMORY / abs(pole.real)
-    return int(np.clip(np.searchsorted(drive.time_s, until) + 1, row + 1, len(drive.omega)))
+    until = drive.time_s[row] + min(_MEMORY / abs(pole.real), 0.5 * BREAK_S)
+    return int(np.clip(np.searchsorted(drive.time_s, until, side="right"), row + 1, len(drive.omega)))
+
+
+def _at(course: Course, row: int) -> Start:
+    return complex(course[0][row]), complex(course[1][row])
 
 
 def _lacking(
-    drive: Drive, pole: complex, steady: Start, size: Complexes, after: Floats, turned: Floats, row: int
+    drive: Drive, pole: complex, begun: Start, logged: Start, after: Floats, turned: Floats, row: int
 ) -> tuple[Complexes, Complexes]:
-    """What is lacking of the steady envelope, as it dies away, and its derivative by s, each (j, w)."""
-    own, own_ds = (value * np.exp(pole * after - 1j * turned) for value in steady)
-    own_ds = own_ds + after * own
-    if drive.bandwidth_hz is not None:
-        rows = slice(row, row + len(after))
-        late = 1.0 / (np.pi * drive.bandwidth_hz[rows])
-        for rate in drive.filter_poles:
-            passed = 1.0 / (1.0 + late / rate * (pole - 1j * drive.omega[rows]))
-            own, own_ds = own * passed, own_ds * passed - own * late / rate * passed**2
-    return np.outer(size, own), np.outer(size, own_ds)
+    """What is lacking of the steady envelope, as it dies away, and its derivative by s, each (w,).
+
+    Of what is ``begun`` before the filter; ``logged`` is what lacks behind it at first.
+    """
+    if drive.bandwidth_hz is None:
+        own, own_ds = (value * np.exp(pole * after - 1j * turned) for value in begun)
+        return own, own_ds + after * own
+    unit, unit_ds = decay_through_filter(drive, pole, row, row + len(after))
+    own, own_ds = begun[0] * unit, begun[1] * unit + begun[0] * unit_ds
+    # Nothing of it had passed the filter before: its poles settle by themselves.
+    settling = _settling(drive, after, row)
+    return own + (logged[0] - own[0]) * settling, own_ds + (logged[1] - own_ds[0]) * settling
+
+
+def _settling(drive: Drive, after: Floats, row: int) -> Complexes:
+    """From 1 to 0 as a filter forgets where it stood: 1 less its answer to a step, (w,).
+
+    Σ R_i/p_i e^{−p_i t} over its poles, R_i the residues of Π p_i/(p + p_i).
+    """
+    assert drive.bandwidth_hz is not None
+    rates = np.pi * float(drive.bandwidth_hz[row]) * np.array(drive.filter_poles, complex)
+    total = np.zeros(len(after), complex)
+    for i, rate in enumerate(rates):
+        others = np.delete(rates, i)
+        total += np.prod(others / (others - rate)) * np.exp(-rate * after)
+    return total
 
 
 def _loads(drive: Drive, pole: complex, steps: np.ndarray, shape: np.ndarray) -> tuple[Complexes, Complexes]:

@@ -77,8 +77,6 @@ class ChannelFit:
     """|response/control| of the model as the sweep saw it, shape (n,)."""
     noise_floor: float | None
     """Standard deviation of the additive noise, in units of |response/control| at the median control level."""
-    noise_proportional: float | None
-    """Standard deviation of the noise that grows with the response, as a fraction."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
     """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
     peaks: int | None = None
@@ -93,8 +91,6 @@ class Identification:
     """The modes of one run."""
 
     channels: tuple[ChannelFit, ...]
-    frequencies_hz: tuple[float, ...]
-    """Undamped natural frequency of every mode found, in order."""
     method: Message
     """How the resonances were identified."""
     criterion: Message

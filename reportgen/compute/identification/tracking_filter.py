@@ -74,6 +74,19 @@ def through_filter(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
     return value[::parts], by_s[::parts]
 
 
+def before_filter(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
+    """E + τE′ + X and its derivative by s at the rows, each (n,): the envelope whose filtered course is logged.
+
+    Of a filter of several poles with their delays added up, which holds to the first power of the delay.
+    """
+    assert drive.bandwidth_hz is not None
+    tau = float(np.sum(1.0 / np.array(drive.filter_poles)).real) / (np.pi * drive.bandwidth_hz)
+    e, by_s, by_s2 = envelope(drive, pole, derivatives=2)
+    turn, push = pole - 1j * drive.omega, 1j * drive.omega_dot
+    value = e + tau * (turn * e + drive.amplitude + push * by_s)
+    return value, by_s + tau * (e + turn * by_s + push * by_s2)
+
+
 def _through_several(drive: Drive, pole: complex) -> tuple[Complexes, Complexes]:
     """The same for a filter of several poles."""
     fine, parts = _resolved(drive, pole)
@@ -129,6 +142,55 @@ def _quickening(drive: Drive) -> Floats:
     spread = x - x.mean() if len(x) else x
     power = float(spread @ y / max(spread @ spread, 1e-300)) if len(x) else 0.0
     return np.asarray(float(np.clip(power, 0.0, 1.0)) * drive.omega_dot / drive.omega)
+
+
+def decay_through_filter(drive: Drive, pole: complex, row: int, stop: int) -> tuple[Complexes, Complexes]:
+    """e^{st} from a row on, turned back by the drive, as the filter passes it, and ∂/∂s: rows ``row`` … stop−1, (n,).
+
+    The filter is taken as if it followed the decay before; what it does by itself at first is e^{−pt} of its poles.
+    """
+    if pole.imag < 0:
+        return _attenuated(drive, pole, row, stop)
+    turn = np.abs(drive.omega[row : stop - 1] - pole.imag) * drive.step[row : stop - 1]
+    parts = int(np.clip(np.ceil(np.max(turn, initial=0.0) / _TURN), 1, _MOST_PARTS))
+    fine, phase, lags = _from_row(drive, row, parts)
+    last = (stop - row - 1) * parts + 1
+    after, back = fine.time_s[:last] - fine.time_s[0], pole - 1j * fine.omega[:last]
+    unit = np.exp(pole * after - 1j * phase[:last])
+    course = np.stack([unit, after * unit])
+    slope = np.stack([back * unit, back * after * unit + unit])
+    for lag in lags:
+        own = lag.first(last)
+        passed = own.of_course(course, slope)
+        course, slope = passed, own.rate * (course - passed)
+    return course[0, ::parts], course[1, ::parts]
+
+
+def _attenuated(drive: Drive, pole: complex, row: int, stop: int) -> tuple[Complexes, Complexes]:
+    """The same of a decay that turns too fast for anything but a tone far beside the drive."""
+    assert drive.bandwidth_hz is not None
+    rows = slice(row, stop)
+    after = drive.time_s[rows] - drive.time_s[row]
+    turned = np.concatenate([[0.0], np.cumsum(drive.advance[row : stop - 1])])
+    value = np.exp(pole * after - 1j * turned)
+    by_s = after * value
+    for rate in drive.filter_poles:
+        late = 1.0 / (np.pi * drive.bandwidth_hz[rows] * rate)
+        passed = 1.0 / (1.0 + late * (pole - 1j * drive.omega[rows]))
+        value, by_s = value * passed, by_s * passed - value * late * passed**2
+    return value, by_s
+
+
+@lru_cache(maxsize=64)
+def _from_row(drive: Drive, row: int, parts: int) -> tuple[Drive, Floats, tuple[FilterResponse, ...]]:
+    """The drive from a row to the end of its piece, cut into so many parts a row; its phase, and its filter's poles."""
+    later = np.flatnonzero(drive.step[row:] > _PAUSE)
+    own = drive.part(row, row + int(later[0]) + 1 if len(later) else len(drive.omega))
+    assert own.bandwidth_hz is not None
+    fine = own if parts == 1 else finer.__wrapped__(own, parts)
+    bandwidth = _between(own.bandwidth_hz, parts)
+    lags = tuple(FilterResponse.of(fine.step, bandwidth, pole) for pole in drive.filter_poles)
+    return fine, np.concatenate([[0.0], np.cumsum(fine.advance)]), lags
 
 
 def by_delay(drive: Drive, pole: complex, course: Floats) -> Complexes:
@@ -211,6 +273,11 @@ class FilterResponse:
         cubics = [np.sum(kernel * part, axis=1) for part in _hermite(1.0 - share[:, None] * (1.0 - x))]
         weights = np.stack([*cubics[:2], step * cubics[2], step * cubics[3]]).astype(complex)
         return cls(bandwidth_hz, pole, np.exp(-rate * step).astype(complex), weights)
+
+    def first(self, rows: int) -> FilterResponse:
+        """Of the first rows alone."""
+        weights = self.weights[:, : rows - 1]
+        return FilterResponse(self.bandwidth_hz[:rows], self.pole, self.gain[: rows - 1], weights)
 
     @property
     def rate(self) -> Complexes:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.records.log import Floats, SweepLog
+from reportgen.records.log_parts import kept_starts
 
 RETURN_OCTAVES = 0.01
 """A way back smaller than this (0.7 %) is the jitter of a frequency that is measured, and no resumption."""
@@ -47,7 +48,7 @@ class Piece:
 def pieces_of(log: SweepLog) -> tuple[Piece, ...]:
     """The pieces of a log in the order of its rows; one where it ran through."""
     f = log.frequency_hz
-    edges = [0, *sorted({*_resumptions(f), *_wide_rows(f)}), len(f)]
+    edges = [0, *sorted({*_resumptions(f), *_wide_rows(f), *log.part_starts}), len(f)]
     return tuple(Piece(a, b, float(f[a]), float(f[b - 1])) for a, b in pairwise(edges))
 
 
@@ -87,6 +88,7 @@ def rows_of(log: SweepLog, rows: slice | NDArray[np.int64]) -> SweepLog:
         drive_cycles=cut(log.drive_cycles),
         effective_bandwidth_hz=cut(log.effective_bandwidth_hz),
         row_line=None if log.row_line is None else log.row_line[rows],
+        part_starts=kept_starts(log.part_starts, rows, len(log.frequency_hz)),
         traces=tuple(
             replace(
                 trace,

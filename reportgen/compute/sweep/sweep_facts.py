@@ -131,7 +131,7 @@ def _extent(log: SweepLog, pieces: tuple[Piece, ...], parts: list[SweepLog], sti
     again = sum(abs(math.log2(after.first_hz / before.last_hz)) for before, after in resumed(pieces))
     travelled = sum(float(np.abs(np.diff(np.log2(each))).sum()) for each in turns) - again
     octaves = math.log2(high / low)
-    interrupted = any(True for _ in resumed(pieces))
+    interrupted = bool(log.part_starts) or any(True for _ in resumed(pieces))
     return SweepFacts(
         direction=Direction.HOLD if still else _direction(turns),
         first_hz=float(f[0]),

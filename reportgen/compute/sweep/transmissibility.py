@@ -18,6 +18,7 @@ DECLARED_UNIT = {
     "strain": "1/(m/s²)",
     "pressure": "Pa/(m/s²)",
     "current": "A/(m/s²)",
+    "temperature": "K/(m/s²)",
     "ratio": "1/(m/s²)",
 }
 

@@ -14,7 +14,7 @@ from reportgen.records.message import Message, message
 
 def _axes_defined(job: Job) -> bool:
     """Whether every axis of a run is said in words; none has to be where no run names one."""
-    return {run.axis for run in job.runs if run.axis is not None} <= dict(job.specimen.axes).keys()
+    return {run.written_axis for run in job.runs if run.written_axis is not None} <= dict(job.specimen.axes).keys()
 
 
 def _sweep_cycles_stated(job: Job) -> bool:
@@ -82,7 +82,7 @@ _ITEMS: tuple[tuple[str, Message, Callable[[Job], object]], ...] = (
         lambda j: all(run.tracking_filter is None or run.tracking_filter.tolerance is not None for run in j.runs),
     ),
     ("IEC 60068-2-6 report", message("checklist.purpose"), lambda j: j.report.purpose),
-    ("IEC 60068-2-6 report", message("checklist.quantity"), lambda j: j.specimen.quantity),
+    ("IEC 60068-2-6 report", message("checklist.quantity"), lambda j: j.specimen.quantity or len(j.specimens) > 1),
     ("IEC 60068-2-6 report", message("checklist.operating-state"), lambda j: j.specimen.operating_state),
     ("IEC 60068-2-6 report", message("checklist.monitoring"), lambda j: j.specimen.monitoring),
     ("IEC 60068-2-6 report", message("checklist.fixture"), lambda j: j.specimen.fixture),

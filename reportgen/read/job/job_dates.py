@@ -89,12 +89,17 @@ def _day(table: object, key: str) -> date | None:
 
 def _runs(raw: dict[str, Any]) -> Iterator[_Run]:
     for index, table in _tables(raw, "run"):
-        started = _read(table, "started", moment_of)
+        started = started_of(table)
         if started is not None:
             axis = table.get("axis")
             yield _Run(index=index, id=str(table.get("id", index + 1)).strip(), kind=str(table.get("kind", "")),
                        axis=axis if isinstance(axis, str) else None, log=str(table.get("log")),
                        started=started)  # fmt: skip
+
+
+def started_of(table: dict[str, Any]) -> datetime | None:
+    """When a run as written in the job began; None where that is not told, or is no moment."""
+    return _read(table, "started", moment_of)
 
 
 def _issued(issued: date, runs: list[_Run], at: At) -> Iterator[Finding]:

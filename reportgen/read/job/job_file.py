@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from reportgen.read.content import content_of
+from reportgen.read.job.asked_run_findings import asked_run_findings
 from reportgen.read.job.attachments import attachment_fault
+from reportgen.read.job.happenings import place_findings, with_places
 from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import ARRAYS, TABLES
@@ -18,10 +20,11 @@ from reportgen.read.job.laboratory import Laboratory, read_laboratory
 from reportgen.read.job.places import Places, Source
 from reportgen.read.job.presets import expand_presets, own_presets, preset_folders
 from reportgen.read.job.short_forms import SHORT_FORMS, LongForm, long_form
+from reportgen.read.job.specimens import are_several, specimen_findings, split_specimens, with_specimens
 from reportgen.read.job.toml_file import LARGEST_JOB_FILE, tables_of
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error, note, warning
-from reportgen.records.job import Job
+from reportgen.records.job import Job, Specimen
 from reportgen.records.message import Place, message
 
 _NOTES_NAMES = ("notes.txt", "notes.md", "notes.csv", "notes.xlsx")
@@ -56,19 +59,25 @@ def read_job(
     job: Job | None = None
     if not findings:
         form = long_form(raw, places.own, laboratory)
-        raw, places = form.raw, form.places
+        raw, further = split_specimens(form.raw, form.places)
+        places = form.places
         presets = own_presets(raw, file.parent)
         raw, from_presets = expand_presets(raw, places.at, preset_folders(file.parent))
         tables = JobTables(places.at, checks)
         job = tables.record(Job, raw, folder=file.parent, file=file, preset_files=presets)
+        others = [tables.record(Specimen, each, ("specimen", i)) for i, each in enumerate(further, start=1)]
         findings += [*form.findings, *from_presets, *once(tables.findings)]
+        job = None if job is None or None in others else with_specimens(job, tuple(filter(None, others)))
         job = job and _with_laboratory(job, laboratory, form)
     findings += reference_findings(raw, places, checks)
     if job is None:
         return None, _sorted(findings, name)
-    job = replace(job, notes_files=_notes_files(job))
+    job = with_places(replace(job, notes_files=_notes_files(job)))
     findings += _file_findings(job, places)
     findings += _beam_findings(job)
+    findings += specimen_findings(job)
+    findings += asked_run_findings(job, checks)
+    findings += place_findings(job)
     return job, _sorted(findings, name)
 
 
@@ -99,7 +108,7 @@ def _bracket_findings(raw: dict[str, Any], places: Places) -> Iterator[Finding]:
         place = places.at((key,))
         if key in ARRAYS and isinstance(value, dict):
             yield error(place, message("job.one-bracket", key=key))
-        elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list):
+        elif (key,) in TABLES and key not in ARRAYS and isinstance(value, list) and not are_several({key: value}):
             yield error(place, message("job.two-brackets", key=key))
 
 
@@ -125,7 +134,8 @@ def _notes_files(job: Job) -> tuple[Path, ...]:
 def _file_findings(job: Job, places: Places) -> list[Finding]:
     found: list[Finding] = []
     for run in job.runs:
-        found += file_fault(job.folder, run.log, run.log_where, f"[[run]] {run.id}: log")
+        for log in run.logs:
+            found += file_fault(job.folder, log, run.log_where, f"[[run]] {run.id}: log")
     for index, photo in enumerate(job.photos):
         place = places.at(("photo", index, "file"))
         found += file_fault(job.folder, photo.file, place, "[[photo]]: file", LARGEST_PHOTO)

@@ -13,8 +13,10 @@ from reportgen.read.job.job_dates import date_findings
 from reportgen.read.job.job_folder import slashed
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.places import Places
+from reportgen.read.job.run_history import history_findings
 from reportgen.records.check import Check, JobEvidence
 from reportgen.records.finding import Finding, error, note, warning
+from reportgen.records.job import Surveys
 from reportgen.records.message import Message, Place, message
 
 
@@ -24,7 +26,7 @@ def reference_findings(raw: dict[str, Any], places: Places, checks: tuple[Check,
     found = [
         *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book, checks),
         *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
-        *_unused_profiles(book),
+        *_unused_profiles(book), *history_findings(raw, book.at),
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda finding: finding.line))
 
@@ -54,13 +56,18 @@ class _Book:
         self, name: str, index: int, key: str, known: Iterable[str], what: str | Message
     ) -> Iterator[Finding]:
         """An error where the key names something that is not there; ``what`` is such as ``[[run]]``."""
-        value = self.raw[name][index].get(key)
         known = tuple(known)
-        if isinstance(value, str) and value.strip() not in known:
-            hint = near_or(value, known, message("hint.defined", known=known))
-            table = title(name, index, self.raw[name][index])
-            said = message("reference.nothing", table=table, key=key, found=value, what=what, hint=hint)
-            yield error(self.at(name, index, key), said)
+        for value in named(self.raw[name][index].get(key)):
+            if value.strip() not in known:
+                hint = near_or(value, known, message("hint.defined", known=known))
+                table = title(name, index, self.raw[name][index])
+                said = message("reference.nothing", table=table, key=key, found=value, what=what, hint=hint)
+                yield error(self.at(name, index, key), said)
+
+
+def named(value: object) -> list[str]:
+    """The texts of a key that takes one or several."""
+    return [each for each in (value if isinstance(value, list) else [value]) if isinstance(each, str)]
 
 
 def title(name: str, index: int, table: dict[str, Any]) -> str:
@@ -113,13 +120,12 @@ def _control_names(book: _Book, index: int, run: dict[str, Any]) -> Iterator[Fin
 
 def _same_log(book: _Book, index: int, run: dict[str, Any], logs: dict[str, str]) -> Iterator[Finding]:
     """Two runs on one log are right only where each picks its own sweep, sheet or columns."""
-    if not isinstance(run.get("log"), str):
-        return
-    key = f"{slashed(run['log'])}|{run.get('sweep')}|{run.get('columns')}"
     own = str(run.get("id", index + 1))
-    if key in logs:
-        yield error(book.at("run", index, "log"), message("reference.same-log", run=own, other=logs[key]))
-    logs.setdefault(key, own)
+    for log in dict.fromkeys(named(run.get("log"))):
+        key = f"{slashed(log)}|{run.get('sweep')}|{run.get('columns')}"
+        if key in logs:
+            yield error(book.at("run", index, "log"), message("reference.same-log", run=own, other=logs[key]))
+        logs.setdefault(key, own)
 
 
 def _channels(book: _Book) -> Iterator[Finding]:
@@ -174,47 +180,58 @@ def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: Check) 
         "after": runs[-1] if runs else "X-POST",
         "limit": check.limit_example,
         "what": "visual",
+        "kind": "sweep",
+        "surveys": str(Surveys.BEFORE_AND_AFTER),
     }
-    named = title("requirement", index, table)
+    own = title("requirement", index, table)
     for group in check.needs:
         if not any(key in table for key in group):
             lines = tuple(f'{key} = "{samples[key]}"' for key in group)
-            said = message("reference.check-needs", table=named, check=check.name, keys=group, lines=lines)
+            said = message("reference.check-needs", table=own, check=check.name, keys=group, lines=lines)
             yield error(book.at("requirement", index), said)
     if "before" in table and table.get("before") == table.get("after"):
-        said = message("reference.before-is-after", table=named, run=str(table["after"]))
+        said = message("reference.before-is-after", table=own, run=str(table["after"]))
         yield error(book.at("requirement", index, "after"), said)
 
 
 def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
-    for key in ("run", "before", "after"):
-        run = book.runs.get(str(table.get(key, "")).strip())
-        kinds = tuple(map(str, check.run_kinds))
-        if run is not None and kinds and run.get("kind") not in kinds and isinstance(run.get("kind"), str):
-            named, kind = title("requirement", index, table), run["kind"]
-            said = message("reference.unfit-run", table=named, check=check.name, kind=kind, kinds=kinds)
+    own, kinds = title("requirement", index, table), tuple(map(str, check.run_kinds))
+    for key, each in [(k, each) for k in ("run", "before", "after") for each in named(table.get(k))]:
+        kind = book.runs.get(each.strip(), {}).get("kind")
+        if isinstance(kind, str) and kinds and kind not in kinds:
+            said = message("reference.unfit-run", table=own, check=check.name, kind=kind, kinds=kinds)
             yield warning(book.at("requirement", index, key), said)
 
 
 def _evidence(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
     """Warnings where the job holds nothing that the check could be judged by."""
-    named, place = title("requirement", index, table), book.at("requirement", index)
-    run = book.runs.get(str(table.get("run", "")).strip(), {})
-    own = str(run.get("id"))
-    profile = book.profiles.get(str(run.get("profile", "")).strip(), {})
+    own, place = title("requirement", index, table), book.at("requirement", index)
     seen = tuple(str(each.get("what", "")).strip() for _, each in book.tables("inspection"))
     what = table.get("what")
+    for name in named(table.get("run")):
+        yield from _profile_evidence(book, table, check, name.strip(), (own, place))
     match check.judged_by:
-        case JobEvidence.TOLERANCE if run and not (profile.get("tolerance") or (profile and "limit" in table)):
-            yield warning(place, message("reference.no-tolerance", table=named, run=own))
-        case JobEvidence.PROFILE if run and not profile:
-            yield warning(place, message("reference.no-profile", table=named, run=own))
-        case JobEvidence.PROFILE_RATE if run and not profile.get("sweep_rate"):
-            yield warning(place, message("reference.no-sweep-rate", table=named, run=own))
         case JobEvidence.INSTRUMENTS:
-            yield from _calibration_evidence(book, place, named)
+            yield from _calibration_evidence(book, place, own)
         case JobEvidence.INSPECTIONS if isinstance(what, str) and what.strip() not in seen:
-            yield from _no_inspection(book, index, named, what, seen)
+            yield from _no_inspection(book, index, own, what, seen)
+
+
+def _profile_evidence(
+    book: _Book, table: dict[str, Any], check: Check, run_id: str, asked: tuple[str, Place]
+) -> Iterator[Finding]:
+    """Warnings where a run's profile lacks what the check of a requirement, ``asked``, holds it against."""
+    run = book.runs.get(run_id)
+    if run is None:
+        return
+    (own, place), profile = asked, book.profiles.get(str(run.get("profile", "")).strip(), {})
+    match check.judged_by:
+        case JobEvidence.TOLERANCE if not (profile.get("tolerance") or (profile and "limit" in table)):
+            yield warning(place, message("reference.no-tolerance", table=own, run=run_id))
+        case JobEvidence.PROFILE if not profile:
+            yield warning(place, message("reference.no-profile", table=own, run=run_id))
+        case JobEvidence.PROFILE_RATE if not profile.get("sweep_rate"):
+            yield warning(place, message("reference.no-sweep-rate", table=own, run=run_id))
 
 
 def _no_inspection(book: _Book, index: int, named: str, what: str, seen: tuple[str, ...]) -> Iterator[Finding]:

@@ -26,6 +26,8 @@ class JobKey:
     """Type of the field, without what is said beside it; a table is given by its own record."""
     written: Written | None
     needed: bool
+    some: bool = False
+    """Whether a list of values has to hold one at least."""
 
     @property
     def table(self) -> type | None:
@@ -52,7 +54,7 @@ def _keys(record: type) -> Iterator[JobKey]:
             continue
         written = next((each for each in said if isinstance(each, Written)), None)
         needed = key.needed or (field.default is MISSING and field.default_factory is MISSING)
-        yield JobKey(name=key.name, field=field.name, type=kind, written=written, needed=needed)
+        yield JobKey(name=key.name, field=field.name, type=kind, written=written, needed=needed, some=key.some)
 
 
 def _bare(hint: Any) -> tuple[Any, tuple[Any, ...]]:
@@ -130,6 +132,10 @@ EXAMPLES: dict[str, dict[str, str]] = {
         "when": '"after the sweep"',
         "what": '"visual"',
         "result": '"pass"',
+    },
+    "step": {
+        "when": "2026-03-12T11:05:00",
+        "what": '"turned to axis Y"',
     },
     "profile": {
         "id": '"QUALIFICATION"',

@@ -47,7 +47,7 @@ from reportgen.read.job.short_forms import SHORT_FORMS
 from reportgen.read.job.toml_lines import KeyPath
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error
-from reportgen.records.job import Breakpoint, Photo, RunPlan, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import Breakpoint, Photo, Requirement, RunPlan, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.job_key import Form, Written
 from reportgen.records.message import Message, Place, message
 from reportgen.units import Detector
@@ -90,11 +90,18 @@ _BY_FORM: dict[Form, Callable[[object, Written], object]] = {
 
 
 def _run(run: RunPlan) -> RunPlan:
-    """A run whose filter carries its tolerance."""
+    """A run with the logs of its parts, whose filter carries its tolerance."""
+    run = replace(run, log=run.named_logs[0], further_logs=run.named_logs[1:])
     own, tolerance = run.tracking_filter, run.tracking_filter_tolerance
     if own is None or tolerance is None:
         return run
     return replace(run, tracking_filter=replace(own, tolerance=tolerance.si))
+
+
+def _requirement(asked: Requirement) -> Requirement:
+    """A requirement about the one run it names, or about several."""
+    names = asked.named_runs
+    return replace(asked, run=names[0] if len(names) == 1 else None, runs=names if len(names) > 1 else ())
 
 
 def _photo(photo: Photo) -> Photo:
@@ -102,7 +109,7 @@ def _photo(photo: Photo) -> Photo:
     return replace(photo, caption=photo.caption or photo.file.stem)
 
 
-_WHOLE: dict[type, Callable[[Any], Any]] = {RunPlan: _run, Photo: _photo}
+_WHOLE: dict[type, Callable[[Any], Any]] = {RunPlan: _run, Photo: _photo, Requirement: _requirement}
 """What of a record follows from several of its keys."""
 
 
@@ -144,6 +151,9 @@ class JobTables:
             return self._records(key, raw, path)
         if key.table is not None:
             return self.record(key.table, raw, path)
+        if key.some and raw == []:
+            self._fault(path, _refused(path, message("value.no-name")))
+            return None
         if key.written is not None:
             return self._written(key.written, table, path)
         return self._typed(key.type, raw, path)

@@ -9,7 +9,7 @@ from reportgen.records.verdict import Outcome, ProvedBy, Verdict
 from reportgen.render.axis_runs import axis_of, axis_runs, requirement_of
 from reportgen.render.names import anchor
 from reportgen.render.rows.axis_page import response_key, table_key
-from reportgen.render.rows.conformity import OutcomeShown
+from reportgen.render.rows.conformity import OutcomeShown, PartRow
 from reportgen.render.rows.conformity import verdict as verdict_row
 from reportgen.render.rows.language import Language
 
@@ -22,6 +22,18 @@ class Proof:
     figure: str
     at: str = ""
     """Where on the abscissa of the figure the deciding evidence lies, Hz; empty where it lies at no frequency."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClausePart:
+    """What one run, or one pair, gave for a requirement over several."""
+
+    place: str
+    measured: str
+    uncertainty: str
+    limit: str
+    outcome: OutcomeShown
+    proof: Proof
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +54,8 @@ class Clause:
     """Empty where it passed: what was measured says it then."""
     risk: str
     proof: Proof
+    parts: tuple[ClausePart, ...] = ()
+    """One for each run where the requirement is about several; the clause's own row is that of the worst."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +97,19 @@ def clause(report: Report, each: Verdict, language: Language) -> Clause:
         reason="" if each.outcome is Outcome.PASS else row.short_reason,
         risk=row.risk,
         proof=proof(report, each),
+        parts=tuple(_part(report, part, shown, language) for part, shown in zip(each.parts, row.parts, strict=True)),
+    )
+
+
+def _part(report: Report, part: Verdict, row: PartRow, language: Language) -> ClausePart:
+    shown = row.verdict
+    return ClausePart(
+        place=row.place,
+        measured=shown.measured,
+        uncertainty="" if shown.uncertainty == language.numbers.ABSENT else shown.uncertainty,
+        limit=shown.limit,
+        outcome=shown.outcome,
+        proof=proof(report, part),
     )
 
 
@@ -95,7 +122,11 @@ def proof(report: Report, each: Verdict) -> Proof:
 
 
 def _places(report: Report, each: Verdict) -> Proof:
-    of = next((found for found in axis_runs(report) if found.axis == axis_of(report, each)), None)
+    """Of several axes those of the one that decides."""
+    axis = axis_of(report, each)
+    if axis is None and each.parts and each.evidence:
+        axis = next((run.axis for run in report.runs if run.id == each.evidence[0].run), None)
+    of = next((found for found in axis_runs(report) if found.axis == axis), None)
     run = _run(report, each)
     match each.proved_by:
         case ProvedBy.INSTRUMENTS:
@@ -125,8 +156,7 @@ def _run(report: Report, each: Verdict) -> str:
 
 def _compared(report: Report, each: Verdict) -> str:
     """The comparison of the channel that decides."""
-    asked = requirement_of(report, each)
+    decides = next((part for part in each.parts if part.evidence[:1] == each.evidence[:1]), each)
+    before, after = decides.before, decides.after
     channel = each.evidence[0].channel if each.evidence else None
-    before = asked.before if asked else None
-    after = asked.after if asked else None
     return anchor("fig", before, after, channel) if before and after and channel else ""

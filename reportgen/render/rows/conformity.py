@@ -73,6 +73,16 @@ class VerdictRow:
     bands: str
     evidence: tuple[EvidenceLink, ...]
     more_evidence: str
+    parts: tuple[PartRow, ...] = ()
+    """One for each run where the requirement is about several."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartRow:
+    """What one run, pair or axis gave for a requirement over several."""
+
+    place: str
+    verdict: VerdictRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +118,8 @@ def overall(report: Report, language: Language) -> Overall:
     """The verdict on the whole, with how many requirements came out how."""
     counted = Counter(verdict.outcome for verdict in report.verdicts)
     not_met = [v.requirement for v in report.verdicts if v.outcome in (Outcome.FAIL, Outcome.CONDITIONAL_FAIL)]
-    sentences = (steady_state_sentence(report.runs, language), _overall_sentence(report, not_met, language))
+    valid = tuple(run for run in report.runs if report.job.counts(run.id))
+    sentences = (steady_state_sentence(valid, language), _overall_sentence(report, not_met, language))
     shown = outcome(report.overall, language)
     return Overall(
         word=shown.word,
@@ -188,7 +199,19 @@ def verdict(report: Report, each: Verdict, language: Language) -> VerdictRow:
         bands=", ".join(language.band(band) for band in each.bands_hz),
         evidence=tuple([_evidence(report, each, item, language) for item in each.evidence[:_MOST_EVIDENCE]]),
         more_evidence=str(max(0, len(each.evidence) - _MOST_EVIDENCE)),
+        parts=tuple(
+            PartRow(place=place(part, language), verdict=verdict(report, part, language)) for part in each.parts
+        ),
     )
+
+
+def place(part: Verdict, language: Language) -> str:
+    """The run, the two runs or the axis that a part of a verdict is about."""
+    if part.before is not None and part.after is not None:
+        return f"{part.before} → {part.after}"
+    if part.axis is not None:
+        return language.say("Axis %(axis)s", axis=part.axis)
+    return part.run or language.numbers.ABSENT
 
 
 _WITHOUT_EVIDENCE = ("judge.channel-without-evidence", "judge.run-without-evidence")

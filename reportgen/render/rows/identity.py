@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
-from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan
+from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan, Specimen
 from reportgen.records.report import Report
 from reportgen.records.verdict import ProvedBy
 from reportgen.render.names import anchor
@@ -62,6 +62,19 @@ class SpecimenRow:
     part: str
     serial: str
     facts: tuple[Fact, ...]
+    several: tuple[OneSpecimen, ...] = ()
+    """Each of them, where there are several."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneSpecimen:
+    """What one of several specimens has for itself."""
+
+    id: str
+    serial: str
+    mass: str
+    received: str
+    condition: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,9 +119,18 @@ class PlannedRun:
     control: str
     filter: str
     apparatus: tuple[ApparatusUsed, ...]
-    log: str
-    log_anchor: str
+    logs: tuple[LogNamed, ...]
+    status: str
+    """What became of it where it does not count; empty for any other."""
     remark: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogNamed:
+    """A log of a run, with the anchor of the file."""
+
+    log: str
+    anchor: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,7 +252,27 @@ def specimen(job: Job, language: Language) -> SpecimenRow:
             ("Depth in bending", _quantity(beam.thickness)),
             ("Bends as a beam along", ", ".join(beam.axes)),
         )
-    return SpecimenRow(name=it.name, part=it.part_number or "", serial=it.serial_number or "", facts=tuple(facts))
+    serials = ", ".join(each.serial_number for each in (job.specimens or (it,)) if each.serial_number)
+    several = job.specimens if len(job.specimens) > 1 else ()
+    return SpecimenRow(
+        name=it.name,
+        part=it.part_number or "",
+        serial=serials,
+        facts=tuple(facts),
+        several=tuple(_one_of_several(each, language) for each in several),
+    )
+
+
+def _one_of_several(each: Specimen, language: Language) -> OneSpecimen:
+    """What a specimen has for itself."""
+    absent = language.numbers.ABSENT
+    return OneSpecimen(
+        id=each.id or absent,
+        serial=each.serial_number or absent,
+        mass=_quantity(each.mass) or absent,
+        received=language.numbers.day(each.received),
+        condition=each.condition or absent,
+    )
 
 
 def _of_specimen(job: Job, language: Language) -> tuple[tuple[str, object], ...]:
@@ -310,10 +352,23 @@ def planned_run(job: Job, plan: RunPlan, language: Language) -> PlannedRun:
         control=", ".join(control) + strategy if plan.profile else language.numbers.ABSENT,
         filter=_filter(plan, language),
         apparatus=tuple(_apparatus(plan, language)),
-        log=str(plan.log),
-        log_anchor=anchor("file", plan.log),
+        logs=tuple(LogNamed(log=str(log), anchor=anchor("file", log)) for log in plan.logs),
+        status=status(plan, language),
         remark=plan.remark or "",
     )
+
+
+def status(plan: RunPlan, language: Language) -> str:
+    """What became of a run that does not count, and why, and which run one was made in the place of; empty: nothing."""
+    said = []
+    if not plan.counts:
+        became = language.say(str(plan.status))
+        said.append(
+            language.say("Does not count: %(status)s", status=became) + (f", {plan.reason}" if plan.reason else "")
+        )
+    if plan.repeats is not None:
+        said.append(language.say("Repeats %(run)s", run=plan.repeats))
+    return ". ".join(said) + "." if said else ""
 
 
 def _apparatus(plan: RunPlan, language: Language) -> list[ApparatusUsed]:

@@ -70,7 +70,7 @@ class ChangeRow:
 
 def input_file(report: Report, each: InputFile, language: Language) -> InputRow:
     """One file with its digest; a log says its run and its rows."""
-    plans = [plan for plan in report.job.runs if str(plan.log) == each.path]
+    plans = [plan for plan in report.job.runs if each.path in map(str, plan.logs)]
     rows = [
         language.numbers.count(run.sweep.rows)
         for run in report.runs

@@ -19,6 +19,7 @@ from reportgen.render.rows.clause import ClauseGroup, clause_groups
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.language import Fact, Language
 from reportgen.render.rows.run_list import RunListed, run_columns, run_list
+from reportgen.render.rows.sequence import Happened, sequence
 from reportgen.render.rows.trusted import spoiled
 
 
@@ -54,6 +55,8 @@ class RunRow:
     kind: str
     axis: str
     title: str
+    status: str
+    """What became of it where it does not count; empty for any other."""
     log: str
     log_anchor: str
     rows: str
@@ -149,6 +152,9 @@ class ReportPages:
     groups: tuple[ClauseGroup, ...]
     run_list: tuple[RunListed, ...]
     run_columns: frozenset[str]
+    sequence: tuple[Happened, ...]
+    eventful: bool
+    """Whether there are steps, or runs that do not count."""
     pages: tuple[AxisPage, ...]
     slow_enough: str
     in_body: tuple[str, ...]
@@ -209,6 +215,8 @@ def report_pages(
         groups=clause_groups(report, language),
         run_list=listed,
         run_columns=run_columns(listed, language),
+        sequence=sequence(report, language),
+        eventful=bool(job.steps) or any(not each.counts for each in job.runs),
         pages=tuple(pages),
         slow_enough=slow_enough_sentence(report, language),
         in_body=in_body,
@@ -273,7 +281,7 @@ def _in_body(pages: Sequence[AxisPage]) -> tuple[str, ...]:
 
 
 def _run(report: Report, each: RunResult, language: Language, drawings: frozenset[str]) -> RunRow:
-    planned = run.planned(report.job, each)
+    plan, planned = report.job.run(each.id), run.planned(report.job, each)
     decays = (anchor("fig", each.id, "decay", curve.channel) for curve in each.decay)
     spines = (anchor("fig", each.id, "backbone", number) for number in range(1, len(backbones(each)) + 1))
     return RunRow(
@@ -282,6 +290,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
         kind=language.say(each.kind),
         axis=each.axis or "",
         title=_run_title(each, language),
+        status=identity.status(plan, language) if plan is not None else "",
         log=planned,
         log_anchor=anchor("file", planned),
         rows=language.numbers.count(each.sweep.rows) if each.sweep else "",

@@ -172,7 +172,8 @@ def _sweep_cycles_done(each: Profile, job: Job, runs: Sequence[RunResult], langu
     done: dict[str, float] = {}
     for run in runs:
         plan = job.run(run.id)
-        if plan is not None and plan.profile == each.id and run.sweep is not None and run.sweep.sweep_cycles:
+        used = plan is not None and plan.counts and plan.profile == each.id
+        if used and run.sweep is not None and run.sweep.sweep_cycles:
             axis = run.axis or language.numbers.ABSENT
             done[axis] = done.get(axis, 0.0) + run.sweep.sweep_cycles
     plain = language.numbers.plain
@@ -400,6 +401,6 @@ def _unpaired(shift: RunShift, language: Language) -> list[str]:
 
 
 def planned(job: Job, run: RunResult) -> str:
-    """Name of the run's log, empty where the job does not plan the run."""
+    """Name of the run's log, of its first part where it has several; empty where the job does not plan the run."""
     plan = job.run(run.id)
     return "" if plan is None else str(plan.log)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from reportgen.records.report import Report
 from reportgen.records.result import RunResult
 from reportgen.render.names import anchor
+from reportgen.render.rows.identity import status
 from reportgen.render.rows.language import Language
 
 
@@ -27,6 +28,8 @@ class RunListed:
     worst: str
     worst_at: str
     outside: str
+    status: str
+    """What became of a run that does not count, and why; empty for any other."""
     remark: str
 
 
@@ -71,6 +74,7 @@ def _listed(report: Report, run: RunResult, language: Language) -> RunListed:
         if worst is None or control is None
         else f"{numbers.significant(control.at_hz, 4)}\u00a0Hz",
         outside=", ".join(language.band(band) for band in control.outside_bands) if control else "",
+        status=status(plan, language) if plan else "",
         remark=(plan.remark if plan else None) or "",
     )
 

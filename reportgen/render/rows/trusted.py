@@ -1,4 +1,4 @@
-"""Resonances that may stand for the whole report: not rejected, and on a channel whose data carry evidence."""
+"""Resonances that may stand for the whole report: of a valid run, not rejected, on a channel that carries evidence."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ def trusted(report: Report) -> list[Trusted]:
     return [
         Trusted(run, channel, number, each)
         for run in report.runs
+        if report.job.counts(run.id)
         for channel in run.channels
         if not spoiled(run, channel.id)
         for number, each in enumerate(channel.resonances, start=1)

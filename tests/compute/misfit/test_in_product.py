@@ -10,6 +10,7 @@ from scipy.optimize import least_squares
 from reportgen.compute.identification import Identification, SweptResponse, identify_modes
 from reportgen.records.identified_fact import FactCode
 from tests.compute.misfit.responses import measured
+from tests.identified import frequencies_of
 from tests.shared import SHARED
 
 REAL = SHARED / "real"
@@ -42,8 +43,8 @@ def test_a_phase_or_gain_error_of_an_instrument_invents_no_mode(kind: str) -> No
     for seed in (301, 302):
         run = measured(kind, seed)
         found = found_in(run.frequency_hz, run.response)
-        assert len(found.frequencies_hz) == len(run.modes_hz)
-        assert np.allclose(found.frequencies_hz, run.modes_hz, rtol=2e-3)
+        assert len(frequencies_of(found)) == len(run.modes_hz)
+        assert np.allclose(frequencies_of(found), run.modes_hz, rtol=2e-3)
         assert FactCode.MISFIT_SHARE in codes(found)
         assert all(channel.unexplained == () for channel in found.channels)
 
@@ -51,7 +52,7 @@ def test_a_phase_or_gain_error_of_an_instrument_invents_no_mode(kind: str) -> No
 def test_a_clean_log_keeps_real_residues() -> None:
     run = measured("clean", 303)
     found = found_in(run.frequency_hz, run.response)
-    assert len(found.frequencies_hz) == len(run.modes_hz)
+    assert len(frequencies_of(found)) == len(run.modes_hz)
     assert not codes(found) & {FactCode.MISFIT_SHARE, FactCode.COMPLEX_RESIDUES}
 
 
@@ -67,7 +68,7 @@ def test_a_peak_of_one_channel_that_is_no_resonance_is_listed() -> None:
     found = found_in(run.frequency_hz, response)
     at = run.frequency_hz[middle]
     named = [peak for peak in found.channels[0].unexplained if abs(peak.frequency_hz / at - 1) < 0.01]
-    modes = [f for f in found.frequencies_hz if abs(f / at - 1) < 0.01]
+    modes = [f for f in frequencies_of(found) if abs(f / at - 1) < 0.01]
     assert named or modes
 
 

@@ -98,13 +98,16 @@ def evidence(job: Job, faults: Sequence[dict[str, Any]] = ()) -> Evidence:
             if fault["run"] == plan.id:
                 FAULTS[fault["kind"]](truth, fault)
         runs.append(_run(job, plan, truth))
-    compared = compare_quality(job, runs)
-    return Evidence(job=job, runs=compared, modes=modes_of(compared), shifts=run_shifts(job, compared))
+    compared = compare_quality(job, [run for run in runs if job.counts(run.id)])
+    by_id = {run.id: run for run in (*runs, *compared)}
+    every = tuple(by_id[run.id] for run in runs)
+    return Evidence(job=job, runs=every, modes=modes_of(compared), shifts=run_shifts(job, compared))
 
 
 def modes_of(runs: Sequence[RunResult]) -> tuple[Mode, ...]:
     """A mode table as the results give it: one row for each number and run."""
     found: dict[tuple[str, int], list[tuple[str, Resonance]]] = {}
+    axes = {run.id: run.axis for run in runs}
     for run in runs:
         for channel in run.channels:
             for each in channel.resonances:
@@ -112,7 +115,7 @@ def modes_of(runs: Sequence[RunResult]) -> tuple[Mode, ...]:
                     found.setdefault((run.id, each.mode), []).append((channel.id, each))
     return tuple(
         Mode(
-            axis="X", mode=number, nodes=None, frequency_hz=seen[0][1].frequency_hz,
+            axis=axes[run], mode=number, nodes=None, frequency_hz=seen[0][1].frequency_hz,
             frequency_std_hz=seen[0][1].frequency_std_hz, seen_in=("log",), runs=(run,),
             channels=tuple(c for c, _ in seen),
         )

@@ -16,11 +16,14 @@ from reportgen.compute.identification.misfit.pole_evidence import (
     tidy,
 )
 from reportgen.compute.identification.misfit.pole_search import State, begin, converge, hunt, still_asked_for
+from reportgen.compute.identification.misfit.projection import Poles
 from reportgen.compute.identification.misfit.window_disagreement import disagreement
 
 FIRST_MISFIT = 0.05
 """Share of the response that the first search allows for what the model cannot follow."""
 _PASSES = 5
+_SAME = 0.1
+"""Part of a bandwidth within which a pole of two passes is the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,6 +72,7 @@ def account(band: Band, most: int = 120) -> Account:
     """Search, weigh, take out; again with the misfit that is then known, while that finds more."""
     state = begin(band, FIRST_MISFIT)
     allowed = FIRST_MISFIT
+    before = state.poles
     for _ in range(_PASSES):
         complete = hunt(state, most)
         converge(state)
@@ -76,6 +80,9 @@ def account(band: Band, most: int = 120) -> Account:
         state.resize()
         state.vain[:] = False
         if still_asked_for(state):  # what was taken out was not needless
+            if _same(state.poles, before):
+                break
+            before = state.poles
             continue
         pooled = pooled_of(state, covariance(state, state.weight))
         if not pooled < 0.5 * allowed:
@@ -85,6 +92,15 @@ def account(band: Band, most: int = 120) -> Account:
         state.settle()
     seen, found = prune(state)
     return Account(state, seen, complete, [widened(state, seen, k, each) for k, each in enumerate(found)])
+
+
+def _same(poles: Poles, before: Poles) -> bool:
+    """True where a pass found the poles of the one before: another would find them again."""
+    if len(poles) != len(before):
+        return False
+    a, b = np.argsort(poles.omega), np.argsort(before.omega)
+    away = np.abs(poles.omega[a] - before.omega[b]) / before.width[b]
+    return bool(np.max(away, initial=0.0) < _SAME and len(poles))
 
 
 def widened(state: State, seen: Covariance, k: int, verdict: Verdict) -> Verdict:

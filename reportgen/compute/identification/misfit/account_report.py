@@ -15,11 +15,9 @@ from reportgen.compute.identification.misfit.band import Band, Complexes
 from reportgen.compute.identification.misfit.level_competition import Levelled
 from reportgen.compute.identification.misfit.peak_audit import Curves
 from reportgen.compute.identification.misfit.pole_evidence import stands_out_on
-from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, contribution
+from reportgen.compute.identification.misfit.pole_search import STANDS_OUT, forced_part
 from reportgen.compute.identification.misfit.projection import (
-    direct_columns,
-    mode_columns,
-    moved_by_poles,
+    basis_of,
     powers_over,
     real_rows,
 )
@@ -83,9 +81,8 @@ class AccountReport:
         """The whole record."""
         facts = self.facts()
         channels = tuple(self.channel(c) for c in range(len(self.sweep.channels)))
-        found = sorted({each.frequency_hz for channel in channels for each in channel.resonances})
         return Identification(
-            channels=channels, frequencies_hz=tuple(found), method=self.method(), criterion=CRITERION,
+            channels=channels, method=self.method(), criterion=CRITERION,
             flags=stated(facts), facts=facts,
         )  # fmt: skip
 
@@ -111,7 +108,6 @@ class AccountReport:
             fitted=self.all_rows(np.abs(steady) if read else np.full(len(steady), np.nan)),
             fitted_swept=self.all_rows(swept if read else np.full(len(steady), np.nan)),
             noise_floor=float(state.doubt.floor[c]) if read else None,
-            noise_proportional=float(state.doubt.share[c]) if read else None,
             flags=stated(facts), facts=facts,
         )  # fmt: skip
 
@@ -137,14 +133,14 @@ class AccountReport:
         return model
 
     def explained(self) -> Complexes:
-        """The model without poles that are background within the band, (n, c)."""
+        """The model without poles that are background within the band, but with what rings of all, (n, c)."""
         poles, omega = self.account.state.poles, self.band.omega
         stood_for = [k for each in self.moving for k in each.stands_for]
         inside = (poles.omega >= omega[0]) & (poles.omega <= omega[-1])
         background = np.setdiff1d(np.flatnonzero(inside), [*self.printed(), *stood_for]).astype(int)
         if not len(background):
             return self.model()
-        return self.model() - contribution(self.account.state, background, slice(0, len(self.band)))
+        return self.model() - forced_part(self.account.state, background, slice(0, len(self.band)))
 
     def steady(self, c: int, omega: Floats) -> Complexes:
         """Steady-state response of the account on channel c at any ω (rad/s), shape of ``omega``."""
@@ -196,10 +192,9 @@ class AccountReport:
         state = self.account.state
         assert state.fit is not None
         weight = state.weight[:, c]
-        values, change = mode_columns(self.band, state.poles, state.all_rows)
-        matrix = real_rows(np.concatenate([values, direct_columns(self.band, state.all_rows)]), weight)
-        x = np.ascontiguousarray(state.fit.residues[:, c]).view(float)
-        slopes = real_rows(moved_by_poles(x, change), weight)
+        basis = basis_of(self.band, state.poles, state.all_rows)
+        matrix = real_rows(basis.values, weight)
+        slopes = real_rows(basis.moved(basis.joined(state.fit, c)), weight)
         square = np.asarray(np.einsum("ij,ij->i", matrix, matrix), float)
         scale = np.asarray(1.0 / np.sqrt(np.maximum(square, 1e-300)), float)
         inverse = np.asarray(np.linalg.pinv((matrix @ matrix.T) * np.outer(scale, scale), rcond=1e-12, hermitian=True))
@@ -208,6 +203,8 @@ class AccountReport:
     def size_std(self, c: int, omega: float, spread: ChannelSpread) -> float:
         """Standard deviation of the steady response of channel c at ω (rad/s), noise and misfit in it."""
         by_x, by_pole = self._size_gradient(c, omega)
+        apart = 2 * len(self.account.state.poles)  # decays have no part in the steady response
+        by_x = np.insert(by_x, apart, np.zeros(len(spread.scale) - len(by_x)))
         own = spread.scale * (spread.inverse @ (spread.scale * by_x))
         total = by_pole - spread.cross @ own
         variance = float(by_x @ own + total @ self.account.seen.poles @ total)

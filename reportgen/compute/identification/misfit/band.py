@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.compute.identification.misfit.ringing import Ringing
 from reportgen.records.log import Floats
 
 Complexes = NDArray[np.complex128]
@@ -32,6 +33,8 @@ class Band:
     quiet: Floats | None = None
     """Median level of the reference over its level at each row, shape (n,): a noise that does not depend on the level
     is so many times as large in the ratio. None where the level is not known."""
+    ringing: Ringing | None = None
+    """Changes of the drive after which modes ring freely; None where there are none."""
 
     def __len__(self) -> int:
         return len(self.omega)

@@ -62,8 +62,6 @@ class Levelled:
     """All laws with a weight, the best among them."""
     stands_for: tuple[int, ...]
     rows: slice
-    linear_cost: float
-    """χ² (noise alone) of the poles it stands for, over the same rows."""
     channel: int
     """Whose amplitude the level is."""
     held: Complexes
@@ -314,9 +312,7 @@ def _chosen(
     weights = np.exp(-0.5 * (scores - scores[top]))
     others = tuple((law, float(w)) for law, w in zip(laws, weights, strict=True) if w > _LIGHT and law.law.moves)
     inflation = max(laws[top].cost / laws[top].freedom, 1e-300) * together
-    return Levelled(
-        laws[top], others, tuple(int(k) for k in group), rows, linear.cost, channel, held, amplitude, inflation
-    )
+    return Levelled(laws[top], others, tuple(int(k) for k in group), rows, channel, held, amplitude, inflation)
 
 
 def _off_axis(mode: LevelMode, channel: int) -> float:

@@ -69,7 +69,7 @@ class AccountOf:
         """Real unknowns of the model."""
         fit = self.account.state.fit
         assert fit is not None
-        return 2 * len(fit.poles) + 2 * (fit.residues.size + fit.direct.size)
+        return 2 * len(fit.poles) + 2 * (fit.residues.size + fit.direct.size + len(fit.decays) * self.band.channels)
 
     def noise(self) -> Floats:
         """Standard deviation of the readings' noise as rows scatter, in the order of the log, (n, c)."""

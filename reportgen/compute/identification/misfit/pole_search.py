@@ -93,14 +93,14 @@ def hunt(state: State, most: int) -> bool:
     vain = 0
     for _ in range(_ROUNDS):
         added = 0
-        for row in _candidates(state):
+        for row in _candidates(state, calm=True) or _candidates(state):
             if len(state.poles) >= most:
                 return False
             if vain >= MOST_IN_VAIN + len(state.poles):
                 return False
             if added and not _still_stands_out(state, row):
                 continue
-            kept = _try(state, row)
+            kept = _follow(state, row) or _try_decay(state, row) or _try(state, row)
             added, vain = added + kept, vain + (not kept)
         if added:
             polish(state, passes=1)
@@ -125,10 +125,15 @@ def _least_score(state: State) -> float:
     return float(chdtri(dof, _CHANCE / len(state.band)))
 
 
-def _candidates(state: State) -> list[int]:
-    """Rows at which what is left stands out, highest first, clear of one another."""
+def _candidates(state: State, *, calm: bool = False) -> list[int]:
+    """Rows at which what is left stands out, highest first, clear of one another.
+
+    ``calm``: not those at which a change of the drive that is not followed may still ring, for as long as others ask.
+    """
     score, rank = _scores(state)
     rank = np.where(score > _least_score(state), rank, 0.0)
+    if calm and state.band.ringing is not None:
+        rank = np.where(state.band.ringing.may_ring(_AROUND), 0.0, rank)
     chosen: list[int] = []
     for row in np.argsort(-rank):
         if rank[row] <= 0.0 or len(chosen) >= _MOST_A_ROUND:
@@ -153,12 +158,95 @@ def _local_rows(state: State, omega: float, width: float) -> slice:
     return state.band.rows_around(omega - reach, omega + reach, _WINDOW_ROWS)
 
 
+def _follow(state: State, row: int) -> bool:
+    """True where a change of the drive that is not followed stands out beside a row: its decays are unknowns then."""
+    ringing = state.band.ringing
+    if ringing is None:
+        return False
+    heard = [
+        e for e in ringing.beside(row, _AROUND)[0] if _still_stands_out(state, int(ringing.place[ringing.events[e]]))
+    ]
+    for event in heard:
+        ringing = ringing.follow(event)
+    if heard:
+        state.band = replace(state.band, ringing=ringing)
+        state.settle()
+    return bool(heard)
+
+
+def _try_decay(state: State, row: int) -> bool:
+    """One pole that is known by what rings of it after a change of the drive beside a row."""
+    ringing = state.band.ringing
+    followed = [] if ringing is None else ringing.beside(row, _AROUND)[1]
+    if ringing is None or not followed:
+        return False
+    event = followed[-1]
+    heard = ringing.rows_of(event)
+    own = np.sort(ringing.place[heard])
+    rows = slice(int(own[0]), int(own[-1]) + 1)
+    if len(own) < _WINDOW_ROWS // 2 or rows.stop - rows.start < _WINDOW_ROWS // 2:
+        return False
+    start = _first_decay(state, event)
+    away = np.abs(state.poles.omega - ringing.drive.omega[ringing.events[event]])
+    near = np.argsort(away, kind="stable")[:6]
+    return _kept(state, row, rows, near, start, 2 + 2 * state.band.channels * (1 + 2 * len(ringing.followed)))
+
+
+_DECAY_ZETA = (0.002, 0.005, 0.0125, 0.03, 0.08)
+"""Damping ratios tried for a decay: Q from 6 to 250."""
+
+
+def _first_decay(state: State, event: int) -> Poles:
+    """The free decay that explains most of what is left after a change of the drive."""
+    ringing = state.band.ringing
+    assert ringing is not None
+    heard = ringing.rows_of(event)
+    at = ringing.place[heard]
+    weight = state.weight[at]
+    target = state.left[at] * weight**2
+    omega = ringing.grid(event)
+    best, found = -np.inf, Poles(omega[:1], np.array(_DECAY_ZETA[:1]))
+    after, turned = ringing.course(heard)
+    turn = np.exp(1j * (omega[:, None] * after - turned))
+    for zeta in _DECAY_ZETA:
+        falls = np.exp(-zeta * omega[:, None] * after)
+        onto = np.abs((turn * falls).conj() @ target) ** 2
+        size = (falls**2) @ weight**2
+        gain = np.sum(np.divide(onto, size, out=np.zeros_like(onto), where=size > 0), axis=1)
+        top = int(np.argmax(gain))
+        if gain[top] > best:
+            best, found = float(gain[top]), Poles(omega[top : top + 1], np.array([zeta]))
+    return found
+
+
 def contribution(state: State, chosen: NDArray[np.int64], rows: slice) -> Complexes:
     """What the chosen poles add to the model on some rows."""
+    assert state.fit is not None
+    forced = forced_part(state, chosen, rows)
+    if state.band.ringing is None or not state.band.ringing.followed:
+        return forced
+    return forced + _decaying(state, chosen, rows)
+
+
+def forced_part(state: State, chosen: NDArray[np.int64], rows: slice) -> Complexes:
+    """The same without what rings after changes of the drive."""
     assert state.fit is not None
     values, _ = mode_columns(state.band, state.poles.pick(chosen), rows, slopes=False)
     r = state.fit.residues[chosen]
     return np.asarray(values[::2].T @ r.real + values[1::2].T @ r.imag)
+
+
+def _decaying(state: State, chosen: NDArray[np.int64], rows: slice) -> Complexes:
+    """What rings of the chosen poles after changes of the drive."""
+    assert state.fit is not None
+    assert state.band.ringing is not None
+    own = state.band.ringing.columns(state.fit.poles.s[chosen], rows)
+    found = [state.fit.decays.get((int(chosen[k]), j)) if k >= 0 else None for k, j in own.labels()]
+    total = np.zeros((own.value.shape[1], state.band.channels), complex)
+    for value, x in zip(own.value, found, strict=True):
+        if x is not None:
+            total += np.outer(value, x)
+    return total
 
 
 def _try(state: State, row: int) -> bool:
@@ -174,6 +262,11 @@ def _try(state: State, row: int) -> bool:
         & (state.poles.omega < state.band.omega[rows][-1] + state.poles.width)
     )
     near = near[np.argsort(np.abs(state.poles.omega[near] - omega))][:6]
+    return _kept(state, row, rows, near, start, 2 + 2 * state.band.channels)
+
+
+def _kept(state: State, row: int, rows: slice, near: NDArray[np.int64], start: Poles, unknowns: int) -> bool:
+    """Whether one pole more, fitted with those ``near`` on some rows, explains more than chance; then it stays."""
     assert state.fit is not None
     held = state.fit.model[rows] - (contribution(state, near, rows) if len(near) else 0.0)
     weight = state.weight[rows]
@@ -183,7 +276,7 @@ def _try(state: State, row: int) -> bool:
     both = state.poles.pick(near).join(start)
     after = refine(state.band, solve(state.band, both, rows, weight, held), weight, held, iterations=15)
     gained = before.cost - after.cost
-    least = chdtri(2 + 2 * state.band.channels, _CHANCE / len(state.band))
+    least = chdtri(unknowns, _CHANCE / len(state.band))
     if gained < least:
         state.vain[max(0, row - _AROUND) : row + _AROUND + 1] = True
         return False
@@ -312,7 +405,10 @@ def _polish_group(state: State, group: NDArray[np.int64]) -> None:
     assert state.fit is not None
     held = state.fit.model[rows] - contribution(state, group, rows)
     weight = state.weight[rows]
-    moved = refine(state.band, solve(state.band, poles, rows, weight, held), weight, held, iterations=5, tolerance=0.3)
+    # A pole outside of the band is known by rows elsewhere alone.
+    free = (poles.omega >= state.band.omega[0]) & (poles.omega <= state.band.omega[-1])
+    begun = solve(state.band, poles, rows, weight, held)
+    moved = refine(state.band, begun, weight, held, free=free, iterations=5, tolerance=0.3)
     omega, zeta = state.poles.omega.copy(), state.poles.zeta.copy()
     omega[group], zeta[group] = moved.poles.omega, moved.poles.zeta
     state.poles = Poles(omega, zeta)

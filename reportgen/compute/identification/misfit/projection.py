@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg.lapack import dpotrf, dpotrs
 
 from reportgen.compute.identification.misfit.band import Band, Complexes
+from reportgen.compute.identification.misfit.ringing import Columns
 from reportgen.records.log import Floats
 
 _RIDGE = 1e-13
@@ -73,6 +74,8 @@ class Fit:
     """Shape (k, c)."""
     direct: Complexes
     """Coefficients of the powers, shape (p, c)."""
+    decays: dict[tuple[int, int], Complexes]
+    """Coefficients (c,) of what rings after changes of the drive: by pole (−1: the filter) and decay."""
     model: Complexes
     """Shape (rows, c), without what was held."""
     cost: float
@@ -93,13 +96,12 @@ def mode_columns(band: Band, poles: Poles, rows: slice, *, slopes: bool = True) 
         s_zeta = omega * zeta * (-1.0 - 1j * zeta / np.sqrt(1.0 - zeta**2))
         upper, upper_s = band.shape(complex(s), rows)
         lower, lower_s = band.shape(complex(np.conj(s)), rows)
-        for j, turn in enumerate((1.0, 1j)):
-            back = np.conj(turn)
-            values[2 * k + j] = turn * upper + back * lower
-            if not slopes:
-                continue
-            change[2 * k + j, 0] = turn * s * upper_s + back * np.conj(s) * lower_s
-            change[2 * k + j, 1] = turn * s_zeta * upper_s + back * np.conj(s_zeta) * lower_s
+        values[2 * k] = upper + lower
+        values[2 * k + 1] = 1j * (upper - lower)
+        for j, by in enumerate((s, s_zeta) if slopes else ()):
+            above, below = by * upper_s, np.conj(by) * lower_s
+            change[2 * k, j] = above + below
+            change[2 * k + 1, j] = 1j * (above - below)
     return values, change
 
 
@@ -121,6 +123,65 @@ def direct_columns(band: Band, rows: slice) -> Complexes:
     return np.concatenate([powers, 1j * powers])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Basis:
+    """Columns over some rows: modes, what rings of them after changes of the drive, and what lies outside."""
+
+    values: Complexes
+    """(2k + 2r + 2p, n): real and imaginary part of each residue, then of the decays, then of the powers."""
+    change: Complexes
+    """Of the columns of the modes by (ln ω₀, ln ζ), (2k, 2, n)."""
+    decays: Columns | None
+    by_poles: Complexes
+    """ds/d(ln ω₀, ln ζ) of every pole, (2, k)."""
+
+    @property
+    def modes(self) -> int:
+        """2k."""
+        return len(self.change)
+
+    @property
+    def ringing(self) -> int:
+        """2r."""
+        return 0 if self.decays is None else 2 * len(self.decays)
+
+    def moved(self, x: Floats) -> Complexes:
+        """Change of the model with coefficients (P,) by (ln ω₀, ln ζ) of every pole, (2k, n)."""
+        moved = moved_by_poles(x[: self.modes], self.change)
+        if self.decays is None:
+            return moved
+        own = x[self.modes : self.modes + self.ringing]
+        for j, k in enumerate(self.decays.owner):
+            if k >= 0:
+                by_pole = self.by_poles[:, k].conj() if self.decays.against[j] else self.by_poles[:, k]
+                by_s = complex(own[2 * j], own[2 * j + 1]) * self.decays.by_s[j]
+                moved[2 * k : 2 * k + 2] += by_pole[:, None] * by_s
+        return moved
+
+    def joined(self, fit: Fit, c: int) -> Floats:
+        """Coefficients of channel c of a fit over the same rows, without those of the powers, (2k + 2r,)."""
+        ringing = [] if self.decays is None else [fit.decays[label][c] for label in self.decays.labels()]
+        return np.ascontiguousarray(np.append(fit.residues[:, c], np.array(ringing, complex))).view(float)
+
+    def split(self, x: Floats) -> tuple[Complexes, Complexes, Complexes]:
+        """Residues (k,), decays (r,) and powers (p,) of coefficients (P,)."""
+        a, b = self.modes, self.modes + self.ringing
+        half = (len(x) - b) // 2
+        return x[:a:2] + 1j * x[1:a:2], x[a:b:2] + 1j * x[a + 1 : b : 2], x[b : b + half] + 1j * x[b + half :]
+
+
+def basis_of(band: Band, poles: Poles, rows: slice, *, slopes: bool = True) -> Basis:
+    """All columns of a band over some rows; without ``slopes`` they are not to be moved."""
+    values, change = mode_columns(band, poles, rows, slopes=slopes)
+    ringing = None if band.ringing is None else band.ringing.columns(poles.s, rows)
+    if ringing is None or not len(ringing):
+        return Basis(np.concatenate([values, direct_columns(band, rows)]), change, None, np.zeros((2, 0), complex))
+    turned = np.stack([ringing.value, 1j * ringing.value], axis=1).reshape(2 * len(ringing), -1)
+    root = np.sqrt(1.0 - poles.zeta**2)
+    by_poles = np.stack([poles.s, poles.omega * poles.zeta * (-1.0 - 1j * poles.zeta / root)])
+    return Basis(np.concatenate([values, turned, direct_columns(band, rows)]), change, ringing, by_poles)
+
+
 def real_rows(matrix: Complexes, weight: Floats) -> Floats:
     """Real and imaginary parts of (P, n) weighted by (n,), beside one another, shape (P, 2n)."""
     return np.asarray(np.ascontiguousarray(matrix * weight, complex).view(float))
@@ -136,28 +197,27 @@ def solve(
     poles_move: bool = True,
 ) -> Fit:
     """Best residues over some rows, weights (rows, c) = 1/σ; ``held`` (rows, c) is a part of the model that stays."""
-    values, change = mode_columns(band, poles, rows, slopes=poles_move)
-    direct = direct_columns(band, rows)
-    basis = np.concatenate([values, direct])
+    basis = basis_of(band, poles, rows, slopes=poles_move)
     target = band.values[rows] - (0.0 if held is None else held)
-    k, p = len(poles), len(direct) // 2
-    residues, powers = np.zeros((k, band.channels), complex), np.zeros((p, band.channels), complex)
+    k = len(poles)
+    coefficients = []
     model = np.zeros_like(target)
     cost, information, gradient = 0.0, np.zeros((2 * k, 2 * k)), np.zeros(2 * k)
     for c in range(band.channels):
-        matrix, reading = real_rows(basis, weight[:, c]), real_rows(target[:, c], weight[:, c])
+        matrix, reading = real_rows(basis.values, weight[:, c]), real_rows(target[:, c], weight[:, c])
         x, onto = _linear(matrix, reading)
-        model[:, c] = x @ basis
-        residues[:, c] = x[: 2 * k : 2] + 1j * x[1 : 2 * k : 2]
-        powers[:, c] = x[2 * k : 2 * k + p] + 1j * x[2 * k + p :]
+        model[:, c] = x @ basis.values
+        coefficients.append(basis.split(x))
         left = reading - x @ matrix
         cost += float(left @ left)
         if k and poles_move:
-            slopes = real_rows(moved_by_poles(x[: 2 * k], change), weight[:, c])
+            slopes = real_rows(basis.moved(x), weight[:, c])
             cross = slopes @ matrix.T
             information += slopes @ slopes.T - cross @ onto(cross.T)
             gradient += slopes @ left
-    return Fit(poles, rows, residues, powers, model, cost, information, gradient)
+    residues, ringing, powers = (np.stack(part, axis=1) for part in zip(*coefficients, strict=True))
+    decays = {} if basis.decays is None else dict(zip(basis.decays.labels(), ringing, strict=True))
+    return Fit(poles, rows, residues, powers, decays, model, cost, information, gradient)
 
 
 def moved_by_poles(x: Floats, change: Complexes) -> Complexes:
@@ -189,9 +249,7 @@ def refine(
     k = len(fit.poles)
     chosen = np.repeat(np.ones(k, bool) if free is None else free, 2)
     damping, best = 1e-3, fit
-    omega = band.omega[fit.rows]
-    beyond = _BEYOND * (omega[-1] - omega[0])
-    low, high = max(0.5 * omega[0], omega[0] - beyond), omega[-1] + beyond
+    low, high = _bounds(band, fit.rows)
     for _ in range(iterations if chosen.any() else 0):
         step = _step(best, chosen, damping)
         if float(step @ best.gradient) < 0.5 * tolerance and damping < 1.0:
@@ -207,6 +265,15 @@ def refine(
             if damping > 1e4:
                 break
     return best
+
+
+def _bounds(band: Band, rows: slice) -> tuple[float, float]:
+    """rad/s between which poles may move: by so much beyond the rows; anywhere where they are known by their decays."""
+    omega = band.omega[rows]
+    if band.ringing is not None and band.ringing.followed:
+        return 0.2 * float(band.omega[0]), 5.0 * float(band.omega[-1])
+    beyond = _BEYOND * float(omega[-1] - omega[0])
+    return max(0.5 * float(omega[0]), float(omega[0]) - beyond), float(omega[-1]) + beyond
 
 
 def _step(at: Fit, chosen: NDArray[np.bool_], damping: float) -> Floats:

@@ -11,6 +11,7 @@ from reportgen.compute.identification.drive import Drive
 from reportgen.compute.identification.envelope import envelope
 from reportgen.compute.identification.least_squares import FitProblem
 from reportgen.compute.identification.misfit.band import Band, Complexes
+from reportgen.compute.identification.misfit.ringing import Ringing
 from reportgen.compute.identification.tracking_filter import through_filter
 
 _MOST_KEPT = 400
@@ -28,7 +29,8 @@ def band_of(problem: FitProblem) -> tuple[Band, NDArray[np.int64]]:
     values = (readings.complex_value / drive.amplitude[:, None])[order]
     shape = _SweptShape(drive, order)
     quiet = float(np.median(drive.amplitude)) / drive.amplitude[order]
-    return Band(drive.omega[order], np.where(valid, values, 0.0), valid, shape, quiet=quiet), order
+    ringing = None if drive.steady else Ringing.of(drive, order)
+    return Band(drive.omega[order], np.where(valid, values, 0.0), valid, shape, quiet=quiet, ringing=ringing), order
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,0 +1,20 @@
+"""What is said of runs that do not count: an aborted, a void and a repeated one decide nothing."""
+
+from __future__ import annotations
+
+from reportgen.records.job import RunPlan, RunStatus
+from reportgen.records.message import Message, message
+
+NO_REASON = message("judge.reason-unstated")
+
+
+def left_out(run: RunPlan, stand_in: RunPlan | None = None) -> Message:
+    """What became of a run, why, and what is judged in its place."""
+    why: str | Message = run.reason or NO_REASON
+    if stand_in is not None:
+        return message("judge.stood-in", run=run.id, status=run.status, why=why, other=stand_in.id)
+    if run.status is RunStatus.ABORTED:
+        return message("judge.aborted", run=run.id, why=why)
+    if run.status is RunStatus.REPEATED:
+        return message("judge.repeated", run=run.id, why=why)
+    return message("judge.void", run=run.id, why=why)

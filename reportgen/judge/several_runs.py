@@ -1,0 +1,52 @@
+"""One requirement over several runs: each is judged by itself, the worst decides, and each keeps its evidence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from reportgen.judge.decision_rule import Tolerance
+from reportgen.records.message import Message, message
+from reportgen.records.verdict import Outcome, Verdict
+
+_WORST_FIRST = tuple(Outcome)
+
+
+def joined(parts: Sequence[Verdict], remarks: Sequence[Message] = ()) -> Verdict:
+    """The verdict on all parts, in the order given: that of the worst, with the evidence of all.
+
+    Worst is fail, then not evaluated, then pass; of equals the one that uses most of its tolerance, the first of these.
+    """
+    if len(parts) == 1:
+        only = parts[0]
+        return replace(only, reason=tuple(dict.fromkeys((*only.reason, *remarks))))
+    ranked = sorted(parts, key=badness)
+    worst = ranked[0]
+    said = message("judge.worst-of-runs", runs=len(parts), worst=place_of(worst))
+    return replace(
+        worst,
+        reason=tuple(dict.fromkeys((said, *worst.reason, *remarks))),
+        evidence=tuple(item for part in ranked for item in part.evidence),
+        run=None,
+        axis=None,
+        before=None,
+        after=None,
+        parts=tuple(parts),
+    )
+
+
+def badness(each: Verdict) -> tuple[int, float]:
+    """Sorts worst first: by result, then by how much of its tolerance is used; what has no value comes before."""
+    limits = Tolerance(low=each.limit_low, high=each.limit) if each.at_most else Tolerance(low=each.limit)
+    use = math.inf if each.measured is None else limits.use(each.measured)
+    return _WORST_FIRST.index(each.outcome), -use if math.isfinite(use) else -math.inf
+
+
+def place_of(part: Verdict) -> Message:
+    """The run, or the two runs, that a part is about."""
+    if part.before is not None and part.after is not None:
+        return message("judge.pair", before=part.before, after=part.after)
+    if part.axis is not None:
+        return message("judge.axis", axis=part.axis)
+    return message("judge.run", run=part.run or "–")

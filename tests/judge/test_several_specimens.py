@@ -1,0 +1,130 @@
+"""Several specimens of one type in one job: runs and verdicts of their own, compared with each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from reportgen.judge.checks import CHECKS
+from reportgen.read.job.job_file import read_job
+from reportgen.records.verdict import Outcome
+from reportgen.render.catalogue import said
+from tests.judge.small_job import small_job as small
+
+TWO = (
+    '[[specimen]]\nid = "S1"\nserial_number = "1"\nname = "Bracket"\nmass = "2.0 kg"\n\n'
+    '[[specimen]]\nid = "S2"\nserial_number = "2"\n'
+)
+ONE = '[specimen]\nname = "Bracket"\nmass = "2.0 kg"\n'
+FIRST = '[[requirement]]\nid = "CONTROL"'
+SHIFT = 'check = "frequency shift"\nbefore = "PRE"\nafter = "POST"\n'
+
+
+def run(name: str, kind: str, hour: int, more: str = 'specimen = "S2"\n') -> str:
+    return (
+        f'[[run]]\nid = "{name}"\nkind = "{kind}"\naxis = "X"\nlog = "{name}.csv"\nprofile = "LOW"\n'
+        f"started = 2026-04-22T{hour:02d}:00:00\n{more}\n"
+    )
+
+
+SECOND = run("S2-PRE", "survey", 9) + run("S2-SWEEP", "sweep", 10) + run("S2-POST", "survey", 11)
+
+
+def edits(*more: list[str], runs: str = SECOND) -> list[list[str]]:
+    """The small job on specimen S1, with runs of S2 behind its own."""
+    own = [
+        [f'log = "{name}.csv"\n', f'log = "{name}.csv"\nspecimen = "S1"\n']
+        for name in ("pre", "sweep", "dwell", "post")
+    ]
+    return [[ONE, TWO], *own, [FIRST, runs + FIRST], *more]
+
+
+AROUND = [SHIFT, SHIFT.replace('before = "PRE"\nafter = "POST"', 'surveys = "before and after"')]
+FELL = {"run": "S2-POST", "kind": "mode", "mode": 1, "frequency_factor": 0.9}
+
+
+def test_each_specimen_is_compared_with_itself(tmp_path):
+    found = small.small_job(tmp_path, edits(AROUND), [FELL])
+    verdict = found.verdicts()["SHIFT"]
+    assert [(part.before, part.after, part.outcome) for part in verdict.parts] == [
+        ("PRE", "POST", Outcome.PASS), ("S2-PRE", "S2-POST", Outcome.FAIL)]  # fmt: skip
+    assert verdict.outcome is Outcome.FAIL
+
+
+def test_an_axis_is_judged_specimen_by_specimen(tmp_path):
+    found = small.small_job(tmp_path, edits(), [{"run": "S2-PRE", "kind": "mode", "mode": 1, "frequency_factor": 0.5}])
+    verdict = found.verdicts()["LOWEST"]
+    assert [(part.axis, part.outcome) for part in verdict.parts] == [
+        ("X · S1", Outcome.PASS), ("X · S2", Outcome.FAIL)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("specimen", "outcome"), [("S1", Outcome.PASS), ("S2", Outcome.FAIL)])
+def test_a_clause_may_be_about_one_specimen(specimen, outcome, tmp_path):
+    found = small.small_job(tmp_path, edits([AROUND[0], AROUND[1] + f'specimen = "{specimen}"\n']), [FELL])
+    verdict = found.verdicts()["SHIFT"]
+    assert verdict.outcome is outcome
+    assert verdict.parts == ()
+
+
+def test_specimens_are_compared_with_each_other_and_judged_where_a_clause_asks(tmp_path):
+    moved = {"run": "S2-PRE", "kind": "mode", "mode": 1, "frequency_factor": 1.08}
+    found = small.small_job(tmp_path, edits(), [moved])
+    between = [row for row in found.shifts if (row.before, row.after) == ("PRE", "S2-PRE")]
+    assert between[0].frequency_shift == pytest.approx(0.08, abs=1e-3)
+    asked = [SHIFT, SHIFT.replace('after = "POST"', 'after = "S2-PRE"')]
+    (tmp_path / "asked").mkdir()
+    verdict = small.small_job(tmp_path / "asked", edits(asked), [moved]).verdicts()["SHIFT"]
+    assert verdict.outcome is Outcome.FAIL
+    assert verdict.measured == pytest.approx(8.0, abs=0.1)
+
+
+def test_the_shift_between_specimens_spoils_no_run(tmp_path):
+    """Another specimen with another gain or level is no fault of a sensor."""
+    found = small.small_job(tmp_path, edits(), [{"run": "S2-PRE", "kind": "gain", "channel": "A1", "factor": 1.5}])
+    assert all(each.channel != "A1" for run in found.runs if run.id == "PRE" for each in run.quality)
+
+
+def test_a_repetition_stands_in_for_a_run_of_its_own_specimen_alone(tmp_path):
+    void = 'specimen = "S2"\nstatus = "void"\nreason = "cable"\n'
+    kind = ['run = "SWEEP"\n\n[[requirement]]\nid = "RANGE"', 'kind = "sweep"\n\n[[requirement]]\nid = "RANGE"']
+    found = small.small_job(tmp_path, edits(kind, runs=run("S2-SWEEP", "sweep", 10, void)))
+    verdict = found.verdicts()["CONTROL"]
+    assert verdict.outcome is Outcome.NOT_EVALUATED
+    assert [part.run for part in verdict.parts] == ["SWEEP", "S2-SWEEP"]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ([SECOND, SECOND.replace('"S2"\n', '"S3"\n', 1)], "[[run]] S2-PRE: specimen = 'S3' names no [[specimen]]"),
+        ([SECOND, SECOND.replace('specimen = "S2"\n', "", 1)], "[[run]] S2-PRE does not say which specimen was run"),
+        (['id = "S2"\nserial', "serial"], "[[specimen]] 2 has no id, and there are several"),
+        (['id = "S2"\nserial', 'id = "S1"\nserial'], "id 'S1' is used twice"),
+        (['serial_number = "2"', 'serial_nummer = "2"'], "did you mean 'serial_number'"),
+        (
+            ['check = "inspection"\n', 'check = "inspection"\nspecimen = "S9"\n'],
+            "specimen = 'S9' names no [[specimen]]",
+        ),
+        (
+            [SECOND, SECOND + run("AGAIN", "sweep", 12, 'specimen = "S2"\nrepeats = "SWEEP"\n')],
+            "repeats SWEEP, which was run with another specimen",
+        ),
+    ],
+)
+def test_faults_of_specimens_are_told_with_their_lines(change, words, tmp_path):
+    text = (Path(small.__file__).parent / "job.toml").read_text(encoding="utf-8")
+    for old, new in edits(change):
+        assert old in text
+        text = text.replace(old, new, 1)
+    (tmp_path / "job.toml").write_text(text, encoding="utf-8")
+    _, findings = read_job(tmp_path, CHECKS)
+    (found,) = [each for each in findings if words in said(each.message)]
+    assert found.line > 1
+
+
+def test_what_specimens_share_is_written_once(tmp_path):
+    found = small.small_job(tmp_path, edits())
+    first, second = found.job.specimens
+    assert (second.name, second.serial_number, second.mass) == ("Bracket", "2", None)
+    assert first is found.job.specimen
