@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.simulator.cantilever import arm
-from tests.simulator.course import Course, Dip, G, HandStep, Table, dwell, profile_level, sweep
+from tests.simulator.course import Dip, G, HandStep, Table, dwell, profile_level, sweep
 from tests.simulator.example_run import PAIR, ExampleRun
 from tests.simulator.log_file import Dialect, log_bytes
 from tests.simulator.recorder import Fault, Filter, Laboratory, Noise
