@@ -75,11 +75,15 @@ def with_stated_filter(state: SearchState) -> SearchState:
     problem, solution = state.problem, state.solution
     if not is_stated(problem.drive) or not len(solution.poles):
         return state
-    problem = _apart_from_events(problem)
-    solution = refine(problem, solution.poles, solution.coefficients, iterations=_SETTLED)
-    inflation = inflation_of_all(problem, solution)
-    tried = [_likelihood(problem, solution, order, inflation) for order in ORDERS]
-    least = min(float(each.cost.min()) for each in tried)
+    for apart in (False, True):
+        if apart:  # what rings after an event must not tell of the filter by itself
+            problem = _apart_from_events(problem)
+            solution = refine(problem, solution.poles, solution.coefficients, iterations=_SETTLED)
+        inflation = inflation_of_all(problem, solution)
+        tried = [_likelihood(problem, solution, order, inflation) for order in ORDERS]
+        least = min(float(each.cost.min()) for each in tried)
+        if solution.cost - least <= threshold(1, 2) * inflation:
+            break
     odds = [np.exp(-0.5 * (each.cost - least) / inflation) for each in tried]
     if solution.cost - least > threshold(1, 2) * inflation:
         best = int(np.argmax([each.sum() for each in odds]))

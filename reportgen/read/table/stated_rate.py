@@ -17,8 +17,8 @@ _INTERVALS = (
     r"pas\s+de\s+temps|delta[\s_\-]*t|Δt|dt"
 )
 _STATED = re.compile(
-    rf"(?:^|(?<=[\s#%;,|\"'*]))(?:(?P<rate>{_RATES})|(?P<interval>{_INTERVALS}))\s*"
-    r"(?:[\[(]\s*(?P<before>[^\])]{1,12})[\])]\s*)?[\"']?(?:[:=;,|\t]|\s)[\s:=;,|\"']*"
+    rf"(?:^|(?<=[\s#%;,|\"'*]))(?:(?P<rate>{_RATES})|(?P<interval>{_INTERVALS}))"
+    r"(?:\s*+[\[(]\s*+(?P<before>[^\])]{1,12})[\])])?[\"']?(?=[\s:=;,|])[\s:=;,|\"']++"
     r"(?P<number>[+]?\d[\d.,'’ ]{0,15}?(?:[eE][+\-]?\d{1,3})?)(?=$|[\s\"';|\[(]|,\s|,$|[a-zA-Zµμ])\s*[\"';,|]*\s*"
     r"[\[(]?(?P<after>[a-zA-Zµμ/]{1,12})?",
     re.IGNORECASE,
@@ -57,7 +57,9 @@ def _rates_in(line: str, decimal: str) -> list[float]:
 def _number(text: str, decimal: str) -> float | None:
     bare = text.strip().replace(" ", "").replace("'", "").replace("’", "")
     other = "." if decimal == "," else ","
-    grouped = re.fullmatch(rf"[1-9]\d{{0,2}}(?:\{other}\d{{3}})+(?:\{decimal}\d+)?", bare) is not None
+    grouped = (
+        re.fullmatch(rf"[1-9]\d{{0,2}}(?:{re.escape(other)}\d{{3}})+(?:{re.escape(decimal)}\d+)?", bare) is not None
+    )
     bare = (bare.replace(other, "") if grouped else bare).replace(",", ".")
     try:
         return float(bare)
