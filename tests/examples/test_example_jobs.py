@@ -14,8 +14,14 @@ from reportgen.judge.checks import CHECKS
 from reportgen.pipeline import Settings, build_job, check_job
 from reportgen.read.job.job_file import read_job
 from reportgen.records.finding import Severity
+from reportgen.render.axis_runs import axis_runs
+from reportgen.render.figures.axis_figures import axis_response
+from reportgen.render.figures.drawings import Drawings
 from reportgen.render.results import results_json
+from reportgen.render.rows.clause import proof
+from reportgen.render.rows.language import Language
 from reportgen.render.terminal import finding_line
+from reportgen.resources import data_dir
 from tests.simulator.course import G
 from tests.simulator.examples import BRACKET, BRACKET_AFTER, BRACKET_BEFORE, EXAMPLES, boom, box, bracket_joint
 from tests.simulator.wind_sensor_arm import wind_sensor_arm
@@ -230,3 +236,20 @@ def test_the_arm_s_modes_are_numbered_by_german_notes(results):
     modes = results["wind_sensor_arm"]["modes"]
     noted = [(mode["mode"], mode["nodes"]) for mode in modes if "notes" in mode["seen_in"]]
     assert noted == [(1, 0), (2, 1), (3, 2)] * 3
+
+
+@pytest.mark.parametrize(("axis", "mark"), [("Y · 0012", "R4: 41.7"), ("Y · 0013", "R4: 43.3")])
+def test_only_the_worst_run_of_a_clause_over_several_was_marked_in_its_figure(axis, mark, example_report):
+    report = example_report("wind_sensor_arm")
+    language = Language.of("en", data_dir("templates"))
+    of = next(each for each in axis_runs(report) if each.axis == axis)
+    plot = axis_response(Drawings(language.words, language.numbers), report, of)
+    assert plot is not None
+    assert mark in [each.text for panel in plot.panels for each in panel.marks if each.kind == "evidence"]
+
+
+def test_a_difference_between_specimens_was_proved_by_the_list_of_runs(example_report):
+    report = example_report("wind_sensor_arm")
+    found = proof(report, next(each for each in report.verdicts if each.requirement == "R6"))
+    assert found.table == "table-compare-Y-PRE-S13-Y-PRE"
+    assert found.figure.startswith("fig-Y-PRE-S13-Y-PRE-A")
