@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -29,6 +31,8 @@ LOUD = 0.5
 surveys are run well below half of it."""
 ALIKE = 0.12
 """Share within which two profiles or rates are one: rounding and a control within its tolerance move them so far."""
+END = 0.02
+"""Share by which a section may reach beyond the profile it is one of: ends of rows, and rounding."""
 GUESS = "(?)"
 """Marks a guess in the draft."""
 
@@ -372,8 +376,8 @@ class _Draft:
         for several in by_roles.values():
             short = min(several, key=lambda names: sum(map(len, names)))
             for other in several:
-                pairs = zip(short, other, strict=True)
-                if not {*short} & {*other}:
+                pairs = [(one, two) for one, two in zip(short, other, strict=True) if one != two]
+                if not any(one in other or two in short for one, two in pairs):
                     found |= {one: two for one, two in pairs if one not in found}
         return found
 
@@ -403,8 +407,13 @@ class _Draft:
         for run in self._runs:
             cells = [_quoted(run.id), f'"{run.kind}"', f'"{run.axis or ""}"', _quoted(f"logs/{run.path.name}")]
             cells += [run.started.isoformat()] if run.started is not None else []
-            yield _beside(f"  [{', '.join(cells)}],", f"{GUESS} {_said(_swept(run))}")
+            yield _beside(f"  [{', '.join(cells)}],", f"{GUESS} {_said(_swept(run))}{self._only_section(run)}")
         yield "]"
+
+    def _only_section(self, run: Seen) -> str:
+        """What to decide where a run covers only a section of the profile of others."""
+        others = next((runs for runs in self._profiles.values() if run in runs), [])
+        return f"; {_said(message('draft.section'))}" if any(_is_section(run, each) for each in others) else ""
 
     def _special(self) -> Iterator[str]:
         """What a run has of its own."""
@@ -459,8 +468,17 @@ def _pairs(runs: Sequence[Seen]) -> list[tuple[Seen, Seen]]:
             before = [run for run in there if run.part is Part.BEFORE]
             after = [run for run in there if run.part is Part.AFTER]
             if before and after:
-                found.append((before[-1], after[0]))
+                found += _named_alike(before, after) or [(before[-1], after[0])]
     return found
+
+
+def _named_alike(before: Sequence[Seen], after: Sequence[Seen]) -> list[tuple[Seen, Seen]]:
+    """Pairs whose names differ in the word of their part alone, so that a second specimen's runs stay together."""
+    from reportgen.read.job.run_names import name_without_part
+
+    last = {name_without_part(run.path): run for run in before}
+    first = {name_without_part(run.path): run for run in reversed(after)}
+    return [(run, first[name]) for name, run in last.items() if name in first]
 
 
 def _grouped(runs: Sequence[Seen]) -> dict[str, list[Seen]]:
@@ -471,7 +489,7 @@ def _grouped(runs: Sequence[Seen]) -> dict[str, list[Seen]]:
             same = next((each for each in groups if _alike(each[0], run)), None)
             groups.append([run]) if same is None else same.append(run)
     named: dict[str, list[Seen]] = {}
-    for group in groups:
+    for group in _without_sections(groups):
         name, number = str(group[0].kind).upper(), 1
         while (own := name if number == 1 else f"{name}-{number}") in named:
             number += 1
@@ -490,6 +508,43 @@ def _alike(one: Seen, other: Seen) -> bool:
     )
     rates = [each.facts.rate for each in (one, other) if each.facts is not None and each.facts.rate is not None]
     return same and (len(rates) < 2 or _near(*rates))
+
+
+def _without_sections(groups: Sequence[list[Seen]]) -> list[list[Seen]]:
+    """Groups of runs, those that ran only a section of another's profile joined to it: stopped, or resumed."""
+    wholes = [each for each in groups if not any(_is_section(each[0], other[0]) for other in groups)]
+    joined = [[*each] for each in wholes]
+    for group in groups:
+        if group not in wholes:
+            into = next((each for each in joined if _is_section(group[0], each[0])), None)
+            joined.append([*group]) if into is None else into.extend(group)
+    return joined
+
+
+def _is_section(part: Seen, whole: Seen) -> bool:
+    """Whether a run followed the profile of another one of its kind over a narrower range."""
+    if part.kind is not whole.kind or len(part.corners) < 2 or len(whole.corners) < 2:
+        return False
+    rates = [each.facts.rate for each in (part, whole) if each.facts is not None and each.facts.rate is not None]
+    low, high = part.corners[0].frequency_hz, part.corners[-1].frequency_hz
+    from_hz, to_hz = whole.corners[0].frequency_hz, whole.corners[-1].frequency_hz
+    narrower = high / low < (1.0 - ALIKE) * to_hz / from_hz
+    inside = low > (1.0 - END) * from_hz and high < (1.0 + END) * to_hz
+    if not (narrower and inside) or (len(rates) == 2 and not _near(*rates)):
+        return False
+    between = [(a.frequency_hz * b.frequency_hz) ** 0.5 for a, b in pairwise(part.corners)]
+    return all(_near(_level_at(part.corners, at_hz), _level_at(whole.corners, at_hz)) for at_hz in between)
+
+
+def _level_at(corners: Sequence[Corner], at_hz: float) -> float:
+    """Acceleration, m/s² peak, of a profile at a frequency; beyond its ends, that of its outer piece."""
+    from reportgen.compute.sweep.profile_as_swept import SLOPES
+
+    pieces = [(a, b) for a, b in pairwise(corners) if b.frequency_hz > a.frequency_hz]
+    left, right = next((piece for piece in pieces if at_hz <= piece[1].frequency_hz), pieces[-1])
+    share = math.log(at_hz / left.frequency_hz) / math.log(right.frequency_hz / left.frequency_hz)
+    amplitude = left.amplitude * (right.amplitude / left.amplitude) ** share
+    return float(amplitude * (2.0 * math.pi * at_hz) ** SLOPES[left.dimension])
 
 
 def _near(a: float, b: float) -> bool:

@@ -245,7 +245,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
-    from reportgen.read.run_log import read_run
+    from reportgen.read.run_log import read_run, without_used_columns
 
     watched = watch_inputs(job, before)
     found = list(findings)
@@ -256,6 +256,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
         found += more
         if log is not None:
             logs[run.id] = log
+    found = without_used_columns(job, logs.keys(), found)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
     notes, more = read_notes(job)

@@ -23,7 +23,9 @@ def joined(parts: Sequence[Verdict], remarks: Sequence[Message] = ()) -> Verdict
         return replace(only, reason=tuple(dict.fromkeys((*only.reason, *remarks))))
     ranked = sorted(parts, key=badness)
     worst = ranked[0]
-    said = message("judge.worst-of-runs", runs=len(parts), worst=place_of(worst))
+    said = _who_decides(
+        worst, [each for each in parts if each is not worst and each.outcome is worst.outcome], len(parts)
+    )
     return replace(
         worst,
         reason=tuple(dict.fromkeys((said, *worst.reason, *remarks))),
@@ -34,6 +36,14 @@ def joined(parts: Sequence[Verdict], remarks: Sequence[Message] = ()) -> Verdict
         after=None,
         parts=tuple(parts),
     )
+
+
+def _who_decides(worst: Verdict, alike: Sequence[Verdict], runs: int) -> Message:
+    """The part that decides; where it is no pass, the others that come to the same result are named as well."""
+    place = place_of(worst)
+    if worst.outcome is Outcome.PASS or not alike:
+        return message("judge.worst-of-runs", runs=runs, worst=place)
+    return message("judge.worst-of-runs-alike", runs=runs, worst=place, alike=tuple(map(place_of, alike)))
 
 
 def badness(each: Verdict) -> tuple[int, float]:

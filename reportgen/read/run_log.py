@@ -5,7 +5,7 @@ What is wrong with the log of a run that does not count forbids no report: it is
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from reportgen.read.log import read_log
@@ -15,6 +15,9 @@ from reportgen.records.log import Log, SweepLog, TimeHistory
 from reportgen.records.log_parts import joined_log, parts_fault
 from reportgen.records.message import Message, Place, message
 
+NOT_HERE = "mapping.not-here"
+"""Code of the note that a log has no column for a key of the job's ``[columns]``."""
+
 
 def read_run(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     """Read the log of a run with all its parts; None where it cannot be used.
@@ -23,6 +26,26 @@ def read_run(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     """
     log, found = _read(job, run)
     return log, found if run.counts else tuple(map(_forgiven, found))
+
+
+def without_used_columns(job: Job, read: Collection[str], findings: Sequence[Finding]) -> list[Finding]:
+    """Findings without the notes that a log lacks a column of the job's ``[columns]`` that another log has.
+
+    ``read`` are the ids of the runs whose logs could be read. A key that no log uses is still told, log by log.
+    """
+    lacking = {_key_and_log(each.message) for each in findings if each.message.code == NOT_HERE}
+    used = {
+        key
+        for run in job.runs
+        for path in run.logs
+        for key in run.common_columns
+        if run.id in read and (key, path.as_posix()) not in lacking
+    }
+    return [each for each in findings if each.message.code != NOT_HERE or _key_and_log(each.message)[0] not in used]
+
+
+def _key_and_log(what: Message) -> tuple[object, object]:
+    return what.value("key"), what.value("log")
 
 
 def _forgiven(finding: Finding) -> Finding:

@@ -124,7 +124,7 @@ def history_of(
     findings: list[Finding] = []
     rate = _sample_rate(recording, columns, name, where, findings)
     mapping = [(key, text) for key, text in columns if key.strip().casefold() not in recording.no_channels]
-    chosen = _mapped(recording, mapping, where, findings, common)
+    chosen = _mapped(recording, name, mapping, where, findings, common)
     chosen += _by_their_own_names(recording, chosen, name, wanted, bool(mapping), findings)
     if recording.damage:
         findings.append(warning(Place(name), message("record.damaged", what=recording.damage)))
@@ -196,6 +196,7 @@ _OFFERED = 12
 
 def _mapped(
     recording: Recording,
+    name: str,
     mapping: Sequence[tuple[str, str]],
     where: Place,
     findings: list[Finding],
@@ -207,7 +208,8 @@ def _mapped(
         place = recording.place(column)
         if place is None:
             what = message("record.no-channel", key=key, text=text, column=column, offer=_offer(recording))
-            findings.append(note(where, what) if key in common else error(where, what))
+            absent = message("mapping.not-here", log=name, key=key, what=what)
+            findings.append(note(where, absent) if key in common else error(where, what))
             continue
         if each := _with_unit(recording.channels[place], place, key, unit_text, where, findings, required=True):
             chosen.append(each)

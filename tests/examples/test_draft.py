@@ -13,6 +13,7 @@ from reportgen.drafting import blanks_of
 from reportgen.pipeline import Settings, build_job, read_inputs
 from reportgen.records.finding import Severity
 from reportgen.render.terminal import finding_line
+from tests.simulator.wind_sensor_arm import wind_sensor_arm_runs
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "example_logs"
 FILLED = {"number": "VTR-9", "title": "Drafted", "date": "2026-06-12"}
@@ -134,3 +135,25 @@ def test_a_draft_refers_to_the_laboratory_file_above_it(tmp_path):
     folder = drafted("bolted_bracket", tmp_path / "job")
     assert fill(folder) == 5
     assert read_inputs(folder).job.laboratory.name == "Harbour laboratory"
+
+
+def test_a_draft_joins_sections_of_a_profile_and_pairs_surveys_by_name(tmp_path):
+    """A sweep that was stopped made a profile of its own; the surveys of two specimens were paired crosswise."""
+    for each in ("laboratory.toml", "instruments.csv"):
+        shutil.copy(EXAMPLES / "wind_sensor_arm" / each, tmp_path / each)
+    folder = drafted("wind_sensor_arm", tmp_path / "job")
+    text = (folder / "job.toml").read_text(encoding="utf-8")
+    assert re.findall(r'(?m)^id = "(S\w+(?:-\d)?)"', text) == ["SURVEY", "SWEEP", "SWEEP-2"]
+    sections = re.findall(r'\["([^"]+)".* only a section of the profile', text)
+    assert sections == ["Y-SWEEP-0", "Y-SWEEP-1", "Y-SWEEP-2"]
+    names = [line.split('"')[1] for line in text.splitlines() if line.startswith(("# before", "# after"))]
+    assert [name.rsplit("-", 1) for name in names] == [
+        [run, part] for run in ("X", "Y", "S13-Y", "Z") for part in ("PRE", "POST")
+    ]
+    assert re.findall(r'# "(\w+)" = "(.+)"', text) == [
+        ("A1", "Sensor 3"), ("A2", "Sensor 4"), ("C1", "Regler C1"), ("C2", "Regler C2"),
+    ]  # fmt: skip
+    assert fill(folder) == 5
+    inputs = read_inputs(folder)
+    assert [run.log.name for run in inputs.job.runs] == [Path(run.file).name for run in wind_sensor_arm_runs()]
+    assert [finding_line(each) for each in inputs.findings if each.severity is Severity.ERROR] == []

@@ -74,6 +74,12 @@ def test_the_worst_run_decides_whatever_the_order(asked, tmp_path):
     assert verdict.outcome is Outcome.FAIL
 
 
+def test_the_reason_named_one_run_where_several_fail(tmp_path):
+    """Whoever reads the cover alone must not think that the others passed."""
+    _, verdict = judged(tmp_path, TWO, 'kind = "sweep"\n', [ends_at("Y1", 900.0), ends_at("Z1", 800.0)])
+    assert said(verdict.reason[0]).startswith("of 3 runs or pairs of runs Z1 decides, and the same holds for Y1")
+
+
 def test_of_equal_results_the_smaller_margin_decides(tmp_path):
     _, verdict = judged(tmp_path, TWO, 'kind = "sweep"\n', [ends_at("Y1", 998.0), ends_at("Z1", 994.0)])
     assert verdict.outcome is Outcome.PASS

@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 
 from reportgen.errors import ReadError
 from reportgen.judge.checks import CHECKS
+from reportgen.pipeline import read_inputs
 from reportgen.read.job.job_file import read_job
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.laboratory import laboratory_of
 from reportgen.read.job.places import Source
 from reportgen.read.job.register import read_register
 from reportgen.read.job.short_forms import SHORT_FORMS, long_form
+from reportgen.read.run_log import NOT_HERE
 from reportgen.records.finding import Severity
 from reportgen.records.message import Place
 from reportgen.render.terminal import finding_line
@@ -367,3 +369,34 @@ def test_the_exciter_s_clock_is_that_of_runs_which_name_no_controller(folder):
     clock = job.clock_of(job.runs[0])
     assert (clock.stated, clock.instrument) == (True, "Electrodynamic exciter 2")
     assert clock.relative_std == pytest.approx(10e-6)  # half of what is stated with coverage factor 2
+
+
+def test_a_row_of_a_run_may_name_its_specimen(folder):
+    """A second specimen of a job took a [[run]] table for each of its runs."""
+    text = (folder / "job.toml").read_text(encoding="utf-8")
+    text = text.replace("[specimen]\n", '[[specimen]]\nid = "0007"\n', 1)
+    (folder / "job.toml").write_text(text, encoding="utf-8")
+    edited(folder, "job.toml", "[run_defaults]\n", '[[specimen]]\nid = "0008"\n\n[run_defaults]\nspecimen = "0007"\n')
+    edited(folder, "job.toml", "2026-03-12T11:05:00]", '2026-03-12T11:05:00, "0008"]')
+    job, findings = read_job(folder, CHECKS)
+    assert [each for each in findings if each.severity is Severity.ERROR] == []
+    assert {run.id: run.specimen for run in job.runs if run.specimen != "0007"} == {"X-DWELL": "0008"}
+
+
+def test_a_column_that_one_log_has_was_told_missing_for_every_other(tmp_path):
+    for name, column, slope in (("x", "A1", 0.01), ("z", "Sensor 3", 0.02)):
+        rows = "".join(f"{k},{10 + k},1,{1 + slope * k}\n" for k in range(40))
+        (tmp_path / f"{name}.csv").write_text(f"time [s],frequency [Hz],C1 [g],{column} [g]\n{rows}", encoding="utf-8")
+    head = '[report]\nnumber = "1"\ntitle = "t"\ndate = 2026-06-12\n[customer]\nname = "c"\n[specimen]\nname = "s"\n'
+    head += '[laboratory]\nname = "l"\n[test]\nchannels = [["C1", "control", "", ""], ["A1", "response", "", ""]]\n'
+    head += '[runs]\ntable = [["X", "survey", "X", "x.csv"], ["Z", "survey", "Z", "z.csv"]]\n[columns]\n'
+
+    def lacking(columns: str) -> list[object]:
+        (tmp_path / "job.toml").write_text(head + columns, encoding="utf-8")
+        found = read_inputs(tmp_path).findings
+        return [
+            (each.message.value("key"), each.message.value("log")) for each in found if each.message.code == NOT_HERE
+        ]
+
+    assert lacking('"A1" = "Sensor 3"\n') == []
+    assert lacking('"A1" = "Sensor 3"\n"A1 phase" = "Sensor 4"\n') == [("A1 phase", "x.csv"), ("A1 phase", "z.csv")]

@@ -6,18 +6,20 @@ from the constants below alone, byte for byte.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from tests.simulator.cantilever import arm
-from tests.simulator.course import Course, Dip, G, HandStep, Table, dwell, profile_level, sweep
-from tests.simulator.log_file import Dialect, log_bytes, sweep_columns
-from tests.simulator.recorder import ControlSensor, Fault, Filter, Laboratory, Noise
+from tests.simulator.course import Dip, G, HandStep, Table, dwell, profile_level, sweep
+from tests.simulator.example_run import PAIR, ExampleRun
+from tests.simulator.log_file import Dialect, log_bytes
+from tests.simulator.recorder import Fault, Filter, Laboratory, Noise
 from tests.simulator.ring_down import Blow, Joint, micro_slip, ring_down
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import pluck_record
+from tests.simulator.wind_sensor_arm import wind_sensor_arm_runs
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "example_logs"
 
@@ -51,24 +53,6 @@ def boom(frequency_factor: float = 1.0, q_factor: float = 1.0) -> Structure:
     return Structure(modes, tuple(sensors))
 
 
-@dataclass(frozen=True)
-class ExampleRun:
-    """One log of an example."""
-
-    file: str
-    structure: Structure
-    course: Course
-    table: Table
-    laboratory: Laboratory
-    dialect: Dialect
-
-    def content(self) -> bytes:
-        """The log as a file's content."""
-        recording = self.laboratory.record(self.structure, self.course, self.table)
-        return log_bytes(sweep_columns(recording, self.dialect), self.dialect)
-
-
-PAIR = (ControlSensor("C1", 1.006), ControlSensor("C2", 0.994))
 BOOM_LABORATORY = Laboratory(
     row_s=0.1,
     tracking=Filter(hz=10.0),
@@ -241,6 +225,7 @@ def write_examples(root: Path = EXAMPLES) -> list[Path]:
     contents = {f"sensor_boom/{run.file}": run.content() for run in boom_runs()}
     contents["sensor_boom/logs/x_decay.csv"] = boom_decay()
     contents |= {f"controller_box/{run.file}": run.content() for run in box_runs()}
+    contents |= {f"wind_sensor_arm/{run.file}": run.content() for run in wind_sensor_arm_runs()}
     contents["bolted_bracket/logs/z_before.csv"] = bracket_decay(*BRACKET_BEFORE, seed=41)
     contents["bolted_bracket/logs/z_after.csv"] = bracket_decay(*BRACKET_AFTER, seed=42)
     for name, content in contents.items():

@@ -16,8 +16,10 @@ from tests.simulator.examples import (
     bracket_decay,
 )
 from tests.simulator.log_file import log_bytes, sweep_columns
+from tests.simulator.wind_sensor_arm import wind_sensor_arm_runs
 
 RUNS = [("sensor_boom", run) for run in boom_runs()] + [("controller_box", run) for run in box_runs()]
+RUNS += [("wind_sensor_arm", run) for run in wind_sensor_arm_runs()]
 IDS = [f"{folder}/{run.file}" for folder, run in RUNS]
 ROWS = 150
 

@@ -72,6 +72,17 @@ def part_of(path: Path) -> Part | None:
     return next((part for part, known in _WORDS.items() if words & known), None)
 
 
+def name_without_part(path: Path) -> tuple[str, ...]:
+    """What the name of a log says besides the part in the test, digits included.
+
+    >>> name_without_part(Path("s13_y_pre.csv")) == name_without_part(Path("s13_y_post.csv"))
+    True
+    """
+    known = set().union(*_WORDS.values())
+    words = re.split(r"[^A-Za-zÄÖÜäöüß0-9]+|(?<=[a-z])(?=[A-Z])", path.stem)
+    return tuple(each.casefold() for each in words if each and each.casefold() not in known)
+
+
 def axis_of(path: Path, remarks: Iterable[str] = ()) -> str | None:
     """The axis that the name of a log tells, else one of its remarks.
 

@@ -24,8 +24,8 @@ TEST_KEYS = ("exciter", "people", "environment", "channels", "instruments")
 """Keys of ``[test]``."""
 CHANNEL_CELLS = ("id", "role", "location", "instrument")
 RUN_CELLS = ("id", "kind", "axis", "log")
-STARTED = "started"
-"""What a fifth cell of a run's row holds."""
+FURTHER_RUN_CELLS = ("started", "specimen")
+"""What a fifth and a sixth cell of a run's row hold."""
 FROM_NOTES = "from notes"
 """The environment is what the operator's notes say of it."""
 RUN_INSTRUMENTS = ("controller", "acquisition", "filter")
@@ -252,10 +252,10 @@ class _Maker:
         ]
 
     def _row(
-        self, cells: object, keys: Sequence[str], source: Source, path: KeyPath, name: str, last: str | None = None
+        self, cells: object, keys: Sequence[str], source: Source, path: KeyPath, name: str, further: Sequence[str] = ()
     ) -> list[Part]:
         """A row as a table, an empty cell being none; nothing, with an error, where it has not as many as it should."""
-        most = (*keys, last) if last else tuple(keys)
+        most = (*keys, *further)
         if not isinstance(cells, list):
             self._say(source.at(path), message("short.no-row", list=name, found=shown(cells), cells=tuple(keys)))
             return []
@@ -279,7 +279,7 @@ class _Maker:
         if isinstance(listed, list):
             for index, cells in enumerate(listed):
                 path: KeyPath = ("runs", "table", index)
-                rows += self._row(cells, RUN_CELLS, self._own, path, "runs", last=STARTED)
+                rows += self._row(cells, RUN_CELLS, self._own, path, "runs", FURTHER_RUN_CELLS)
         else:
             self._say(table.at("table"), message("short.no-rows", list="runs", found=shown(listed)))
         entries, strays = _joined(rows, own)

@@ -169,10 +169,10 @@ def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:
 
 
 def _evidence(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Mark]:
-    """The point that decides each verdict which rests on this run and one of these channels."""
+    """The point that decides each verdict, or its part about this run, where it rests on one of these channels."""
     by_id = {channel.id: channel for channel in channels}
-    for each in judged(report, *_ON_RESPONSES):
-        item = next(iter(each.verdict.evidence), None)
+    for each, judgement in _with_parts(judged(report, *_ON_RESPONSES)):
+        item = next(iter(judgement.evidence), None)
         if item is None or item.run != run.id or item.channel not in by_id or item.frequency_hz is None:
             continue
         if each.verdict.proved_by is ProvedBy.AMPLIFICATION and item.measured is not None:
@@ -184,6 +184,12 @@ def _evidence(make: Drawings, report: Report, run: RunResult, channels: Sequence
             y = _height(by_id[item.channel], item.frequency_hz)
             value = f"{make.numbers.significant(item.frequency_hz, 4)} Hz"
         yield Mark(x=item.frequency_hz, y=y, text=f"{each.verdict.requirement}: {value}", kind="evidence")
+
+
+def _with_parts(found: Iterable[_Judged]) -> Iterator[tuple[_Judged, Verdict]]:
+    """Each verdict; of one about several runs, the verdict of each run."""
+    for each in found:
+        yield from ((each, part) for part in each.verdict.parts or (each.verdict,))
 
 
 def _height(channel: ChannelResult, frequency_hz: float) -> float:

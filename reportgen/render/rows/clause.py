@@ -139,6 +139,9 @@ def _places(report: Report, each: Verdict) -> Proof:
             return Proof(table=_RUNS, figure=anchor("fig", run, "dwell") if run else "")
         case ProvedBy.FREQUENCY_SHIFT | ProvedBy.AMPLIFICATION_SHIFT if of is not None:
             return Proof(table=table_key(of.axis), figure=_compared(report, each))
+        case ProvedBy.FREQUENCY_SHIFT | ProvedBy.AMPLIFICATION_SHIFT if each.before and each.after:
+            pair = anchor("compare", each.before, each.after)  # of two axes, or two specimens
+            return Proof(table=f"table-{pair}", figure=_compared(report, each))
         case ProvedBy.AMPLIFICATION | ProvedBy.RESPONSE_LEVEL | ProvedBy.NATURAL_FREQUENCY if of is not None:
             return Proof(table=table_key(of.axis), figure=response_key(of.axis))
     return Proof(table=_RUNS, figure="")
