@@ -37,6 +37,8 @@ MOST_RUNS = 1000
 """Runs that are read of a report; a campaign has some hundred."""
 MOST_MODES = 500
 """Resonances, or peaks, of one run: ten channels with forty modes have 400, and pairing grows by the cube."""
+LOWEST_HZ, HIGHEST_HZ = 1e-3, 1e7
+"""Hz, wider than any vibration test: what lies beyond was not written by a build."""
 LONGEST_TEXT = 300
 """Characters of a text that are taken over."""
 
@@ -54,12 +56,23 @@ def earlier_report(job: Job) -> tuple[EarlierReport | None, tuple[Finding, ...]]
                 what = message("earlier.not-the-original", what=archive.problems[0].what)
                 return None, (error(asked.archive_where, what),)
             results, specimens = archive.json(RESULTS), _specimens(archive)
-        return _told(asked, _table(results), specimens)
-    except (KeyError, TypeError, ValueError, AttributeError) as problem:
-        what = message("earlier.other-form", reason=reason_of(problem))
-        return None, (error(asked.archive_where, what),)
+        return report_of(asked, results, specimens)
     except ArchiveError as problem:
         return None, (error(asked.archive_where, message("earlier.not-read", why=problem.said)),)
+
+
+def report_of(
+    asked: Reference, results: Any, specimens: tuple[EarlierSpecimen, ...]
+) -> tuple[EarlierReport | None, tuple[Finding, ...]]:
+    """The report that results, as in results.json, are of; None, with the reason, where no build wrote them so.
+
+    Raises ArchiveError where a survey has more modes than can be paired.
+    """
+    try:
+        return _told(asked, _table(results), specimens)
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as problem:
+        what = message("earlier.other-form", reason=message("as-written", text=_text(reason_of(problem).value("text"))))
+        return None, (error(asked.archive_where, what),)
 
 
 def _told(
@@ -153,7 +166,7 @@ def _sweep(run: Table) -> SweepFacts | None:
     """Where the survey swept, as far as its ends tell: one there and back tells only where it began and ended."""
     if run.get("direction") not in (Direction.UP, Direction.DOWN):
         return None
-    first, last = _above_zero(run["first_hz"]), _above_zero(run["last_hz"])
+    first, last = _frequency(run["first_hz"]), _frequency(run["last_hz"])
     return SweepFacts(
         direction=Direction(run["direction"]), rate=None, rate_unit="", first_hz=first, last_hz=last,
         lowest_hz=min(first, last), highest_hz=max(first, last), rows=0,
@@ -169,7 +182,7 @@ def _channel(channel: Table) -> ChannelResult:
         peaks=len(resonances) + len(peaks),
         unexplained=tuple(
             UnexplainedPeak(
-                frequency_hz=_above_zero(each["frequency_hz"]), height=_above_zero(each["height"]),
+                frequency_hz=_frequency(each["frequency_hz"]), height=_above_zero(each["height"]),
                 magnitude=_known(each.get("magnitude")),
             )
             for each in peaks
@@ -180,10 +193,10 @@ def _channel(channel: Table) -> ChannelResult:
 def _resonance(told: Table) -> Resonance:
     """Frequency, Q and mode number; amplifications are left where other sensors may have measured them."""
     rejected, mode = told.get("rejected"), told.get("mode")
-    if mode is not None and (isinstance(mode, bool) or not isinstance(mode, int)):
+    if mode is not None and (isinstance(mode, bool) or not isinstance(mode, int) or not 0 < mode <= MOST_MODES):
         raise ValueError(f"mode: {_text(mode)}")
     return Resonance(
-        frequency_hz=_above_zero(told["frequency_hz"]),
+        frequency_hz=_frequency(told["frequency_hz"]),
         frequency_std_hz=_known(told["frequency_std_hz"]),
         q=_known(told["q"]),
         q_std=_known(told["q_std"]),
@@ -219,14 +232,21 @@ def _list(value: Any, most: int) -> list[Any]:
 
 
 def _text(value: Any) -> str:
-    """A text on one line, cut where it is long."""
-    return " ".join(str(value)[:LONGEST_TEXT].split())
+    """A text on one line of what can be printed, cut where it is long."""
+    return " ".join("".join(each if each.isprintable() else " " for each in str(value)[:LONGEST_TEXT]).split())
 
 
 def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise ValueError(_text(value))
     return float(value)
+
+
+def _frequency(value: Any) -> float:
+    number = _number(value)
+    if not LOWEST_HZ <= number <= HIGHEST_HZ:
+        raise ValueError(_text(value))
+    return number
 
 
 def _above_zero(value: Any) -> float:

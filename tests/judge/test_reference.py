@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import math
 from dataclasses import replace
@@ -12,12 +13,14 @@ import pytest
 from reportgen import SOFTWARE
 from reportgen.archive.bag import write_archive
 from reportgen.archive.reference import earlier_report
+from reportgen.archive.reference import report_of as of_results
 from reportgen.archive.sources import archive_info
 from reportgen.compute.comparison.reference import compare_with_reference
 from reportgen.judge.checks import CHECKS
 from reportgen.judge.verdicts import judge
 from reportgen.read.input_files import input_paths
 from reportgen.read.job.job_file import read_job
+from reportgen.records.reference import EarlierSpecimen
 from reportgen.records.report import Pairing, Report
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import said
@@ -201,6 +204,46 @@ def test_a_specimen_that_the_earlier_report_has_not_is_named(tmp_path):
     _, report, (finding,) = now(tmp_path, earlier(tmp_path / "then"), edits)
     assert report.reference is None
     assert finding.message.code == "earlier.no-such-specimen"
+
+
+EVIL: tuple[object, ...] = (None, True, -1, 0, 10**400, 1e308, "", "\x00\ud800", [], [[]], {}, {"a": []}, "x" * 1000)
+
+
+def scalars(value, path=()):
+    """Path of every value in tables and lists, these themselves too."""
+    yield path
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    for key, each in inner:
+        yield from scalars(each, (*path, key))
+
+
+def with_value(told, path, value):
+    changed = copy.deepcopy(told)
+    home = changed
+    for key in path[:-1]:
+        home = home[key]
+    home[path[-1]] = value
+    return changed
+
+
+def test_no_value_of_a_forged_report_breaks_the_comparison(tmp_path):
+    """Whatever stands in a report of right form is refused with a reason, or compared and written as JSON."""
+    found = small.small_job(tmp_path, [NAMED])
+    told = json.loads(results_json(report_of(found)))
+    told = {"job": told["job"], "runs": told["runs"][:1]}
+    told["runs"][0]["quality"] = [{"kind": "clipping", "channel": "A1", "band_hz": [1.0, 2.0], "message": "m"}]
+    one = told["runs"][0]["channels"][0]
+    told["runs"][0]["channels"] = [{**one, "resonances": one["resonances"][:1], "unexplained": [
+        {"frequency_hz": 100.0, "height": 3.0, "magnitude": 2.0}]}]  # fmt: skip
+    specimens = (EarlierSpecimen(name="Bracket"),)
+    refused = 0
+    for path in list(scalars(told))[1:]:
+        for value in EVIL:
+            known, findings = of_results(found.job.reference, with_value(told, path, value), specimens)
+            reference = compare_with_reference(found.job, found.runs, known)
+            results_json(replace(report_of(found), reference=reference, findings=findings, runs=()))
+            refused += known is None
+    assert refused > 100
 
 
 def read(folder: Path, *edits: list[str]) -> set[str]:
