@@ -228,13 +228,13 @@ def test_check_says_what_a_picture_tells(tmp_path):
 
 def test_an_attachment_changed_while_it_is_built_reaches_no_archive(tmp_path, monkeypatch):
     job = attached(tmp_path)
-    made = plots.render_plots
+    made = plots.plots_of
 
-    def change(report):
+    def change(document):
         (job / "attachments" / "fixture.pdf").write_bytes(PDF + b"% more\n")
-        return made(report)
+        return made(document)
 
-    monkeypatch.setattr(plots, "render_plots", change)
+    monkeypatch.setattr(plots, "plots_of", change)
     with pytest.raises(ReportError):
         build_job(job)
     assert not (job / "report").exists()

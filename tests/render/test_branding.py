@@ -128,6 +128,9 @@ def branded(branding, words):
     )
 
 
+@pytest.mark.filterwarnings(
+    "ignore::pytest.PytestUnraisableExceptionWarning"
+)  # the alarm rings in a collector's hook, too
 def test_a_template_without_end_is_named_and_ended(small, templates, branding, monkeypatch):
     monkeypatch.setattr("reportgen.render.templating.FILL_SECONDS", 2.0)
     loop = "{% for a in range(99999) %}" * 3 + "{{ a }}" + "{% endfor %}" * 3

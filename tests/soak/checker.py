@@ -35,7 +35,9 @@ class Checker:
 
     def findings(self, job: Path, *, seconds: int = 120) -> list[tuple[str, str]]:
         """Every finding of a job: severity and line."""
-        process = self._process = self._process if self._process and self._process.poll() is None else self._begun()
+        if self._process is not None and self._process.poll() is not None:
+            self.end()
+        process = self._process = self._process or self._begun()
         assert process.stdin is not None
         assert process.stdout is not None
         late = threading.Timer(seconds, process.kill)
@@ -57,7 +59,8 @@ class Checker:
     def end(self) -> None:
         if self._process is not None:
             self._process.kill()
-            self._process.wait()
+            self._process.communicate()
+            self._process = None
 
 
 check_within = Checker()

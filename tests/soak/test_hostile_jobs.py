@@ -572,5 +572,6 @@ def test_a_reader_that_goes_away(job):
     assert done.stdout is not None
     done.stdout.close()
     assert done.stderr is not None
-    assert done.stderr.read() == b""
+    with done.stderr as said:
+        assert said.read() == b""
     assert done.wait() == 141

@@ -56,9 +56,11 @@ _DRIFT_LINES = 150
 _NOWHERE_NEAR = 20.0
 """Ratio of χ² to that of a fit which leaves noise alone, from which on refining a course is no use."""
 MOST_ROUNDS = 60
+_LIKE = 2.0
+"""Ratio of two dampings from which on the poles are no halves of one mode: the wider may be what a blow leaves."""
 _ONE_MODE, _ONE_SHAPE = 0.1, 0.95
-"""Distance of two poles in their half-power half-widths below which no record tells them apart, and the correlation of
-their shapes (as a modal assurance criterion of 0.9) from which on they are one mode and its misfit."""
+"""Distance of two poles in half-power bandwidths of the narrower, below which no record tells them apart, and the
+correlation of their shapes (as a modal assurance criterion of 0.9) from which on they are one mode and its misfit."""
 
 
 def search(samples: Floats, rate: float) -> Search:
@@ -327,12 +329,13 @@ def _united(state: Search) -> Search:
 
 
 def _twice(state: Search) -> tuple[int, int] | None:
-    """Two that are one mode: closer than a tenth of their bandwidths, of one shape over the channels."""
+    """Two that are one mode: closer than a tenth of a bandwidth, of like damping and one shape over the channels."""
     for i, j in combinations(range(len(state.found)), 2):
         one, other = state.found[i], state.found[j]
-        apart = abs(one.course.omega - other.course.omega)
+        narrow, wide = sorted((one.course.sigma, other.course.sigma))
+        close = abs(one.course.omega - other.course.omega) < 2.0 * _ONE_MODE * narrow and wide < _LIKE * narrow
         linear = one.course.law.is_linear and other.course.law.is_linear
-        if linear and apart < _ONE_MODE * (one.course.sigma + other.course.sigma) and _of_one_shape(one, other):
+        if linear and close and _of_one_shape(one, other):
             return i, j
     return None
 

@@ -209,8 +209,8 @@ def last_digit(times: Floats) -> float:
 def written_to(times: Floats) -> Floats:
     """What the last digit that each time needs is worth, s: of 0.0103 it is 0.0001; half of it, where 32 bits hold it.
 
-    >>> written_to(np.array([0.0103, 0.25, 3.0]))
-    array([0.0001, 0.01  , 1.    ])
+    >>> written_to(np.array([0.0103, 0.25, 3.0])).tolist()
+    [0.0001, 0.01, 1.0]
     """
     found = np.zeros(len(times))
     size = np.floor(np.log10(np.maximum(np.abs(times), 1e-300)))
