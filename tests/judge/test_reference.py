@@ -18,6 +18,7 @@ from reportgen.archive.sources import archive_info
 from reportgen.compute.comparison.reference import compare_with_reference
 from reportgen.judge.checks import CHECKS
 from reportgen.judge.verdicts import judge
+from reportgen.pipeline import with_history
 from reportgen.read.input_files import input_paths
 from reportgen.read.job.job_file import read_job
 from reportgen.records.reference import EarlierSpecimen
@@ -26,6 +27,7 @@ from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import said
 from reportgen.render.results import results, results_json
 from tests.judge.small_job import small_job as small
+from tests.judge.test_several_specimens import edits as two_specimens
 
 SHIFT = 'check = "frequency shift"\nbefore = "PRE"\nafter = "POST"\n'
 ASKED = [SHIFT, 'check = "frequency shift"\nbefore = "reference"\nafter = "PRE"\n']
@@ -37,8 +39,9 @@ def fell(factor: float, run: str = "PRE") -> dict[str, object]:
 
 
 def report_of(found: small.Evidence) -> Report:
+    runs = tuple(with_history(found.job, run) for run in found.runs)
     return Report(
-        software=SOFTWARE, job=found.job, overall=Outcome.PASS, inputs=(), runs=found.runs, modes=found.modes,
+        software=SOFTWARE, job=found.job, overall=Outcome.PASS, inputs=(), runs=runs, modes=found.modes,
         beam_fits=(), shifts=found.shifts, verdicts=(), notes=(), findings=(),
     )  # fmt: skip
 
@@ -244,6 +247,31 @@ def test_no_value_of_a_forged_report_breaks_the_comparison(tmp_path):
             results_json(replace(report_of(found), reference=reference, findings=findings, runs=()))
             refused += known is None
     assert refused > 100
+
+
+def test_each_specimen_is_held_against_the_earlier_report(tmp_path):
+    _, report, _ = now(tmp_path, earlier(tmp_path / "then"), [NAMED, *two_specimens()], [fell(0.97, "S2-PRE")])
+    one, other = report.reference.comparisons
+    assert (one.after, other.after) == ("PRE", "S2-PRE")
+    assert one.shifts[0].frequency_shift == pytest.approx(0.0, abs=2e-4)
+    assert other.shifts[0].frequency_shift == pytest.approx(-0.03, abs=2e-4)
+
+
+def test_of_several_earlier_specimens_one_has_to_be_named(tmp_path):
+    _, report, (finding,) = now(tmp_path, earlier(tmp_path / "then", two_specimens()))
+    assert report.reference is None
+    assert finding.message.code == "earlier.which-specimen"
+
+
+@pytest.mark.parametrize(
+    ("named", "survey"), [("S1", "SJ-0 A: PRE"), ("S2", "SJ-0 A: S2-PRE"), ("2", "SJ-0 A: S2-PRE")]
+)
+def test_an_earlier_specimen_is_named_by_id_or_serial_number(named, survey, tmp_path):
+    edits = (ASKED, [NAMED[0], NAMED[1].replace("\n\n", f'\nspecimen = "{named}"\n\n')])
+    verdict, report, findings = now(tmp_path, earlier(tmp_path / "then", two_specimens()), edits)
+    assert findings == ()
+    assert report.reference.comparisons[0].before.id == survey
+    assert verdict.outcome is Outcome.PASS
 
 
 def read(folder: Path, *edits: list[str]) -> set[str]:
