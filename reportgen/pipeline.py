@@ -17,6 +17,7 @@ from reportgen.records.job import Annex, Job, OutputKind
 from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
+from reportgen.records.reference import EarlierReport
 from reportgen.records.report import InputFile, Report
 from reportgen.records.result import RunResult
 from reportgen.records.verdict import Outcome, overall
@@ -73,6 +74,8 @@ class Inputs:
     notes: tuple[Note, ...]
     files: tuple[InputFile, ...]
     findings: tuple[Finding, ...]
+    earlier: EarlierReport | None = None
+    """The report that the job is held against."""
     watched: Watched | None = None
     """The files as they were before they were read."""
 
@@ -236,7 +239,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
 
     Raises ReadError, which names the file, where one has.
     """
-    from reportgen.read.input_files import watch_inputs
+    from reportgen.archive.reference import earlier_report
+    from reportgen.read.input_files import input_paths, watch_inputs
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
@@ -263,9 +267,16 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
         found += same_runs(job, logs, watched.files)
     except ReadError as problem:  # a record that breaks off amid its samples
         found.append(error(problem.where, problem.what))
+    earlier = None
+    if job.reference is not None and job.reference.archive in input_paths(job):
+        progress(message("progress.reading", file=job.reference.archive.as_posix()))
+        earlier, more = earlier_report(job)
+        found += more
     watched.still_the_same()
     findings = tuple(dict.fromkeys(found))
-    return Inputs(job=job, logs=logs, notes=notes, files=watched.files, findings=findings, watched=watched)
+    return Inputs(
+        job=job, logs=logs, notes=notes, files=watched.files, findings=findings, earlier=earlier, watched=watched
+    )
 
 
 def compute_report(
@@ -276,6 +287,7 @@ def compute_report(
     What is to be done ``meanwhile`` is done while other processes compute, and not at all where there are none.
     """
     from reportgen.compute.comparison.level_dependence import level_dependence
+    from reportgen.compute.comparison.reference import compare_with_reference
     from reportgen.compute.comparison.run_comparison import compare_quality
     from reportgen.compute.comparison.shift import run_shifts
     from reportgen.compute.frequency_uncertainty import assumptions
@@ -293,8 +305,9 @@ def compute_report(
     notes = tuple(note for note in inputs.notes if job.counts(note.run))
     runs, modes, beam_fits, findings = join_modes(job, runs, notes)
     shifts, levels = run_shifts(job, runs), level_dependence(job, runs)
+    reference = compare_with_reference(job, runs, inputs.earlier)
     progress(message("progress.judging"))
-    verdicts = judge(job, runs, modes, shifts, notes)
+    verdicts = judge(job, runs, modes, shifts, notes, reference)
     by_id = {run.id: run for run in (*every, *runs)}
     runs = tuple(with_history(job, by_id[run.id]) for run in every)
     deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
@@ -311,6 +324,7 @@ def compute_report(
         findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
         deviations=deviations,
         shifts=shifts,
+        reference=reference,
         level_dependence=levels,
         exciter=exciter_check(job, runs),
         pictures=mode_pictures(job, modes, beam_fits),

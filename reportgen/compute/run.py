@@ -16,6 +16,7 @@ from reportgen.compute.identification import ChannelFit, Identification, SweptRe
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
+from reportgen.compute.sweep.cross_axis import with_cross_axis
 from reportgen.compute.sweep.dwell import dwell_result
 from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
 from reportgen.compute.sweep.several_sweeps import split_sweeps
@@ -109,7 +110,7 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
     )
-    result = with_uncertainties(result, clock)
+    result = with_cross_axis(run, with_uncertainties(result, clock))
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
 
 

@@ -15,7 +15,7 @@ from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
 from reportgen.records.message import Amount, Message, Value, message
 from reportgen.records.note import Note
-from reportgen.records.report import RunShift
+from reportgen.records.report import ReferenceComparison, ReferenceResult, RunShift
 from reportgen.records.result import ChannelResult, IssueKind, Mode, Resonance, RunResult
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.units import Quantity, example
@@ -113,6 +113,7 @@ class Case:
     modes: tuple[Mode, ...]
     shifts: tuple[RunShift, ...]
     notes: tuple[Note, ...]
+    reference: ReferenceResult | None = None
     items: list[Item] = field(default_factory=list)
     gaps: list[Message] = field(default_factory=list)
     remarks: list[Message] = field(default_factory=list)
@@ -145,6 +146,20 @@ class Case:
             return None
         self._weigh_quality(result)
         return result
+
+    def against_reference(self, after: RunResult | None) -> ReferenceComparison | None:
+        """The comparison of a run with the earlier report, or None with the gap laid down."""
+        if after is None:
+            return None
+        if self.reference is None:
+            self.gap(message("judge.no-reference"))
+            return None
+        found = next((each for each in self.reference.comparisons if each.after == after.id), None)
+        if found is None or found.before is None:
+            self.gap((found and found.reason) or message("judge.not-against-reference", run=after.id))
+            return None
+        self._weigh_quality(found.before)
+        return found
 
     def plan(self, run: RunResult) -> RunPlan | None:
         """The run as the job states it."""

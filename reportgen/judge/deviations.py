@@ -20,7 +20,7 @@ from reportgen.records.finding import Finding, warning
 from reportgen.records.job import Correction, Job, RunPlan, RunStatus, StatedDeviation
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged, Note, Remark
-from reportgen.records.result import ControlResult, IssueKind, QualityIssue, RunResult
+from reportgen.records.result import ControlResult, CrossAxis, IssueKind, QualityIssue, RunResult
 from reportgen.records.verdict import Outcome, Verdict
 
 BACK_WITHIN_DB = 0.5
@@ -119,6 +119,8 @@ def _of_run(run: RunResult, notes: Sequence[Note]) -> Iterator[Deviation]:
     yield from changed
     if run.control is not None:
         yield from _of_control(run, run.control, [band for each in changed for band in each.bands_hz])
+    for each in run.cross:
+        yield from _of_cross_axis(run, each)
     for issue in run.quality:
         yield from _of_issue(run, issue)
     if run.sweep is not None and run.sweep.pieces and not any(i.kind is IssueKind.RESUMED for i in run.quality):
@@ -221,6 +223,20 @@ def _of_control(run: RunResult, control: ControlResult, excused: Sequence[Band])
     if aborted:
         what = message("deviation.beyond-abort", run=run.id, low_hz=aborted[0][0], high_hz=aborted[-1][1])
         yield _made(DeviationCode.ABORT, run, what, aborted, value=_worst_db(control, aborted), unit="dB")
+
+
+def _of_cross_axis(run: RunResult, cross: CrossAxis) -> Iterator[Deviation]:
+    """Motion across the axis beyond what the job allows."""
+    if cross.ratio is None or cross.limit is None or not cross.outside_bands:
+        return
+    what = message(
+        "deviation.cross-axis", run=run.id, channel=cross.channel, percent=100.0 * cross.ratio, at_hz=cross.at_hz,
+        limit=100.0 * cross.limit,
+    )  # fmt: skip
+    yield _made(
+        DeviationCode.CROSS_AXIS, run, what, cross.outside_bands, channel=cross.channel, value=100.0 * cross.ratio,
+        unit="%",
+    )  # fmt: skip
 
 
 def _within(band: Band, others: Sequence[Band], slack: float = 0.02) -> bool:

@@ -28,10 +28,9 @@ def amplification_shift(case: Case) -> None:
 
 def _shift(case: Case, quantity: str) -> None:
     limit = case.limit("ratio")
-    before, after = case.run(case.requirement.before, "before"), case.run(case.requirement.after, "after")
+    before, after, every = _compared(case, quantity)
     if limit is None or before is None or after is None or not _comparable(case, before, after):
         return
-    every = [row for row in case.shifts if (row.before, row.after) == (before.id, after.id)]
     scope = _scope(case, before, after, every, limit.si if quantity == "frequency" else None)
     rows = [row for row in every if row.channel in scope]
     if not rows:
@@ -46,6 +45,20 @@ def _shift(case: Case, quantity: str) -> None:
     for run, is_before in ((before, True), (after, False)):
         _lay_uncompared(case, run, rows, scope, is_before)
         _lay_unexplained_peaks(case, run, scope)
+
+
+def _compared(case: Case, quantity: str) -> tuple[RunResult | None, RunResult | None, list[RunShift]]:
+    """State before, run after and the rows between them; None, with the gap laid down, for what is not there."""
+    after = case.run(case.requirement.after, "after")
+    if case.job.is_by_reference(case.requirement):
+        if quantity != "frequency":
+            case.gap(message("judge.reference-frequency-alone"))
+            return None, after, []
+        found = case.against_reference(after)
+        return (found.before, after, list(found.shifts)) if found is not None else (None, after, [])
+    before = case.run(case.requirement.before, "before")
+    names = (case.requirement.before, case.requirement.after)
+    return before, after, [row for row in case.shifts if (row.before, row.after) == names]
 
 
 def _lay_unexplained_peaks(case: Case, run: RunResult, scope: list[str]) -> None:

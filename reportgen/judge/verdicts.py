@@ -14,7 +14,7 @@ from reportgen.records.check import Check, JobEvidence, check_named
 from reportgen.records.job import Job, Requirement
 from reportgen.records.message import Message, message
 from reportgen.records.note import Note
-from reportgen.records.report import RunShift
+from reportgen.records.report import ReferenceResult, RunShift
 from reportgen.records.result import Mode, RunResult
 from reportgen.records.verdict import Verdict
 
@@ -27,6 +27,7 @@ def judge(
     modes: Sequence[Mode],
     shifts: Sequence[RunShift],
     notes: Sequence[Note] = (),
+    reference: ReferenceResult | None = None,
 ) -> tuple[Verdict, ...]:
     """One verdict a requirement, in the order of the job; what cannot be judged is "not evaluated" with the reason.
 
@@ -43,6 +44,7 @@ def judge(
             modes=tuple(modes),
             shifts=tuple(shifts),
             notes=tuple(notes),
+            reference=reference,
         )
 
     return tuple(_judge_one(case, job, requirement) for requirement in job.requirements)

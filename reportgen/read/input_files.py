@@ -31,6 +31,7 @@ def input_paths(job: Job) -> tuple[Path, ...]:
         *(log for run in job.runs for log in run.logs),
         *(photo.file for photo in job.photos),
         *(attachment.file for attachment in job.attachments),
+        *((job.reference.archive,) if job.reference is not None else ()),
     }
     return tuple(sorted((path for path in named if _is_own(job.folder, path)), key=lambda path: path.as_posix()))
 

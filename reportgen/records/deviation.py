@@ -18,6 +18,8 @@ class DeviationCode(StrEnum):
     """The sweep was stopped and resumed, or rows are missing within it."""
     OUT_OF_TOLERANCE = "out of tolerance"
     RATE = "sweep rate"
+    CROSS_AXIS = "cross-axis motion"
+    """More motion across the axis than the job allows."""
     LOST_SENSOR = "lost sensor"
     LOST_RUN = "lost run"
     """The whole run carries no evidence."""

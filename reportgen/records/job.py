@@ -334,6 +334,23 @@ class Attachment:
     file_where: Place = IN_JOB_FILE
 
 
+BY_REFERENCE = "reference"
+"""What a requirement gives for the run before, where the run after is held against an earlier report."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """An earlier report that this one is held against."""
+
+    archive: Path
+    """Its archive, or its report.pdf with sources; relative to the job folder."""
+    specimen: str | None = None
+    """Which of that report's specimens, where it has several: its id or serial number."""
+    where: Place = IN_JOB_FILE
+    archive_where: Place = IN_JOB_FILE
+    specimen_where: Place = IN_JOB_FILE
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inspection:
     """A look at the specimen."""
@@ -489,6 +506,10 @@ class RunPlan:
     amplitude: Detector = Detector.PEAK
     control: tuple[str, ...] = ()
     strategy: ControlStrategy = ControlStrategy.AVERAGE
+    cross: tuple[str, ...] = ()
+    """Response channels whose direction lies across the axis, for the motion there over the control."""
+    cross_axis: Annotated[Quantity, Written(Form.PERCENTAGE, "50 %")] | None = None
+    """Largest that the motion on each of them may be, of the control; None: it is told and not judged."""
     tracking_filter: TrackingFilter | None = None
     tracking_filter_tolerance: Annotated[Quantity, Written(Form.PERCENTAGE, "5 %")] | None = None
     """As the job has it; the filter itself carries it as ``tolerance``."""
@@ -638,6 +659,7 @@ class Job:
     profiles: Annotated[tuple[Profile, ...], Key("profile")] = ()
     runs: Annotated[tuple[RunPlan, ...], Key("run", needed=True)] = ()
     requirements: Annotated[tuple[Requirement, ...], Key("requirement")] = ()
+    reference: Reference | None = None
     exciter: Exciter | None = None
     corrections: Annotated[tuple[Correction, ...], Key("correction")] = ()
     deviations: Annotated[tuple[StatedDeviation, ...], Key("deviation")] = ()
@@ -653,6 +675,10 @@ class Job:
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""
         return next((run for run in self.runs if run.id == run_id), None)
+
+    def is_by_reference(self, asked: Requirement) -> bool:
+        """Whether a requirement is held against the earlier report; a run of that name comes first."""
+        return asked.before == BY_REFERENCE and self.run(BY_REFERENCE) is None
 
     def counts(self, run_id: str | None) -> bool:
         """Whether the job knows of nothing that keeps a run from deciding."""

@@ -115,6 +115,32 @@ class RunShift:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceComparison:
+    """The first valid survey of an axis against that of the earlier report; ``shifts`` has nothing with ``reason``."""
+
+    after: str
+    axis: str | None
+    before: RunResult | None = None
+    reason: Message | None = None
+    """Why they are not compared."""
+    shifts: tuple[RunShift, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceResult:
+    """The comparison with an earlier report."""
+
+    archive: str
+    """Its file, relative to the job folder; its digest stands among the inputs."""
+    number: str
+    revision: str
+    specimen: str | None
+    """The serial number or id of the specimen it is of."""
+    remarks: tuple[Message, ...] = ()
+    comparisons: tuple[ReferenceComparison, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LevelDependence:
     """One mode at two control levels: a survey and a sweep at full level along one axis."""
 
@@ -153,6 +179,8 @@ class Report:
     modes: tuple[Mode, ...]
     beam_fits: tuple[BeamFit, ...]
     shifts: tuple[RunShift, ...] = ()
+    reference: ReferenceResult | None = None
+    """None where the job names no earlier report."""
     level_dependence: tuple[LevelDependence, ...] = ()
     verdicts: tuple[Verdict, ...]
     notes: tuple[Note, ...]

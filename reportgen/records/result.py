@@ -371,6 +371,21 @@ class DecayCurve:
     unit: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossAxis:
+    """Motion on a channel across the axis of the run, over the control as recorded."""
+
+    channel: str
+    ratio: float | None = None
+    """The largest; None with ``reason``."""
+    at_hz: float | None = None
+    limit: float | None = None
+    """As the job states it; None where it states none."""
+    outside_bands: tuple[tuple[float, float], ...] = ()
+    """Hz, where the ratio exceeds the limit."""
+    reason: Message | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RunResult:
     """Everything computed of one run."""
@@ -401,6 +416,8 @@ class RunResult:
     repeats: str | None = None
     logs: tuple[str, ...] = ()
     """Logs of its parts, in order."""
+    cross: tuple[CrossAxis, ...] = ()
+    """Of the channels that the job names for it."""
 
 
 class IssueKind(StrEnum):

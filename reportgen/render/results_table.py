@@ -14,7 +14,7 @@ from reportgen.records.deviation import Deviation
 from reportgen.records.finding import Finding
 from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
-from reportgen.records.report import Change, InputFile, Report, RunShift
+from reportgen.records.report import Change, InputFile, ReferenceComparison, Report, RunShift
 from reportgen.records.result import (
     BeamFit,
     ChannelResult,
@@ -87,6 +87,21 @@ def _superseded(report: Report) -> dict[str, Any]:
     return {"supersedes": told | {"reason": report.job.report.amendment_reason, "changes": changes}}
 
 
+def _reference(report: Report) -> dict[str, Any]:
+    """The comparison with an earlier report; nothing where the job names none."""
+    return {} if report.reference is None else {"reference": report.reference}
+
+
+def _cross_axis(run: RunResult) -> dict[str, Any]:
+    """Motion across the axis; nothing where the job names no channel for it."""
+    return {"cross": run.cross} if run.cross else {}
+
+
+def _earlier_survey(comparison: ReferenceComparison) -> dict[str, Any]:
+    """The survey of that report by its name; its values stand among the shifts."""
+    return {"before": None if comparison.before is None else comparison.before.id}
+
+
 def _by_field(record: Any) -> dict[str, Any]:
     return {each.name: getattr(record, each.name) for each in fields(record)}
 
@@ -112,7 +127,7 @@ SHAPES: Mapping[type, Shape] = {
         named={"beam_fits": "beams"},
         messages={"assumptions": MessageAs.OWN},
         left_out=("draft", "exciter", "opinions", "pictures"),
-        made={"job": _identity, "amendment": _superseded},
+        made={"job": _identity, "amendment": _superseded, "reference": _reference},
     ),
     InputFile: Shape(left_out=("kept",)),
     Finding: Shape(messages={"message": MessageAs.OWN}),
@@ -121,6 +136,7 @@ SHAPES: Mapping[type, Shape] = {
         drawn_in={"sweep": SweepFacts},
         messages={"method": MessageAs.STATED, "criterion": MessageAs.STATED},
         left_out=("decay",),
+        made={"cross": _cross_axis},
     ),
     SweepFacts: Shape(
         named={"rate": "sweep_rate", "rate_unit": "sweep_rate_unit", "rate_reason": "sweep_rate_reason",
@@ -142,6 +158,7 @@ SHAPES: Mapping[type, Shape] = {
     Mode: Shape(left_out=("residual",)),
     BeamFit: Shape(pairs={"alternatives": ("boundary", "rms_residual")}, left_out=("scale_hz", "roots")),
     RunShift: Shape(messages_last=True),
+    ReferenceComparison: Shape(made={"before": _earlier_survey}),
     Verdict: Shape(
         named={"outcome": "result"},
         messages={"reason": MessageAs.TOGETHER},

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,7 +10,15 @@ from reportgen.records.job import Breakpoint, Profile, RunPlan, Step, ToleranceB
 from reportgen.records.message import Message
 from reportgen.records.note import Remark, fact_message
 from reportgen.records.report import Report
-from reportgen.records.result import ChannelResult, FrequencyBudget, NotchResult, Resonance, RunResult, UnexplainedPeak
+from reportgen.records.result import (
+    ChannelResult,
+    CrossAxis,
+    FrequencyBudget,
+    NotchResult,
+    Resonance,
+    RunResult,
+    UnexplainedPeak,
+)
 from reportgen.records.verdict import Evidence, Verdict
 from reportgen.render.rows.language import Language
 from reportgen.render.tables import Column, Table, table
@@ -368,10 +376,14 @@ def _of_modes(report: Report, language: Language) -> Iterator[Table]:
         ),
         language,
     )
+    crossed = [(run.id, each) for run in report.runs for each in run.cross]
+    if crossed:
+        yield _cross_axis(crossed, language)
+    earlier = report.reference.comparisons if report.reference is not None else ()
     yield table(
         "shifts",
         "Comparison of runs",
-        report.shifts,
+        (*report.shifts, *(s for each in earlier for s in each.shifts)),
         (
             ("Before", "", lambda s: s.before),
             ("After", "", lambda s: s.after),
@@ -654,5 +666,23 @@ def _of_inputs(report: Report, language: Language) -> Iterator[Table]:
         "Changes",
         changes,
         (("What", "", lambda c: c.what), ("Before", "", lambda c: c.before), ("Now", "", lambda c: c.after)),
+        language,
+    )
+
+
+def _cross_axis(crossed: Sequence[tuple[str, CrossAxis]], language: Language) -> Table:
+    """Motion across the axis, by the id of the run; the table is there where a job names channels for it."""
+    return table(
+        "cross",
+        "Across the axis",
+        crossed,
+        (
+            ("Run", "", lambda c: c[0]),
+            ("Channel", "", lambda c: c[1].channel),
+            ("Largest ratio to the control", "1", lambda c: c[1].ratio),
+            ("Frequency", "Hz", lambda c: c[1].at_hz),
+            ("Limit", "1", lambda c: c[1].limit),
+            ("Reason", "", lambda c: c[1].reason),
+        ),
         language,
     )

@@ -204,6 +204,15 @@ def test_a_sensor_across_the_axis_is_not_held_against_the_control():
     assert wrong_units(across, result("X-PRE", {"A1": A1 / G, "A2": A2})) == ()
 
 
+def test_a_sensor_along_the_axis_is_held_against_the_control_for_each_of_several_specimens():
+    """Fault: "X · 0012", the axis of a run of one specimen of several, was taken for another than the channel's."""
+    along = Channel(id="A1", role=ChannelRole.RESPONSE, direction="+X")
+    plan = RunPlan(id="X-PRE", kind=RunKind.SURVEY, log=Path("x.csv"), axis="X · 0012", plain_axis="X")
+    run = replace(result("X-PRE", {"A1": A1 / G, "A2": A2}), axis="X · 0012", quality=())
+    (issue,) = wrong_units(replace(JOB, channels=(along,), runs=(plan,)), run)
+    assert (issue.kind, issue.channel) == (IssueKind.WRONG_UNIT, "A1")
+
+
 def compared(before, after):
     first, second = compare_quality(JOB, (before, after))
     return told(first), told(second)

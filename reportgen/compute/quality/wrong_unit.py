@@ -111,10 +111,11 @@ def rigid_ratios(job: Job, run: RunResult) -> tuple[RigidRatio, ...]:
 
 def _across(job: Job, run: RunResult, name: str) -> bool:
     """Whether the job says that a sensor does not point along the axis of the run."""
-    channel = job.channel(name)
-    if channel is None or channel.direction is None or run.axis is None:
+    channel, plan = job.channel(name), job.run(run.id)
+    axis = run.axis if plan is None else plan.written_axis  # of several specimens the run's own axis names its one
+    if channel is None or channel.direction is None or axis is None:
         return False
-    return channel.direction.strip("+-−").upper() != run.axis.strip("+-−").upper()
+    return channel.direction.strip("+-−").upper() != axis.strip("+-−").upper()
 
 
 def at_rest(channel: ChannelResult, lowest_hz: float | None) -> float | None:

@@ -11,8 +11,9 @@ from typing import Any
 from reportgen.read.content import content_of
 from reportgen.read.job.asked_run_findings import asked_run_findings
 from reportgen.read.job.attachments import attachment_fault
+from reportgen.read.job.cross_channels import cross_channel_findings
 from reportgen.read.job.happenings import place_findings, with_places
-from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, file_fault
+from reportgen.read.job.job_folder import LARGEST_NOTES_FILE, LARGEST_PHOTO, LARGEST_REFERENCE, file_fault
 from reportgen.read.job.job_references import reference_findings
 from reportgen.read.job.job_schema import ARRAYS, TABLES
 from reportgen.read.job.job_tables import JobTables, once
@@ -77,6 +78,7 @@ def read_job(
     findings += _beam_findings(job)
     findings += specimen_findings(job)
     findings += asked_run_findings(job, checks)
+    findings += cross_channel_findings(job)
     findings += place_findings(job)
     return job, _sorted(findings, name)
 
@@ -142,6 +144,9 @@ def _file_findings(job: Job, places: Places) -> list[Finding]:
     pictures = {photo.file for photo in job.photos}
     for each in job.attachments:
         found += attachment_fault(job.folder, each.file, each.file_where, photos=pictures)
+    if job.reference is not None:
+        own = job.reference
+        found += file_fault(job.folder, own.archive, own.archive_where, "[reference]: archive", LARGEST_REFERENCE)
     place = places.at(("report", "notes"))
     for notes in job.notes_files:
         found += file_fault(job.folder, notes, place, "[report]: notes", LARGEST_NOTES_FILE)

@@ -14,6 +14,9 @@ LONGEST_NAME = 500
 LARGEST_PHOTO = 60_000_000
 """Bytes; above, the file is a mistake or an attack, and is refused before it is read."""
 
+LARGEST_REFERENCE = 1 << 30
+"""Bytes of an earlier report's archive: those of long records weigh hundreds of megabytes."""
+
 
 def slashed(text: str) -> Path:
     """Path as named, with the strokes of either system."""

@@ -14,10 +14,11 @@ from reportgen.read.job.job_folder import slashed
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.places import Places
 from reportgen.read.job.run_history import history_findings
-from reportgen.records.check import Check, JobEvidence
+from reportgen.records.check import Check, JobEvidence, check_named
 from reportgen.records.finding import Finding, error, note, warning
-from reportgen.records.job import Surveys
+from reportgen.records.job import BY_REFERENCE, Surveys
 from reportgen.records.message import Message, Place, message
+from reportgen.records.verdict import ProvedBy
 
 
 def reference_findings(raw: dict[str, Any], places: Places, checks: tuple[Check, ...]) -> tuple[Finding, ...]:
@@ -158,7 +159,10 @@ def _unused_profiles(book: _Book) -> Iterator[Finding]:
 def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
     axes = {str(run["axis"]) for _, run in book.tables("run") if isinstance(run.get("axis"), str)}
     for index, table in book.tables("requirement"):
-        for key in ("run", "before", "after"):
+        by_reference = table.get("before") == BY_REFERENCE and BY_REFERENCE not in book.runs
+        if by_reference:
+            yield from _earlier_report(book, index, table, check_named(checks, str(table.get("check"))))
+        for key in ("run", "after") if by_reference else ("run", "before", "after"):
             yield from book.reference("requirement", index, key, book.runs, "[[run]]")
         if book.channels:
             yield from book.reference("requirement", index, "channel", book.channels, "[[channel]]")
@@ -169,6 +173,15 @@ def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
             yield from _missing_keys(book, index, table, check)
             yield from _unfit_runs(book, index, table, check)
             yield from _evidence(book, index, table, check)
+
+
+def _earlier_report(book: _Book, index: int, table: dict[str, Any], check: Check | None) -> Iterator[Finding]:
+    """A requirement that is held against an earlier report which the job does not name, or by another check."""
+    own, place = title("requirement", index, table), book.at("requirement", index, "before")
+    if not isinstance(book.raw.get("reference"), dict):
+        yield error(place, message("earlier.not-named", table=own))
+    if check is not None and check.proved_by is not ProvedBy.FREQUENCY_SHIFT:
+        yield error(place, message("earlier.other-check", table=own, check=check.name))
 
 
 def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:

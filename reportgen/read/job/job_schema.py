@@ -128,6 +128,9 @@ EXAMPLES: dict[str, dict[str, str]] = {
         "file": '"attachments/drawing.pdf"',
         "title": '"Drawing of the fixture"',
     },
+    "reference": {
+        "archive": '"earlier/VTR-0146-A.zip"',
+    },
     "inspection": {
         "when": '"after the sweep"',
         "what": '"visual"',

@@ -94,6 +94,7 @@ class Comparison:
     anchor: str
     rows: tuple[run.ShiftRow, ...]
     figures: tuple[ChannelCompared, ...]
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,7 +243,7 @@ def report_pages(
         swept=any(each.sweep is not None and each.dwell is None for each in report.runs),
         hazards=hazards(report),
         beamlike=job.specimen.beam is not None,
-        comparisons=tuple(_comparisons(report, language, annexed)),
+        comparisons=(*_comparisons(report, language, annexed), *_earlier(report, language)),
         levels=tuple(_levels(report, language)),
         axes=tuple(_axes(report, language, drawings)),
         exciter=tuple(run.exciter_row(each, language) for each in report.exciter),
@@ -284,6 +285,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
     plan, planned = report.job.run(each.id), run.planned(report.job, each)
     decays = (anchor("fig", each.id, "decay", curve.channel) for curve in each.decay)
     spines = (anchor("fig", each.id, "backbone", number) for number in range(1, len(backbones(each)) + 1))
+    control = run.control_facts(each.control, language) if each.control else ()
     return RunRow(
         id=each.id,
         anchor=anchor("run", each.id),
@@ -295,7 +297,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
         log_anchor=anchor("file", planned),
         rows=language.numbers.count(each.sweep.rows) if each.sweep else "",
         sweep=run.sweep_facts(each.sweep, language) if each.sweep else (),
-        control=run.control_facts(each.control, language) if each.control else (),
+        control=(*control, *run.cross_facts(each, language)),
         notches=tuple(run.notch_row(notch, language) for notch in each.control.notches) if each.control else (),
         dwell_figure=_drawn(drawings, anchor("fig", each.id, "dwell")),
         control_figure=_drawn(drawings, anchor("fig", each.id, "control")),
@@ -352,6 +354,22 @@ def _comparisons(report: Report, language: Language, drawings: frozenset[str]) -
             anchor=anchor("compare", before, after),
             rows=tuple(run.shift_row(report, shift, language) for shift in shifts),
             figures=tuple(compared),
+        )
+
+
+def _earlier(report: Report, language: Language) -> Iterable[Comparison]:
+    """First surveys against those of an earlier report; one that cannot be held against any has the reason alone."""
+    of = report.reference
+    for each in of.comparisons if of is not None else ():
+        assert of is not None
+        said = (*of.remarks, *((each.reason,) if each.reason is not None else ()))
+        yield Comparison(
+            before=f"{of.number} {of.revision}" if each.before is None else each.before.id,
+            after=each.after,
+            anchor=anchor("compare", "reference", each.after),
+            rows=tuple(run.shift_row(report, shift, language) for shift in each.shifts),
+            figures=(),
+            remarks=tuple(language.sentences(said)),
         )
 
 

@@ -10,6 +10,7 @@ from reportgen.records.job import Job, Profile, ToleranceBand
 from reportgen.records.report import LevelDependence, Pairing, Report, RunShift
 from reportgen.records.result import (
     ControlResult,
+    CrossAxis,
     DwellResult,
     ExciterUse,
     NotchResult,
@@ -249,6 +250,24 @@ def control_facts(control: ControlResult, language: Language) -> tuple[Fact, ...
         ("Not judged", "; ".join(skipped)),
         ("Time at level", numbers.duration(control.time_at_level_s)),
     )
+
+
+def cross_facts(run: RunResult, language: Language) -> tuple[Fact, ...]:
+    """Motion across the axis over the control, channel by channel."""
+    return language.pairs(*(("Across the axis", _cross(each, language)) for each in run.cross))
+
+
+def _cross(each: CrossAxis, language: Language) -> str:
+    numbers = language.numbers
+    if each.ratio is None:
+        return language.sentence(each.reason) if each.reason else numbers.ABSENT
+    largest = language.say(
+        "%(channel)s at most %(share)s %% of the control, at %(hz)s Hz",
+        channel=each.channel, share=numbers.significant(100.0 * each.ratio, 3), hz=numbers.significant(each.at_hz, 4),
+    )  # fmt: skip
+    if each.limit is None:
+        return largest
+    return f"{largest} ({language.say('limit %(share)s %%', share=numbers.significant(100.0 * each.limit, 3))})"
 
 
 def notch_row(notch: NotchResult, language: Language) -> NotchRow:
