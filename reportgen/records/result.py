@@ -150,7 +150,8 @@ class Observed:
     sweep_parameter: float | None = None
     """η = Q² |df/dt| / f²."""
     fastest_rate: float | None = None
-    """Rate that would have kept the reduction of the peak below 5 %, in the run's own unit."""
+    """Rate that would have kept the reduction of the peak below 5 %, in the run's own unit; None where no rate would:
+    more is missing than the rate takes."""
     fastest_rate_unit: str = "oct/min"
     iso_7626_2_rate: float | None = None
     """Limit of ISO 7626-2 for the rate, for comparison, in the same unit."""

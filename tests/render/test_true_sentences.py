@@ -44,6 +44,17 @@ def test_no_resonance_had_not_built_up_at_98_6_percent(report, english, share, l
     assert ("would have kept this loss below 5 %" in said) == lost  # no advice to lose less than was lost
 
 
+def test_no_rate_is_the_remedy_where_more_is_lost_than_the_rate_takes(report, english):
+    run = with_reduction(report.runs[0], 0.9)
+    seen = Observed(peak_hz=118.5, sweep_reduction=0.9, sweep_parameter=0.3)
+    channels = tuple(
+        replace(each, resonances=tuple(replace(one, observed=seen) for one in each.resonances)) for each in run.channels
+    )
+    said = sweep_sentence(replace(run, channels=channels), english)
+    assert "Not the rate alone did this" in said
+    assert "would have kept" not in said
+
+
 def test_a_channel_without_evidence_does_not_slow_the_sweep(report, english):
     run = with_reduction(report.runs[0], 0.5)
     spoiled = tuple(

@@ -165,12 +165,20 @@ def observed(
     around = _one_passage(frequency[use], peak)
     order = around[np.argsort(frequency[use][around], kind="stable")]
     value, reason = half_power(frequency[use][order], ratio[use][order], int(np.flatnonzero(order == peak)[0]))
+    reduction = None if amplification is None or rate is None else float(ratio[row] / amplification)
+    if (
+        eta is not None
+        and reduction is not None
+        and eta <= eta_of_loss(PERMITTED_LOSS)
+        and reduction < 1 - PERMITTED_LOSS
+    ):
+        fastest = None  # more is lost than the rate takes: no rate is the remedy
     return Observed(
         peak_hz=float(frequency[row]),
         amplification=float(ratio[row]),
         half_power_q=value,
         half_power_reason=reason,
-        sweep_reduction=None if amplification is None or rate is None else float(ratio[row] / amplification),
+        sweep_reduction=reduction,
         sweep_parameter=eta,
         fastest_rate=fastest,
         fastest_rate_unit=unit,

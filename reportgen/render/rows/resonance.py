@@ -279,6 +279,12 @@ def sweep_sentence(run: RunResult, language: Language) -> str:
 def _slower(seen: Observed, language: Language) -> Iterator[str]:
     """The rate that would have kept the loss small, and beside it that of the standard with what it costs."""
     numbers, unit = language.numbers, seen.fastest_rate_unit
+    if seen.fastest_rate is None and seen.sweep_parameter is not None:
+        yield language.say(
+            "Not the rate alone did this: a level that changes there, a tracking filter and the distance of the rows "
+            "lower a recorded peak as well."
+        )
+        return
     if seen.fastest_rate is not None:
         yield language.say(
             "A rate of at most %(rate)s %(unit)s would have kept this loss below 5 %%.",
