@@ -43,7 +43,8 @@ def find_deviations(
     found += [_of_verdict(each) for each in verdicts if each.outcome is Outcome.NOT_EVALUATED]
     found += read_deviations(job, notes, runs)
     found = list(_with_own_keys(found))
-    known = {each.key for each in found}
+    offered = {each.key for each in read_deviations(job, notes)}  # by a check, which has seen no log yet
+    known = offered.union(*map(_keys, found))
     lost = [each for each in job.deviations if each.key is not None and each.key not in known]
     keys = tuple(each.key for each in found)
     findings = tuple(warning(each.where, message("deviation.no-such", key=each.key, known=keys)) for each in lost)
@@ -84,8 +85,13 @@ def answered(stated: Sequence[StatedDeviation], found: Iterable[Deviation]) -> I
     """Deviations with the effect and the agreement that the job states for their key."""
     by_key = {each.key: each for each in stated if each.key is not None}
     for each in found:
-        said = by_key.get(each.key)
+        said = next((by_key[key] for key in _keys(each) if key in by_key), None)
         yield each if said is None else replace(each, effect=said.effect, agreed_by=said.agreed_by)
+
+
+def _keys(each: Deviation) -> tuple[str, ...]:
+    """Keys by which the job may call a deviation: its own, and that under which the note beside it is known."""
+    return (each.key,) if each.where is None else (each.key, f"{each.code} {each.where}")
 
 
 def open_items(found: Iterable[Deviation]) -> tuple[Message, ...]:

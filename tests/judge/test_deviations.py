@@ -80,6 +80,16 @@ def test_a_level_turned_down_over_a_mode_is_one_deviation_from_step_to_step():
     assert str(each.where) == "notes.txt:14"
 
 
+def test_a_level_change_may_be_called_as_check_called_it_before_the_log_was_looked_through():
+    """Fault: check offered "level change notes.txt:14", and the effect stated under that key was lost at the build."""
+    notes = (note(14, "8.4 Hz: level -6 dB", LevelChanged(by_db=-6.0, frequency_hz=8.4)),
+             note(15, "16 Hz: level +6 dB", LevelChanged(by_db=6.0, frequency_hz=16.0)))  # fmt: skip
+    stated = tuple(StatedDeviation(key=f"level change notes.txt:{line}", effect="none") for line in (14, 15))
+    lowered = run(steps=[(8.487, -6.1), (16.02, 6.1)])
+    (each,), findings = find_deviations(job(deviations=stated), [lowered], (), notes)
+    assert (each.key, each.effect, findings) == ("level change X-SWEEP 8.49 Hz", "none", ())
+
+
 def test_a_level_never_turned_back_lasts_to_the_end():
     (each,) = found(runs=[run(steps=[(100.0, -3.0)])])
     assert each.bands_hz == ((100.0, 2000.0),)
