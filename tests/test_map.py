@@ -57,7 +57,7 @@ WORDS_OF_INPUTS = {
     "read/inspect_file.py": {"_DECIBELS"},
     "read/job/happenings.py": {"_SIDES", "_TEST"},
     "read/job/short_forms.py": {"FROM_NOTES"},
-    "read/notes/note_environment.py": {"_CONDITIONS"},
+    "read/notes/note_environment.py": {"_CONDITIONS", "_UNITS", "_UNITS_IN"},
     "read/job/toml_file.py": {"_TOML_PLACE"},
     "read/job/job_schema.py": {"EXAMPLES"},
     "read/notes/note_segments.py": {"_INEXACT"},

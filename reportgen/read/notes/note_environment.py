@@ -20,6 +20,10 @@ _CONDITIONS = {
     "pressure": re.compile(_NUMBER + r"(hPa|mbar)\b", re.IGNORECASE),
 }
 """Number and unit of each condition of ``[environment]``."""
+_UNITS = {"temperature": "°C", "humidity": "% rh", "pressure": "hPa"}
+"""As the report says them; 1 mbar is 1 hPa."""
+_UNITS_IN = {"de": {"humidity": "% rF"}}
+"""Where a language of the report has another."""
 
 
 def with_environment_of_notes(job: Job, notes: Sequence[Note]) -> tuple[Job, tuple[Finding, ...]]:
@@ -35,7 +39,9 @@ def with_environment_of_notes(job: Job, notes: Sequence[Note]) -> tuple[Job, tup
     for name, pattern in _CONDITIONS.items():
         found = [(match, each.where) for each in notes if (match := pattern.search(each.text)) is not None]
         if getattr(stated, name) is None and found:
-            value, places = _value([match for match, _ in found]), tuple(where for _, where in found)
+            unit = _UNITS_IN.get(job.report.language, {}).get(name, _UNITS[name])
+            numbers = [match[1] for match, _ in found]
+            value, places = _value(numbers, unit, job.report.language), tuple(where for _, where in found)
             stated = replace(stated, **{name: value})  # type: ignore[arg-type]
             findings.append(note(stated.where, message("environment.from-notes", key=name, value=value, places=places)))
     missing = tuple(name for name in ("temperature", "humidity") if getattr(stated, name) is None)
@@ -44,8 +50,8 @@ def with_environment_of_notes(job: Job, notes: Sequence[Note]) -> tuple[Job, tup
     return replace(job, environment=stated), tuple(findings)
 
 
-def _value(matches: Sequence[re.Match[str]]) -> str:
-    """One value, or the lowest and the highest, as written."""
-    ordered = sorted(matches, key=lambda each: float(each[1].replace(",", ".")))
-    ends = dict.fromkeys(f"{each[1]} {each[2]}" for each in (ordered[0], ordered[-1]))
-    return " – ".join(ends)
+def _value(numbers: Sequence[str], unit: str, language: str) -> str:
+    """One value, or the lowest and the highest, digits as written, decimal sign and unit as the report has them."""
+    ordered = sorted((each.replace(",", ".") for each in numbers), key=float)
+    sign = "," if language == "de" else "."
+    return " – ".join(dict.fromkeys(f"{each.replace('.', sign)} {unit}" for each in (ordered[0], ordered[-1])))
