@@ -407,7 +407,7 @@ def conditions(tmp_path, text, stated=""):
 
 
 def test_conditions_are_taken_from_the_notes_and_said_with_their_place(tmp_path):
-    text = "X-PRE started, 22 °C in the hall\n23,5 °C, 44 % rF, 1013 mbar\nhumidity 61 % rh, the plan asks for 55 % rh\n"
+    text = "X-PRE started, 22 °C in the hall\n23,5 °C, 44 % rF, 1013 mbar\nhumidity 61 % rh, the plan asks for 55 %\n"
     found, findings = conditions(tmp_path, text)
     assert (found.temperature, found.humidity, found.pressure) == ("22 °C – 23.5 °C", "44 % rh – 61 % rh", "1013 hPa")
     assert said(findings[0].message).endswith("from the notes (notes.txt:1, notes.txt:2)")
