@@ -174,7 +174,8 @@ def _tested_between(job: Job, first: RunPlan, second: RunPlan) -> bool:
 
 def _around_tests(job: Job, asked: Requirement) -> AskedRuns:
     """For each axis that was tested, its last valid survey before and its first valid survey after."""
-    parts, missing, left_out = [], [], []
+    parts, missing = [], []
+    left_out: list[LeftOut] = []
     for axis in _tested_axes(job, asked):
         runs = in_order([run for run in job.runs if run.axis == axis])
         before, after = surveys_around(job, axis)
