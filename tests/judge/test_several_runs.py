@@ -298,6 +298,16 @@ def test_a_run_that_a_clause_names_was_answered_by_its_neighbour_in_the_list(tmp
     assert [part.run for part in verdict.parts] == ["Y0", "Y1"]
 
 
+def test_a_repetition_with_another_profile_stood_in_without_a_word_of_it(tmp_path):
+    """Fault: a sweep at full level was replaced by one at a sixth of it, and no clause or deviation said so."""
+    again = run("Y1", "Y", 9, 'repeats = "Y0"\n')
+    first = run("Y0", "Y", 8, VOID).replace('"LOW"', '"FULL"')
+    found, verdict = judged(tmp_path, first + again, 'run = "Y0"\n')
+    assert "run Y1 stands in its place, with profile LOW and not FULL" in said(verdict.reason[-1])
+    deviations, _ = find_deviations(found.job, found.runs, (verdict,))
+    assert "with profile LOW and not FULL" in said(next(each.message for each in deviations if each.run == "Y0"))
+
+
 RUNS_OF_Y = {"YA": ("survey", 6), "Y1": ("sweep", 7), "YB": ("survey", 8), "Y2": ("sweep", 9), "YC": ("survey", 10)}
 ASKED = {
     'kind = "sweep"\n': ("Y1", "Y2"), 'axis = "Y"\n': tuple(RUNS_OF_Y), 'run = ["Y1", "Y2"]\n': ("Y1", "Y2"),
