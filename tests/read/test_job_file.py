@@ -401,6 +401,15 @@ def test_control_channels_that_are_no_list_are_told_and_end_nothing(folder, writ
     assert "control = " in said(findings)
 
 
+@pytest.mark.parametrize(("written", "wrong"), [("check =", "chek ="), ("number =", "numer ="), ("kind =", "knid =")])
+def test_a_needed_key_that_is_misspelt_is_told_once(folder, written, wrong):
+    """Fault: "check is missing", and in the next line "'chek' is not known; did you mean 'check'?"."""
+    job, findings = read(folder, WHOLE.replace(written, wrong, 1))
+    assert job is None
+    assert "is missing" not in said(findings)
+    assert f"did you mean '{written.split()[0]}'?" in said(findings)
+
+
 def test_all_faults_are_told_at_once(folder):
     text = WHOLE
     for old, new in (('kind = "survey"', 'kind = "x"'), ('mass = "450 g"', 'mass = "450"'), ("sweep = 2", "sweeep = 2"),

@@ -55,6 +55,23 @@ def test_no_rate_is_the_remedy_where_more_is_lost_than_the_rate_takes(report, en
     assert "would have kept" not in said
 
 
+def test_a_budget_without_one_of_its_contributions_has_no_sum(report, templates):
+    """Fault: "calibration not stated, combined 0.210 %, expanded 0.412 %"."""
+    runs = tuple(
+        replace(run, channels=tuple(
+            replace(each, resonances=tuple(
+                replace(one, amplification_std_calibration=None, calibration_stated=False) for one in each.resonances
+            ))
+            for each in run.channels
+        ))
+        for run in report.runs
+    )  # fmt: skip
+    for line in assemble(replace(report, runs=runs), templates).context.budget:
+        shown = line.uncertain
+        assert (shown.calibration, shown.combined, shown.expanded) == ("not stated",) * 3
+        assert shown.fit != "not stated"
+
+
 def test_a_channel_without_evidence_does_not_slow_the_sweep(report, english):
     run = with_reduction(report.runs[0], 0.5)
     spoiled = tuple(

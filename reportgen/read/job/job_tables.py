@@ -128,10 +128,12 @@ class JobTables:
             return None
         before, keys = len(self.findings), KEYS[kind]
         known = {key.name for key in keys}
-        values = {key.field: self._value(key, raw, (*path, key.name)) for key in keys if key.name in raw or key.needed}
-        for name in raw:
-            if name not in known:
-                self._fault((*path, name), _unknown(path, name))
+        unknown = [name for name in raw if name not in known]
+        misspelt = {nearest(name, known) for name in unknown}  # told once, as what was written
+        told = (key for key in keys if key.name in raw or (key.needed and key.name not in misspelt))
+        values = {key.field: self._value(key, raw, (*path, key.name)) for key in told}
+        for name in unknown:
+            self._fault((*path, name), _unknown(path, name))
         if len(self.findings) > before:
             return None
         values |= {field: self._at((*path, key) if key else path) for field, key in PLACES[kind]}

@@ -304,7 +304,10 @@ def _slower(seen: Observed, language: Language) -> Iterator[str]:
 
 
 def _budget(each: Resonance, k: float, language: Language) -> AmplificationBudget | None:
-    """Contributions to the uncertainty of the amplification, in percent of it; None where it has none."""
+    """Contributions to the uncertainty of the amplification, in percent of it; None where it has none.
+
+    No sum where a contribution is not stated.
+    """
     if each.amplification is None or not each.amplification_std:
         return None
     of = 100.0 / each.amplification
@@ -312,12 +315,12 @@ def _budget(each: Resonance, k: float, language: Language) -> AmplificationBudge
     known = [std * of for std in (fit, calibration) if std is not None]
     shown, combined, expanded = budget_texts(known, f"{k:.2f}")
     texts = iter(map(language.numbers.localised, shown))
-    unknown = language.say("not stated")
+    unknown, whole = language.say("not stated"), len(known) == 2
     return AmplificationBudget(
         fit=unknown if fit is None else next(texts),
         calibration=unknown if calibration is None else next(texts),
-        combined=language.numbers.localised(combined),
-        expanded=language.numbers.localised(expanded),
+        combined=language.numbers.localised(combined) if whole else unknown,
+        expanded=language.numbers.localised(expanded) if whole else unknown,
         k=language.numbers.decimal(k, 2),
     )
 
