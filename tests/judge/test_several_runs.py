@@ -217,6 +217,8 @@ def test_an_axis_without_a_survey_after_is_not_evaluated_and_says_which(tmp_path
     _, verdict = around(tmp_path, run("YA", "Y", 7, kind="survey") + run("Y1", "Y", 9))
     assert verdict.outcome is Outcome.NOT_EVALUATED
     assert "axis Y has no valid survey after" in said(verdict.reason[1])
+    assert said(verdict.reason[0]) == "of 2 runs or pairs of runs axis Y decides", "fault: '– decides'"
+    assert [(part.axis, part.after) for part in verdict.parts] == [("X", "POST"), ("Y", None)]
 
 
 def test_a_pair_that_names_a_void_survey_takes_its_repetition(tmp_path):
