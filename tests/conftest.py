@@ -98,3 +98,20 @@ def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -
         return once(shared_folder, f"{name}.html", lambda: render_html(report, templates=data_dir("templates")))
 
     return page
+
+
+@pytest.fixture(scope="session")
+def example_pdf(shared_folder: Path, example_report: Callable[[str], Report]) -> Callable[[str], bytes]:
+    """The report of an example on paper, with one attachment, by the name of its folder."""
+    from reportgen.render.pdf import render_pdf
+    from reportgen.resources import data_dir
+
+    def pdf(name: str) -> bytes:
+        report, attached = example_report(name), {"results.json": b"{}"}
+        return once(
+            shared_folder,
+            f"{name}.pdf",
+            lambda: render_pdf(report, templates=data_dir("templates"), attachments=attached),
+        )
+
+    return pdf

@@ -18,7 +18,7 @@ from reportgen.compute.quality.wrong_unit import wrong_units
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
 from reportgen.compute.sweep.cross_axis import with_cross_axis
 from reportgen.compute.sweep.dwell import dwell_result
-from reportgen.compute.sweep.pieces import Piece, advanced, apart, holes, pieces_of, without_returns
+from reportgen.compute.sweep.pieces import Piece, advanced, apart, pieces_of, without_returns
 from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.compute.sweep.transmissibility import (
@@ -31,6 +31,7 @@ from reportgen.compute.sweep.transmissibility import (
 )
 from reportgen.compute.sweep.without_time import doubted
 from reportgen.errors import ComputeError
+from reportgen.records.holes import holes
 from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
 from reportgen.records.log_parts import joined_log, parts_fault

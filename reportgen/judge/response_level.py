@@ -10,9 +10,10 @@ from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.judge.frequency_range import DEFAULT_LIMIT
 from reportgen.records.check import Check
+from reportgen.records.holes import holes
 from reportgen.records.job import RunKind
 from reportgen.records.log import Floats
-from reportgen.records.message import Message, message
+from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Quotient, RunResult
 from reportgen.records.verdict import ProvedBy
 from reportgen.units import DIFFERENTIATIONS, Quantity
@@ -21,43 +22,65 @@ from reportgen.units import DIFFERENTIATIONS, Quantity
 def response_level(case: Case) -> None:
     """Items: the highest level of every response in scope, peak, as the log has it: what the specimen really saw.
 
-    A band of the requirement that the run did not travel is a gap, and so are rows that are missing in it.
+    A band of the requirement that the run did not travel is a gap, and so are rows or readings that are missing in it.
     """
     limit = case.limit(*DIFFERENTIATIONS)
     run = case.run(case.requirement.run)
     if limit is None or run is None:
         return
     case.weigh_holes(run)
+    _weigh_band(case, run)
     for channel in case.responses(run):
         _lay_channel(case, run, channel, limit)
 
 
-def _weigh_band(case: Case, run: RunResult, read_hz: Floats) -> None:
-    """A band of the requirement that the readings do not span (within 1 %, as for a range) is not proved.
-
-    ``read_hz`` are the frequencies of the readings, shape (n,).
-    """
-    band, lowest, highest = case.requirement.band_hz, float(read_hz.min()), float(read_hz.max())
-    if band is not None and not (
-        lowest <= band[0] * (1.0 + DEFAULT_LIMIT) and band[1] * (1.0 - DEFAULT_LIMIT) <= highest
-    ):
-        low, high = band
+def _weigh_band(case: Case, run: RunResult) -> None:
+    """A band of the requirement that the rows of the run do not span (within 1 %, as for a range) is not proved."""
+    band, rows_hz = case.requirement.band_hz, run.control.frequency_hz if run.control is not None else np.empty(0)
+    if band is None or not rows_hz.size:
+        return
+    (low, high), lowest, highest = band, float(rows_hz.min()), float(rows_hz.max())
+    if not (lowest <= low * (1.0 + DEFAULT_LIMIT) and high * (1.0 - DEFAULT_LIMIT) <= highest):
         case.gap(message("judge.band-not-swept", run=run.id, low_hz=low, high_hz=high, lowest_hz=lowest,
                          highest_hz=highest))  # fmt: skip
 
 
+def _weigh_unread(case: Case, run: RunResult, channel: ChannelResult, read_hz: Floats) -> None:
+    """A band of rows in which the channel has no reading may hide the highest level.
+
+    ``read_hz`` are the frequencies of its readings, shape (n,).
+    """
+    low, high = case.requirement.band_hz or (0.0, math.inf)
+    for a, b in _unread(channel.frequency_hz, read_hz):
+        if a < high and low < b:
+            case.gap(message("judge.channel-unread", channel=channel.id, run=run.id, low_hz=a, high_hz=b))
+
+
+def _unread(rows_hz: Floats, read_hz: Floats) -> list[tuple[float, float]]:
+    """Bands, Hz, without reading where there are rows: at the ends by more than 1 %, between as rows are missing."""
+    first, last = (
+        sorted((float(rows_hz.min()), float(read_hz.min()))),
+        sorted((float(read_hz.max()), float(rows_hz.max()))),
+    )
+    ends = [(low, high) for low, high in (first, last) if high > low * (1.0 + DEFAULT_LIMIT)]
+    without_rows = holes(rows_hz)
+    return ends + [each for each in holes(read_hz) if each not in without_rows]
+
+
 def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:
-    level = _level(run, channel, limit.dimension)
-    if level is None:
+    levels = _level(run, channel, limit.dimension)
+    if levels is None:
         case.gap(message("judge.no-motion", channel=channel.id, run=run.id))
         return
-    inside = np.isfinite(level) & np.array([case.in_band(f) for f in channel.frequency_hz], dtype=bool)
+    read = np.isfinite(levels) & (levels > 0.0)
+    level, read_hz = levels[read], channel.frequency_hz[read]
+    inside = np.array([case.in_band(f) for f in read_hz], dtype=bool)
     if not inside.any():
         case.gap(message("judge.channel-without-reading", channel=channel.id, run=run.id))
         return
-    _weigh_band(case, run, channel.frequency_hz[np.isfinite(level)])
+    _weigh_unread(case, run, channel, read_hz)
     row = int(np.argmax(np.where(inside, level, -np.inf)))
-    measured, factor = float(level[row]), limit.unit.factor
+    measured, at_hz, factor = float(level[row]), float(read_hz[row]), limit.unit.factor
     std = _std(case, channel.id, measured, _between_rows(level, row))
     reading = Reading(
         measured=measured / factor,
@@ -65,7 +88,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
         tolerance=Tolerance(high=limit.value),
         unit=limit.unit.symbol,
     )
-    what = _place(run, channel, row)
+    what = message("judge.highest-level", channel=channel.id, run=run.id, frequency_hz=at_hz)
     case.items.append(
         Item(
             text=what,
@@ -73,14 +96,9 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
             reading=reading,
             run=run.id,
             channel=channel.id,
-            frequency_hz=float(channel.frequency_hz[row]),
+            frequency_hz=at_hz,
         )
     )
-
-
-def _place(run: RunResult, channel: ChannelResult, row: int) -> Message:
-    frequency_hz = float(channel.frequency_hz[row])
-    return message("judge.highest-level", channel=channel.id, run=run.id, frequency_hz=frequency_hz)
 
 
 def _level(run: RunResult, channel: ChannelResult, dimension: str) -> Floats | None:
@@ -98,12 +116,15 @@ def _level(run: RunResult, channel: ChannelResult, dimension: str) -> Floats | N
 
 
 def _between_rows(level: Floats, row: int) -> float:
-    """How much higher the top of a parabola through a row and its neighbours stands: a peak falls between rows."""
+    """How much higher the top of a parabola through a row and its neighbours stands: a peak falls between rows.
+
+    0 where a neighbour is higher: there is no top, a band ends on a flank.
+    """
     if not 0 < row < len(level) - 1:
         return 0.0
     below, top, above = (float(each) for each in level[row - 1 : row + 2])
     bend = below - 2.0 * top + above
-    return -((above - below) ** 2) / (8.0 * bend) if math.isfinite(bend) and bend < 0.0 else 0.0
+    return -((above - below) ** 2) / (8.0 * bend) if bend < 0.0 and max(below, above) <= top else 0.0
 
 
 def _std(case: Case, channel: str, measured: float, between_rows: float) -> float | None:

@@ -57,9 +57,10 @@ def _judge_one(case: MakeCase, job: Job, asked: Requirement) -> Verdict:
         return _not_evaluated(case, asked, message("judge.no-such-check", check=asked.check, known=known))
     found = _runs_of(job, asked, check)
     parts = [_judged(case(part), check) for part in found.parts]
-    parts += [_not_evaluated(case, replace(asked, run=each.run.id, runs=()), left_out(each.run))
+    parts += [_not_evaluated(case, replace(asked, run=each.run.id, runs=()), left_out(each.run, too_late=each.too_late))
               for each in found.without_evidence]  # fmt: skip
-    parts += [_not_evaluated(case, asked, each.said, *map(left_out, each.left_out)) for each in found.missing]
+    parts += [_not_evaluated(case, replace(asked, axis=each.axis), each.said, *map(left_out, each.left_out))
+              for each in found.missing]  # fmt: skip
     if not parts:
         parts = [_not_evaluated(case, asked, message("judge.no-run-of-that-kind"))]
     remarks = [left_out(each.run, each.stand_in) for each in found.left_out if each.stand_in is not None]

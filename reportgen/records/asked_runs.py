@@ -1,12 +1,14 @@
 """Which runs a requirement is held against: those it names, those of an axis or a kind, or surveys before and after.
 
-A run that does not count decides nothing. The valid run that was made in its place stands in for it, or another valid
-one of the same purpose that the requirement asks for, too; where there is none, that is a gap in the evidence.
+A run that does not count decides nothing. The valid run that was made in its place stands in for it; where an axis or
+a kind is asked for and no run by name, so does another valid sweep of the same purpose. Where there is none, that is a
+gap in the evidence. A run that does not count has loaded the specimen all the same: what was surveyed after it is no
+state before the test.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -24,6 +26,8 @@ class LeftOut:
     run: RunPlan
     stand_in: RunPlan | None = None
     """The valid run that is judged in its place; None where there is none."""
+    too_late: RunPlan | None = None
+    """A valid run in its place that was made after a test, and so does not show the state before it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +79,11 @@ def asked_runs(job: Job, asked: Requirement, kinds: Sequence[RunKind] = ()) -> A
     if names:
         plans = [job.run(each) for each in names]
         unknown = tuple(replace(asked, run=name, runs=()) for name, plan in zip(names, plans, strict=True) if not plan)
-        return _in_parts(job, asked, [plan for plan in plans if plan is not None], unknown)
+        return _in_parts(job, asked, [plan for plan in plans if plan is not None], unknown=unknown)
     if asked.axis is None and asked.kind is None and asked.specimen is None:
         return AskedRuns(parts=(asked,))
-    return _in_parts(job, asked, chosen_runs(job, asked, kinds))
+    chosen = chosen_runs(job, asked, kinds)
+    return _in_parts(job, asked, chosen, alike=chosen)
 
 
 def chosen_runs(job: Job, asked: Requirement, kinds: Sequence[RunKind] = ()) -> list[RunPlan]:
@@ -103,19 +108,28 @@ def _is_of(asked: Requirement, run: RunPlan) -> bool:
 
 def repetition_of(job: Job, run: RunPlan) -> RunPlan | None:
     """The valid run that was made in the place of another, if need be after several tries; None where there is none."""
-    tried, now = {run.id}, run
-    while True:
-        later = next((each for each in job.runs if each.repeats == now.id and each.id not in tried), None)
-        if later is None or later.counts:
-            return later
-        tried.add(later.id)
-        now = later
+    tried, waiting = {run.id}, [run.id]
+    while waiting:
+        named = waiting.pop(0)
+        later = [each for each in job.runs if each.repeats == named and each.id not in tried]
+        valid = next((each for each in later if each.counts), None)
+        if valid is not None:
+            return valid
+        tried |= {each.id for each in later}
+        waiting += [each.id for each in later]
+    return None
 
 
 def _in_parts(
-    job: Job, asked: Requirement, plans: Sequence[RunPlan], unknown: tuple[Requirement, ...] = ()
+    job: Job,
+    asked: Requirement,
+    plans: Sequence[RunPlan],
+    *,
+    alike: Sequence[RunPlan] = (),
+    unknown: tuple[Requirement, ...] = (),
 ) -> AskedRuns:
-    left_out = [LeftOut(run=each, stand_in=_stand_in(job, each, plans)) for each in plans if not each.counts]
+    """``alike`` are runs of which one of the same purpose may stand in."""
+    left_out = [LeftOut(run=each, stand_in=_stand_in(job, each, alike)) for each in plans if not each.counts]
     stand_ins = {each.run.id: each.stand_in for each in left_out}
     judged = [each if each.counts else stand_ins[each.id] for each in plans]
     once = dict.fromkeys(each.id for each in judged if each is not None)
@@ -124,14 +138,15 @@ def _in_parts(
 
 
 def _stand_in(job: Job, run: RunPlan, plans: Sequence[RunPlan]) -> RunPlan | None:
-    again = repetition_of(job, run)
-    alike = (each for each in plans if each.counts and purpose(each) == purpose(run))
-    return again or next(alike, None)
+    """Its repetition, or the first of ``plans`` of the same purpose."""
+    alike = (each for each in plans if each.counts and _same_purpose(each, run))
+    return repetition_of(job, run) or next(alike, None)
 
 
-def purpose(run: RunPlan) -> tuple[object, ...]:
-    """What two runs share that were made for the same."""
-    return run.kind, run.axis, run.profile
+def _same_purpose(one: RunPlan, other: RunPlan) -> bool:
+    """Whether two runs were made for the same; of dwells nothing says whether they were at the same resonance."""
+    same = (one.kind, one.axis, one.profile) == (other.kind, other.axis, other.profile)
+    return same and one.kind is not RunKind.DWELL
 
 
 def _named_pair(job: Job, asked: Requirement) -> AskedRuns:
@@ -141,7 +156,8 @@ def _named_pair(job: Job, asked: Requirement) -> AskedRuns:
         plan = job.run(name)
         if plan is not None and not plan.counts:
             again = repetition_of(job, plan)
-            left_out.append(LeftOut(run=plan, stand_in=again))
+            late = key == "before" and again is not None and _tested_between(job, plan, again)
+            left_out.append(LeftOut(run=plan, too_late=again) if late else LeftOut(run=plan, stand_in=again))
             names[key] = again.id if again is not None else name
     if any(each.stand_in is None for each in left_out):
         return AskedRuns(parts=(), left_out=tuple(left_out))
@@ -149,21 +165,39 @@ def _named_pair(job: Job, asked: Requirement) -> AskedRuns:
     return AskedRuns(parts=(part,), left_out=tuple(left_out))
 
 
+def _tested_between(job: Job, first: RunPlan, second: RunPlan) -> bool:
+    """Whether the specimen was tested along the axis of two runs between them, also in a run that does not count."""
+    runs = in_order([run for run in job.runs if run.axis == first.axis or run in (first, second)])
+    between = runs[runs.index(first) : runs.index(second)]
+    return any(run.kind in TESTS for run in between)
+
+
 def _around_tests(job: Job, asked: Requirement) -> AskedRuns:
     """For each axis that was tested, its last valid survey before and its first valid survey after."""
-    parts, missing, left_out = [], [], []
+    parts, missing = [], []
+    left_out: list[LeftOut] = []
     for axis in _tested_axes(job, asked):
-        runs = [run for run in job.runs if run.axis == axis]
-        void = [each for each in runs if not each.counts]
-        stand_ins = [(each, _stand_in(job, each, runs)) for each in void if each.kind is RunKind.SURVEY]
-        left_out += [LeftOut(run=each, stand_in=other) for each, other in stand_ins if other is not None]
+        runs = in_order([run for run in job.runs if run.axis == axis])
         before, after = surveys_around(job, axis)
+        left_out += _void_surveys(job, runs, before, after)
         if before is None or after is None:
             names = [None if each is None else each.id for each in (before, after)]
-            missing.append(PairMissing(axis=axis, before=names[0], after=names[1], left_out=tuple(void)))
+            void = tuple(each for each in runs if not each.counts)
+            missing.append(PairMissing(axis=axis, before=names[0], after=names[1], left_out=void))
         else:
             parts.append(replace(asked, axis=axis, before=before.id, after=after.id, surveys=None))
     return AskedRuns(parts=tuple(parts), left_out=tuple(left_out), missing=tuple(missing))
+
+
+def _void_surveys(
+    job: Job, runs: Sequence[RunPlan], before: RunPlan | None, after: RunPlan | None
+) -> Iterator[LeftOut]:
+    """Surveys of an axis that do not count, with the one that is taken on their side of its first test."""
+    for place, run in enumerate(runs):
+        tested = any(each.kind in TESTS for each in runs[:place])
+        stand_in = repetition_of(job, run) or (after if tested else before)
+        if run.kind is RunKind.SURVEY and not run.counts and stand_in is not None:
+            yield LeftOut(run=run, stand_in=stand_in)
 
 
 def _tested_axes(job: Job, asked: Requirement) -> list[str | None]:
@@ -173,13 +207,17 @@ def _tested_axes(job: Job, asked: Requirement) -> list[str | None]:
 
 
 def surveys_around(job: Job, axis: str | None) -> tuple[RunPlan | None, RunPlan | None]:
-    """Last valid survey before the first valid test of an axis, and first valid one after the last; None: none."""
-    runs = in_order([run for run in job.runs if run.axis == axis and run.counts])
+    """Last valid survey before the first test of an axis, and first valid one after the last; None: none.
+
+    Tests that do not count bound them as well; where none counts there is no pair.
+    """
+    runs = in_order([run for run in job.runs if run.axis == axis])
     tests = [place for place, run in enumerate(runs) if run.kind in TESTS]
-    if not tests:
+    if not any(runs[place].counts for place in tests):
         return None, None
-    before = [run for run in runs[: tests[0]] if run.kind is RunKind.SURVEY]
-    after = [run for run in runs[tests[-1] :] if run.kind is RunKind.SURVEY]
+    surveys = [(place, run) for place, run in enumerate(runs) if run.kind is RunKind.SURVEY and run.counts]
+    before = [run for place, run in surveys if place < tests[0]]
+    after = [run for place, run in surveys if place > tests[-1]]
     return (before[-1] if before else None), (after[0] if after else None)
 
 

@@ -7,9 +7,9 @@ import io
 import json
 import os
 import zipfile
+from collections.abc import Mapping
 from datetime import date
 
-import pikepdf
 import pytest
 from PIL import Image
 
@@ -41,41 +41,53 @@ def errors(job) -> list[str]:
 ATTACHMENT = '\n[[attachment]]\nfile = "attachments/fixture.pdf"\ntitle = "Drawing of the fixture"\n'
 
 
-def test_tables_are_part_of_set_archive_manifest_and_verification(tmp_path):
-    built = build_job(job_with(tmp_path))
-    assert (built.folder / "tables.xlsx").is_file()
-    tables = sorted(path.name for path in (built.folder / "tables").iterdir())
-    assert {"resonances.csv", "requirements.csv", "report.csv"} <= set(tables)
-    manifest = (built.folder / "manifest-sha256.txt").read_text()
-    assert "  tables.xlsx\n" in manifest
-    assert "  tables/resonances.csv\n" in manifest
-    (archive,) = built.folder.glob("*.zip")
+@pytest.fixture(scope="module")
+def files(tmp_path_factory) -> Mapping[str, bytes]:
+    """What the archive of a job with tables and an attachment holds, by name."""
+    job = attached(tmp_path_factory.mktemp("tables"), outputs='["html", "xlsx", "csv"]')
+    (archive,) = build_job(job).folder.glob("*.zip")
+    assert verify_archive(archive).exit_code == 0
     with open_archive(archive) as bag:
-        assert {"tables.xlsx", "tables/resonances.csv"} <= set(bag.found)
-    assert "tables.xlsx" in built.files
-    verified = verify_archive(archive)
-    assert verified.exit_code == 0, lines(verified)
-    assert build_job(tmp_path / "job").same
+        return {name: (bag.job_folder.parent / name).read_bytes() for name in bag.found}
 
 
-def test_a_table_that_says_another_number_is_found_by_verify(tmp_path):
+def other_sheets(content: bytes) -> bytes:
+    """A workbook that speaks of another run."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for each in old.infolist():
+            new.writestr(each, old.read(each).replace(b"X-PRE", b"X-PRO"))
+    return out.getvalue()
+
+
+FORGERIES = {
+    "number in a text": ("tables/resonances.csv", lambda table: table.replace(b"X-PRE", b"X-PRO"), 1),
+    "number in a workbook": ("tables.xlsx", other_sheets, 1),
+    "no workbook": ("tables.xlsx", lambda table: b"no workbook", 1),
+    "workbook taken out": ("tables.xlsx", lambda table: None, 5),
+    "table of nobody": ("tables/extra.csv", lambda table: b"a,b\n1,2\n", 5),
+    "another attachment": ("job/attachments/fixture.pdf", lambda attachment: PDF + b"% another\n", 1),
+}
+"""File, what becomes of it, and the exit code of verify."""
+
+
+@pytest.mark.parametrize("forgery", FORGERIES)
+def test_a_table_or_attachment_that_says_something_else_is_found_by_verify(tmp_path, files, forgery):
     """With every checksum made anew, as a forger would."""
-    built = build_job(job_with(tmp_path, 'outputs = ["html", "csv"]'))
-    (archive,) = built.folder.glob("*.zip")
-    with open_archive(archive) as bag:
-        root = bag.job_folder.parent
-        files = {name: (root / name).read_bytes() for name in bag.found}
-    assert b"," in files["tables/resonances.csv"]
-    files["tables/resonances.csv"] = files["tables/resonances.csv"].replace(b"X-PRE", b"X-PRO")
+    name, forge, exit_code = FORGERIES[forgery]
+    content = forge(files.get(name, b""))
+    changed = {each: content if each == name else files[each] for each in (*files, name)}
+    assert changed != files
     info = ArchiveInfo(
         number="VTR-0201", revision="A", title="t", date=date(2026, 3, 20), laboratory="l", customer="c", software="s"
     )
     forged = tmp_path / "forged.zip"
     with forged.open("w+b") as stream:
-        write_archive(files, info, stream)
+        write_archive({each: told for each, told in changed.items() if told is not None}, info, stream)
     verified = verify_archive(forged)
-    assert verified.exit_code == 1
-    assert any("tables/resonances.csv" in line for line in lines(verified))
+    assert verified.exit_code == exit_code
+    told = name if exit_code == 5 or name.startswith("tables") else "tables/attachments.csv"
+    assert any(told in line for line in lines(verified))
 
 
 @pytest.mark.parametrize(
@@ -124,30 +136,18 @@ def test_a_draft_marks_the_names_of_its_tables(tmp_path):
 # Attachments
 
 
-def attached(tmp_path, content: bytes = PDF, name: str = "fixture.pdf"):
-    job = job_with(tmp_path, 'outputs = ["pdf", "html", "csv"]', ATTACHMENT.replace("fixture.pdf", name))
+def attached(tmp_path, content: bytes = PDF, name: str = "fixture.pdf", outputs: str = '["html", "csv"]'):
+    job = job_with(tmp_path, f"outputs = {outputs}", ATTACHMENT.replace("fixture.pdf", name))
     (job / "attachments").mkdir()
     (job / "attachments" / name).write_bytes(content)
     return job
 
 
-def test_attachments_lie_in_the_archive_and_are_listed_with_their_digest(tmp_path):
-    job = attached(tmp_path)
-    built = build_job(job)
-    digest = hashlib.sha256(PDF).hexdigest()
-    page = (built.folder / "report.html").read_text()
-    assert "Drawing of the fixture" in page
-    assert digest in page
-    assert digest in (built.folder / "tables" / "attachments.csv").read_text()
-    (archive,) = built.folder.glob("*.zip")
-    with zipfile.ZipFile(archive) as bag:
-        (name,) = [each for each in bag.namelist() if each.endswith("job/attachments/fixture.pdf")]
-        assert bag.read(name) == PDF
-    with pikepdf.open(built.folder / "report.pdf") as pdf:
-        assert pdf.attachments["job/attachments/fixture.pdf"].get_file().read_bytes() == PDF
-    for path in (archive, built.folder / "report.pdf"):
-        verified = verify_archive(path)
-        assert verified.exit_code == 0, lines(verified)
+def test_attachments_are_listed_with_their_digest(files):
+    digest = hashlib.sha256(PDF).hexdigest().encode()
+    assert b"Drawing of the fixture" in files["report.html"]
+    assert digest in files["report.html"]
+    assert digest in files["tables/attachments.csv"]
 
 
 def test_an_attachment_is_listed_where_there_is_no_annex(tmp_path):

@@ -15,13 +15,14 @@ import numpy as np
 import pytest
 
 from reportgen.compute.run import compute_run
-from reportgen.compute.sweep.pieces import holes, pieces_of, rows_of, without_returns
+from reportgen.compute.sweep.pieces import pieces_of, rows_of, without_returns
 from reportgen.compute.sweep.several_sweeps import split_sweeps
 from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.judge.checks import CHECKS
 from reportgen.judge.verdicts import judge
 from reportgen.read.job.job_file import read_job
 from reportgen.read.log import read_log
+from reportgen.records.holes import holes
 from reportgen.records.job import (
     Breakpoint,
     Channel,

@@ -48,9 +48,10 @@ def test_the_search_can_fail():
 
 @pytest.mark.parametrize("name", ["bolted_bracket", "controller_box", "sensor_boom"])
 @pytest.mark.parametrize("language", ["en", "de"])
-def test_no_sentence_stands_twice_in_the_body(name, language, example_report):
+def test_no_sentence_stands_twice_in_the_body(name, language, example_report, example_page):
     found = example_report(name)
     own = replace(found.job.report, language=language)
-    page = render_html(replace(found, job=replace(found.job, report=own)), templates=data_dir("templates"))
+    other = replace(found, job=replace(found.job, report=own))
+    page = example_page(name) if own == found.job.report else render_html(other, templates=data_dir("templates"))
     assert len(sentences(body_of(page))) > 5
     assert twice(body_of(page)) == []

@@ -14,18 +14,15 @@ import subprocess
 import pytest
 
 from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
-from reportgen.render.pdf import render_pdf
 from reportgen.render.results import results_json
-from reportgen.resources import data_dir
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 NUMBER = r"[−-]?\d+(?:\u202f\d{3})*(?:\.\d+)?"
 
 
 @pytest.fixture(scope="module")
-def boom(example_report):
-    report = example_report("sensor_boom")
-    content = render_pdf(report, templates=data_dir("templates"), attachments={})
+def boom(example_report, example_pdf):
+    report, content = example_report("sensor_boom"), example_pdf("sensor_boom")
     command = ["pdftotext", "-layout", "-enc", "UTF-8", "-", "-"]
     text = subprocess.run(command, input=content, capture_output=True, check=True).stdout.decode()
     return text, json.loads(results_json(report))

@@ -21,7 +21,7 @@ from reportgen.records.report import Report
 from reportgen.records.rounding import ROUNDING_UP_FROM, coverage_factor
 from reportgen.records.verdict import overall
 from reportgen.render.document import assemble
-from reportgen.render.html import render_html
+from reportgen.render.html import report_html
 from reportgen.render.results import results
 from reportgen.render.summary import summary_document
 from reportgen.resources import data_dir
@@ -37,6 +37,7 @@ _spec.loader.exec_module(small)
 
 TEMPLATES = data_dir("templates")
 ABSENT = "–"
+EXAMPLES = ("sensor_boom", "controller_box")
 SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 LOWER_AFTER = [{"run": "POST", "kind": "mode", "mode": 1, "frequency_factor": 0.97}]
 """The fault's own shape: a later run shows the mode lower than the first."""
@@ -58,7 +59,7 @@ def small_report(folder, edits, faults) -> Report:
     )  # fmt: skip
 
 
-@pytest.fixture(scope="module", params=["sensor_boom", "controller_box", "sample", "Muster", *SMALL])
+@pytest.fixture(scope="module", params=[*EXAMPLES, "sample", "Muster", *SMALL])
 def name(request) -> str:
     return request.param
 
@@ -85,9 +86,10 @@ def document(report):
 
 
 @pytest.fixture(scope="module")
-def screen(report) -> str:
+def screen(name, document, example_page) -> str:
     """The words of the page on screen."""
-    return text_of(render_html(report, templates=TEMPLATES))
+    is_example = name in EXAMPLES
+    return text_of(example_page(name) if is_example else report_html(document, templates=TEMPLATES))
 
 
 def read(text: str) -> tuple[Decimal, int]:

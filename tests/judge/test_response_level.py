@@ -105,3 +105,31 @@ def test_nothing_passes_on_a_lost_sensor_a_hole_or_what_is_no_motion():
     ):
         assert verdict("40 g", of=of).outcome is Outcome.NOT_EVALUATED
     assert verdict("40 g", of=run(quality=(hole,)), band_hz=(100.0, 200.0)).outcome is Outcome.PASS
+
+
+@pytest.mark.parametrize("reading", [np.nan, 0.0])
+@pytest.mark.parametrize(("low", "high"), [(140.0, 160.0), (145.0, 300.0), (0.0, 25.0)])
+def test_a_level_passed_whose_highest_rows_had_no_reading(reading, low, high):
+    """Fault: a sensor silent over a peak hid it, as its rows were there: 6.1 g of A1 became 5.1 g."""
+    silent = replace(run().channels[0], magnitude=np.where((low < F) & (high > F), reading, RATIO))
+    found = verdict("7 g", of=run(channels=(silent,)))
+    assert found.outcome is Outcome.NOT_EVALUATED
+    assert found.reason[0].code == "judge.channel-unread"
+    assert verdict("7 g", of=run(channels=(silent,)), band_hz=(50.0, 70.0)).outcome is Outcome.PASS
+
+
+def test_a_single_lost_row_keeps_no_level_open():
+    """Beside the top it is stepped over; the parabola through the readings left takes it in."""
+    beside = replace(run().channels[0], magnitude=np.where(F == 151.0, np.nan, RATIO))
+    found, whole = verdict("7 g", of=run(channels=(beside,))), verdict("7 g")
+    assert found.outcome is Outcome.PASS
+    assert found.measured == whole.measured
+    assert found.expanded_uncertainty > whole.expanded_uncertainty
+
+
+def test_a_band_that_ended_on_a_flank_put_a_top_beyond_it():
+    """Fault: a parabola through the row outside made the uncertainty twelve times as wide at a limit of 70 Hz."""
+    flank = replace(run().channels[0], magnitude=np.select([F < 70.0, F == 70.0], [1.0, 10.0], 12.0))
+    found = verdict("7 g", of=run(channels=(flank,)), band_hz=(50.0, 70.0))
+    assert found.measured == pytest.approx(50.0 / G)
+    assert found.expanded_uncertainty == pytest.approx(1.96 * 0.01 * found.measured, rel=1e-3)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import tomllib
+from dataclasses import replace
+from itertools import product
 from pathlib import Path
 
 import pytest
 
 from reportgen.judge.deviations import find_deviations
+from reportgen.judge.verdicts import judge
 from reportgen.records.asked_runs import asked_runs, repetition_of, surveys_around
 from reportgen.records.deviation import DeviationCode
+from reportgen.records.job import RunKind, RunStatus
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import said
 from tests.judge.small_job import small_job as small
@@ -205,12 +210,15 @@ def test_the_surveys_next_to_the_test_are_taken_and_void_ones_passed_over(tmp_pa
     assert before is not None
     assert after is not None
     assert (before.id, after.id) == ("YA2", "YB")
+    assert "YB0 does not count (void: sensor fell off); run YB stands in its place" in said(verdict.reason[-1])
 
 
 def test_an_axis_without_a_survey_after_is_not_evaluated_and_says_which(tmp_path):
     _, verdict = around(tmp_path, run("YA", "Y", 7, kind="survey") + run("Y1", "Y", 9))
     assert verdict.outcome is Outcome.NOT_EVALUATED
     assert "axis Y has no valid survey after" in said(verdict.reason[1])
+    assert said(verdict.reason[0]) == "of 2 runs or pairs of runs axis Y decides", "fault: '– decides'"
+    assert [(part.axis, part.after) for part in verdict.parts] == [("X", "POST"), ("Y", None)]
 
 
 def test_a_pair_that_names_a_void_survey_takes_its_repetition(tmp_path):
@@ -231,3 +239,112 @@ def test_a_requirement_about_one_run_is_its_own_only_part(tmp_path):
     for each in found.job.requirements:
         if each.run is not None:
             assert asked_runs(found.job, each).parts == (each,)
+
+
+VOID = 'status = "void"\nreason = "cable"\n'
+
+
+def test_a_second_repetition_of_a_run_was_not_found_behind_a_void_one(tmp_path):
+    """Fault: Y1 and Y2 both repeat Y0 and Y1 is void: nothing stood in for Y0, though Y2 was made in its place."""
+    runs = (
+        run("Y0", "Y", 8, VOID) + run("Y1", "Y", 9, VOID + 'repeats = "Y0"\n') + run("Y2", "Y", 10, 'repeats = "Y0"\n')
+    )
+    found, verdict = judged(tmp_path, runs, 'run = "Y0"\n')
+    assert (verdict.outcome, verdict.run) == (Outcome.PASS, "Y2")
+    ring = [replace(each, repeats={"Y0": "Y1", "Y1": "Y0"}.get(each.id)) for each in found.job.runs if each.id != "Y2"]
+    circle = replace(found.job, runs=tuple(ring))
+    assert [repetition_of(circle, each) for each in ring if not each.counts] == [None, None]
+
+
+def test_a_void_test_moved_the_state_before_behind_its_damage(tmp_path):
+    """Fault: Y1 broke the mode and was declared void; the survey after it then was the state before its repetition."""
+    moved = [{"run": each, "kind": "mode", "mode": 1, "frequency_factor": 0.9} for each in ("YB", "Y2", "YC")]
+    for number, status in enumerate(("", VOID)):
+        runs = run("YA", "Y", 6, kind="survey") + run("Y1", "Y", 7, status) + run("YB", "Y", 8, kind="survey")
+        runs += run("Y2", "Y", 9, 'repeats = "Y1"\n' if status else "") + run("YC", "Y", 10, kind="survey")
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        _, verdict = around(folder, runs, moved)
+        assert verdict.outcome is Outcome.FAIL
+        assert [(part.before, part.after) for part in verdict.parts][1] == ("YA", "YC")
+
+
+def test_a_survey_before_was_repeated_after_the_test_and_stood_in_all_the_same(tmp_path):
+    """Fault: both surveys then were made of the damaged structure, and it had not shifted."""
+    again = run("PRE2", "X", 12, 'repeats = "PRE"\n', kind="survey").replace("04-21", "04-20")
+    edits = [['log = "pre.csv"\n', 'log = "pre.csv"\n' + VOID], [FIRST_REQUIREMENT, again + FIRST_REQUIREMENT]]
+    moved = [{"run": each, "kind": "mode", "mode": 1, "frequency_factor": 0.9} for each in ("POST", "PRE2")]
+    verdict = small.small_job(tmp_path, edits, moved).verdicts()["SHIFT"]
+    assert verdict.outcome is Outcome.NOT_EVALUATED
+    assert verdict.reason[0].code == "judge.repeated-too-late"
+    (tmp_path / "in time").mkdir()
+    in_time = [edits[0], [FIRST_REQUIREMENT, again.replace("T12:00", "T09:30") + FIRST_REQUIREMENT]]
+    verdict = small.small_job(tmp_path / "in time", in_time, moved[:1]).verdicts()["SHIFT"]
+    assert (verdict.outcome, verdict.before) == (Outcome.FAIL, "PRE2")
+
+
+def test_a_dwell_at_one_resonance_stood_in_for_that_at_another(tmp_path):
+    """Fault: two dwells of one axis and profile, the one that was too short declared void: ten minutes at the other."""
+    second = run("D2", "X", 12, kind="dwell").replace("LOW", "STAND")
+    edits = [[FIRST_REQUIREMENT, second + FIRST_REQUIREMENT], ['log = "dwell.csv"\n', 'log = "dwell.csv"\n' + VOID],
+             ['check = "dwell duration"\nrun = "DWELL"\n', 'check = "dwell duration"\nkind = "dwell"\n']]  # fmt: skip
+    verdict = small.small_job(tmp_path, edits).verdicts()["TIME"]
+    assert verdict.outcome is Outcome.NOT_EVALUATED
+    assert [part.outcome for part in verdict.parts] == [Outcome.NOT_EVALUATED, Outcome.PASS]
+
+
+def test_a_run_that_a_clause_names_was_answered_by_its_neighbour_in_the_list(tmp_path):
+    """Fault: of two runs asked for by name one was void and repeated by none, and the other proved both."""
+    _, verdict = judged(tmp_path, run("Y0", "Y", 8, VOID) + run("Y1", "Y", 9), 'run = ["Y0", "Y1"]\n')
+    assert verdict.outcome is Outcome.NOT_EVALUATED
+    assert [part.run for part in verdict.parts] == ["Y0", "Y1"]
+
+
+def test_a_repetition_with_another_profile_stood_in_without_a_word_of_it(tmp_path):
+    """Fault: a sweep at full level was replaced by one at a sixth of it, and no clause or deviation said so."""
+    again = run("Y1", "Y", 9, 'repeats = "Y0"\n')
+    first = run("Y0", "Y", 8, VOID).replace('"LOW"', '"FULL"')
+    found, verdict = judged(tmp_path, first + again, 'run = "Y0"\n')
+    assert "run Y1 stands in its place, with profile LOW and not FULL" in said(verdict.reason[-1])
+    deviations, _ = find_deviations(found.job, found.runs, (verdict,))
+    assert "with profile LOW and not FULL" in said(next(each.message for each in deviations if each.run == "Y0"))
+
+
+RUNS_OF_Y = {"YA": ("survey", 6), "Y1": ("sweep", 7), "YB": ("survey", 8), "Y2": ("sweep", 9), "YC": ("survey", 10)}
+ASKED = {
+    'kind = "sweep"\n': ("Y1", "Y2"), 'axis = "Y"\n': tuple(RUNS_OF_Y), 'run = ["Y1", "Y2"]\n': ("Y1", "Y2"),
+    'run = "Y1"\n': ("Y1",), 'axis = "Y"\nkind = "survey"\n': ("YA", "YB", "YC"),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def short_runs(tmp_path_factory):
+    """A job of five runs along Y in which one after the other stops at 900 Hz; and its evidence without any status."""
+    folder = tmp_path_factory.mktemp("short")
+    runs = "".join(run(name, "Y", hour, kind=kind) for name, (kind, hour) in RUNS_OF_Y.items())
+    edits = [[FIRST_REQUIREMENT, runs + FIRST_REQUIREMENT]]
+    return {name: small.small_job(folder, edits, [ends_at(name, 900.0)]) for name in RUNS_OF_Y}
+
+
+@pytest.mark.parametrize("asked", ASKED)
+@pytest.mark.parametrize("short", RUNS_OF_Y)
+def test_no_status_of_another_run_turns_the_fail_of_a_valid_one_into_a_pass(short_runs, asked, short):
+    """Every status on every other run, with and without a repetition: a valid run that fails fails its clause."""
+    found = short_runs[short]
+    demand = next(each for each in found.job.requirements if each.id == "RANGE")
+    own = tomllib.loads(asked)
+    named = own.get("run")
+    demand = replace(
+        demand, run=named if isinstance(named, str) else None, runs=tuple(named) if isinstance(named, list) else (),
+        axis=own.get("axis"), kind=RunKind(own["kind"]) if "kind" in own else None,
+    )  # fmt: skip
+    others = [name for name in RUNS_OF_Y if name != short]
+    for status, lost, again in product(list(RunStatus)[1:], others, [None, *RUNS_OF_Y]):
+        history = {lost: {"status": status, "reason": "r"}}
+        if again is not None and again != lost:
+            history[again] = {"repeats": lost}
+        runs = tuple(replace(each, **history.get(each.id, {})) for each in found.job.runs)
+        verdict = judge(replace(found.job, runs=runs, requirements=(demand,)), found.runs, found.modes, found.shifts)[0]
+        if short in ASKED[asked]:
+            assert verdict.outcome is Outcome.FAIL, (status, lost, again)
+        assert lost not in {item.run for item in verdict.evidence}

@@ -63,8 +63,8 @@ def written(evidence, words: list[str]) -> Report:
     runs = tuple(reject(run, reason) for run in evidence.runs)
     verdicts = judge(job, runs, evidence.modes, evidence.shifts)
     return Report(
-        job=job, software="reportgen", inputs=(), notes=(), runs=runs, modes=evidence.modes, beam_fits=(),
-        verdicts=verdicts, overall=overall(each.outcome for each in verdicts), findings=(), shifts=evidence.shifts,
+        job=job, software="reportgen", inputs=(), notes=(), runs=runs[:1], modes=evidence.modes, beam_fits=(),
+        verdicts=verdicts, overall=overall(each.outcome for each in verdicts), findings=(), shifts=(),
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ import pikepdf
 import pytest
 
 from reportgen.archive.manifest import MANIFEST, read_manifest
+from reportgen.archive.open_archive import open_archive
 from reportgen.cli import main
 from tests.archive.test_publish import small_disk  # noqa: F401
 from tests.soak.small_job import comma_log, job_of, write_job
@@ -43,9 +44,27 @@ def digests(report: Path) -> dict[str, str]:
     return read_manifest((report / MANIFEST).read_text(), MANIFEST)
 
 
+PLAN = b"%PDF-1.4\n%\xe2\xe3\xcf\xd3\n1 0 obj <<>> endobj\ntrailer <<>>\n%%EOF\n"
+ATTACHMENT = b'\n[[attachment]]\nfile = "attachments/fixture.pdf"\ntitle = "Drawing of the fixture"\n'
+
+
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
-    return write_job(job_of(comma_log()), tmp_path_factory.mktemp("build") / "job")
+    files = job_of(comma_log())
+    files["job.toml"] += ATTACHMENT
+    return write_job(files | {"attachments/fixture.pdf": PLAN}, tmp_path_factory.mktemp("build") / "job")
+
+
+def inputs_of(job: Path) -> dict[str, bytes]:
+    """The files of a job without its report, as bytes by name."""
+    files = [path for path in job.rglob("*") if path.is_file() and "report" not in path.relative_to(job).parts]
+    return {path.relative_to(job).as_posix(): path.read_bytes() for path in files}
+
+
+def quick(files: dict[str, bytes]) -> dict[str, bytes]:
+    """The job without its longest document."""
+    chosen = b'[report]\noutputs = ["html", "summary"]\n'
+    return files | {"job.toml": files["job.toml"].replace(b"[report]\n", chosen, 1)}
 
 
 @pytest.fixture(scope="module")
@@ -57,13 +76,25 @@ def built(job):
 
 def test_nothing_but_the_set_is_left(built):
     assert set(digests(built)) == {str(p.relative_to(built)) for p in built.rglob("*") if p.is_file()} - {MANIFEST}
-    assert sorted(path.name for path in built.parent.iterdir()) == ["job.toml", "logs", "notes.txt", "report"]
+    names = sorted(path.name for path in built.parent.iterdir())
+    assert names == ["attachments", "job.toml", "logs", "notes.txt", "report"]
+
+
+def test_tables_and_attachments_are_part_of_set_and_archive(built):
+    tables = {"tables.xlsx", *(f"tables/{name}.csv" for name in ("resonances", "requirements", "report"))}
+    assert tables <= set(digests(built))
+    (archive,) = built.glob("*.zip")
+    with open_archive(archive) as bag:
+        assert tables <= set(bag.found)
+        assert (bag.job_folder / "attachments" / "fixture.pdf").read_bytes() == PLAN
+    with pikepdf.open(built / "report.pdf") as pdf:
+        assert pdf.attachments["job/attachments/fixture.pdf"].get_file().read_bytes() == PLAN
 
 
 def test_same_bytes_under_other_settings(built, job, tmp_path):
     """Another locale, time zone, hash seed and number of threads; another folder, other times of the files."""
     moved = tmp_path / "another place"
-    write_job({name: (job / name).read_bytes() for name in ("job.toml", "notes.txt", "logs/x.csv")}, moved)
+    write_job(inputs_of(job), moved)
     for path in moved.rglob("*"):
         os.utime(path, (86400, 86400))
     settings = {
@@ -84,7 +115,7 @@ def test_same_bytes_under_other_settings(built, job, tmp_path):
 @pytest.mark.soak
 def test_same_bytes_on_one_core_from_another_folder_for_nobody_else_to_read(built, job, tmp_path):
     """Pinned to one core, called from inside the job, files readable by their owner alone."""
-    moved = write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / "job")
+    moved = write_job(inputs_of(job), tmp_path / "job")
     one = min(os.sched_getaffinity(0))
 
     def settings() -> None:
@@ -103,7 +134,7 @@ def test_same_bytes_on_one_core_from_another_folder_for_nobody_else_to_read(buil
 def test_a_cluster_gives_what_each_gives_alone(built, job, tmp_path):
     """Over a Dask cluster of two processes; a job that is broken leaves the others alone."""
     distributed = pytest.importorskip("distributed")
-    jobs = [write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / name)
+    jobs = [write_job(inputs_of(job), tmp_path / name)
             for name in ("one", "two")]  # fmt: skip
     broken = write_job({"job.toml": b"[report"}, tmp_path / "broken")
     with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
@@ -116,7 +147,7 @@ def test_a_cluster_gives_what_each_gives_alone(built, job, tmp_path):
 
 @pytest.mark.soak
 def test_many_jobs_give_what_each_gives_alone(built, job, tmp_path):
-    jobs = [write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / name)
+    jobs = [write_job(inputs_of(job), tmp_path / name)
             for name in ("one", "two")]  # fmt: skip
     broken = write_job({"job.toml": b"[report"}, tmp_path / "broken")
     done = reportgen("build", *jobs, broken, "--workers", "2")
@@ -151,7 +182,7 @@ def test_a_byte_changed_on_a_page_is_found(built, tmp_path, capsys):
 
 
 def test_an_amendment_is_built_lists_its_changes_and_verifies(built, job, tmp_path, capsys):
-    second = write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / "job")
+    second = write_job(quick(inputs_of(job)), tmp_path / "job")
     text = (second / "job.toml").read_text().replace("Quayside Instruments", "Quayside Instruments Ltd")
     (second / "job.toml").write_text(text)
     (archive,) = built.glob("*.zip")
@@ -167,12 +198,12 @@ def test_an_amendment_is_built_lists_its_changes_and_verifies(built, job, tmp_pa
 
 
 def test_a_draft_is_marked_verifies_as_a_draft_and_cannot_be_amended(job, tmp_path, capsys):
-    mine = write_job({n: (job / n).read_bytes() for n in ("job.toml", "notes.txt", "logs/x.csv")}, tmp_path / "job")
+    mine = write_job(quick(inputs_of(job)), tmp_path / "job")
     code, printed = here(capsys, "build", mine, "--draft")
     assert code == 0, printed
     names = set(digests(mine / "report"))
     assert all("-draft" in name for name in names - {"reportgen-sets.json"})
-    assert {"report-draft.pdf", "report-draft.html", "summary-draft.pdf", "results-draft.json"} < names
+    assert {"report-draft.html", "summary-draft.pdf", "results-draft.json"} < names
     code, printed = here(capsys, "verify", mine / "report" / "VTR-0201-A-draft.zip")
     assert code == 0, printed
     assert "this is a DRAFT: no issued report" in printed

@@ -27,7 +27,7 @@ from reportgen.compute.identification.swept_response import (
     steadiness,
 )
 from reportgen.compute.identification.uncertainty import Spread, SteadyPeak, SteadyResponse, spread_of, steady_peak
-from reportgen.compute.sweep.pieces import holes
+from reportgen.records.holes import holes
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message

@@ -15,9 +15,10 @@ from reportgen.compute.quality.loose_sensor import DENSEST, loose_sensors
 from reportgen.compute.quality.swapped_columns import control_swaps
 from reportgen.compute.seen import Seen, bend, blocks, see
 from reportgen.compute.sweep.control import bands_of
-from reportgen.compute.sweep.pieces import holes, pieces_of, resumed
+from reportgen.compute.sweep.pieces import pieces_of, resumed
 from reportgen.compute.sweep.profile import profile_range
 from reportgen.compute.sweep.transmissibility import is_motion
+from reportgen.records.holes import holes
 from reportgen.records.job import Profile, RunKind, RunPlan
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.message import Message, message

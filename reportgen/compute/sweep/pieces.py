@@ -14,17 +14,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from reportgen.records.holes import AROUND, WIDE_STEPS, wide_steps
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.log_parts import kept_starts
 
 RETURN_OCTAVES = 0.01
 """A way back smaller than this (0.7 %) is the jitter of a frequency that is measured, and no resumption."""
-WIDE_SHARE = 0.01
-"""Rows are missing where neighbours are over 1 % apart (the half-power band of Q = 100)"""
-WIDE_STEPS = 4.0
-"""and over four of the usual steps around; a way back is one between sweeps where it is as much faster than they."""
-AROUND = 10
-"""Steps on either side that tell what is usual there."""
 BREAK_S = 1e5
 """Seconds put between pieces for the identification: 36 time constants of Q = 5000 at 1 Hz are 0.6 of it, so nothing
 that rang in one piece is heard in the next."""
@@ -67,12 +62,6 @@ def without_returns(log: SweepLog) -> tuple[SweepLog, int]:
         return log, 0
     keep = np.setdiff1d(np.arange(len(log.frequency_hz)), drop)
     return rows_of(log, keep), int(drop.size)
-
-
-def holes(frequency_hz: Floats) -> tuple[tuple[float, float], ...]:
-    """Bands, Hz, between the lowest and the highest frequency (n,) in which no row of the log lies."""
-    f = np.unique(frequency_hz)
-    return tuple((float(f[i]), float(f[i + 1])) for i in np.flatnonzero(_wide(f)))
 
 
 def rows_of(log: SweepLog, rows: slice | NDArray[np.int64]) -> SweepLog:
@@ -163,22 +152,4 @@ def _turns(octaves: Floats) -> list[int]:
 
 def _wide_rows(f: Floats) -> list[int]:
     """First rows after a step that is too wide for the rows around it."""
-    return (np.flatnonzero(_wide(f)) + 1).tolist()
-
-
-def _wide(f: Floats) -> NDArray[np.bool_]:
-    """Which steps from row to row are too wide, by octaves and by hertz alike, f of shape (n,); shape (n−1,)."""
-    octaves = np.abs(np.diff(np.log(f)))
-    return _far(octaves, octaves > WIDE_SHARE) & _far(np.abs(np.diff(f)), octaves > WIDE_SHARE)
-
-
-def _far(steps: Floats, asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Which of the steps ``asked`` about are over ``WIDE_STEPS`` of the usual ones around; both of shape (n,)."""
-    moved = np.flatnonzero(steps > 0)
-    own = steps[moved]
-    far = np.zeros(len(steps), dtype=bool)
-    for k in np.flatnonzero(asked[moved]):
-        beside = [own[max(0, k - AROUND) : k], own[k + 1 : k + 1 + AROUND]]
-        usual = max((float(np.median(side)) for side in beside if side.size), default=np.inf)
-        far[moved[k]] = own[k] > WIDE_STEPS * usual
-    return far
+    return (np.flatnonzero(wide_steps(f)) + 1).tolist()

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.compute.sweep.level_step import level_steps, step_between
-from reportgen.compute.sweep.pieces import Piece, holes, pieces_of, resumed, rows_of
+from reportgen.compute.sweep.pieces import Piece, pieces_of, resumed, rows_of
+from reportgen.records.holes import holes
 from reportgen.records.job import Profile
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.message import Message, message
