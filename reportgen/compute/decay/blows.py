@@ -32,8 +32,9 @@ _AROUND = 32
 _USUAL = 0.8
 """Share of them that the usual error is not below: with friction half of them are struck."""
 _STANDS_OUT = 2.0
-"""6 dB over the largest that noise alone brings. Experience: joints (friction, slip, square damping, cubic springs) stood
-up to 1.6 times that, 12 to 40 modes of like size 1.9 (once 2.2), a third blow of a quarter of the first 2.2 to 2.8."""
+"""6 dB over the largest that noise alone brings. Experience: joints (friction, slip, square damping, cubic springs)
+stood up to 1.6 times that, 12 to 40 modes of like size 1.9 (once 2.2), a third blow of a quarter of the first 2.2 to
+2.8."""
 _FEWEST = 8
 """Blocks that say what is usual, at least."""
 
