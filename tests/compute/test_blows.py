@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from reportgen.compute.decay.blows import blows_in
+from reportgen.compute.decay.blows import _by_chance, blows_in
 from reportgen.compute.decay.decay import identify_decay
 from reportgen.compute.decay.pluck import LEAST_FALL, decay_part
 from tests.accuracy.decays import made
@@ -81,3 +81,37 @@ def test_nothing_in_a_decay_without_a_second_blow_is_one(kind):
         part = decay_part(truth.samples, truth.rate, ["A1", "A2"], LEAST_FALL)
         x = truth.samples[part.begin : part.end]
         assert blows_in(x, round(truth.rate / truth.modes[0].frequency_hz)) == [], seed
+
+
+@pytest.mark.parametrize("seed", [68, 84])
+def test_samples_that_were_cut_off_are_no_bounces(seed):
+    """Fault: of fifty records that clip at first six were said to be of a hammer that bounced."""
+    truth = made("clipped", seed)
+    part = decay_part(truth.samples, truth.rate, ["A1", "A2"], LEAST_FALL)
+    assert {each.code for each in part.said} == {"decay.clipped"}
+
+
+@pytest.mark.parametrize("seed, count", [(6, 30), (7, 30), (1, 40), (4, 40)])
+def test_more_modes_than_prediction_has_room_for_are_no_bounce(seed, count):
+    """Fault: what high modes leave at first stood out of what they had fallen to over the eight cycles after it."""
+    rng = np.random.default_rng(seed)
+    frequencies = 20.0 + np.sort(rng.uniform(5.0, 900.0, count))
+    t = np.arange(8000) / RATE
+    y = np.zeros((8000, 2))
+    for f, size in ((20.0, 1.0), *((f, 0.5) for f in frequencies)):
+        wave = size * np.exp(-np.pi * f / 80.0 * t) * np.sin(2 * np.pi * f * t + rng.uniform(0.0, 2 * np.pi))
+        y += wave[:, None] * rng.uniform(0.3, 1.0, 2) * rng.choice([-1, 1], 2)
+    y = np.vstack([np.zeros((600, 2)), y])
+    part = decay_part(y + 2e-3 * rng.normal(size=y.shape), RATE, ["A1", "A2"], LEAST_FALL)
+    assert part.said == ()
+    assert part.begin < 600 + RATE / 20.0
+
+
+def test_noise_alone_is_a_blow_once_in_a_thousand_records_at_most():
+    """The largest of 100 records of normal noise stays below what is to be exceeded once in a thousand, and near it."""
+    rng = np.random.default_rng(8)
+    largest = []
+    for _ in range(100):
+        height = np.abs(rng.normal(size=4000)).reshape(-1, 8).max(axis=1)
+        largest.append(height.max() / np.quantile(height, 0.8))
+    assert 0.7 * _by_chance(4000, 8, 1) < max(largest) < _by_chance(4000, 8, 1)

@@ -305,3 +305,15 @@ def test_clipped_tops_of_few_samples_a_cycle_are_found():
     found = clipped_samples(np.round(np.clip(y, -0.7, 0.7), 5))
     assert (found == (np.abs(y) > 0.7)).mean() > 0.999
     assert not clipped_samples(np.round(y, 5)).any()
+
+
+def test_readings_cut_off_alike_on_both_sides_are_counted_together():
+    """Fault: three readings at one limit and three at the other were none; the decay was fitted with modes for them."""
+    t = np.arange(1200) / 250.0
+    y = np.exp(-np.pi * 30.7 / 98.0 * t) * np.sin(2 * np.pi * 30.74 * t)
+    limit = float(np.sort(np.abs(y))[-7])
+    one_sided = [int(np.sum(sign * y > limit)) for sign in (1, -1)]
+    assert one_sided == [3, 3]
+    found = clipped_samples(np.round(np.clip(y, -limit, limit), 5)[:, None])
+    assert np.all(found[np.abs(y) >= limit])
+    assert not clipped_samples(np.round(y, 5)[:, None]).any()

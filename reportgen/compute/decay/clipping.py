@@ -13,7 +13,9 @@ _SHORTEST = 3
 """Readings in a row at the extreme: two may be chance."""
 _FEWEST_PILED, _PILED, _BINS = 4, 2.0, 10
 """Readings at the extreme, over those within so many steps below it, that say clipping where a cycle has few samples:
-of a wave that keeps its height the last step holds 0.43 of what the ten below it hold (arcsine law)."""
+of a wave that keeps its height the last step holds 0.43 of what the ten below it hold (arcsine law). Where λ readings a
+step are there by chance, three more stand in the last and at most one in the ten below with λ³/6 · (1 + 10 λ) e^{−11λ},
+7e-4 at most; of three readings two more and none below would with 2e-3."""
 _STEEP = 4.0
 """Steps of resolution by which the readings beside a run lie below it. The top of a wave that is flat within one step
 over three readings falls at most 2.8 steps to the next (a parabola), over five 2."""
@@ -29,8 +31,8 @@ def _clipped(x: Floats) -> NDArray[np.bool_]:
     finite = x[np.isfinite(x)]
     if len(finite) < 2 * _SHORTEST or np.ptp(finite) == 0:
         return found
-    for sign in (1.0, -1.0):
-        found |= _cut_above(sign * x, float(np.ptp(finite)))
+    for each in (x, -x, np.abs(x)):  # a recorder has one limit both ways: what stands at either is counted together
+        found |= _cut_above(each, float(np.ptp(finite)))
     return found
 
 

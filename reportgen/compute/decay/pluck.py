@@ -102,11 +102,12 @@ def _between_blows(whole: Found, x: Floats, envelope: Floats, cycle: int, floor:
     ``x`` are the samples as they were taken, which a release by hand does not bend as it does the mean that was taken
     out for the envelope.
     """
-    found = blows_in(x[whole.start :], cycle)
-    blows = [(whole.start + a, whole.start + b) for a, b in found if whole.start + a < whole.end]
+    cut_off = np.flatnonzero(clipped_samples(x)[whole.start : whole.end].any(axis=1))
+    sound = whole.start + (int(cut_off[-1]) + 1 if len(cut_off) else 0)  # nothing foresees that a sample is cut off
+    blows = [(sound + a, sound + b) for a, b in blows_in(x[sound:], cycle) if sound + a < whole.end]
     if not blows:
         return whole
-    if blows[0][0] <= whole.start:  # the hammer is in contact still
+    if blows[0][0] <= sound:  # the hammer is in contact still
         whole, blows = replace(whole, start=min(blows[0][1], whole.end - 1)), blows[1:]
         if not blows:
             return whole
