@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
+import scipy.io
 
 from reportgen.read.time_history import read_time_history
 from reportgen.render.catalogue import said
@@ -63,3 +66,28 @@ def test_the_frequency_said_of_blank_readings_falls_with_the_distance_of_their_n
     for blank, product in (({999, 1000}, 2.0 * 1.0 * 3.0 * 4.0), ({500, 501}, 2.0 * 1.0 * 2.0 * 3.0)):
         expected_hz = (24.0 * 0.01 / product) ** 0.25 * RATE / (2.0 * np.pi)
         assert f"up to {expected_hz:.3g} Hz" in read(tmp_path, times, 20.0, blank)[2]
+
+
+def test_a_told_rate_makes_labels_of_the_times_of_a_mat_file(tmp_path):
+    """Fault: the remedy that the report names for a labelled clock was not heard: samples were still taken anew."""
+    even = np.arange(ROWS) / RATE
+    motion = np.sin(2 * np.pi * 100.0 * even)
+    content = io.BytesIO()
+    scipy.io.savemat(content, {"t": SPREAD, "data": motion[:, None], "unit": "g"})
+    (tmp_path / "a.mat").write_bytes(content.getvalue())
+    history, findings = read_time_history(tmp_path / "a.mat", "a.mat", [("sample rate", "1 kHz"), ("A1", "data / g")])
+    assert history is not None, findings
+    np.testing.assert_allclose(history.read()[:, 0] / G, motion, atol=1e-9)
+    assert history.sample_rate_hz == RATE
+    assert not any("uneven" in said(each.message) for each in findings)
+
+
+def test_blank_readings_of_a_file_without_a_rate_are_told(tmp_path):
+    """Fault: where the job told the rate of a MAT file, readings were put in without a word."""
+    motion = np.sin(2 * np.pi * 20.0 * np.arange(ROWS) / RATE)
+    motion[70] = np.nan
+    content = io.BytesIO()
+    scipy.io.savemat(content, {"data": motion[:, None], "unit": "g"})
+    (tmp_path / "a.mat").write_bytes(content.getvalue())
+    _, findings = read_time_history(tmp_path / "a.mat", "a.mat", [("sample rate", "1 kHz"), ("A1", "data / g")])
+    assert any("1 reading is blank" in said(each.message) for each in findings)
