@@ -128,3 +128,19 @@ def test_what_specimens_share_is_written_once(tmp_path):
     first, second = found.job.specimens
     assert (second.name, second.serial_number, second.mass) == ("Bracket", "2", None)
     assert first is found.job.specimen
+
+
+def test_a_beam_bends_along_the_axes_that_the_job_wrote(tmp_path):
+    """Fault: the report named them with their specimens, `X · S1, X · S2`, and a wrong one was told those to choose."""
+    beam = '[specimen.beam]\nboundary = "clamped-free"\naxes = ["X", "Y"]\n\n[[specimen]]\nid = "S2"'
+    text = (Path(small.__file__).parent / "job.toml").read_text(encoding="utf-8")
+    for old, new in edits(['[[specimen]]\nid = "S2"', beam]):
+        assert old in text
+        text = text.replace(old, new, 1)
+    (tmp_path / "job.toml").write_text(text, encoding="utf-8")
+    job, findings = read_job(tmp_path, CHECKS)
+    assert job.specimen.beam.axes == ("X", "Y")
+    assert job.beam_along("X · S1") is job.beam_along("X · S2") is job.specimen.beam
+    assert job.beam_along("Z") is None
+    (wrong,) = [said(each.message) for each in findings if each.message.code == "job.beam-axis-unknown"]
+    assert wrong.endswith("no run is along it; runs are along: X")

@@ -43,18 +43,7 @@ def with_specimens(job: Job, further: tuple[Specimen, ...]) -> Job:
     job = replace(job, specimens=(job.specimen, *further))
     if not further:
         return job
-    runs = tuple(map(_apart, job.runs))
-    return replace(job, runs=runs, specimen=_with_beam_axes(job.specimen, runs))
-
-
-def _with_beam_axes(specimen: Specimen, runs: tuple[RunPlan, ...]) -> Specimen:
-    """The specimen with the axes along which it is a beam named as its runs have them."""
-    beam = specimen.beam
-    if beam is None or not beam.axes:
-        return specimen
-    axes = tuple(dict.fromkeys(run.axis for run in runs if run.axis and run.written_axis in beam.axes))
-    unknown = tuple(each for each in beam.axes if each not in {run.written_axis for run in runs})
-    return replace(specimen, beam=replace(beam, axes=(*axes, *unknown)))
+    return replace(job, runs=tuple(map(_apart, job.runs)))
 
 
 def _apart(run: RunPlan) -> RunPlan:
