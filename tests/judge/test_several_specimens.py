@@ -144,3 +144,45 @@ def test_a_beam_bends_along_the_axes_that_the_job_wrote(tmp_path):
     assert job.beam_along("Z") is None
     (wrong,) = [said(each.message) for each in findings if each.message.code == "job.beam-axis-unknown"]
     assert wrong.endswith("no run is along it; runs are along: X")
+
+
+def found_in(folder: Path, *more: list[str], runs: str = SECOND) -> list[str]:
+    text = (Path(small.__file__).parent / "job.toml").read_text(encoding="utf-8")
+    for old, new in edits(*more, runs=runs):
+        assert old in text
+        text = text.replace(old, new, 1)
+    (folder / "job.toml").write_text(text, encoding="utf-8")
+    _, findings = read_job(folder, CHECKS)
+    return [each.message.code for each in findings]
+
+
+def test_specimens_are_compared_in_whatever_order_they_were_run(tmp_path):
+    """Fault: a job whose second specimen was run before the first had an error: the one after started first."""
+    between = [SHIFT, SHIFT.replace('after = "POST"', 'after = "S2-PRE"')]
+    early = SECOND.replace("2026-04-22", "2026-04-19")
+    codes = found_in(tmp_path, between, runs=early)
+    assert not {"date.after-before-before", "date.no-test-between"} & {*codes}
+
+
+def test_a_test_of_another_specimen_lies_between_no_surveys(tmp_path):
+    """Fault: surveys with a sweep of another specimen between them counted as before and after a test."""
+    pair = [SHIFT, SHIFT.replace('"PRE"', '"S2-PRE"').replace('"POST"', '"S2-POST"')]
+    runs = SECOND.replace("2026-04-22", "2026-04-20").replace("T10:00:00", "T23:00:00")  # the first one's is at 10:00
+    assert "date.no-test-between" in found_in(tmp_path, pair, runs=runs)
+
+
+def test_each_specimen_has_its_own_day_of_receipt(tmp_path):
+    """Fault: the first specimen's day was held against the runs of all of them, and the others' against none."""
+    first = ['mass = "2.0 kg"\n\n', 'mass = "2.0 kg"\nreceived = 2026-04-20\n\n']
+    second = ['serial_number = "2"\n', 'serial_number = "2"\nreceived = 2026-04-19\n']
+    early = SECOND.replace("2026-04-22", "2026-04-19")
+    assert "date.received-after-run" not in found_in(tmp_path, first, second, runs=early)
+    second[1] = second[1].replace("04-19", "04-20")
+    assert "date.received-after-run" in found_in(tmp_path, first, second, runs=early)
+
+
+def test_a_second_specimen_with_a_beam_of_its_own_is_told(tmp_path):
+    """Fault: the beam of the second specimen was read and never used."""
+    own = ['serial_number = "2"\n', 'serial_number = "2"\n[specimen.beam]\nboundary = "clamped-clamped"\n']
+    assert "specimen.beam-of-its-own" in found_in(tmp_path, own)
+    assert "specimen.beam-of-its-own" not in found_in(tmp_path)
