@@ -10,7 +10,7 @@ table ``time``, ``sheet`` and ``block`` name the column of time, the sheet, the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,6 +29,9 @@ from reportgen.units import parse_quantity
 SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 0.001, 1e9
 """Outside these, a stated sample rate is a mistake: nothing that vibrates is recorded at one sample in a
 quarter of an hour, or at a thousand million a second, and nothing can be computed from either."""
+_SAME_RATE = 2e-3
+"""Share by which a stated rate may differ from that of times: intervals are written with few digits, and the mean rate
+of an uneven clock is made rounder by as much."""
 _HDF5_PLACES = (0, 512, 1024, 2048)
 
 
@@ -164,6 +167,7 @@ def _sample_rate(
             findings.append(error(Place(name), message("record.no-sample-rate")))
         elif not SLOWEST_RATE_HZ <= recording.sample_rate_hz <= FASTEST_RATE_HZ:
             findings.append(error(Place(name), _no_rate(recording.sample_rate_hz)))
+        findings += _rates_differ(recording, name)
         return recording.sample_rate_hz
     try:
         rate = parse_quantity(stated, "frequency").si
@@ -178,6 +182,14 @@ def _sample_rate(
         differs = message("record.sample-rate-differs", stated=stated, file_hz=own)
         findings.append(warning(where, differs))
     return rate
+
+
+def _rates_differ(recording: Recording, name: str) -> Iterator[Finding]:
+    stated, by_times, used = recording.stated_hz, recording.by_times_hz, recording.sample_rate_hz
+    if None in (stated, by_times, used) or abs(stated / by_times - 1.0) <= _SAME_RATE:  # type: ignore[operator]
+        return
+    what = message("record.rates-differ", stated_hz=stated, by_times_hz=by_times, used_hz=used)
+    yield warning(Place(name), what)
 
 
 def _no_rate(rate: float) -> Message:

@@ -159,6 +159,8 @@ def _recording(path: Path, name: str, file: Any, walk: _Walk, told_hz: float | N
         raise ReadError(Place(name), message("record.nothing-left", what=even.refused[0]))
     return Recording(
         sample_rate_hz=even.rate_hz,
+        stated_hz=_stated_rate(file, sets, chosen[0]),
+        by_times_hz=_rate_by_times(sets, times, chosen[0]),
         samples=even.samples,
         channels=tuple(channels[place] for place in even.kept),
         fetch=even.fetch,
@@ -269,8 +271,11 @@ def _number(value: Any) -> float | None:
 
 def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
     stated = _stated_rate(file, sets, key)
-    if stated is not None:
-        return stated
+    return stated if stated is not None else _rate_by_times(sets, times, key)
+
+
+def _rate_by_times(sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
+    """Rate of the times that stand nearest to a signal and are as many as its samples."""
     for group in map(str, PurePosixPath(key).parents):
         for time_key, data in times.items():
             if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):

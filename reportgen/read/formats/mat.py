@@ -93,6 +93,8 @@ def open_mat(path: Path, name: str, told_hz: float | None = None) -> Recording:
         raise ReadError(Place(name), message("record.nothing-left", what=even.refused[0]))
     return Recording(
         sample_rate_hz=even.rate_hz,
+        stated_hz=clocks.stated(chosen[0]),
+        by_times_hz=None if clock is None else even.rate_hz,
         samples=even.samples,
         channels=tuple(channels[place] for place in even.kept),
         fetch=even.fetch,

@@ -221,6 +221,8 @@ class _Table:
         places = [self._at[each.place] for each in signals]
         return Recording(
             sample_rate_hz=clock.rate_hz,
+            stated_hz=stated_rate(self._layout.remarks, self._layout.decimal),
+            by_times_hz=None if times is None else clock.rate_hz,
             samples=samples,
             channels=tuple(_stored(each, signals) for each in signals),
             fetch=lambda start, stop, wanted: rows(start, stop)[:, [places[each] for each in wanted]],
