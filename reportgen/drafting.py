@@ -72,12 +72,7 @@ def logs_named(paths: Sequence[Path]) -> dict[str, Path]:
     """
     files: list[Path] = []
     for path in paths:
-        inside = (
-            [each for each in path.iterdir() if each.is_file() and not each.name.startswith(".")]
-            if path.is_dir()
-            else []
-        )
-        files += sorted(inside, key=lambda each: _natural(each.name)) if path.is_dir() else [path]
+        files += _inside(path) if path.is_dir() else [path]
     named: dict[str, Path] = {}
     for path in files:
         if not path.is_file():
@@ -91,6 +86,7 @@ def logs_named(paths: Sequence[Path]) -> dict[str, Path]:
 
 
 def _inside(folder: Path) -> list[Path]:
+    """Every file of a folder that is not hidden, in the order of their names."""
     files = [each for each in folder.iterdir() if each.is_file() and not each.name.startswith(".")]
     return sorted(files, key=lambda each: _natural(each.name))
 
