@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -186,3 +187,14 @@ def test_a_second_specimen_with_a_beam_of_its_own_is_told(tmp_path):
     own = ['serial_number = "2"\n', 'serial_number = "2"\n[specimen.beam]\nboundary = "clamped-clamped"\n']
     assert "specimen.beam-of-its-own" in found_in(tmp_path, own)
     assert "specimen.beam-of-its-own" not in found_in(tmp_path)
+
+
+def test_a_mode_of_the_notes_counts_where_a_clause_names_run_and_axis(tmp_path):
+    """Fault: of several specimens the axis as written met no mode, and one below the limit passed unseen."""
+    limit = 'check = "lowest natural frequency"\naxis = "X"\n'
+    found = small.small_job(tmp_path, edits([limit, limit + 'run = "PRE"\n']))
+    assert found.verdicts()["LOWEST"].outcome is Outcome.PASS
+    noted = replace(found.modes[0], axis="X · S1", frequency_hz=30.0, seen_in=("notes",), runs=(), channels=())
+    assert replace(found, modes=(*found.modes, noted)).verdicts()["LOWEST"].outcome is Outcome.FAIL
+    other = replace(noted, axis="X · S2")
+    assert replace(found, modes=(*found.modes, other)).verdicts()["LOWEST"].outcome is Outcome.PASS
