@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from reportgen.judge.checks import CHECKS
+from reportgen.read.job.checklist import report_checklist
 from reportgen.read.job.job_file import read_job
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import said
@@ -198,3 +199,15 @@ def test_a_mode_of_the_notes_counts_where_a_clause_names_run_and_axis(tmp_path):
     assert replace(found, modes=(*found.modes, noted)).verdicts()["LOWEST"].outcome is Outcome.FAIL
     other = replace(noted, axis="X · S2")
     assert replace(found, modes=(*found.modes, other)).verdicts()["LOWEST"].outcome is Outcome.PASS
+
+
+def test_what_is_open_of_a_second_specimen_is_open(tmp_path):
+    """Fault: the checklist of the report looked at the first specimen alone."""
+    first = ['mass = "2.0 kg"\n\n', 'mass = "2.0 kg"\nreceived = 2026-04-20\ncondition = "new"\n\n']
+    second = ['serial_number = "2"\n', 'serial_number = "2"\nreceived = 2026-04-20\n']
+    (tmp_path / "open").mkdir()
+    job = small.small_job(tmp_path / "open", edits(first)).job
+    still = small.small_job(tmp_path, edits(first, second)).job
+    items = [{str(each.value("item").code) for each in report_checklist(it)} for it in (job, still)]
+    assert items[0] - items[1] == {"checklist.received"}
+    assert "checklist.condition" in items[1]

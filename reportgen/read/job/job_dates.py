@@ -14,6 +14,7 @@ from datetime import date, datetime
 from typing import Any, TypeVar
 
 from reportgen.read.job.job_values import Refused, day_of, moment_of
+from reportgen.records.asked_runs import TESTS
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
 from reportgen.records.message import Place, message
@@ -21,8 +22,6 @@ from reportgen.records.message import Place, message
 At = Callable[..., Place]
 """Place of a key in the job file."""
 _Value = TypeVar("_Value")
-_TESTS = ("sweep", "dwell")
-"""Kinds of run that a survey before and a survey after stand around."""
 _ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
 
@@ -137,7 +136,7 @@ def _pairs(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
 def _has_test_between(before: _Run, after: _Run, runs: list[_Run]) -> bool:
     """Whether a test lies between two runs; also where they are tests themselves, or the job dates none."""
     own = [run for run in runs if run.specimen == before.specimen]
-    tests = [run for run in own if run.kind in _TESTS and run.axis in (None, before.axis, after.axis)]
+    tests = [run for run in own if run.kind in TESTS and run.axis in (None, before.axis, after.axis)]
     if not tests or before in tests or after in tests:
         return True
     return any(before.started < run.started < after.started for run in tests)
