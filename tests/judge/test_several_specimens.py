@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -11,6 +12,7 @@ from reportgen.judge.checks import CHECKS
 from reportgen.read.job.checklist import report_checklist
 from reportgen.read.job.job_file import read_job
 from reportgen.records.verdict import Outcome
+from reportgen.render.axis_runs import axis_of
 from reportgen.render.catalogue import said
 from tests.judge.small_job import small_job as small
 
@@ -211,3 +213,14 @@ def test_what_is_open_of_a_second_specimen_is_open(tmp_path):
     items = [{str(each.value("item").code) for each in report_checklist(it)} for it in (job, still)]
     assert items[0] - items[1] == {"checklist.received"}
     assert "checklist.condition" in items[1]
+
+
+def test_a_clause_about_an_axis_of_one_specimen_stands_on_its_page(tmp_path):
+    """Fault: it stood under the axis as written, beside that of the specimen, and its limit was in no figure."""
+    limit = 'check = "lowest natural frequency"\naxis = "X"\n'
+    found = small.small_job(tmp_path, edits([limit, limit + 'specimen = "S2"\n']))
+    report = SimpleNamespace(job=found.job, runs=found.runs)
+    assert axis_of(report, found.verdicts()["LOWEST"]) == "X · S2"
+    (tmp_path / "both").mkdir()
+    both = small.small_job(tmp_path / "both", edits())
+    assert axis_of(SimpleNamespace(job=both.job, runs=both.runs), both.verdicts()["LOWEST"]) is None
