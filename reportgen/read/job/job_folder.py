@@ -33,7 +33,7 @@ def file_fault(folder: Path, named: Path, place: Place, what: str, largest: int 
     fault = _fault(folder, named, largest)
     if fault is None:
         return ()
-    return (error(place, message(FILE_FAULT, what=what, file=named.as_posix(), fault=fault)),)
+    return (error(place, message("file.of-job", what=what, file=named.as_posix(), fault=fault)),)
 
 
 def _fault(folder: Path, named: Path, largest: int | None) -> Message | None:
