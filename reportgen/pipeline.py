@@ -293,6 +293,7 @@ def compute_report(
     from reportgen.compute.frequency_uncertainty import assumptions
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.modes.modes import join_modes
+    from reportgen.compute.modes.observation import notes_that_count
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
     from reportgen.judge.deviations import find_deviations
@@ -302,7 +303,7 @@ def compute_report(
     every = compute_runs(job, inputs.logs, progress, cores, meanwhile)
     runs = compare_quality(job, [run for run in every if job.counts(run.id)])
     progress(message("progress.modes"))
-    notes = tuple(note for note in inputs.notes if job.counts(note.run))
+    notes = notes_that_count(job, every, inputs.notes)
     runs, modes, beam_fits, findings = join_modes(job, runs, notes)
     shifts, levels = run_shifts(job, runs), level_dependence(job, runs)
     reference = compare_with_reference(job, runs, inputs.earlier)

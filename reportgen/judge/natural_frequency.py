@@ -166,7 +166,7 @@ def _lay_none_found(case: Case, run: RunResult, channel: ChannelResult, limit: Q
 
 def _lay_modes(case: Case, runs: list[RunResult], limit: Quantity) -> None:
     """Modes of the axis below the limit count wherever they were seen; notes count as much as logs."""
-    axis = case.requirement.axis or runs[0].axis
+    axis = runs[0].axis or case.requirement.axis  # of several specimens the run's names its one
     ids = {run.id for run in runs}
     for mode in case.modes:
         hertz = mode.frequency_hz

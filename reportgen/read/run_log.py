@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from reportgen.read.job.job_folder import FILE_FAULT
 from reportgen.read.log import read_log
 from reportgen.records.finding import Finding, Severity, error, warning
 from reportgen.records.job import Job, RunKind, RunPlan
@@ -49,7 +50,9 @@ def _key_and_log(what: Message) -> tuple[object, object]:
 
 
 def _forgiven(finding: Finding) -> Finding:
-    return replace(finding, severity=Severity.WARNING) if finding.severity is Severity.ERROR else finding
+    """An error as a warning, unless the file is not there: the job itself tells that."""
+    forgiven = finding.severity is Severity.ERROR and finding.message.code != FILE_FAULT
+    return replace(finding, severity=Severity.WARNING) if forgiven else finding
 
 
 def _read(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:

@@ -4,13 +4,13 @@ A mapping names a channel of the file and what its numbers mean: ``"A1" = "chann
 ``"A1" = "/run 1/A1 / (m/s^2)"`` or ``"/data[3] / g"`` (HDF5), ``"A1" = "a1 / g"`` (MAT), ``"A1" = "set 2"``,
 ``"A1" = "node 12+Z"`` or an identification line (dataset 58), ``"A1" = "Ch 3 / g"`` (CSV). A unit in the file holds
 where the mapping gives none. The key ``sample rate`` gives the rate where the file does not:
-``"sample rate" = "51.2 kHz"``; in a table it says that samples follow each other evenly, whatever times stand beside
-them, and ``time``, ``sheet`` and ``block`` name the column of time, the sheet, the block that is meant.
+``"sample rate" = "51.2 kHz"``; it says that samples follow each other evenly, whatever times stand beside them. In a
+table ``time``, ``sheet`` and ``block`` name the column of time, the sheet, the block that is meant.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,15 +29,19 @@ from reportgen.units import parse_quantity
 SLOWEST_RATE_HZ, FASTEST_RATE_HZ = 0.001, 1e9
 """Outside these, a stated sample rate is a mistake: nothing that vibrates is recorded at one sample in a
 quarter of an hour, or at a thousand million a second, and nothing can be computed from either."""
+_SAME_RATE = 2e-3
+"""Share by which a stated rate may differ from that of times: intervals are written with few digits, and the mean rate
+of an uneven clock is made rounder by as much."""
 _HDF5_PLACES = (0, 512, 1024, 2048)
 
 
-_OPENERS: dict[str, Callable[[Path, str], Recording]] = {
-    "WAV": wav.open_wav,
+_OPENERS: dict[str, Callable[[Path, str, float | None], Recording]] = {
+    "WAV": lambda path, name, _: wav.open_wav(path, name),
     "HDF5": hdf5.open_hdf5,
     "MAT": mat.open_mat,
-    "UFF": universal_file.open_universal_file,
+    "UFF": lambda path, name, _: universal_file.open_universal_file(path, name),
 }
+"""How each is opened; only in HDF5 and MAT files times of the samples give way to a sample rate that is told, Hz."""
 
 
 def looks_like_time_history(path: Path, columns: Sequence[tuple[str, str]] = (), common: Collection[str] = ()) -> bool:
@@ -68,11 +72,11 @@ def open_recording(
     path: Path, name: str, columns: Sequence[tuple[str, str]] = (), common: Collection[str] = ()
 ) -> Recording:
     """Open a file of time histories by its content; the mapping as above. Raises ReadError."""
-    kind = _binary_kind(path)
+    kind, told = _binary_kind(path), told_by(columns, common)
     if kind is not None:
-        return _OPENERS[kind](path, name)
+        return _OPENERS[kind](path, name, told.rate_hz)
     if is_table(path):
-        return open_table(path, name, told_by(columns, common))
+        return open_table(path, name, told)
     raise ReadError(Place(name), message("record.not-known"))
 
 
@@ -163,6 +167,7 @@ def _sample_rate(
             findings.append(error(Place(name), message("record.no-sample-rate")))
         elif not SLOWEST_RATE_HZ <= recording.sample_rate_hz <= FASTEST_RATE_HZ:
             findings.append(error(Place(name), _no_rate(recording.sample_rate_hz)))
+        findings += _rates_differ(recording, name)
         return recording.sample_rate_hz
     try:
         rate = parse_quantity(stated, "frequency").si
@@ -177,6 +182,14 @@ def _sample_rate(
         differs = message("record.sample-rate-differs", stated=stated, file_hz=own)
         findings.append(warning(where, differs))
     return rate
+
+
+def _rates_differ(recording: Recording, name: str) -> Iterator[Finding]:
+    stated, by_times, used = recording.stated_hz, recording.by_times_hz, recording.sample_rate_hz
+    if None in (stated, by_times, used) or abs(stated / by_times - 1.0) <= _SAME_RATE:  # type: ignore[operator]
+        return
+    what = message("record.rates-differ", stated_hz=stated, by_times_hz=by_times, used_hz=used)
+    yield warning(Place(name), what)
 
 
 def _no_rate(rate: float) -> Message:

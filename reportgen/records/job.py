@@ -232,11 +232,6 @@ class Specimen:
     beam: Beam | None = None
     where: Place = IN_JOB_FILE
 
-    def beam_along(self, axis: str | None) -> Beam | None:
-        """The beam that it is when it is moved along an axis; None where it is none, or not along that one."""
-        beam = self.beam
-        return beam if beam is None or not beam.axes or axis is None or axis in beam.axes else None
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Environment:
@@ -675,6 +670,14 @@ class Job:
     def run(self, run_id: str | None) -> RunPlan | None:
         """The run of that id, or None."""
         return next((run for run in self.runs if run.id == run_id), None)
+
+    def beam_along(self, axis: str | None) -> Beam | None:
+        """The beam that the specimen is along the axis of a run; None where it is none, or not along that one."""
+        beam = self.specimen.beam
+        if beam is None or not beam.axes or axis is None:
+            return beam
+        written = next((run.written_axis for run in self.runs if run.axis == axis), axis)
+        return beam if written in beam.axes else None
 
     def is_by_reference(self, asked: Requirement) -> bool:
         """Whether a requirement is held against the earlier report; a run of that name comes first."""

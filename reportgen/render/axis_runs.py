@@ -77,14 +77,17 @@ def requirement_of(report: Report, verdict: Verdict) -> Requirement | None:
 def axis_of(report: Report, verdict: Verdict) -> str | None:
     """The one axis that a verdict is about; None where it is about several, or none."""
     asked, every = requirement_of(report, verdict), {run.axis for run in report.runs}
-    if asked is not None and asked.axis is not None and (asked.axis in every or not verdict.parts):
-        return asked.axis
+    written = None if asked is None else asked.axis
+    if written is not None and written in every:
+        return written
     named = {verdict.run, *(item.run for item in verdict.evidence)}
     named |= {run for part in verdict.parts for run in (part.run, part.before, part.after)}
     if asked is not None:
         named |= {asked.run, *asked.runs, asked.before, asked.after}
     axes = {run.axis for run in report.runs if run.id in named}
-    return axes.pop() if len(axes) == 1 else None
+    if len(axes) == 1:
+        return axes.pop()
+    return written if not axes and not verdict.parts else None
 
 
 def carried(report: Report, shift: RunShift) -> bool:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from reportgen.compute.modes.beam import frequency_ratio
 from reportgen.compute.modes.modes import join_modes
+from reportgen.compute.modes.observation import notes_that_count
 from reportgen.judge.checks import CHECKS
 from reportgen.read.job.job_file import read_job
 from reportgen.read.notes.operator_notes import read_notes
@@ -25,6 +26,7 @@ from reportgen.records.job import (
     ReportIdentity,
     RunKind,
     RunPlan,
+    RunStatus,
     Specimen,
 )  # fmt: skip
 from reportgen.records.message import Message, Place, message
@@ -415,6 +417,17 @@ def test_a_note_without_run_is_placed_by_its_time():
         _, modes, _, _ = join_modes(job_of(runs=TWO_AXES), runs, (note,))
         assert [(mode.axis, mode.mode) for mode in modes if mode.seen_in and "notes" in mode.seen_in] == [("Y", 2)]
         assert told("observation.run-by-time", *(flag for mode in modes for flag in mode.flags))
+
+
+def test_a_note_without_run_goes_with_the_void_run_in_whose_time_it_was_made():
+    """Fault: what was seen in a void run counted as evidence where the note did not name the run."""
+    job = job_of()
+    void = replace(job.runs[0], status=RunStatus.VOID, reason="clamp loose")
+    job = replace(job, runs=(void, *job.runs[1:]))
+    runs = (run_of("X-PRE", PRACTICE_HZ), run_of("X-SWEEP", PRACTICE_HZ, kind="sweep"))
+    notes = [replace(counted(84.2, 1, line, run=None), when=when) for line, when in
+             enumerate((time(9, 16), datetime(2026, 3, 12, 9, 16), time(11, 2), time(10, 30), None), 1)]  # fmt: skip
+    assert [note.line for note in notes_that_count(job, runs, [*notes, counted(84.2, 1, 6)])] == [3, 4, 5]
 
 
 def test_a_note_that_fits_two_axes_asks_for_its_run():

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import h5py
 import numpy as np
 import pytest
+import scipy.io
 
+from reportgen.read.table.stated_rate import stated_rate
 from reportgen.read.time_history import looks_like_time_history, read_time_history
 from reportgen.render.catalogue import said
 from reportgen.render.terminal import finding_line
@@ -126,3 +129,48 @@ def test_a_short_record_whose_times_have_just_the_digits_they_need(tmp_path):
     history, findings = read_time_history(path, "a.csv")
     assert history.sample_rate_hz == RATE
     assert not findings
+
+
+@pytest.mark.parametrize(
+    ("line", "rate"),
+    [
+        ("Sample rate: 51 200 Hz", 51200.0),
+        ("Abtastrate 1\u202f000 Hz", 1000.0),
+        ("Sampling rate [Hz]: 12 800", 12800.0),
+        ("Sample rate: 1 000 000 Hz", 1e6),
+        ("Sample rate: 1024 Hz 16 bit", 1024.0),
+        ("fs 512 256", None),
+        ("Sampling rate (Hz): 1000 2000", None),
+    ],
+)
+def test_a_stated_rate_may_be_written_in_groups_of_digits(line, rate):
+    """Fault: of 51 200 Hz the first group was taken, 51 Hz, and the record read at a thousandth of its rate."""
+    assert stated_rate([line]) == rate
+
+
+def test_a_stated_rate_that_the_times_contradict_is_told_in_a_table(tmp_path):
+    """Fault: the times were taken without a word of the rate above them, and every frequency may be twice too low."""
+    path = write(tmp_path / "a.csv", [f"{t:.4f}" for t in TIME])
+    path.write_text("# Sample rate: 2000 Hz\n" + path.read_text(encoding="utf-8"), encoding="utf-8")
+    history, findings = read_time_history(path, "a.csv")
+    assert history.sample_rate_hz == RATE
+    (told,) = [finding_line(each) for each in findings]
+    assert "warning: the file states 2000 Hz, but its times go on at 1000 Hz; 1000 Hz is used" in told
+    mapping = [("sample rate", "2 kHz"), ("C1", "C1 [g] / g"), ("A1", "A1 [g] / g")]
+    history, findings = read_time_history(path, "a.csv", mapping)
+    assert history.sample_rate_hz == 2000.0
+    assert not findings
+
+
+@pytest.mark.parametrize(("stated", "warned"), [(2000.0, True), (1000.0, False)])
+@pytest.mark.parametrize("ending", ["mat", "h5"])
+def test_a_stated_rate_that_the_times_contradict_is_told_in_other_files(tmp_path, stated, warned, ending):
+    path = tmp_path / f"a.{ending}"
+    if ending == "mat":
+        scipy.io.savemat(path, {"t": TIME, "fs": stated, "A1": MOTION[:, 0], "unit": "g"})
+    else:
+        with h5py.File(path, "w") as file:
+            file["t"], file["A1"], file.attrs["fs"] = TIME, MOTION[:, 0], stated
+    _, findings = read_time_history(path, path.name, [("A1", "A1 / g")])
+    told = [finding_line(each) for each in findings]
+    assert any("the file states 2000 Hz, but its times go on at 1000 Hz" in each for each in told) is warned

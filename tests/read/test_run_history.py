@@ -301,6 +301,14 @@ def test_a_log_that_broke_off_kept_a_laboratory_from_naming_the_aborted_run(log,
     assert any(each.severity is Severity.ERROR for each in check_job(tmp_path).findings)
 
 
+def test_a_void_run_whose_log_is_not_there_is_told_once(tmp_path):
+    """Fault: the same sentence came as an error and as a warning."""
+    void_job(tmp_path, "broken off\n")
+    (tmp_path / "Y0.csv").unlink()
+    told = [each for each in check_job(tmp_path).findings if "Y0.csv" in said(each.message)]
+    assert [each.severity for each in told] == [Severity.ERROR]
+
+
 # Steps
 
 

@@ -24,6 +24,7 @@ from reportgen.read.job.short_forms import SHORT_FORMS, long_form
 from reportgen.read.run_log import NOT_HERE
 from reportgen.records.finding import Severity
 from reportgen.records.message import Place
+from reportgen.render.catalogue import said
 from reportgen.render.terminal import finding_line
 from tests.read.laboratory_job.short import EXAMPLE, LAB, SHARED, short_job, short_text
 
@@ -230,6 +231,15 @@ def test_a_register_as_spreadsheet_is_the_same_register(folder):
 def test_a_register_of_one_column_and_one_with_a_column_twice(folder):
     edited(folder, "instruments.csv", ";shelf", ";model")
     assert any("the column 'model' is there twice" in line for line in errors(folder))
+
+
+def test_a_row_of_the_register_with_more_cells_than_columns_is_told(tmp_path):
+    """Fault: a comma in a text moved the serial number under the model's name, and the cell too many was dropped."""
+    path = tmp_path / "register.csv"
+    path.write_text("id,kind,model,serial\nA1,accelerometer, 2 g,10 mV/g,311\nA2,x,y,312,,\n", encoding="utf-8")
+    (found,) = read_register(path, "register.csv").findings
+    assert str(found.where) == "register.csv:2"
+    assert "5 cells under 4 columns" in said(found.message)
 
 
 # Runs, notches and columns ------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ def mode_pictures(job: Job, modes: Sequence[Mode], fits: Sequence[BeamFit]) -> t
     return tuple(
         _picture(beam, mode, mode.mode, ratio.get(mode.axis), _sensors(beam, job.channels))
         for mode in modes
-        if (beam := job.specimen.beam_along(mode.axis)) is not None
+        if (beam := job.beam_along(mode.axis)) is not None
         and mode.mode is not None
         and not mode.missing
         and mode.motion in (None, MotionKind.BENDING)

@@ -48,7 +48,7 @@ def question_modes(
             told += [_without_axis(mode, found) for mode in own]
             continue
         own = _question_order(job, own, found)
-        beam = job.specimen.beam_along(axis)
+        beam = job.beam_along(axis)
         fit = _fit(beam, own)
         if fit is not None and beam is not None:
             odd = odd_one_out(fit, DOUBTFUL_RESIDUAL)
@@ -261,7 +261,7 @@ def _with_missing(
     expected = {number: fit.expected_hz(number) for number in gap} if fit is not None else {}
     above = next((mode for mode in rising if mode.mode is not None and mode.mode > gap[0]), rising[-1])
     found.append(warning(_where(job, above), _gap(axis, sorted(numbers), gap, expected, modes)))
-    beam = job.specimen.beam_along(axis)
+    beam = job.beam_along(axis)
     if fit is None or beam is None:
         return modes
     missing = [_missing(beam, runs, axis, number, fit, modes) for number in gap]

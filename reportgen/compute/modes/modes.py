@@ -262,14 +262,14 @@ def _number(
     forced = _forced(candidate, found)
     if forced is not None:
         candidate.number = forced
-        beam = job.specimen.beam_along(candidate.axis)
+        beam = job.beam_along(candidate.axis)
         candidate.nodes = nodes_of_mode(beam.boundary, forced) if beam is not None else _counted(candidate)
     elif candidate.motion in (MotionKind.TORSION, MotionKind.AXIAL):
         candidate.nodes = _counted(candidate)
         candidate.flags.append(message("modes.not-bending", motion=candidate.motion))
     elif candidate.contradicted:
         candidate.nodes = _counted(candidate)
-    elif job.specimen.beam_along(candidate.axis) is None:
+    elif job.beam_along(candidate.axis) is None:
         candidate.nodes = _counted(candidate)
         if candidate.nodes is not None and job.specimen.beam is None:
             candidate.flags.append(message("modes.no-boundary"))
@@ -346,7 +346,7 @@ def _number_bending(
 def _numbering(
     job: Job, observation: Observation, home: Candidate, candidates: Sequence[Candidate], runs: Sequence[RunResult]
 ) -> Numbering:
-    beam = job.specimen.beam_along(home.axis)
+    beam = job.beam_along(home.axis)
     assert beam is not None
     assert observation.nodes is not None
     if observation.accepted:

@@ -39,6 +39,11 @@ class Observation:
     rejected: str | None = None
 
 
+def notes_that_count(job: Job, runs: Sequence[RunResult], notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Notes but for those of runs that do not count: the run that they name, or the one of ``runs`` by their time."""
+    return tuple(note for note in notes if job.counts(_run_of(job, runs, note)[0]))
+
+
 def observations(
     job: Job, runs: Sequence[RunResult], notes: Iterable[Note]
 ) -> tuple[tuple[Observation, ...], tuple[Finding, ...]]:

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reportgen.read.formats.blank_readings import GOOD_UP_TO, Blanks, can_be_put_in, put_in
+from reportgen.read.formats.blank_readings import Blanks, blanks_told, both, can_be_put_in, put_in
 from reportgen.read.formats.recording import Fetch, Rows
-from reportgen.read.formats.table_times import GOOD_TO, PIECE, Clock, Times, sampled_anew, told_of, with_lost
+from reportgen.read.formats.table_times import PIECE, Clock, Times, at_even_times, moments, told_of
 from reportgen.records.message import Message, Place, message
 
 _LOOKED_THROUGH = 1 << 24
@@ -34,7 +34,7 @@ class Evened:
 def evened(
     fetch: Fetch, names: Sequence[str], samples: int, rate_hz: float | None, times: Times | None, file: str
 ) -> Evened:
-    """Channels made even; ``times`` are those of the samples, where the file has them.
+    """Channels made even; ``times`` are those of the samples, where the file has them and no rate is told.
 
     Raises ReadError where times cannot be made even ones.
     """
@@ -45,17 +45,14 @@ def evened(
     if not clock.lost and clock.uneven is None and not blank and not refused:
         return Evened(fetch=fetch, kept=places, samples=samples, rate_hz=clock.rate_hz)
     kept = tuple(place for place in places if place not in refused)
-    filled = put_in(read, blank)
-    if clock.uneven is not None and times is not None and clock.rate_hz is not None:
-        rows, count = sampled_anew(filled, times, clock.rate_hz)
-    else:
-        rows, count = with_lost(filled, samples, clock.lost)
+    put = put_in(read, blank, moments(clock, times), clock.rate_hz)
+    rows, count = at_even_times(put.rows, samples, times, clock)
     return Evened(
         fetch=lambda start, stop, wanted: rows(start, stop)[:, [kept[each] for each in wanted]],
         kept=kept,
         samples=count,
         rate_hz=clock.rate_hz,
-        damage=_both(_put_in(blank, clock.rate_hz), told_of(clock, _listed)),
+        damage=both(blanks_told(blank, _listed(_rows_of(blank)), put), told_of(clock, _listed)),
         refused=tuple(refused.values()),
     )
 
@@ -77,16 +74,8 @@ def _blanks(read: Rows, names: Sequence[str], samples: int) -> tuple[dict[int, l
     return blank, refused
 
 
-def _put_in(blank: dict[int, list[int]], rate: float | None) -> Message | None:
-    if not blank or rate is None:
-        return None
-    return message(
-        "record.blanks-put-in",
-        readings=sum(map(len, blank.values())),
-        lines=_listed(tuple(sorted({row for rows in blank.values() for row in rows}))),
-        good_to=GOOD_TO,
-        up_to_hz=rate / GOOD_UP_TO,
-    )
+def _rows_of(blank: dict[int, list[int]]) -> tuple[int, ...]:
+    return tuple(sorted({row for rows in blank.values() for row in rows}))
 
 
 def _listed(rows: tuple[int, ...]) -> Message:
@@ -94,9 +83,3 @@ def _listed(rows: tuple[int, ...]) -> Message:
     if more > 0:
         return message("record.samples-listed-more", rows=rows[:_LISTED], more=more)
     return message("record.samples-listed", rows=rows)
-
-
-def _both(one: Message | None, other: Message | None) -> Message | None:
-    if one is None or other is None:
-        return one or other
-    return message("record.two-damages", one=one, other=other)

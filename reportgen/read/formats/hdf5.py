@@ -59,15 +59,15 @@ _LONGEST_TEXT = 200
 """Characters of an attribute: a name, a unit, a remark."""
 
 
-def open_hdf5(path: Path, name: str) -> Recording:
-    """Open an HDF5 file. Raises ReadError."""
+def open_hdf5(path: Path, name: str, told_hz: float | None = None) -> Recording:
+    """Open an HDF5 file; a sample rate that is told makes labels of its times. Raises ReadError."""
     import h5py
 
     try:
         with h5py.File(path, "r") as file:
             walk = _Walk(file, name)
             walk.into(file, "", ())
-            return _recording(path, name, file, walk)
+            return _recording(path, name, file, walk, told_hz)
     except (OSError, RuntimeError, ValueError, TypeError, KeyError, OverflowError) as fault:  # a damaged type, or name
         reason = str(fault).split("(")[-1].rstrip(")")
         raise ReadError(Place(name), message("record.hdf5-not-opened", problem=reason)) from None
@@ -135,7 +135,7 @@ def _fault(data: Any, path: str) -> Message | None:
     return message("record.not-written", path=shown, declared=data.size, written=there * prod(data.chunks))
 
 
-def _recording(path: Path, name: str, file: Any, walk: _Walk) -> Recording:
+def _recording(path: Path, name: str, file: Any, walk: _Walk, told_hz: float | None) -> Recording:
     sets = walk.sets
     signals = {key: data for key, data in sets.items() if _samples(data.shape) >= FEWEST_SAMPLES}
     signals = {key: data for key, data in signals.items() if data.ndim <= 2 and data.size}
@@ -153,12 +153,14 @@ def _recording(path: Path, name: str, file: Any, walk: _Walk) -> Recording:
     places = [(key, column) for key in chosen for column in range(_columns(signals[key].shape))]
     fetch = _fetch(path, name, [(signals[key].name, column) for key, column in places])
     channels = [_channel(signals[key], key, column) for key, column in places]
-    moments = _moments(file, sets, times, chosen[0])
-    even = evened(fetch, [each.name for each in channels], common[0], common[1], moments, name)
+    moments = None if told_hz is not None else _moments(file, sets, times, chosen[0])
+    even = evened(fetch, [each.name for each in channels], common[0], common[1] or told_hz, moments, name)
     if not even.kept:
         raise ReadError(Place(name), message("record.nothing-left", what=even.refused[0]))
     return Recording(
         sample_rate_hz=even.rate_hz,
+        stated_hz=_stated_rate(file, sets, chosen[0]),
+        by_times_hz=_rate_by_times(sets, times, chosen[0]),
         samples=even.samples,
         channels=tuple(channels[place] for place in even.kept),
         fetch=even.fetch,
@@ -269,8 +271,11 @@ def _number(value: Any) -> float | None:
 
 def _rate(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
     stated = _stated_rate(file, sets, key)
-    if stated is not None:
-        return stated
+    return stated if stated is not None else _rate_by_times(sets, times, key)
+
+
+def _rate_by_times(sets: dict[str, Any], times: dict[str, Any], key: str) -> float | None:
+    """Rate of the times that stand nearest to a signal and are as many as its samples."""
     for group in map(str, PurePosixPath(key).parents):
         for time_key, data in times.items():
             if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):

@@ -58,8 +58,8 @@ def looks_like_mat(head: bytes) -> bool:
     return False
 
 
-def open_mat(path: Path, name: str) -> Recording:
-    """Open a MAT file. Raises ReadError."""
+def open_mat(path: Path, name: str, told_hz: float | None = None) -> Recording:
+    """Open a MAT file; a sample rate that is told makes labels of its times. Raises ReadError."""
     from scipy.io import whosmat
 
     claims = claims_of(path, name)
@@ -87,12 +87,14 @@ def open_mat(path: Path, name: str) -> Recording:
     places = [(each, column) for each in chosen for column in range(each.columns) if (each.name, column) not in taken]
     times = moments[chosen[0].name]
     channels = _channels(places, _units(path, found, len(places)), texts)
-    clock = None if times is None else Times(times.seconds, common[0])
-    even = evened(_fetch(places), [each.name for each in channels], common[0], common[1], clock, name)
+    clock = None if times is None or told_hz is not None else Times(times.seconds, common[0])
+    even = evened(_fetch(places), [each.name for each in channels], common[0], common[1] or told_hz, clock, name)
     if not even.kept:
         raise ReadError(Place(name), message("record.nothing-left", what=even.refused[0]))
     return Recording(
         sample_rate_hz=even.rate_hz,
+        stated_hz=clocks.stated(chosen[0]),
+        by_times_hz=None if clock is None else even.rate_hz,
         samples=even.samples,
         channels=tuple(channels[place] for place in even.kept),
         fetch=even.fetch,

@@ -44,6 +44,10 @@ class Recording:
 
     sample_rate_hz: float | None
     """None where the file does not say it."""
+    stated_hz: float | None = None
+    """Rate that a number or a line of the file states."""
+    by_times_hz: float | None = None
+    """Rate at which the times of its samples go on."""
     samples: int
     channels: tuple[StoredChannel, ...]
     fetch: Fetch = field(repr=False)

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from reportgen.errors import ReadError
-from reportgen.read.formats.blank_readings import GOOD_UP_TO, Blanks, can_be_put_in, put_in
+from reportgen.read.formats.blank_readings import Blanks, blanks_told, both, can_be_put_in, put_in
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel
 from reportgen.read.formats.table_blocks import (
     FEWEST_ROWS,
@@ -30,14 +30,13 @@ from reportgen.read.formats.table_blocks import (
     with_one_clock,
 )
 from reportgen.read.formats.table_times import (
-    GOOD_TO,
     Clock,
     LineOf,
     Times,
+    at_even_times,
+    moments,
     restarts,
-    sampled_anew,
     told_of,
-    with_lost,
 )
 from reportgen.read.formats.table_told import NO_CHANNELS, TableTold
 from reportgen.read.table.cells import LONGEST_CELL, is_cut
@@ -222,12 +221,14 @@ class _Table:
         places = [self._at[each.place] for each in signals]
         return Recording(
             sample_rate_hz=clock.rate_hz,
+            stated_hz=stated_rate(self._layout.remarks, self._layout.decimal),
+            by_times_hz=None if times is None else clock.rate_hz,
             samples=samples,
             channels=tuple(_stored(each, signals) for each in signals),
             fetch=lambda start, stop, wanted: rows(start, stop)[:, [places[each] for each in wanted]],
             start_s=0.0 if times is None else times.first,
             remarks=self._layout.remarks,
-            damage=_both(self._lines.damage, damage),
+            damage=both(self._lines.damage, damage),
             layout=self._layout.described,
             no_channels=NO_CHANNELS,
             refused=(*_cut_names(self._layout), *others, *refused, *self._other_sheets(), *self._lines.told),
@@ -325,14 +326,15 @@ class _Table:
         """Rows of a block at even times, how many they are, and what was put in or taken anew."""
         blank = {self._at[each.place]: self._blanks.within(self._at[each.place], block.start, block.stop)
                  for each in signals}  # fmt: skip
-        filled, first, count = put_in(self._read, blank), block.start, block.stop - block.start
-        rows: Rows = lambda start, stop: filled(first + start, first + min(stop, count))  # noqa: E731
+        first, count = block.start, block.stop - block.start
+        moment = moments(clock, times)
+        put = put_in(self._read, blank, lambda row: moment(row - first), clock.rate_hz)
+        rows, samples = at_even_times(
+            lambda start, stop: put.rows(first + start, first + min(stop, count)), count, times, clock
+        )
+        blanks = line_list(map(self._lines.line_of, sorted({row for each in blank.values() for row in each})))
         told = told_of(clock, lambda lost: line_list(self._lines.line_of(first + row) for row in lost))
-        if clock.uneven is not None and times is not None and clock.rate_hz is not None:
-            rows, count = sampled_anew(rows, times, clock.rate_hz)
-        else:
-            rows, count = with_lost(rows, count, clock.lost)
-        return rows, count, _both(_put_in(blank, self._lines.line_of, clock.rate_hz), told)
+        return rows, samples, both(blanks_told(blank, blanks, put), told)
 
     def _other_sheets(self) -> list[Message]:
         if self._layout.sheet is None:
@@ -341,30 +343,9 @@ class _Table:
         return [message("record.other-sheets", sheets=others, first=others[0])] if others else []
 
 
-def _put_in(blank: dict[int, list[int]], line: LineOf, rate: float | None) -> Message | None:
-    """What is said of blank readings that were put in."""
-    rows = sorted({row for each in blank.values() for row in each})
-    if not rows or rate is None:
-        return None
-    return message(
-        "record.blanks-put-in",
-        readings=sum(map(len, blank.values())),
-        lines=line_list(line(row) for row in rows),
-        good_to=GOOD_TO,
-        up_to_hz=rate / GOOD_UP_TO,
-    )
-
-
 def _cut_names(layout: TableLayout) -> tuple[Message, ...]:
     cut = (place + 1 for place, cells in enumerate(_headers(layout)) if any(map(is_cut, cells)))
     return tuple(message("column.name-cut", column=each, most=LONGEST_CELL) for each in cut)
-
-
-def _both(one: Message | None, other: Message | None) -> Message | None:
-    """Two damages as one message."""
-    if one is None or other is None:
-        return one or other
-    return message("record.two-damages", one=one, other=other)
 
 
 class _Refusals:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -31,6 +32,7 @@ _COARSEST = 5e-4
 _FEW_LOST = 0.01
 """Share of samples lost one by one, up to which they are put in between their neighbours."""
 GOOD_TO = 0.01
+"""Of a sinusoid: error of samples that are put in or taken anew, up to the frequency that is told."""
 GOOD_UP_TO = 12.7
 """A sample put in from two neighbours on either side, (−1, 4, 4, −1)/6, is off by ω⁴/6 of a sinusoid, ω in radians a
 sample: 1 % at a frequency of the sampling rate over 12.7."""
@@ -91,6 +93,10 @@ class Times:
                 return Clock(rate_hz=_rate_of(apart, digit, self.rows), lost=tuple(lost))
         shortest, longest = self._uneven(mean, where)
         return Clock(rate_hz=rounded_rate(mean, _ROUND * mean), uneven=(shortest, longest))
+
+    def moment(self, row: int) -> float:
+        """Seconds of one row."""
+        return float(self.piece(row, row + 1)[0])
 
     def _pieces(self) -> list[tuple[int, Floats]]:
         """First row and times of each piece, the last of each being the first of the next."""
@@ -241,6 +247,23 @@ def with_lost(read: Rows, rows: int, lost: tuple[int, ...]) -> tuple[Rows, int]:
     for at in range(start, rows, PIECE):
         spool.append(read(at, min(at + PIECE, rows)))
     return spool.reader(), spool.rows
+
+
+def moments(clock: Clock, times: Times | None) -> Callable[[int], float]:
+    """When each row was taken, s: as an uneven clock tells it, else evenly but for the samples that are missing.
+
+    Without a rate they are counted.
+    """
+    if clock.uneven is not None and times is not None:
+        return times.moment
+    return lambda row: (row + bisect_left(clock.lost, row)) / (clock.rate_hz or 1.0)
+
+
+def at_even_times(read: Rows, rows: int, times: Times | None, clock: Clock) -> tuple[Rows, int]:
+    """Rows at even times, and how many they are: lost samples put in, those of an uneven clock taken anew."""
+    if clock.uneven is not None and times is not None and clock.rate_hz is not None:
+        return sampled_anew(read, times, clock.rate_hz)
+    return with_lost(read, rows, clock.lost)
 
 
 def sampled_anew(read: Rows, times: Times, rate_hz: float) -> tuple[Rows, int]:

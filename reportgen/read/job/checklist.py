@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from reportgen.records.job import Job, RunKind
+from reportgen.records.job import Job, RunKind, Specimen
 from reportgen.records.message import Message, message
 
 
@@ -23,6 +23,11 @@ def _sweep_cycles_stated(job: Job) -> bool:
     return all(each is None or each.sweep_cycles is not None for each in swept)
 
 
+def _each_specimen(told: Callable[[Specimen], object]) -> Callable[[Job], bool]:
+    """Whether a job tells something of every specimen, for all are identified in the report."""
+    return lambda job: all(map(told, job.specimens or (job.specimen,)))
+
+
 _ITEMS: tuple[tuple[str, Message, Callable[[Job], object]], ...] = (
     ("ISO/IEC 17025 7.8.2.1 b", message("checklist.address"), lambda j: j.laboratory.address),
     ("ISO/IEC 17025 7.8.2.1 c", message("checklist.location"), lambda j: j.laboratory.location),
@@ -35,10 +40,10 @@ _ITEMS: tuple[tuple[str, Message, Callable[[Job], object]], ...] = (
     (
         "ISO/IEC 17025 7.8.2.1 g",
         message("checklist.specimen-identification"),
-        lambda j: j.specimen.serial_number or j.specimen.part_number,
+        _each_specimen(lambda it: it.serial_number or it.part_number),
     ),
-    ("ISO/IEC 17025 7.8.2.1 g", message("checklist.condition"), lambda j: j.specimen.condition),
-    ("ISO/IEC 17025 7.8.2.1 h", message("checklist.received"), lambda j: j.specimen.received),
+    ("ISO/IEC 17025 7.8.2.1 g", message("checklist.condition"), _each_specimen(lambda it: it.condition)),
+    ("ISO/IEC 17025 7.8.2.1 h", message("checklist.received"), _each_specimen(lambda it: it.received)),
     (
         "ISO/IEC 17025 7.8.2.1 i",
         message("checklist.started"),

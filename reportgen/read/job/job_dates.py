@@ -14,6 +14,7 @@ from datetime import date, datetime
 from typing import Any, TypeVar
 
 from reportgen.read.job.job_values import Refused, day_of, moment_of
+from reportgen.records.asked_runs import TESTS
 from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job
 from reportgen.records.message import Place, message
@@ -21,8 +22,6 @@ from reportgen.records.message import Place, message
 At = Callable[..., Place]
 """Place of a key in the job file."""
 _Value = TypeVar("_Value")
-_TESTS = ("sweep", "dwell")
-"""Kinds of run that a survey before and a survey after stand around."""
 _ISO_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b")
 
 
@@ -34,6 +33,7 @@ class _Run:
     id: str
     kind: str
     axis: str | None
+    specimen: str | None
     log: str
     started: datetime
 
@@ -93,8 +93,12 @@ def _runs(raw: dict[str, Any]) -> Iterator[_Run]:
         if started is not None:
             axis = table.get("axis")
             yield _Run(index=index, id=str(table.get("id", index + 1)).strip(), kind=str(table.get("kind", "")),
-                       axis=axis if isinstance(axis, str) else None, log=str(table.get("log")),
-                       started=started)  # fmt: skip
+                       axis=axis if isinstance(axis, str) else None, specimen=_specimen_id(table.get("specimen")),
+                       log=str(table.get("log")), started=started)  # fmt: skip
+
+
+def _specimen_id(value: object) -> str | None:
+    return value.strip() if isinstance(value, str) else None
 
 
 def started_of(table: dict[str, Any]) -> datetime | None:
@@ -116,8 +120,8 @@ def _pairs(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
     for index, table in _tables(raw, "requirement"):
         own = str(table.get("id", index + 1))
         before, after = (by_id.get(str(table.get(key, "")).strip()) for key in ("before", "after"))
-        if before is None or after is None or before is after:
-            continue
+        if before is None or after is None or before is after or before.specimen != after.specimen:
+            continue  # what is compared between specimens may have been run in any order
         place = at("requirement", index, "after")
         if after.started <= before.started:
             said = message("date.after-before-before", requirement=own, after=after.id, after_at=after.started,
@@ -131,7 +135,8 @@ def _pairs(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
 
 def _has_test_between(before: _Run, after: _Run, runs: list[_Run]) -> bool:
     """Whether a test lies between two runs; also where they are tests themselves, or the job dates none."""
-    tests = [run for run in runs if run.kind in _TESTS and run.axis in (None, before.axis, after.axis)]
+    own = [run for run in runs if run.specimen == before.specimen]
+    tests = [run for run in own if run.kind in TESTS and run.axis in (None, before.axis, after.axis)]
     if not tests or before in tests or after in tests:
         return True
     return any(before.started < run.started < after.started for run in tests)
@@ -165,8 +170,11 @@ def _calibrated(raw: dict[str, Any], runs: list[_Run], issued: date | None, at: 
 
 
 def _received(raw: dict[str, Any], runs: list[_Run], at: At) -> Iterator[Finding]:
-    received = _day(raw.get("specimen"), "received")
-    early = [run for run in runs if received is not None and run.started.date() < received]
+    specimen = raw.get("specimen")  # the first of several; specimen_findings tells the others
+    received = _day(specimen, "received")
+    first = _specimen_id(specimen.get("id")) if isinstance(specimen, dict) else None
+    own = [run for run in runs if run.specimen in (None, first)]
+    early = [run for run in own if received is not None and run.started.date() < received]
     if early:
         day = early[0].started.date()
         said = message("date.received-after-run", received=received, run=early[0].id, day=day)

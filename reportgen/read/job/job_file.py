@@ -155,7 +155,7 @@ def _file_findings(job: Job, places: Places) -> list[Finding]:
 
 def _beam_findings(job: Job) -> Iterator[Finding]:
     beam = job.specimen.beam
-    driven = tuple(dict.fromkeys(run.axis for run in job.runs if run.axis is not None))
+    driven = tuple(dict.fromkeys(run.written_axis for run in job.runs if run.written_axis is not None))
     if beam is not None:
         for axis in (each for each in beam.axes if each not in driven):
             yield error(beam.where, message("job.beam-axis-unknown", axis=axis, driven=driven))

@@ -9,6 +9,8 @@ from reportgen.read.job.nearest import near_or
 from reportgen.records.finding import Finding, error
 from reportgen.records.message import Message, Place, message
 
+FILE_FAULT = "file.of-job"
+"""Code of what is said of a file that cannot be taken."""
 LARGEST_NOTES_FILE = 20_000_000
 LONGEST_NAME = 500
 LARGEST_PHOTO = 60_000_000

@@ -56,6 +56,7 @@ def read_register(path: Path, name: str) -> Register:
     findings = list(_head_findings(head, Place(name, head_line)))
     if "id" not in columns.values():
         return Register((), tuple(findings), content)
+    findings += _longer_rows(body, len(head), name)
     source = Source(name, _line)
     parts = [_part(cells, columns, line, source) for line, cells in body]
     findings += [
@@ -87,6 +88,13 @@ def _head_findings(head: list[str], place: Place) -> Iterator[Finding]:
     unknown = tuple(cell for cell, key in zip(head, keys, strict=True) if key is None and cell)
     if unknown:
         yield note(place, message("register.columns-not-used", found=unknown, columns=KEYS))
+
+
+def _longer_rows(body: list[tuple[int, list[str]]], columns: int, name: str) -> Iterator[Finding]:
+    """Rows with more cells than columns: a separator in a text moved what stands behind it under other names."""
+    for line, cells in body:
+        if any(cells[columns:]):
+            yield error(Place(name, line), message("register.more-cells", found=len(cells), expected=columns))
 
 
 def _part(cells: list[str], columns: Mapping[int, str], line: int, source: Source) -> Part:

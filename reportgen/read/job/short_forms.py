@@ -174,11 +174,10 @@ class _Maker:
         if not isinstance(own, dict):
             return
         mine = Part(own, self._own, ("exciter",))
-        asked = self._test if "exciter" in self._test.table else mine
-        wanted = asked.table.get("exciter" if asked is self._test else "id")
+        asked, key = (self._test, "exciter") if "exciter" in self._test.table else (mine, "id")
+        wanted = asked.table.get(key)
         if wanted is None:
             return
-        key = "exciter" if asked is self._test else "id"
         shared = self._shared("exciter", wanted) if isinstance(wanted, str) else None
         if shared is None:
             self._no_such(asked.at(key), key, str(wanted), "exciter")

@@ -12,7 +12,7 @@ from typing import Any
 
 from reportgen.read.job.nearest import near_or
 from reportgen.read.job.places import Places
-from reportgen.records.finding import Finding, error
+from reportgen.records.finding import Finding, error, warning
 from reportgen.records.job import Job, RunPlan, Specimen
 from reportgen.records.message import message
 
@@ -43,18 +43,7 @@ def with_specimens(job: Job, further: tuple[Specimen, ...]) -> Job:
     job = replace(job, specimens=(job.specimen, *further))
     if not further:
         return job
-    runs = tuple(map(_apart, job.runs))
-    return replace(job, runs=runs, specimen=_with_beam_axes(job.specimen, runs))
-
-
-def _with_beam_axes(specimen: Specimen, runs: tuple[RunPlan, ...]) -> Specimen:
-    """The specimen with the axes along which it is a beam named as its runs have them."""
-    beam = specimen.beam
-    if beam is None or not beam.axes:
-        return specimen
-    axes = tuple(dict.fromkeys(run.axis for run in runs if run.axis and run.written_axis in beam.axes))
-    unknown = tuple(each for each in beam.axes if each not in {run.written_axis for run in runs})
-    return replace(specimen, beam=replace(beam, axes=(*axes, *unknown)))
+    return replace(job, runs=tuple(map(_apart, job.runs)))
 
 
 def _apart(run: RunPlan) -> RunPlan:
@@ -67,6 +56,8 @@ def specimen_findings(job: Job) -> Iterator[Finding]:
     known = tuple(each.id for each in job.specimens if each.id is not None)
     if len(job.specimens) > 1:
         yield from _ids(job)
+        for each in job.specimens[1:]:
+            yield from _of_further(job, each)
     for run in job.runs:
         if run.specimen is None and len(job.specimens) > 1:
             yield error(run.where, message("specimen.run-names-none", run=run.id, known=known))
@@ -81,6 +72,19 @@ def specimen_findings(job: Job) -> Iterator[Finding]:
             hint = near_or(asked.specimen, known, message("hint.defined", known=known))
             said = message("specimen.unknown-of-requirement", requirement=asked.id, found=asked.specimen, hint=hint)
             yield error(asked.where, said)
+
+
+def _of_further(job: Job, specimen: Specimen) -> Iterator[Finding]:
+    """A beam of its own, which would be lost, and runs before it was received."""
+    beam, first = specimen.beam, job.specimen.beam
+    if beam is not None and (first is None or replace(beam, where=first.where) != first):
+        yield error(beam.where, message("specimen.beam-of-its-own", id=specimen.id))
+    for run in job.runs:
+        day = None if run.started is None or run.specimen != specimen.id else run.started.date()
+        if specimen.received is not None and day is not None and day < specimen.received:
+            received = specimen.received
+            yield warning(specimen.where, message("date.received-after-run", received=received, run=run.id, day=day))
+            return
 
 
 def _ids(job: Job) -> Iterator[Finding]:

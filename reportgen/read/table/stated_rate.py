@@ -19,7 +19,8 @@ _INTERVALS = (
 _STATED = re.compile(
     rf"(?:^|(?<=[\s#%;,|\"'*]))(?:(?P<rate>{_RATES})|(?P<interval>{_INTERVALS}))"
     r"(?:\s*+[\[(]\s*+(?P<before>[^\])]{1,12})[\])])?[\"']?(?=[\s:=;,|])[\s:=;,|\"']++"
-    r"(?P<number>[+]?\d[\d.,'’ ]{0,15}?(?:[eE][+\-]?\d{1,3})?)(?=$|[\s\"';|\[(]|,\s|,$|[a-zA-Zµμ])\s*[\"';,|]*\s*"
+    r"(?P<number>[+]?(?:\d{1,3}(?:[ \u00a0\u202f]\d{3})+(?:[.,]\d+)?|\d[\d.,'’]{0,15}?)(?:[eE][+\-]?\d{1,3})?)"
+    r"(?=$|[\s\"';|\[(]|,\s|,$|[a-zA-Zµμ])(?![ \u00a0\u202f]+\d)\s*[\"';,|]*\s*"
     r"[\[(]?(?P<after>[a-zA-Zµμ/]{1,12})?",
     re.IGNORECASE,
 )
@@ -49,13 +50,14 @@ def _rates_in(line: str, decimal: str) -> list[float]:
         number, unit = _number(each["number"], decimal), each["before"] or each["after"]
         size = _size(unit, "frequency" if each["rate"] else "time")
         full_scale = unit is None and each["rate"] == "FS"
-        if number is not None and size is not None and number > 0 and not full_scale:
+        several = unit is None and len(each["number"].split()) > 1  # 1 000 Hz is one number, 512 256 may be two
+        if number is not None and size is not None and number > 0 and not full_scale and not several:
             rates.append(number * size if each["rate"] else float(f"{1.0 / (number * size):.12g}"))
     return rates
 
 
 def _number(text: str, decimal: str) -> float | None:
-    bare = text.strip().replace(" ", "").replace("'", "").replace("’", "")
+    bare = "".join(text.split()).replace("'", "").replace("’", "")
     other = "." if decimal == "," else ","
     grouped = (
         re.fullmatch(rf"[1-9]\d{{0,2}}(?:{re.escape(other)}\d{{3}})+(?:{re.escape(decimal)}\d+)?", bare) is not None
