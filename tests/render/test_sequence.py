@@ -9,11 +9,24 @@ from pathlib import Path
 import pytest
 
 from reportgen.read.job.happenings import with_places
-from reportgen.records.job import Inspection, Job, Party, ReportIdentity, RunKind, RunPlan, RunStatus, Specimen, Step
+from reportgen.read.job.specimens import with_specimens
+from reportgen.records.job import (
+    Beam,
+    Boundary,
+    Inspection,
+    Job,
+    Party,
+    ReportIdentity,
+    RunKind,
+    RunPlan,
+    RunStatus,
+    Specimen,
+    Step,
+)
 from reportgen.records.note import Note
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome
-from reportgen.render.rows.identity import status
+from reportgen.render.rows.identity import specimen, status
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.sequence import sequence
 
@@ -60,11 +73,30 @@ def test_runs_steps_inspections_and_notes_stand_in_order_of_time():
     )
     found = rows(job, notes)
     assert [each.what for each in found] == [
-        "visual: pass", "mounted", "Y0, sweep, axis Y", "cable mended", "n.txt:1 – n.txt:2", "Y1, sweep, axis Y",
-        "turned", "n.txt:4", "Z1, sweep, axis Y", "taken down", "lunch",
+        "visual: pass", "mounted", "Y0, sweep, axis Y", "cable mended", "a", "b", "Y1, sweep, axis Y",
+        "turned", "d", "Z1, sweep, axis Y", "taken down", "lunch",
     ]  # fmt: skip
     assert [each.what for each in found if not each.placed] == ["lunch"]
     assert "cable" in found[2].remark
+
+
+@pytest.mark.parametrize(
+    ("written", "shown"),
+    [
+        ("2026-06-10 13:30 lid off", "lid off"),
+        ("10.06.2026, 13:30: lid off", "lid off"),
+        ("13:30 22 °C in the hall", "22 °C in the hall"),
+        ("13:30:05 – 70.3 Hz: 1 node at 0.84 L", "70.3 Hz: 1 node at 0.84 L"),
+        ("70.3 Hz at 13:30", "70.3 Hz at 13:30"),
+        ("13:30", "13:30"),
+        ("13:30 " + "granules " * 20, "granules " * 7 + "…"),
+    ],
+)
+def test_a_note_is_told_in_its_own_words(written, shown):
+    """Fault: the table named notes by file and line alone, several at once: "notes.txt:11 – notes.txt:13"."""
+    found = rows(JOB, (Note(source="n.txt", line=7, text=written, when=time(13, 30)),))
+    (told,) = [each for each in found if each.kind == "Notes"]
+    assert (told.what, told.remark) == (shown, "n.txt:7")
 
 
 def test_runs_without_a_start_stand_as_they_are_listed():
@@ -88,3 +120,14 @@ def test_what_became_of_a_run_is_said_in_the_language_of_the_report(language, ab
     assert status(JOB.runs[1], spoken) == aborted
     assert status(JOB.runs[0], spoken) == again
     assert status(JOB.runs[2], spoken) == ""
+
+
+def test_a_beam_among_several_specimens_bends_along_the_axes_of_the_job():
+    """Fault: "Bends as a beam along: Y · 0012, Z · 0012", the axes as they are told apart inside."""
+    beam = Beam(boundary=Boundary.CLAMPED_FREE, axes=("Y", "V"))
+    one, two = (Specimen(name="S", id=each, beam=beam) for each in ("0012", "0013"))
+    runs = tuple(replace(run, specimen=each, id=f"{run.id}-{each}") for run in JOB.runs for each in ("0012", "0013"))
+    job = with_specimens(replace(JOB, runs=runs, specimen=one), (two,))
+    assert len(job.specimen.beam.axes) > 2
+    facts = {each.label: each.value for each in specimen(job, Language.of("en", WORDS)).facts}
+    assert facts["Bends as a beam along"] == "Y, V"
