@@ -177,7 +177,7 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         response_unit=control_unit_of(report, of.lead)[0] if of.lead else "",
         remarks=tuple(_remarks(report, of, language)),
         sentence=_sentence(of, language),
-        trend=dwell_trend(report, of.runs, language),
+        trend=dwell_trend(of.runs, report.job.report.confidence, language),
     )
 
 
