@@ -143,6 +143,8 @@ class Observed:
 
     peak_hz: float | None = None
     amplification: float | None = None
+    response_mps2: float | None = None
+    """Peak acceleration of the response at ``peak_hz``; None where the response is no motion or the control a force."""
     half_power_q: float | None = None
     half_power_reason: Message | None = None
     sweep_reduction: float | None = None

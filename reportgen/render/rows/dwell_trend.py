@@ -23,7 +23,9 @@ def _of_run(run: RunResult, confidence: float, language: Language) -> str:
         ("phase", "°", run.dwell.phase_trend_deg),
     )
     parts = [_shown(what, unit, trend, confidence, language) for what, unit, trend in found if trend is not None]
-    return language.say("Trend over the dwell in %(run)s: %(list)s.", run=run.id, list="; ".join(parts)) if parts else ""
+    if not parts:
+        return ""
+    return language.say("Trend over the dwell in %(run)s: %(list)s.", run=run.id, list="; ".join(parts))
 
 
 def _shown(what: str, unit: str, trend: Trend, confidence: float, language: Language) -> str:
