@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from reportgen.records.report import Report
-from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
+from reportgen.records.rounding import coverage_factor
 from reportgen.records.verdict import Outcome
 from reportgen.render.axis_runs import carried
 from reportgen.render.document import Document, assemble
@@ -18,7 +18,7 @@ from reportgen.render.rows.conformity import VerdictRow
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.note import DeviationRow
 from reportgen.render.rows.report_pages import ReportPages
-from reportgen.render.rows.resonance import FREQUENCY_DIGITS
+from reportgen.render.rows.resonance import measured
 from reportgen.render.rows.run import change
 from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
 
@@ -164,9 +164,7 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
         return _number(language, "Lowest natural frequency", shown, "Hz", ", ".join(map(str, by_hand.notes)))
     if low is None:
         return None
-    std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
-    most = None if low.resonance.clock_stated else CLOCK_DIGITS
-    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS, most))
+    shown = _beside(*measured(low.resonance, k, language)[0])
     return _number(language, "Lowest natural frequency", shown, "Hz", f"{low.run.id}, {low.channel.id}")
 
 

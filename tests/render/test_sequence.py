@@ -90,6 +90,7 @@ def test_runs_steps_inspections_and_notes_stand_in_order_of_time():
         ("70.3 Hz at 13:30", "70.3 Hz at 13:30"),
         ("13:30", "13:30"),
         ("13:30 " + "granules " * 20, "granules " * 7 + "…"),
+        ("13:30 " + "z" * 90, "z" * 71 + " …"),
     ],
 )
 def test_a_note_is_told_in_its_own_words(written, shown):

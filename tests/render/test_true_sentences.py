@@ -20,7 +20,8 @@ from reportgen.render.numbers import Numbers
 from reportgen.render.rows.hazard import hazards
 from reportgen.render.rows.identity import identity
 from reportgen.render.rows.language import Language
-from reportgen.render.rows.resonance import sweep_sentence
+from reportgen.render.rows.mode import mode
+from reportgen.render.rows.resonance import resonance, sweep_sentence
 from tests.examples.test_golden import text_of
 
 
@@ -135,6 +136,17 @@ def test_the_response_beside_an_amplification_is_in_the_unit_of_the_control(repo
     assert len(shown) >= 2
     for channel, text in shown:
         assert any(of == channel and text == pytest.approx(each / size, rel=6e-3) for of, each in told)
+
+
+def test_without_an_uncertainty_three_digits_stand_whatever_it_is(report, english):
+    """Fault: a frequency had five of them among the resonances and four among the modes, Q four and three."""
+    run = next(each for each in report.runs if each.channels and each.channels[0].resonances)
+    bare = {"frequency_hz": 41.7312, "frequency_std_hz": None, "q": 23.456, "q_std": None, "damping_ratio": 0.021316}
+    found = replace(run.channels[0].resonances[0], **bare)
+    row = resonance(run, run.channels[0], found, 1, 0.95, english)
+    shown = mode(replace(report.modes[0], **bare, seen_in=("log",)), 0.95, english)
+    for each in (row, shown):
+        assert (each.frequency, each.frequency_u, each.q, each.damping) == ("41.7", "–", "23.5", "2.13")
 
 
 def test_no_beam_theory_for_a_box(report, templates):

@@ -30,6 +30,6 @@ def _of_run(run: RunResult, confidence: float, language: Language) -> str:
 
 def _shown(what: str, unit: str, trend: Trend, confidence: float, language: Language) -> str:
     wide = student_factor(confidence, trend.freedom) * trend.std
-    value, uncertainty = language.numbers.with_uncertainty(trend.per_minute, wide, 2)
+    value, uncertainty = language.numbers.with_uncertainty(trend.per_minute, wide)
     sign = "+" if trend.per_minute > 0 else ""
     return f"{language.say(what)} {sign}{value} {unit}/min (U = {uncertainty} {unit}/min)"

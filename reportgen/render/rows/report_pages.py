@@ -317,10 +317,18 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
 def _channel(
     report: Report, each: RunResult, channel: ChannelResult, language: Language, drawings: frozenset[str]
 ) -> ChannelShown:
+    figure = _drawn(drawings, anchor("fig", each.id, channel.id))
+    return channel_shown(each, channel, figure, report.job.report.confidence, language)
+
+
+def channel_shown(
+    each: RunResult, channel: ChannelResult, figure: str, confidence: float, language: Language
+) -> ChannelShown:
+    """One response channel of a run, with the key of its figure."""
     return ChannelShown(
         id=channel.id,
-        figure=_drawn(drawings, anchor("fig", each.id, channel.id)),
-        rows=tuple(resonance.resonance_rows(each, channel, report.job.report.confidence, language)),
+        figure=figure,
+        rows=tuple(resonance.resonance_rows(each, channel, confidence, language)),
         height=resonance.height_name(channel, language),
         nothing=resonance.nothing_found(channel, language),
         excluded=_excluded(each, channel.id, language),

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, time
-from textwrap import shorten
 
 from reportgen.records.asked_runs import in_order
 from reportgen.records.job import Beside, Job, Placed, RunPlan
@@ -151,8 +150,8 @@ def _notes(report: Report, begun: dict[str, tuple[datetime, int]], language: Lan
 
 def _words(text: str) -> str:
     """What was noted, without the time before it, cut to what one line holds."""
-    bare = _STAMP.sub("", text, count=1)
-    return shorten(bare or text, _MOST_LETTERS, placeholder=" …")
+    told = " ".join((_STAMP.sub("", text, count=1) or text).split())
+    return told if len(told) <= _MOST_LETTERS else told[: _MOST_LETTERS - 1].rsplit(" ", 1)[0] + " …"
 
 
 def _moment_of(note: Note, job: Job, begun: dict[str, tuple[datetime, int]]) -> datetime | None:
