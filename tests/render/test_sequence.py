@@ -9,10 +9,7 @@ from pathlib import Path
 import pytest
 
 from reportgen.read.job.happenings import with_places
-from reportgen.read.job.specimens import with_specimens
 from reportgen.records.job import (
-    Beam,
-    Boundary,
     Inspection,
     Job,
     Party,
@@ -26,7 +23,7 @@ from reportgen.records.job import (
 from reportgen.records.note import Note
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome
-from reportgen.render.rows.identity import specimen, status
+from reportgen.render.rows.identity import status
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.sequence import sequence
 
@@ -121,14 +118,3 @@ def test_what_became_of_a_run_is_said_in_the_language_of_the_report(language, ab
     assert status(JOB.runs[1], spoken) == aborted
     assert status(JOB.runs[0], spoken) == again
     assert status(JOB.runs[2], spoken) == ""
-
-
-def test_a_beam_among_several_specimens_bends_along_the_axes_of_the_job():
-    """Fault: "Bends as a beam along: Y · 0012, Z · 0012", the axes as they are told apart inside."""
-    beam = Beam(boundary=Boundary.CLAMPED_FREE, axes=("Y", "V"))
-    one, two = (Specimen(name="S", id=each, beam=beam) for each in ("0012", "0013"))
-    runs = tuple(replace(run, specimen=each, id=f"{run.id}-{each}") for run in JOB.runs for each in ("0012", "0013"))
-    job = with_specimens(replace(JOB, runs=runs, specimen=one), (two,))
-    assert len(job.specimen.beam.axes) > 2
-    facts = {each.label: each.value for each in specimen(job, Language.of("en", WORDS)).facts}
-    assert facts["Bends as a beam along"] == "Y, V"

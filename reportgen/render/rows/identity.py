@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
-from reportgen.records.job import Beam, Channel, Instrument, Job, Party, RunPlan, Specimen
+from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan, Specimen
 from reportgen.records.report import Report
 from reportgen.records.verdict import ProvedBy
 from reportgen.render.names import anchor
@@ -250,7 +250,7 @@ def specimen(job: Job, language: Language) -> SpecimenRow:
             ("Mass of the beam alone", _quantity(beam.mass)),
             ("Mass at its end", _quantity(beam.tip_mass)),
             ("Depth in bending", _quantity(beam.thickness)),
-            ("Bends as a beam along", ", ".join(_beam_axes(job, beam))),
+            ("Bends as a beam along", ", ".join(beam.axes)),
         )
     serials = ", ".join(each.serial_number for each in (job.specimens or (it,)) if each.serial_number)
     several = job.specimens if len(job.specimens) > 1 else ()
@@ -261,12 +261,6 @@ def specimen(job: Job, language: Language) -> SpecimenRow:
         facts=tuple(facts),
         several=tuple(_one_of_several(each, language) for each in several),
     )
-
-
-def _beam_axes(job: Job, beam: Beam) -> Iterable[str]:
-    """Axes as the job writes them: of several specimens each has its own axes inside, with its id."""
-    written = {run.axis: run.written_axis or "" for run in job.runs}
-    return dict.fromkeys(written.get(axis, axis) for axis in beam.axes)
 
 
 def _one_of_several(each: Specimen, language: Language) -> OneSpecimen:
