@@ -10,7 +10,7 @@ from reportgen.records.report import Report
 from reportgen.records.rounding import coverage_factor
 from reportgen.records.verdict import Outcome
 from reportgen.render.axis_runs import carried
-from reportgen.render.document import Document, assemble
+from reportgen.render.document import Document
 from reportgen.render.names import anchor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.clause import proof
@@ -66,18 +66,13 @@ class SummaryPages(ReportPages):
     summary: Summary
 
 
-def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
-    """One page: verdict, what was tested, three numbers, the figure that proves it, deviations, what happens next.
-
-    Raises as ``render_pdf`` does.
-    """
-    return summary_pdf(report, assemble(report, templates), templates=templates, branding=branding)
-
-
 def summary_pdf(
     report: Report, document: Document[ReportPages], *, templates: Path, branding: Path | None = None
 ) -> bytes:
-    """The same of a document that is assembled already, of that report."""
+    """One page: verdict, what was tested, three numbers, the figure that proves it, deviations, what happens next.
+
+    ``document`` is that of ``report``. Raises as ``report_pdf`` does.
+    """
     return paper_pdf(summary_document(report, document), "summary.html.j2", templates, branding, {})
 
 

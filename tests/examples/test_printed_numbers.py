@@ -14,9 +14,9 @@ import subprocess
 import pytest
 
 from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
-from reportgen.render.pdf import render_pdf
 from reportgen.render.results import results_json
 from reportgen.resources import data_dir
+from tests.printed import render_pdf
 
 pytestmark = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 NUMBER = r"[−-]?\d+(?:\u202f\d{3})*(?:\.\d+)?"

@@ -21,11 +21,11 @@ from reportgen.records.report import Report
 from reportgen.records.rounding import ROUNDING_UP_FROM, coverage_factor
 from reportgen.records.verdict import overall
 from reportgen.render.document import assemble
-from reportgen.render.html import render_html
 from reportgen.render.results import results
 from reportgen.render.summary import summary_document
 from reportgen.resources import data_dir
 from tests.examples.test_golden import text_of
+from tests.printed import render_html
 from tests.render.sample_report import sample_report
 
 _spec = importlib.util.spec_from_file_location(

@@ -16,8 +16,8 @@ from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.records.result import FrequencyBudget
 from reportgen.render import pdf as module
 from reportgen.render.document import assemble
-from reportgen.render.pdf import render_pdf
 from tests.archive.words import telling
+from tests.printed import render_pdf
 from tests.render.conftest import ATTACHED
 from tests.render.sample_report import sample_report
 

@@ -14,7 +14,6 @@ from reportgen.records.message import message
 from reportgen.records.note import Note, StrobeSeen
 from reportgen.records.result import Observed, QualityIssue
 from reportgen.render.document import assemble
-from reportgen.render.html import render_html
 from reportgen.render.names import control_unit
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.hazard import hazards
@@ -23,6 +22,7 @@ from reportgen.render.rows.language import Language
 from reportgen.render.rows.mode import mode
 from reportgen.render.rows.resonance import resonance, sweep_sentence
 from tests.examples.test_golden import text_of
+from tests.printed import render_html
 
 
 @pytest.fixture(scope="session")

@@ -14,9 +14,9 @@ from reportgen.records.note import MotionKind
 from reportgen.records.result import IssueKind
 from reportgen.records.verdict import Outcome
 from reportgen.render import words as module
-from reportgen.render.html import render_html
 from reportgen.render.words import Words, words
 from tests.archive.words import telling
+from tests.printed import render_html
 
 ROOT = Path(__file__).resolve().parents[2]
 ENUMS = (
