@@ -90,8 +90,8 @@ def example_report(shared_folder: Path) -> Callable[[str], Report]:
 @pytest.fixture(scope="session")
 def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -> Callable[[str], str]:
     """The report of an example on screen, by the name of its folder."""
-    from reportgen.render.html import render_html
     from reportgen.resources import data_dir
+    from tests.printed import render_html
 
     def page(name: str) -> str:
         report = example_report(name)
@@ -103,8 +103,8 @@ def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -
 @pytest.fixture(scope="session")
 def example_pdf(shared_folder: Path, example_report: Callable[[str], Report]) -> Callable[[str], bytes]:
     """The report of an example on paper, with one attachment, by the name of its folder."""
-    from reportgen.render.pdf import render_pdf
     from reportgen.resources import data_dir
+    from tests.printed import render_pdf
 
     def pdf(name: str) -> bytes:
         report, attached = example_report(name), {"results.json": b"{}"}

@@ -36,7 +36,7 @@ from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
 from reportgen.records.log_parts import joined_log, parts_fault
 from reportgen.records.message import Message, message
-from reportgen.records.result import ChannelResult, DecayCurve, IssueKind, QualityIssue, Resonance, RunResult
+from reportgen.records.result import ChannelResult, DecayCurve, IssueKind, QualityIssue, Quotient, Resonance, RunResult
 from reportgen.records.stretch import Direction
 from reportgen.units import parse_unit
 
@@ -269,10 +269,13 @@ def channel_result(
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
     quotient, unit = ratio_unit(trace, reference)
+    magnitude = magnitude_ratio(trace, level, sweep.frequency_hz)
+    if quotient is Quotient.RATIO and reference != "force":
+        resonances = tuple(with_response(each, sweep.frequency_hz, magnitude, level) for each in resonances)
     return ChannelResult(
         id=trace.channel,
         frequency_hz=sweep.frequency_hz,
-        magnitude=magnitude_ratio(trace, level, sweep.frequency_hz),
+        magnitude=magnitude,
         phase_deg=phase_of_acceleration(trace, reference),
         fitted=fit.fitted if fit else None,
         fitted_swept=fit.fitted_swept if fit else None,
@@ -285,6 +288,18 @@ def channel_result(
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
     )
+
+
+def with_response(resonance: Resonance, frequency_hz: Floats, ratio: Floats, level: Floats) -> Resonance:
+    """The resonance with the acceleration of its recorded peak, at the row nearest to it; where a frequency was passed
+    more than once, at the row of its height. ``ratio`` over the control acceleration ``level``, m/s², shapes (n,)."""
+    seen, known = resonance.observed, np.flatnonzero(np.isfinite(ratio))
+    if seen.peak_hz is None or seen.amplification is None or not len(known):
+        return resonance
+    off = np.abs(frequency_hz[known] - seen.peak_hz)
+    nearest = known[off == off.min()]
+    row = min(nearest, key=lambda each: abs(ratio[each] - seen.amplification))
+    return replace(resonance, observed=replace(seen, response_mps2=float(ratio[row] * level[row])))
 
 
 def _seen_on_rows(

@@ -143,6 +143,8 @@ class Observed:
 
     peak_hz: float | None = None
     amplification: float | None = None
+    response_mps2: float | None = None
+    """Peak acceleration of the response at ``peak_hz``; None where the response is no motion or the control a force."""
     half_power_q: float | None = None
     half_power_reason: Message | None = None
     sweep_reduction: float | None = None
@@ -343,6 +345,15 @@ class ChannelResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """Slope of a straight line against time, with its standard uncertainty and the degrees of freedom of that."""
+
+    per_minute: float
+    std: float
+    freedom: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DwellResult:
     """A dwell: how long, how many cycles, how steady."""
 
@@ -357,6 +368,11 @@ class DwellResult:
     response_drift_db: float | None
     build_up: float | None
     """Share of the steady amplitude reached at the start of counting; None with the reason in ``flags``."""
+    level_trend_db: Trend | None = None
+    """None without time or with too few rows, as for the two below."""
+    response_trend_db: Trend | None = None
+    """Of response over control."""
+    phase_trend_deg: Trend | None = None
     channel: str | None = None
     flags: tuple[Message, ...] = ()
 

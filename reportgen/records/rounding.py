@@ -39,6 +39,17 @@ def coverage_factor(confidence: float) -> float:
     return NormalDist().inv_cdf(0.5 + confidence / 2.0)
 
 
+def student_factor(confidence: float, freedom: int) -> float:
+    """Two-sided coverage factor of Student's distribution (GUM, G.3 and table G.2).
+
+    >>> round(student_factor(0.95, 18), 2), round(student_factor(0.95, 2), 2)
+    (2.1, 4.3)
+    """
+    from scipy.stats import t
+
+    return float(t.ppf(0.5 + confidence / 2.0, freedom))
+
+
 def uncertainty_decimals(uncertainty: float, digits: int = SIGNIFICANT_DIGITS) -> int:
     """Decimal places that leave ``digits`` significant digits of an uncertainty; negative for tens and above.
 

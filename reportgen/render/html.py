@@ -9,8 +9,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from reportgen.records.report import Report
-from reportgen.render.document import Document, assemble
+from reportgen.render.document import Document
 from reportgen.render.draft import SCREEN_CSS, mark_screen
 from reportgen.render.figures.figure_data import FigureData
 from reportgen.render.page import data_url, figure_names, fill_twice, logo_file, style_sheet
@@ -18,13 +17,8 @@ from reportgen.render.rows.language import Language
 from reportgen.render.rows.report_pages import ReportPages
 
 
-def render_html(report: Report, *, templates: Path, branding: Path | None = None) -> str:
-    """The whole report as one self-contained file. Raises RenderError with template and line where one is wrong."""
-    return report_html(assemble(report, templates), templates=templates, branding=branding)
-
-
 def report_html(document: Document[ReportPages], *, templates: Path, branding: Path | None = None) -> str:
-    """The same of a document that is assembled already."""
+    """The whole report as one self-contained file. Raises RenderError with template and line where one is wrong."""
     identity = document.context.report
     name = f"{identity.number} {document.language.say('rev.')} {identity.revision}"
     return screen_page(document, "report.html.j2", templates, branding, name)

@@ -108,20 +108,20 @@ class Numbers:
         return _grouped(str(round(value))).replace("-", _MINUS)
 
     def with_uncertainty(
-        self, value: float | None, uncertainty: float | None, fallback: int = 4, most_digits: int | None = None
+        self, value: float | None, uncertainty: float | None, most_digits: int | None = None
     ) -> tuple[str, str]:
         """Value and uncertainty, both to the place of the uncertainty's second significant digit.
 
-        Without an uncertainty the value shows ``fallback`` significant digits and the second text is a dash. Never
-        does it show more than ``most_digits``.
+        Without an uncertainty the value shows three significant digits, whatever it is, and the second text is a dash.
+        Never does it show more than ``most_digits``.
 
-        >>> Numbers("en").with_uncertainty(117.4312, 0.0231)
-        ('117.431', '0.023')
+        >>> Numbers("en").with_uncertainty(117.4312, 0.0231), Numbers("en").with_uncertainty(41.7312, None)
+        (('117.431', '0.023'), ('41.7', '–'))
         """
         if value is None or not math.isfinite(value):
             return self.ABSENT, self.ABSENT
         if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
-            return self.significant(value, fallback), self.ABSENT
+            return self.significant(value, rounding.DIGITS_ALONE), self.ABSENT
         shown, plus_minus = rounding.round_with_uncertainty(value, uncertainty, most_digits=most_digits)
         return self._in_words(shown), self._in_words(plus_minus)
 

@@ -25,8 +25,7 @@ from markupsafe import Markup, escape
 
 from reportgen.errors import PdfUnavailableError, RenderError
 from reportgen.records.message import message
-from reportgen.records.report import Report
-from reportgen.render.document import Document, assemble
+from reportgen.render.document import Document
 from reportgen.render.draft import KEYWORD, mark_document, page_css
 from reportgen.render.figures.gallery import Gallery
 from reportgen.render.figures.plot import Drawing
@@ -56,8 +55,8 @@ xmlns:pdfaProperty="http://www.aiim.org/pdfa/ns/property#"><pdfaExtension:schema
 """Identifies PDF/UA-1 (ISO 14289-1, 5) and declares its schema as PDF/A asks (ISO 19005-3, 6.6.2.3)."""
 
 
-def render_pdf(
-    report: Report,
+def report_pdf(
+    document: Document[ReportPages],
     *,
     templates: Path,
     branding: Path | None = None,
@@ -69,31 +68,13 @@ def render_pdf(
     ``drawn`` gives the figures where somebody else draws them; it is called when the pages are laid out.
     Raises PdfUnavailableError where the text layout library is missing, RenderError where a template or figure fails.
     """
-    document = assemble(report, templates)
-    return report_pdf(document, templates=templates, branding=branding, attachments=attachments, drawn=drawn)
-
-
-def report_pdf(
-    document: Document[ReportPages],
-    *,
-    templates: Path,
-    branding: Path | None = None,
-    attachments: Mapping[str, bytes] | None = None,
-    drawn: Callable[[], Mapping[str, Drawing]] | None = None,
-) -> bytes:
-    """The same of a document that is assembled already."""
     if drawn is not None:
         document = replace(document, drawings=document.drawings.taken_from(drawn))
     return paper_pdf(document, "report.html.j2", templates, branding, attachments or {})
 
 
-def render_annex_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
-    """The annex as a file of its own. Raises as ``render_pdf`` does."""
-    return annex_pdf(assemble(report, templates), templates=templates, branding=branding)
-
-
 def annex_pdf(document: Document[ReportPages], *, templates: Path, branding: Path | None = None) -> bytes:
-    """The same of a document that is assembled already."""
+    """The annex as a file of its own. Raises as ``report_pdf`` does."""
     return paper_pdf(document, "annex.html.j2", templates, branding, {})
 
 

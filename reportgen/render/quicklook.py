@@ -23,10 +23,10 @@ from reportgen.render.names import anchor
 from reportgen.render.numbers import Numbers
 from reportgen.render.rows.input import FindingRow, finding
 from reportgen.render.rows.language import Fact, Language
+from reportgen.render.rows.report_pages import ChannelShown, channel_shown
 from reportgen.render.rows.resonance import (
     ResonanceRow,
     UnexplainedRow,
-    height_name,
     nothing_found,
     resonance_rows,
     steady_state_sentence,
@@ -241,18 +241,6 @@ class QuicklookRun:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class QuicklookChannel:
-    """One of its channels."""
-
-    id: str
-    figure: str
-    rows: tuple[ResonanceRow, ...]
-    height: str
-    nothing: str
-    remarks: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class QuicklookPages:
     """What the template of a quick look may print."""
 
@@ -265,7 +253,7 @@ class QuicklookPages:
     assumed: str
     run: QuicklookRun
     control_figure: str
-    channels: tuple[QuicklookChannel, ...]
+    channels: tuple[ChannelShown, ...]
     quality: tuple[QualityRow, ...]
     findings: tuple[FindingRow, ...]
 
@@ -313,15 +301,8 @@ def _facts(run: RunResult, log: Log, controls: Sequence[str], language: Language
     )
 
 
-def _channel(run: RunResult, channel: ChannelResult, language: Language) -> QuicklookChannel:
+def _channel(run: RunResult, channel: ChannelResult, language: Language) -> ChannelShown:
     figure = anchor("fig", run.id, channel.id) if len(channel.magnitude) > 1 else ""
     if any(curve.channel == channel.id for curve in run.decay):
         figure = anchor("fig", run.id, "decay", channel.id)
-    return QuicklookChannel(
-        id=channel.id,
-        figure=figure,
-        rows=tuple(resonance_rows(run, channel, CONFIDENCE, language)),
-        height=height_name(channel, language),
-        nothing=nothing_found(channel, language),
-        remarks=tuple(language.sentences(channel.flags)),
-    )
+    return channel_shown(run, channel, figure, CONFIDENCE, language)

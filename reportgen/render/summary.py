@@ -7,10 +7,10 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from reportgen.records.report import Report
-from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
+from reportgen.records.rounding import coverage_factor
 from reportgen.records.verdict import Outcome
 from reportgen.render.axis_runs import carried
-from reportgen.render.document import Document, assemble
+from reportgen.render.document import Document
 from reportgen.render.names import anchor
 from reportgen.render.pdf import paper_pdf
 from reportgen.render.rows.clause import proof
@@ -18,7 +18,7 @@ from reportgen.render.rows.conformity import VerdictRow
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.note import DeviationRow
 from reportgen.render.rows.report_pages import ReportPages
-from reportgen.render.rows.resonance import FREQUENCY_DIGITS
+from reportgen.render.rows.resonance import measured
 from reportgen.render.rows.run import change
 from reportgen.render.rows.trusted import Trusted, largest_amplification, trusted
 
@@ -66,18 +66,13 @@ class SummaryPages(ReportPages):
     summary: Summary
 
 
-def render_summary_pdf(report: Report, *, templates: Path, branding: Path | None = None) -> bytes:
-    """One page: verdict, what was tested, three numbers, the figure that proves it, deviations, what happens next.
-
-    Raises as ``render_pdf`` does.
-    """
-    return summary_pdf(report, assemble(report, templates), templates=templates, branding=branding)
-
-
 def summary_pdf(
     report: Report, document: Document[ReportPages], *, templates: Path, branding: Path | None = None
 ) -> bytes:
-    """The same of a document that is assembled already, of that report."""
+    """One page: verdict, what was tested, three numbers, the figure that proves it, deviations, what happens next.
+
+    ``document`` is that of ``report``. Raises as ``report_pdf`` does.
+    """
     return paper_pdf(summary_document(report, document), "summary.html.j2", templates, branding, {})
 
 
@@ -164,9 +159,7 @@ def _lowest(report: Report, found: list[Trusted], k: float, language: Language) 
         return _number(language, "Lowest natural frequency", shown, "Hz", ", ".join(map(str, by_hand.notes)))
     if low is None:
         return None
-    std, hertz = low.resonance.frequency_std_hz, low.resonance.frequency_hz
-    most = None if low.resonance.clock_stated else CLOCK_DIGITS
-    shown = _beside(*language.numbers.with_uncertainty(hertz, None if std is None else k * std, FREQUENCY_DIGITS, most))
+    shown = _beside(*measured(low.resonance, k, language)[0])
     return _number(language, "Lowest natural frequency", shown, "Hz", f"{low.run.id}, {low.channel.id}")
 
 

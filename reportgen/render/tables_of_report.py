@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,10 +13,12 @@ from reportgen.records.report import Report
 from reportgen.records.result import (
     ChannelResult,
     CrossAxis,
+    DwellResult,
     FrequencyBudget,
     NotchResult,
     Resonance,
     RunResult,
+    Trend,
     UnexplainedPeak,
 )
 from reportgen.records.verdict import Evidence, Verdict
@@ -232,6 +234,11 @@ def _of_runs(report: Report, language: Language) -> Iterator[Table]:
             ("Drift of phase", "°", lambda d: d[1].phase_drift_deg),
             ("Drift of response", "dB", lambda d: d[1].response_drift_db),
             ("Build-up at the start", "", lambda d: d[1].build_up),
+            *_trend("Trend of level", "Standard uncertainty of the level's trend", "dB", lambda d: d.level_trend_db),
+            *_trend(
+                "Trend of response", "Standard uncertainty of the response's trend", "dB", lambda d: d.response_trend_db
+            ),
+            *_trend("Trend of phase", "Standard uncertainty of the phase's trend", "°", lambda d: d.phase_trend_deg),
             ("Remarks", "", lambda d: d[1].flags),
         ),
         language,
@@ -252,6 +259,16 @@ def _of_runs(report: Report, language: Language) -> Iterator[Table]:
             ("Reason", "", lambda x: x.reason),
         ),
         language,
+    )
+
+
+def _trend(
+    value: str, uncertainty: str, unit: str, of: Callable[[DwellResult], Trend | None]
+) -> tuple[Column[tuple[str, DwellResult]], ...]:
+    """Columns of a trend and of its standard uncertainty."""
+    return (
+        (value, f"{unit}/min", lambda d: (found := of(d[1])) and found.per_minute),
+        (uncertainty, f"{unit}/min", lambda d: (found := of(d[1])) and found.std),
     )
 
 
@@ -470,6 +487,7 @@ _RESONANCE: tuple[Column[_Found], ...] = (
     ("Phase", "°", lambda f: f.resonance.phase_deg),
     ("Peak as recorded", "Hz", lambda f: f.resonance.observed.peak_hz),
     ("Height as recorded", "", lambda f: f.resonance.observed.amplification),
+    ("Response as recorded (peak)", "m/s²", lambda f: f.resonance.observed.response_mps2),
     ("Half-power Q, as recorded", "", lambda f: f.resonance.observed.half_power_q),
     ("Share reached in the sweep", "1", lambda f: f.resonance.observed.sweep_reduction),
     ("Sweep parameter η", "", lambda f: f.resonance.observed.sweep_parameter),

@@ -70,7 +70,7 @@ def workbook(tables: Iterable[Table], info: BookInfo) -> bytes:
     book = Workbook()
     book.remove(book.active)
     for each in tables:
-        _fill(book.create_sheet(each.title[:_LONGEST_TITLE]), each, info)
+        _fill(book.create_sheet(each.title[:_LONGEST_TITLE].rstrip(" ,")), each, info)
     moment = datetime.combine(info.date, time())
     book.properties.title = _storable(info.title)
     book.properties.creator = _storable(info.creator)

@@ -10,6 +10,10 @@ const data = (axis, at) => {
   const [low, high] = ends(axis), part = (at - axis.pixels[0]) / (axis.pixels[1] - axis.pixels[0]);
   return backward(axis, low + part * (high - low));
 };
+// A number brought between two ends, in whichever order they are given.
+const within = (value, [a, b]) => Math.min(Math.max(value, Math.min(a, b)), Math.max(a, b));
+// Both ends of a range moved away from a centre, or towards it.
+const scaled = (range, factor, centre) => range.map((end) => centre + (end - centre) * factor);
 // A new range of an axis, moved into bounds; null where it would be narrower than numbers can tell.
 const bounded = (axis, low, high, bounds) => {
   const [least, most] = ends(axis, bounds), width = Math.min(high - low, most - least);

@@ -142,11 +142,11 @@ class Figure {
     let from = null;
     const stop = () => { from = null; this.cursor(this.at); };
     this.svg.addEventListener("pointermove", (event) => {
-      const [x, y] = this.place(event), [left, right] = this.x.pixels;
+      const [x, y] = this.place(event);
       if (fingers.has(event.pointerId)) fingers.set(event.pointerId, [x, y]);
       if (fingers.size === 2) { this.pinch([...fingers.values()]); return; }
       if (from && from.pans) { this.drag(from, x, y); return; }
-      if (this.inPanels(x, y) || from) this.cursor(data(this.x, Math.min(Math.max(x, left), right)));
+      if (this.inPanels(x, y) || from) this.cursor(data(this.x, within(x, this.x.pixels)));
       if (from) this.band(from, x, y);
     });
     this.svg.addEventListener("pointerdown", (event) => {
@@ -207,7 +207,7 @@ class Figure {
     const [left, right] = this.x.pixels;
     const now = this.at === null ? (left + right) / 2 : pixel(this.x, this.at);
     const lead = this.lead(this.at === null ? data(this.x, now) : this.at);
-    const wanted = data(this.x, Math.min(Math.max(now + units, left), right));
+    const wanted = data(this.x, within(now + units, [left, right]));
     if (!lead || this.at === null) { this.cursor(wanted); return; }
     let next = null;
     lead.xs.forEach((x, i) => {
@@ -246,9 +246,8 @@ class Figure {
   }
 
   zoom(factor, about) {
-    const [low, high] = ends(this.x);
-    const centre = about !== undefined ? about : this.at === null ? (low + high) / 2 : forward(this.x, this.at);
-    this.setX(centre + (low - centre) * factor, centre + (high - centre) * factor);
+    const range = ends(this.x), middle = this.at === null ? (range[0] + range[1]) / 2 : forward(this.x, this.at);
+    this.setX(...scaled(range, factor, about === undefined ? middle : about));
   }
 
   setX(low, high) {
@@ -266,8 +265,7 @@ class Figure {
   }
 
   zoomPanel(panel, factor, centre) {
-    const [low, high] = ends(panel.axis);
-    this.setLevel(panel, centre + (low - centre) * factor, centre + (high - centre) * factor);
+    this.setLevel(panel, ...scaled(ends(panel.axis), factor, centre));
   }
 
   // As far beyond the printed range as that is high: noise and overshoot may lie there.
@@ -312,7 +310,6 @@ class Figure {
 
   // The rectangle that was drawn: a flat one zooms the abscissa alone, a narrow one the level.
   cut(from, x, y) {
-    const within = (value, [a, b]) => Math.min(Math.max(value, Math.min(a, b)), Math.max(a, b));
     const to = [within(x, this.x.pixels), within(y, from.panel.axis.pixels)];
     const wide = Math.abs(to[0] - from.x) > DRAG, high = Math.abs(to[1] - from.y) > 2 * DRAG;
     const span = (axis, a, b) => [a, b].map((at) => forward(axis, data(axis, at))).sort((p, q) => p - q);
@@ -420,7 +417,7 @@ class Figure {
     for (const old of line.zoomed || []) old.remove();
     line.zoomed = [];
     if (home) return;
-    const clip = (v) => Math.min(Math.max(v, -4000), 6000).toFixed(2), [left, right] = this.x.pixels;
+    const clip = (v) => within(v, [-4000, 6000]).toFixed(2), [left, right] = this.x.pixels;
     let text = "", pen = "M", dots = "", seen = 0;
     for (const [px, py] of this.inView(line, panel)) {
       if (!Number.isFinite(px) || !Number.isFinite(py)) { pen = "M"; continue; }
@@ -464,17 +461,16 @@ class Figure {
   drawMark(panel, mark, bottom, top) {
     if (mark.x < this.x.range[0] || mark.x > this.x.range[1]) return;
     const x = pixel(this.x, mark.x), colour = mark.kind === "rejected" || mark.kind === "resonance" ? QUIET : ALARM;
-    const y = Math.min(Math.max(pixel(panel.axis, mark.y), top), bottom);
+    const y = within(pixel(panel.axis, mark.y), [top, bottom]);
     element("line", { x1: x, x2: x, y1: y, y2: top - 8, stroke: colour, "stroke-width": 0.5 }, this.layer);
     element("path", { d: `M${x - 2.2} ${y - 2}h4.4l-2.2 4z`, fill: mark.kind === "rejected" ? "none" : colour, stroke: colour }, this.layer);
     element("text", { x, y: top - 10, "text-anchor": "middle", "font-size": 7.2, fill: colour }, this.layer).textContent = mark.text;
   }
 
   band(from, x, y) {
-    const [left, right] = this.x.pixels, [bottom, top] = from.panel.axis.pixels;
-    const within = (value, low, high) => Math.min(Math.max(value, low), high);
-    const [x0, x1] = [from.x, within(x, left, right)].sort((a, b) => a - b);
-    const [y0, y1] = Math.abs(y - from.y) > 2 * DRAG ? [from.y, within(y, top, bottom)].sort((a, b) => a - b) : [top, bottom];
+    const [bottom, top] = from.panel.axis.pixels;
+    const [x0, x1] = [from.x, within(x, this.x.pixels)].sort((a, b) => a - b);
+    const [y0, y1] = Math.abs(y - from.y) > 2 * DRAG ? [from.y, within(y, [top, bottom])].sort((a, b) => a - b) : [top, bottom];
     element("rect", { x: x0, width: x1 - x0, y: y0, height: y1 - y0, fill: PETROL, "fill-opacity": 0.12 }, this.hair);
   }
 

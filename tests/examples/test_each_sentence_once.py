@@ -14,8 +14,8 @@ from dataclasses import replace
 
 import pytest
 
-from reportgen.render.html import render_html
 from reportgen.resources import data_dir
+from tests.printed import render_html
 
 LONG = 8
 """Words of a sentence that would be noticed twice."""

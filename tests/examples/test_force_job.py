@@ -14,8 +14,8 @@ from reportgen.pipeline import compute_report, read_inputs
 from reportgen.records.result import Quotient
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import told
-from reportgen.render.html import render_html
 from reportgen.resources import data_dir
+from tests.printed import render_html
 
 MODES = ((60.0, 50.0, 0.4), (140.0, 80.0, 0.25))
 """(Hz, Q, 1/kg)."""

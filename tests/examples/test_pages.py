@@ -15,10 +15,8 @@ import html5lib
 import pikepdf
 import pytest
 
-from reportgen.render.html import render_html
-from reportgen.render.pdf import render_pdf
-from reportgen.render.summary import render_summary_pdf
 from reportgen.resources import data_dir
+from tests.printed import render_html, render_pdf, render_summary_pdf
 from tests.render.test_browser import FLAGS
 from tests.render.test_pdf import guard
 

@@ -16,9 +16,8 @@ import pytest
 
 from reportgen.records.job import Annex
 from reportgen.render.document import assemble
-from reportgen.render.html import render_html
-from reportgen.render.pdf import render_annex_pdf, render_pdf
 from reportgen.resources import data_dir
+from tests.printed import render_annex_pdf, render_html, render_pdf
 
 TEMPLATES = data_dir("templates")
 MOST_PAGES = {"controller_box": 15, "sensor_boom": 11}

@@ -218,7 +218,7 @@ def test_an_axis_without_a_survey_after_is_not_evaluated_and_says_which(tmp_path
     assert verdict.outcome is Outcome.NOT_EVALUATED
     assert "axis Y has no valid survey after" in said(verdict.reason[1])
     assert said(verdict.reason[0]) == "of 2 runs or pairs of runs axis Y decides", "fault: '– decides'"
-    assert [(part.axis, part.after) for part in verdict.parts] == [("X", "POST"), ("Y", None)]
+    assert [(part.axis, part.after) for part in verdict.parts] == [(None, "POST"), ("Y", None)]
 
 
 def test_a_pair_that_names_a_void_survey_takes_its_repetition(tmp_path):

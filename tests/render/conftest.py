@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from reportgen.render.html import render_html
-from reportgen.render.pdf import render_pdf
 from reportgen.resources import data_dir
 from tests.once import once
+from tests.printed import render_html, render_pdf
 from tests.render.sample_report import sample_report
 
 ATTACHED = {

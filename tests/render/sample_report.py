@@ -108,6 +108,7 @@ def _resonance(number: int, fn: float, q: float, part: float, *, shift: float, a
     seen = Observed(
         peak_hz=fn * shift * (1 + 0.25 * eta / q),
         amplification=top * reduction,
+        response_mps2=top * reduction * 49.0,
         half_power_q=None if number == 4 else q * (1 - 0.1 * min(eta, 4)),
         half_power_reason=said("the curve does not fall to half power above the peak") if number == 4 else None,
         sweep_reduction=reduction,

@@ -12,9 +12,8 @@ import pytest
 from PIL import Image
 
 from reportgen.errors import RenderError
-from reportgen.render.html import render_html
-from reportgen.render.pdf import render_pdf
 from tests.archive.words import telling
+from tests.printed import render_html, render_pdf
 
 
 @pytest.fixture

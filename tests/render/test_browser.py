@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reportgen.render.html import render_html
 from reportgen.resources import data_dir
+from tests.printed import render_html
 from tests.render.sample_report import sample_report
 
 playwright = pytest.importorskip("playwright.sync_api")

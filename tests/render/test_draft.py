@@ -11,12 +11,10 @@ import pytest
 from reportgen.archive.sign import DRAFT_KEYWORD, SigningKey, sign
 from reportgen.errors import ArchiveError
 from reportgen.render.draft import KEYWORD
-from reportgen.render.html import render_html
-from reportgen.render.pdf import render_pdf
 from reportgen.render.results import results
-from reportgen.render.summary import render_summary_pdf
 from tests.archive.keys import make_keys
 from tests.archive.words import telling
+from tests.printed import render_html, render_pdf, render_summary_pdf
 from tests.render.test_pdf import guard, pages_of
 
 HIDING = """

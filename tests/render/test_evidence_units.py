@@ -12,8 +12,8 @@ import pytest
 
 from reportgen.records.message import message
 from reportgen.records.verdict import Evidence, Outcome, Verdict
-from reportgen.render.html import render_html
 from reportgen.render.results import results
+from tests.printed import render_html
 
 NOTCH = message("judge.notch", channel="A1", low_hz=110.0, high_hz=125.0, frequency_hz=117.0)
 DEVIATION = Evidence(

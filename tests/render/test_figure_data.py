@@ -104,4 +104,15 @@ def test_the_highest_and_the_lowest_row_are_always_kept(y, most):
 
 def test_a_row_without_a_reading_is_no_extreme():
     y = np.array([np.nan, -3.0, -1.0, -2.0, np.nan, 4.0])
-    assert y[representatives(y, 2)] == pytest.approx([-3.0, 4.0])
+    assert y[representatives(y, 2)] == pytest.approx([np.nan, -3.0, 4.0], nan_ok=True)
+
+
+def test_a_row_without_a_reading_hides_neither_peak_nor_notch():
+    """Fault: it counted as 0, and so as the highest of levels in dB and the lowest of ratios."""
+    for sign in (-1.0, 1.0):
+        y = sign * np.linspace(1.0, 2.0, 1000)
+        y[[100, 101, 700]] = np.nan
+        y[250], y[251] = sign * 0.5, sign * 3.0
+        kept = representatives(y, 8)
+        assert {250, 251, 100, 700} <= set(kept)
+        assert len(kept) <= 12

@@ -14,8 +14,8 @@ import pytest
 from reportgen.records.note import Note
 from reportgen.records.rounding import coverage_factor, round_with_uncertainty
 from reportgen.render.document import assemble
-from reportgen.render.html import render_html
 from reportgen.render.rows.trusted import largest_amplification, spoiled, trusted
+from tests.printed import render_html
 
 HOSTILE = "<script>alert(1)</script> {{7*7}} </style> {% raw %} \" onload='x' &amp; <b>"
 NAMESPACE = "{http://www.w3.org/1999/xhtml}"

@@ -13,10 +13,11 @@ import pikepdf
 import pytest
 
 from reportgen.errors import PdfUnavailableError, RenderError
+from reportgen.records.result import FrequencyBudget
 from reportgen.render import pdf as module
 from reportgen.render.document import assemble
-from reportgen.render.pdf import render_pdf
 from tests.archive.words import telling
+from tests.printed import render_pdf
 from tests.render.conftest import ATTACHED
 from tests.render.sample_report import sample_report
 
@@ -227,3 +228,17 @@ def test_without_the_layout_library_the_install_line_is_said(report, templates, 
 def test_the_other_language_and_paper(language, paper, tmp_path, templates):
     report = sample_report(tmp_path, points=700, language=language, paper=paper)
     assert guard(render_pdf(report, templates=templates, attachments=ATTACHED)) == []
+
+
+@needs_poppler
+def test_a_long_name_of_a_run_stays_in_its_column(report, templates):
+    """Fault: in the tables of uncertainty it was printed over the channel beside it."""
+    named = "S13-Y-QUALIFICATION-SWEEP"
+    whole = next(run for run in report.runs if run.kind == "sweep")
+    budget = FrequencyBudget(fit=0.001, clock=0.001, filter=0.0, misfit=0.001, floor=0.0, clock_stated=True)
+    first = replace(whole.channels[0].resonances[0], frequency_budget=budget)
+    run = replace(whole, id=named, control=None, channels=(replace(whole.channels[0], id="HEAD", resonances=(first,)),))
+    small = replace(report, runs=(run,), verdicts=(), shifts=(), modes=(), pictures=(), beam_fits=(), deviations=())
+    text = "".join(pages_of(render_pdf(small, templates=templates), "-layout"))
+    rows = re.findall(r"^ *S13-Y-(\S* +)?HEAD +.*\d$", text, re.MULTILINE)
+    assert len(rows) >= 2

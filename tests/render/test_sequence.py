@@ -9,7 +9,17 @@ from pathlib import Path
 import pytest
 
 from reportgen.read.job.happenings import with_places
-from reportgen.records.job import Inspection, Job, Party, ReportIdentity, RunKind, RunPlan, RunStatus, Specimen, Step
+from reportgen.records.job import (
+    Inspection,
+    Job,
+    Party,
+    ReportIdentity,
+    RunKind,
+    RunPlan,
+    RunStatus,
+    Specimen,
+    Step,
+)
 from reportgen.records.note import Note
 from reportgen.records.report import Report
 from reportgen.records.verdict import Outcome
@@ -60,11 +70,31 @@ def test_runs_steps_inspections_and_notes_stand_in_order_of_time():
     )
     found = rows(job, notes)
     assert [each.what for each in found] == [
-        "visual: pass", "mounted", "Y0, sweep, axis Y", "cable mended", "n.txt:1 – n.txt:2", "Y1, sweep, axis Y",
-        "turned", "n.txt:4", "Z1, sweep, axis Y", "taken down", "lunch",
+        "visual: pass", "mounted", "Y0, sweep, axis Y", "cable mended", "a", "b", "Y1, sweep, axis Y",
+        "turned", "d", "Z1, sweep, axis Y", "taken down", "lunch",
     ]  # fmt: skip
     assert [each.what for each in found if not each.placed] == ["lunch"]
     assert "cable" in found[2].remark
+
+
+@pytest.mark.parametrize(
+    ("written", "shown"),
+    [
+        ("2026-06-10 13:30 lid off", "lid off"),
+        ("10.06.2026, 13:30: lid off", "lid off"),
+        ("13:30 22 °C in the hall", "22 °C in the hall"),
+        ("13:30:05 – 70.3 Hz: 1 node at 0.84 L", "70.3 Hz: 1 node at 0.84 L"),
+        ("70.3 Hz at 13:30", "70.3 Hz at 13:30"),
+        ("13:30", "13:30"),
+        ("13:30 " + "granules " * 20, "granules " * 7 + "…"),
+        ("13:30 " + "z" * 90, "z" * 71 + " …"),
+    ],
+)
+def test_a_note_is_told_in_its_own_words(written, shown):
+    """Fault: the table named notes by file and line alone, several at once: "notes.txt:11 – notes.txt:13"."""
+    found = rows(JOB, (Note(source="n.txt", line=7, text=written, when=time(13, 30)),))
+    (told,) = [each for each in found if each.kind == "Notes"]
+    assert (told.what, told.remark) == (shown, "n.txt:7")
 
 
 def test_runs_without_a_start_stand_as_they_are_listed():

@@ -18,9 +18,8 @@ from reportgen.records.log import SweepLog
 from reportgen.records.message import as_written
 from reportgen.records.result import UnexplainedPeak, WhyUnexplained
 from reportgen.records.verdict import Outcome
-from reportgen.render.plots import render_plots
 from reportgen.render.quicklook import quicklook_lines, render_quicklook
-from reportgen.render.summary import render_summary_pdf
+from tests.printed import render_plots, render_summary_pdf
 from tests.render.test_pdf import guard
 
 

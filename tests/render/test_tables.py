@@ -16,7 +16,8 @@ import pytest
 
 from reportgen.records.message import message
 from reportgen.records.note import Note
-from reportgen.render.results import results_json
+from reportgen.records.result import Trend
+from reportgen.render.results import exact, results_json
 from reportgen.render.tables import Table
 from reportgen.render.tables_csv import csv_files, csv_of
 from reportgen.render.tables_of_report import report_tables
@@ -206,3 +207,28 @@ def test_a_requirement_over_several_runs_has_a_row_for_each_in_a_table_of_its_ow
     assert [(row["Run"], row["Before"], row["After"]) for row in rows] == [("X-PRE", "", ""), ("", "X-PRE", "X-POST")]
     assert len(rows_of(texts["requirements.csv"])) == len(report.verdicts)
     assert "requirement_runs.csv" not in csv_files(report_tables(report, templates))
+
+
+def test_trends_of_a_dwell_and_recorded_responses_are_in_the_tables(report, templates):
+    dwelt = next(run for run in report.runs if run.dwell is not None)
+    trend = Trend(per_minute=-0.05, std=0.001, freedom=18)
+    told = replace(dwelt, dwell=replace(dwelt.dwell, level_trend_db=None, response_trend_db=trend))
+    runs = tuple(told if each is dwelt else each for each in report.runs)
+    texts = csv_files(report_tables(replace(report, runs=runs), templates))
+    (row,) = rows_of(texts["dwells.csv"])
+    assert (row["Trend of response [dB/min]"], row["Standard uncertainty of the response's trend [dB/min]"]) == (
+        "-0.05",
+        "0.001",
+    )
+    assert row["Trend of level [dB/min]"] == ""
+    seen = [each for run in runs for channel in run.channels for each in channel.resonances]
+    column = [row["Response as recorded (peak) [m/s²]"] for row in rows_of(texts["resonances.csv"])]
+    assert [float(each) if each else None for each in column] == [
+        each.observed.response_mps2 and exact(each.observed.response_mps2) for each in seen
+    ]
+
+
+def test_no_table_has_two_columns_of_one_name(report, templates):
+    """A reader of the CSV by names would lose one of them."""
+    for each in report_tables(report, templates):
+        assert len(set(each.headings)) == len(each.headings), each.name

@@ -15,9 +15,9 @@ from reportgen.read.job.checklist import report_checklist
 from reportgen.records.deviation import Deviation, DeviationCode
 from reportgen.records.job import Inspection, TrackingFilter
 from reportgen.records.message import message
-from reportgen.render.html import render_html
 from reportgen.units import parse_quantity
 from tests.examples.test_golden import text_of
+from tests.printed import render_html
 
 
 def filled(report):

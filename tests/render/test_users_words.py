@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from reportgen.judge.verdicts import judge
 from reportgen.records.report import Report
 from reportgen.records.verdict import overall
-from reportgen.render.html import render_html
 from reportgen.render.results import results_json
 from reportgen.resources import data_dir
+from tests.printed import render_html
 
 _spec = importlib.util.spec_from_file_location(
     "small_job", Path(__file__).parents[1] / "judge" / "small_job" / "small_job.py"

@@ -13,7 +13,7 @@ from PIL import Image
 
 from reportgen.records.verdict import Outcome
 from reportgen.render.rows.conformity import shape
-from reportgen.render.summary import render_summary_pdf
+from tests.printed import render_summary_pdf
 
 
 def test_every_outcome_has_its_shape_in_the_style_sheet(templates, html):

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from babel.messages.extract import extract_from_dir
+from babel.messages.pofile import read_po
 
 from reportgen.errors import RenderError
 from reportgen.records.finding import Severity
@@ -14,9 +15,9 @@ from reportgen.records.note import MotionKind
 from reportgen.records.result import IssueKind
 from reportgen.records.verdict import Outcome
 from reportgen.render import words as module
-from reportgen.render.html import render_html
 from reportgen.render.words import Words, words
 from tests.archive.words import telling
+from tests.printed import render_html
 
 ROOT = Path(__file__).resolve().parents[2]
 ENUMS = (
@@ -51,6 +52,15 @@ def test_every_message_is_said_in_german(templates):
     wanted = {*messages(), *(str(each) for kind in ENUMS for each in kind)}
     assert len(wanted) > 250
     assert sorted(each for each in wanted if not german.knows(each)) == []
+
+
+def test_no_german_is_kept_for_what_nothing_says():
+    """Fault: ten sentences and labels of earlier reports were still translated."""
+    with (ROOT / "templates/words/de.po").open("rb") as file:
+        known = {each.id for each in read_po(file) if each.id}
+    files = [each for room in ("reportgen", "templates") for each in (ROOT / room).rglob("*.*")]
+    sources = "".join(each.read_text("utf-8") for each in files if each.suffix in (".py", ".j2", ".toml"))
+    assert sorted(each for each in known - set(messages()) if each.replace('"', '\\"') not in sources) == []
 
 
 def test_labels_that_are_not_literals_are_said_in_german_too(german, templates, monkeypatch):

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reportgen.compute.identification.swept_response import SweptResponse
+from reportgen.compute.sweep.dwell_trend import trend_db, trend_deg
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
 from reportgen.records.result import DwellResult
@@ -34,6 +35,7 @@ def dwell_result(sweep: SweptResponse) -> DwellResult:
     ratio = None if channel is None else sweep.responses[counted, channel] / sweep.control[counted]
     phase = None if channel is None or sweep.phases_deg is None else sweep.phases_deg[counted, channel]
     build_up, reason = _build_up(ratio)
+    time_s = None if sweep.time_s is None else sweep.time_s[counted]
     result = DwellResult(
         frequency_hz=float(np.median(frequency)),
         frequency_from_hz=float(frequency.min()),
@@ -45,6 +47,9 @@ def dwell_result(sweep: SweptResponse) -> DwellResult:
         phase_drift_deg=_drift_deg(phase),
         response_drift_db=_drift_db(ratio),
         build_up=build_up,
+        level_trend_db=trend_db(time_s, sweep.control[counted]),
+        response_trend_db=trend_db(time_s, ratio),
+        phase_trend_deg=trend_deg(time_s, phase),
         channel=None if channel is None else sweep.channels[channel],
     )
     return _with_flags(result, frequency, seconds, interruptions, reason)

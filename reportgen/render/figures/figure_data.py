@@ -97,15 +97,21 @@ def most_rows(plots: Iterable[Plot]) -> int:
 def representatives(y: Floats, most: int) -> Indices:
     """Indices of all rows, or, of a longer array, of the lowest and highest row of each of ``most``/2 stretches.
 
+    A stretch with rows that have no reading keeps the first of these besides, so that a gap stays one.
+
     >>> representatives(np.array([0.0, 3, 1, 2, 9, 8, 7, 5]), 4)
     array([0, 1, 4, 7])
     """
     if len(y) <= most:
         return np.arange(len(y))
     starts = np.linspace(0, len(y), most // 2 + 1).astype(np.int64)
-    ranks = np.where(np.isfinite(y), y, 0.0)
-    stretches = [(low, ranks[low:high]) for low, high in pairwise(starts)]
-    return np.unique([low + pick(part) for low, part in stretches for pick in (np.argmin, np.argmax)])
+    return np.unique([low + kept for low, high in pairwise(starts) for kept in _extremes(y[low:high])])
+
+
+def _extremes(stretch: Floats) -> list[int]:
+    known = np.isfinite(stretch)
+    kept = [np.argmin(np.where(known, stretch, np.inf)), np.argmax(np.where(known, stretch, -np.inf))]
+    return [int(each) for each in (kept if known.all() else [*kept, np.argmin(known)])]
 
 
 def pack_single(values: Floats) -> Packed:

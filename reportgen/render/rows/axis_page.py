@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from reportgen.records.message import Message
 from reportgen.records.report import Pairing, Report, RunShift
 from reportgen.records.result import ChannelResult, Resonance, RunResult
@@ -177,7 +175,7 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         response_unit=control_unit_of(report, of.lead)[0] if of.lead else "",
         remarks=tuple(_remarks(report, of, language)),
         sentence=_sentence(of, language),
-        trend=dwell_trend(report, of.runs, language),
+        trend=dwell_trend(of.runs, report.job.report.confidence, language),
     )
 
 
@@ -396,11 +394,12 @@ def _cell(report: Report, run: RunResult | None, channel: str, each: Resonance |
         return Cell(frequency=absent, amplification=absent, anchor="")
     number = 1 + next((n for n, other in enumerate(of.resonances) if other is each), 0)
     row = resonance(run, of, each, number, report.job.report.confidence, language)
+    response, size = each.observed.response_mps2, control_unit_of(report, run)[1]
     return Cell(
         frequency=row.frequency,
         amplification=row.amplification,
         anchor=row.anchor,
-        response=language.numbers.significant(peak, 3) if (peak := _peak(report, run, of, each)) is not None else "",
+        response="" if response is None else language.numbers.significant(response / size, 3),
     )
 
 
@@ -408,18 +407,3 @@ def control_unit_of(report: Report, run: RunResult) -> tuple[str, float]:
     """Unit that the control of a run is printed in, and its size in m/s²."""
     plan = report.job.run(run.id)
     return control_unit(report.job.profile(plan.profile if plan else None))
-
-
-def _peak(report: Report, run: RunResult, channel: ChannelResult, each: Resonance) -> float | None:
-    """Response as recorded where the log shows the peak, in the unit of the control; None where that is no motion.
-
-    The row nearest to the recorded peak: its response over control times its control.
-    """
-    control, peak_hz = run.control, each.observed.peak_hz
-    if control is None or peak_hz is None or control.dimension != "acceleration" or not channel.pure_ratio:
-        return None
-    if len(control.frequency_hz) != len(channel.frequency_hz):
-        return None
-    row = int(np.nanargmin(np.abs(channel.frequency_hz - peak_hz)))
-    value = float(channel.magnitude[row] * control.level[row]) / control_unit_of(report, run)[1]
-    return value if math.isfinite(value) else None

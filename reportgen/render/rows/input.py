@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from reportgen.records.finding import Finding
 from reportgen.records.job import Attachment
-from reportgen.records.message import Message
 from reportgen.records.report import InputFile, Report
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language
@@ -36,13 +35,12 @@ class AttachmentRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingRow:
-    """One finding, with its place in the inputs and the language that it is printed in."""
+    """One finding, with its place in the inputs."""
 
     severity: str
     css: str
     where: str
     message: str
-    spoken: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +102,6 @@ def finding(each: Finding, language: Language) -> FindingRow:
         css=f"is-{each.severity}",
         where=str(each.where),
         message=language.sentence(each.message),
-        spoken=language.words.language if isinstance(each.message, Message) else "en",
     )
 
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from reportgen.records.result import BeamFit, Mode
-from reportgen.records.rounding import CLOCK_DIGITS, coverage_factor
+from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Fact, Language
-from reportgen.render.rows.resonance import damping_percent
+from reportgen.render.rows.resonance import measured
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,13 +74,7 @@ def _called(row: ModeShown, language: Language) -> str:
 def mode(each: Mode, confidence: float, language: Language) -> ModeShown:
     """One mode; a number that was skipped is a row too."""
     numbers = language.numbers
-    std = each.frequency_std_hz
-    uncertainty = None if std is None else coverage_factor(confidence) * std
-    most = None if each.clock_stated else CLOCK_DIGITS
-    frequency, frequency_u = numbers.with_uncertainty(each.frequency_hz, uncertainty, 4, most)
-    q_wide = None if each.q_std is None else coverage_factor(confidence) * each.q_std
-    q, q_u = numbers.with_uncertainty(each.q, q_wide, 3)
-    damping, damping_u = damping_percent(each.damping_ratio, each.q, q_wide, language)
+    (frequency, frequency_u), (q, q_u), (damping, damping_u) = measured(each, coverage_factor(confidence), language)
     if "log" not in each.seen_in:
         frequency = numbers.noted(each.frequency_hz, each.resolution_hz)
     label = each.mode if each.mode is not None else numbers.plain(each.frequency_hz)

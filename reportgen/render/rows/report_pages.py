@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 from reportgen.records.job import PhotoMetadata, RunKind
 from reportgen.records.report import Report
@@ -122,28 +123,19 @@ class AxisModes:
     ladder: str
 
 
+Contributions = TypeVar("Contributions", resonance.AmplificationBudget, resonance.FrequencyBudgetShown)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AmplificationUncertain:
-    """Uncertainty of one amplification, and where that stands."""
+class Uncertain(Generic[Contributions]):
+    """Uncertainty of a value of one resonance, and where that stands."""
 
     run: str
     channel: str
     mode: str
     anchor: str
     frequency: str
-    uncertain: resonance.AmplificationBudget
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrequencyUncertain:
-    """Uncertainty of one natural frequency, and where that stands."""
-
-    run: str
-    channel: str
-    mode: str
-    anchor: str
-    frequency: str
-    uncertain: resonance.FrequencyBudgetShown
+    uncertain: Contributions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,8 +190,8 @@ class ReportPages:
     attachments: tuple[input.AttachmentRow, ...]
     photos: tuple[PhotoRow, ...]
     photos_bare: bool
-    budget: tuple[AmplificationUncertain, ...]
-    frequency_budget: tuple[FrequencyUncertain, ...]
+    budget: tuple[Uncertain[resonance.AmplificationBudget], ...]
+    frequency_budget: tuple[Uncertain[resonance.FrequencyBudgetShown], ...]
     assumptions: tuple[str, ...]
 
 
@@ -317,10 +309,18 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
 def _channel(
     report: Report, each: RunResult, channel: ChannelResult, language: Language, drawings: frozenset[str]
 ) -> ChannelShown:
+    figure = _drawn(drawings, anchor("fig", each.id, channel.id))
+    return channel_shown(each, channel, figure, report.job.report.confidence, language)
+
+
+def channel_shown(
+    each: RunResult, channel: ChannelResult, figure: str, confidence: float, language: Language
+) -> ChannelShown:
+    """One response channel of a run, with the key of its figure."""
     return ChannelShown(
         id=channel.id,
-        figure=_drawn(drawings, anchor("fig", each.id, channel.id)),
-        rows=tuple(resonance.resonance_rows(each, channel, report.job.report.confidence, language)),
+        figure=figure,
+        rows=tuple(resonance.resonance_rows(each, channel, confidence, language)),
         height=resonance.height_name(channel, language),
         nothing=resonance.nothing_found(channel, language),
         excluded=_excluded(each, channel.id, language),
@@ -401,7 +401,7 @@ def _axes(report: Report, language: Language, drawings: frozenset[str]) -> Itera
         )
 
 
-def _budget(report: Report, language: Language) -> Iterable[AmplificationUncertain]:
+def _budget(report: Report, language: Language) -> Iterable[Uncertain[resonance.AmplificationBudget]]:
     """Uncertainty of the largest amplification of every channel and run."""
     for each in report.runs:
         for channel in each.channels:
@@ -413,17 +413,10 @@ def _budget(report: Report, language: Language) -> Iterable[AmplificationUncerta
             ]
             if known and not spoiled(each, channel.id):
                 _, row, uncertain = max(known, key=lambda item: item[0])
-                yield AmplificationUncertain(
-                    run=each.id,
-                    channel=row.channel,
-                    mode=row.mode,
-                    anchor=row.anchor,
-                    frequency=row.frequency,
-                    uncertain=uncertain,
-                )
+                yield _uncertain(each, row, uncertain)
 
 
-def _frequency_budget(report: Report, language: Language) -> Iterable[FrequencyUncertain]:
+def _frequency_budget(report: Report, language: Language) -> Iterable[Uncertain[resonance.FrequencyBudgetShown]]:
     """Uncertainty of the frequency that is known worst, of every run."""
     k = coverage_factor(report.job.report.confidence)
     for each in report.runs:
@@ -440,11 +433,10 @@ def _frequency_budget(report: Report, language: Language) -> Iterable[FrequencyU
         row = resonance.resonance(each, channel, worst, number, report.job.report.confidence, language)
         uncertain = resonance.frequency_budget(worst, k, language)
         if uncertain is not None:
-            yield FrequencyUncertain(
-                run=each.id,
-                channel=row.channel,
-                mode=row.mode,
-                anchor=row.anchor,
-                frequency=row.frequency,
-                uncertain=uncertain,
-            )
+            yield _uncertain(each, row, uncertain)
+
+
+def _uncertain(run: RunResult, row: resonance.ResonanceRow, found: Contributions) -> Uncertain[Contributions]:
+    return Uncertain(
+        run=run.id, channel=row.channel, mode=row.mode, anchor=row.anchor, frequency=row.frequency, uncertain=found
+    )

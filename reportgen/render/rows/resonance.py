@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
-from reportgen.records.result import ChannelResult, Observed, Quotient, Resonance, RunResult
+from reportgen.records.result import ChannelResult, Mode, Observed, Quotient, Resonance, RunResult
 from reportgen.records.rounding import CLOCK_DIGITS, budget_texts, coverage_factor
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.trusted import spoiled
+
+Pair: TypeAlias = tuple[str, str]
+"""A value and its expanded uncertainty, as printed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +87,8 @@ _NOT_BUILT_UP = 0.95
 """Share of the steady peak below which the vibration had no time to build up: the loss of 5 % that the stated fastest
 rate would have kept to."""
 
-FREQUENCY_DIGITS = 5
-"""Significant digits of a frequency whose uncertainty is not known."""
+_READ_OFF_DIGITS = 5
+"""Significant digits of a frequency that is that of a row of the log."""
 
 
 def height_name(channel: ChannelResult, language: Language) -> str:
@@ -108,14 +112,7 @@ def resonance(
 ) -> ResonanceRow:
     """Corrected values with expanded uncertainties, and what the log shows as recorded."""
     numbers, k = language.numbers, coverage_factor(confidence)
-    frequency, frequency_u = numbers.with_uncertainty(
-        each.frequency_hz,
-        _times(k, each.frequency_std_hz),
-        FREQUENCY_DIGITS,
-        None if each.clock_stated else CLOCK_DIGITS,
-    )
-    q, q_u = numbers.with_uncertainty(each.q, _times(k, each.q_std))
-    damping, damping_u = damping_percent(each.damping_ratio, each.q, _times(k, each.q_std), language)
+    (frequency, frequency_u), (q, q_u), (damping, damping_u) = measured(each, k, language)
     amplification, amplification_u = numbers.with_uncertainty(each.amplification, _times(k, each.amplification_std))
     seen = each.observed
     return ResonanceRow(
@@ -149,12 +146,21 @@ def _times(k: float, std: float | None) -> float | None:
     return None if std is None else k * std
 
 
-def damping_percent(ratio: float | None, q: float | None, q_wide: float | None, language: Language) -> tuple[str, str]:
+def measured(each: Resonance | Mode, k: float, language: Language) -> tuple[Pair, Pair, Pair]:
+    """Frequency in Hz, Q and ζ in percent of a resonance or a mode, each with its uncertainty expanded by ``k``."""
+    beside = language.numbers.with_uncertainty
+    most = None if each.clock_stated else CLOCK_DIGITS
+    frequency = beside(each.frequency_hz, _times(k, each.frequency_std_hz), most)
+    q_wide = _times(k, each.q_std)
+    return frequency, beside(each.q, q_wide), _damping_percent(each.damping_ratio, each.q, q_wide, language)
+
+
+def _damping_percent(ratio: float | None, q: float | None, q_wide: float | None, language: Language) -> Pair:
     """ζ in percent with its expanded uncertainty: of ζ = 1/(2Q) the same share as that of Q (JCGM 100:2008, 5.1.6)."""
     if ratio is None:
         return language.numbers.ABSENT, language.numbers.ABSENT
     wide = None if q_wide is None or not q else 100.0 * ratio * q_wide / q
-    return language.numbers.with_uncertainty(100.0 * ratio, wide, 3)
+    return language.numbers.with_uncertainty(100.0 * ratio, wide)
 
 
 def _digits_of(text: str) -> int:
@@ -197,7 +203,7 @@ def unexplained_rows(channel: ChannelResult, language: Language) -> list[Unexpla
     return [
         UnexplainedRow(
             channel=channel.id,
-            frequency=numbers.significant(each.frequency_hz, FREQUENCY_DIGITS),
+            frequency=numbers.significant(each.frequency_hz, _READ_OFF_DIGITS),
             magnitude=numbers.significant(each.magnitude, 3),
             height=numbers.significant(each.height, 2),
             why=language.say(each.why),

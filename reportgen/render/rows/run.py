@@ -366,7 +366,7 @@ def change(value: float | None, std: float | None, report: Report, language: Lan
     if value is None:
         return numbers.ABSENT, numbers.ABSENT
     wide = None if std is None else 100 * coverage_factor(report.job.report.confidence) * std
-    text, uncertainty = numbers.with_uncertainty(100 * value, wide, 2)
+    text, uncertainty = numbers.with_uncertainty(100 * value, wide)
     return ("+" + text if value > 0 else text), uncertainty
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 
@@ -15,6 +16,10 @@ from reportgen.render.rows.identity import status
 from reportgen.render.rows.language import Language
 
 _FIRST, _LAST = datetime.min, datetime.max
+_STAMP = re.compile(r"^\s*(?:\d[\d./-]{5,9},?[ T]\s*)?\d{1,2}:\d{2}(?::\d{2})?(?!\d)[\s,;:–-]*")
+"""Date and time of day at the start of a note, in digits."""
+_MOST_LETTERS = 72
+"""Letters of a note in the table: what one line of its column holds. All of it stands with the notes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +30,7 @@ class Happened:
     kind: str
     what: str
     anchor: str
-    """Of the run or of the first note; empty for what stands nowhere else."""
+    """Of the run or of the note; empty for what stands nowhere else."""
     remark: str
     placed: bool = True
     """False where nothing tells when it was; such rows stand at the end."""
@@ -54,7 +59,7 @@ def sequence(report: Report, language: Language) -> tuple[Happened, ...]:
     if not (beside or noted or any(not run.counts for run in job.runs)):
         return ()
     rows = [*_runs(job, begun, language), *beside, *noted]
-    return tuple(_merged(at.row for at in sorted(rows, key=lambda at: at.key)))
+    return tuple(at.row for at in sorted(rows, key=lambda at: at.key))
 
 
 def _begun(job: Job) -> Iterator[tuple[str, tuple[datetime, int]]]:
@@ -129,18 +134,24 @@ def _at(placed: Placed | None, told: int, row: Happened, begun: dict[str, tuple[
 
 
 def _notes(report: Report, begun: dict[str, tuple[datetime, int]], language: Language) -> Iterator[_At]:
-    """Notes with a time, each by its line."""
+    """Notes with a time: their first words, and where the rest stands."""
     for told, note in enumerate(report.notes):
         moment = _moment_of(note, report.job, begun)
         if moment is not None:
             row = Happened(
                 when=language.numbers.moment(moment),
                 kind=language.say("Notes"),
-                what=str(note.where),
+                what=_words(note.text),
                 anchor=anchor("note", str(note.where)),
-                remark="",
+                remark=str(note.where),
             )
             yield _At(moment, 10**6, told, row)
+
+
+def _words(text: str) -> str:
+    """What was noted, without the time before it, cut to what one line holds."""
+    told = " ".join((_STAMP.sub("", text, count=1) or text).split())
+    return told if len(told) <= _MOST_LETTERS else told[: _MOST_LETTERS - 1].rsplit(" ", 1)[0] + " …"
 
 
 def _moment_of(note: Note, job: Job, begun: dict[str, tuple[datetime, int]]) -> datetime | None:
@@ -153,26 +164,3 @@ def _moment_of(note: Note, job: Job, begun: dict[str, tuple[datetime, int]]) -> 
     named = begun.get(note.run or "", (_FIRST, 0))[0]
     day = note.day or (named.date() if named is not _FIRST else None) or (days.pop() if len(days) == 1 else None)
     return None if day is None else datetime.combine(day, note.when.replace(tzinfo=None))
-
-
-def _merged(rows: Iterable[Happened]) -> Iterator[Happened]:
-    """Notes that follow one another in one row, from the first to the last."""
-    first: Happened | None = None
-    last: Happened | None = None
-    for row in rows:
-        if row.anchor.startswith("note"):
-            first, last = first or row, row
-            continue
-        yield from _spanned(first, last)
-        first = last = None
-        yield row
-    yield from _spanned(first, last)
-
-
-def _spanned(first: Happened | None, last: Happened | None) -> Iterator[Happened]:
-    if first is None or last is None:
-        return
-    if first is last:
-        yield first
-    else:
-        yield replace(first, when=f"{first.when} – {last.when}", what=f"{first.what} – {last.what}")
