@@ -48,7 +48,7 @@ What is said
 
 To add an unknown of a mode, begin at ``Poles.parameters`` and ``modal_model.columns``; an unknown of the run, at
 ``step_timing``; another model to compare, at ``procedure``, with ``mode_evidence.schwarz``; another objection to a
-mode, at ``elimination._objection`` with a ``RejectionReason``.
+mode, at ``elimination.objection`` with a ``RejectionReason``.
 """
 
 from reportgen.compute.identification.mode_report import CRITERION
