@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from reportgen.records.holes import inside_any
 from reportgen.records.identified_fact import IdentifiedFact
-from reportgen.records.job import ControlStrategy
+from reportgen.records.job import Annotation, ControlStrategy
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, Place
 from reportgen.records.note import MotionKind
@@ -371,6 +371,8 @@ class ChannelResult:
     """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
     """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    annotations: tuple[Annotation, ...] = ()
+    """Of the engineer's, numbered from 1 on the figure."""
     excluded_hz: tuple[tuple[float, float], ...] = ()
     """Bands whose rows the engineer does not use: drawn, and evidence of nothing."""
 

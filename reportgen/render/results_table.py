@@ -13,6 +13,7 @@ from typing import Any
 from reportgen.records.deviation import Deviation
 from reportgen.records.finding import Finding
 from reportgen.records.identified_fact import IdentifiedFact
+from reportgen.records.job import Annotation
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import Change, InputFile, ReferenceComparison, Report, RunShift
 from reportgen.records.result import (
@@ -144,6 +145,11 @@ def _excluded(channel: ChannelResult) -> dict[str, Any]:
     return {"excluded_hz": channel.excluded_hz} if channel.excluded_hz else {}
 
 
+def _annotated(channel: ChannelResult) -> dict[str, Any]:
+    """The engineer's annotations; nothing where there are none."""
+    return {"annotations": channel.annotations} if channel.annotations else {}
+
+
 SHAPES: Mapping[type, Shape] = {
     Report: Shape(
         named={"beam_fits": "beams"},
@@ -168,7 +174,8 @@ SHAPES: Mapping[type, Shape] = {
                   "first_spacing_hz", "last_spacing_hz"),
     ),
     ControlResult: Shape(left_out=("dimension", "not_judged_bands", "notches", "time_at_level_s")),
-    ChannelResult: Shape(left_out=("quotient", "unit"), made={"excluded_hz": _excluded}),
+    ChannelResult: Shape(left_out=("quotient", "unit"), made={"excluded_hz": _excluded, "annotations": _annotated}),
+    Annotation: Shape(left_out=("run", "channel")),
     Resonance: Shape(
         left_out=("level", "residue", "frequency_std_filter_hz"),
         made={"reasons": _reasons, "backbone": _level_dependent, "asked": _asked},
