@@ -243,6 +243,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.input_files import input_paths, watch_inputs
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
+    from reportgen.read.logged_environment import with_environment_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -258,6 +259,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
     job, more = with_channels_of_logs(job, logs.values())
+    found += more
+    job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more

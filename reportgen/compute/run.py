@@ -15,6 +15,7 @@ from reportgen.compute.frequency_uncertainty import with_uncertainties
 from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
+from reportgen.compute.sweep.conditions import run_conditions
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
 from reportgen.compute.sweep.cross_axis import with_cross_axis
 from reportgen.compute.sweep.dwell import dwell_result
@@ -110,6 +111,7 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
         flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
+        conditions=run_conditions(sweep),
     )
     result = with_cross_axis(run, with_uncertainties(result, clock))
     return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
@@ -285,6 +287,7 @@ def channel_result(
         peaks=fit.peaks if fit else None,
         quotient=quotient,
         unit=unit,
+        dimension=trace.dimension,
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
     )

@@ -63,7 +63,8 @@ class JobText:
     def _test(self) -> Iterator[str]:
         yield from ("", "[test]")
         yield from self._of_laboratory()
-        yield '# environment = "from notes"'
+        of_room = any(run.of_room for run in self._runs)
+        yield 'environment = "from logs"' if of_room else '# environment = "from notes"'
         yield _beside("channels = [", f"id, role, location, instrument; {GUESS} {_said(message('draft.roles'))}")
         channels = self._channels()
         for name in self._shared.sets_among(tuple(channels)):

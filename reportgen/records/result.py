@@ -329,6 +329,8 @@ class ChannelResult:
     quotient: Quotient = Quotient.RATIO
     unit: str = ""
     """Unit of ``magnitude`` where it is not a ratio."""
+    dimension: str = "acceleration"
+    """What the channel measured."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     flags: tuple[Message, ...] = ()
@@ -394,13 +396,32 @@ class CrossAxis:
 
     channel: str
     ratio: float | None = None
-    """The largest; None with ``reason``."""
+    """The largest, where limits are stated that which uses most of its own; None with ``reason``."""
     at_hz: float | None = None
     limit: float | None = None
-    """As the job states it; None where it states none."""
+    """As the job states it at ``at_hz``; None where it states none."""
     outside_bands: tuple[tuple[float, float], ...] = ()
     """Hz, where the ratio exceeds the limit."""
     reason: Message | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunCondition:
+    """A temperature or humidity that was logged during a run."""
+
+    channel: str
+    dimension: str
+    """``temperature`` or ``humidity``."""
+    unit: str
+    """``°C`` or ``% rh``, in which the numbers are."""
+    lowest: float
+    highest: float
+    frequency_hz: Floats
+    """Shape (n,), in the order of the log."""
+    values: Floats
+    """Shape (n,), NaN where a row has no reading."""
+    ambient: bool = False
+    """Whether it is that of the room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -435,6 +456,8 @@ class RunResult:
     """Logs of its parts, in order."""
     cross: tuple[CrossAxis, ...] = ()
     """Of the channels that the job names for it."""
+    conditions: tuple[RunCondition, ...] = ()
+    """Temperatures and humidities that its log holds."""
 
 
 class IssueKind(StrEnum):

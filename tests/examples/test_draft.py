@@ -130,6 +130,20 @@ def test_a_unit_that_the_log_does_not_say_is_a_blank(tmp_path):
     assert [each for each in read_inputs(job.parent).findings if each.severity is Severity.ERROR] == []
 
 
+def test_a_draft_takes_the_environment_from_logs_that_hold_it_and_an_instrument_that_one_names(tmp_path):
+    log = (EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv").read_text(encoding="utf-8").splitlines()[:400]
+    head, *lines = [line for line in log if not line.startswith("#")]
+    text = ["# A1: accelerometer 27730, 10 mV/g", f"{head},Temperature [°C]", *(f"{line},21.5" for line in lines)]
+    (tmp_path / "x_pre.csv").write_text("\n".join(text), encoding="utf-8")
+    for each in LABORATORY:
+        shutil.copy(EXAMPLES / "wind_sensor_arm" / each, tmp_path / each)
+    assert main(["new", str(tmp_path / "job"), "--from", str(tmp_path / "x_pre.csv")]) == 0
+    text = (tmp_path / "job" / "job.toml").read_text(encoding="utf-8")
+    assert re.search(r'\["A1", "response", "", "ACC-21"\], +# g; \(\?\) ', text)
+    fill(tmp_path / "job")
+    assert read_inputs(tmp_path / "job").job.environment.temperature == "21.5 °C"
+
+
 def test_a_log_without_a_control_by_name_has_its_first_channel_marked_as_a_guess(tmp_path):
     text = (EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv").read_text(encoding="utf-8")
     for old, new in (("C1 [g]", "Ch 1 [g]"), ("C2 [g]", "Ch 2 [g]")):
