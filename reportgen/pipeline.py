@@ -244,6 +244,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.job.decided_places import decided_findings
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
+    from reportgen.read.logged_environment import with_environment_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -260,6 +261,8 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     found = without_used_columns(job, logs.keys(), found)
     found += decided_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
+    found += more
+    job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
