@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -18,9 +18,9 @@ from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.reference import EarlierReport
-from reportgen.records.report import InputFile, Report
-from reportgen.records.result import RunResult
-from reportgen.records.verdict import Outcome, overall
+from reportgen.records.report import InputFile, LevelDependence, ReferenceResult, Report, RunShift
+from reportgen.records.result import BeamFit, Mode, RunResult
+from reportgen.records.verdict import Outcome, Verdict, overall
 
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
@@ -241,6 +241,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     """
     from reportgen.archive.reference import earlier_report
     from reportgen.read.input_files import input_paths, watch_inputs
+    from reportgen.read.job.decided_places import decided_findings
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
@@ -257,6 +258,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
         if log is not None:
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
+    found += decided_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
     notes, more = read_notes(job)
@@ -286,21 +288,79 @@ def compute_report(
 
     What is to be done ``meanwhile`` is done while other processes compute, and not at all where there are none.
     """
+    return report_of_runs(inputs, compute_runs(inputs.job, inputs.logs, progress, cores, meanwhile), progress)
+
+
+def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = silent) -> Report:
+    """The second half of the work, from the runs as ``compute_runs`` gives them: modes, comparison, verdicts.
+
+    It is quick. All that a correction changes is computed here, but for a resonance that is asked for: that, and a band
+    that is not used, needs its run alone once more (``compute_run``, which takes what of it is known already).
+    """
+    from reportgen.compute.decided import annotated, off_the_runs
+    from reportgen.compute.frequency_uncertainty import assumptions
+    from reportgen.compute.modes.mode_picture import mode_pictures
+    from reportgen.compute.quality.quality_findings import quality_findings
+    from reportgen.compute.sweep.exciter import exciter_check
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
+    from reportgen.judge.deviations import find_deviations
+
+    job = inputs.job
+    found = _conclude(job, inputs, every, progress)
+    verdicts = found.verdicts
+    if decisions_of(job):
+        bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
+        verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
+    by_id = {run.id: run for run in (*every, *found.runs)}
+    runs = tuple(annotated(job, with_history(job, by_id[run.id])) for run in every)
+    deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
+    late = off_the_runs(job, runs)
+    return Report(
+        job=job,
+        software=SOFTWARE,
+        inputs=inputs.files,
+        notes=inputs.notes,
+        runs=runs,
+        modes=found.modes,
+        beam_fits=found.beam_fits,
+        verdicts=verdicts,
+        overall=overall(verdict.outcome for verdict in verdicts),
+        findings=(*inputs.findings, *quality_findings(job, runs), *found.findings, *unmatched, *late),
+        deviations=deviations,
+        shifts=found.shifts,
+        reference=found.reference,
+        level_dependence=found.levels,
+        exciter=exciter_check(job, runs),
+        pictures=mode_pictures(job, found.modes, found.beam_fits),
+        opinions=job.report.opinions,
+        assumptions=assumptions(job, runs),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Conclusion:
+    """What follows from the runs of a job taken together."""
+
+    runs: tuple[RunResult, ...]
+    modes: tuple[Mode, ...]
+    beam_fits: tuple[BeamFit, ...]
+    findings: tuple[Finding, ...]
+    shifts: tuple[RunShift, ...]
+    levels: tuple[LevelDependence, ...]
+    reference: ReferenceResult | None
+    verdicts: tuple[Verdict, ...]
+
+
+def _conclude(job: Job, inputs: Inputs, every: Sequence[RunResult], progress: Say) -> _Conclusion:
+    """Modes, comparisons and verdicts of the runs that count."""
     from reportgen.compute.comparison.level_dependence import level_dependence
     from reportgen.compute.comparison.reference import compare_with_reference
     from reportgen.compute.comparison.run_comparison import compare_quality
     from reportgen.compute.comparison.shift import run_shifts
-    from reportgen.compute.frequency_uncertainty import assumptions
-    from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.modes.modes import join_modes
     from reportgen.compute.modes.observation import notes_that_count
-    from reportgen.compute.quality.quality_findings import quality_findings
-    from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.deviations import find_deviations
     from reportgen.judge.verdicts import judge
 
-    job = inputs.job
-    every = compute_runs(job, inputs.logs, progress, cores, meanwhile)
     runs = compare_quality(job, [run for run in every if job.counts(run.id)])
     progress(message("progress.modes"))
     notes = notes_that_count(job, every, inputs.notes)
@@ -309,29 +369,10 @@ def compute_report(
     reference = compare_with_reference(job, runs, inputs.earlier)
     progress(message("progress.judging"))
     verdicts = judge(job, runs, modes, shifts, notes, reference)
-    by_id = {run.id: run for run in (*every, *runs)}
-    runs = tuple(with_history(job, by_id[run.id]) for run in every)
-    deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
-    return Report(
-        job=job,
-        software=SOFTWARE,
-        inputs=inputs.files,
-        notes=inputs.notes,
-        runs=runs,
-        modes=modes,
-        beam_fits=beam_fits,
-        verdicts=verdicts,
-        overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
-        deviations=deviations,
-        shifts=shifts,
-        reference=reference,
-        level_dependence=levels,
-        exciter=exciter_check(job, runs),
-        pictures=mode_pictures(job, modes, beam_fits),
-        opinions=job.report.opinions,
-        assumptions=assumptions(job, runs),
-    )
+    return _Conclusion(
+        runs=runs, modes=modes, beam_fits=beam_fits, findings=findings, shifts=shifts, levels=levels,
+        reference=reference, verdicts=verdicts,
+    )  # fmt: skip
 
 
 def with_history(job: Job, run: RunResult) -> RunResult:
