@@ -18,7 +18,7 @@ MISFIT = 4e-3
 """Share of a mode that is not held to be another: sensors are linear to 0.1 to 1 % of their reading."""
 LEVEL_MISFIT = 0.02
 """The same beside a mode that depends on level: a law of a few terms follows it to some percent."""
-_MOST_MISFIT = 0.1
+MOST_MISFIT = 0.1
 """Largest share that is taken for misfit where that is what is left of such a mode in its own band."""
 _EXHAUSTED = 1e-9
 """Noise over the size of the record below which only rounding is left."""
@@ -42,7 +42,7 @@ class Found:
     def misfit(self) -> float:
         """Share of it that is not held to be another mode."""
         least = MISFIT if self.course.law.is_linear else LEVEL_MISFIT
-        return min(max(least, self.left), _MOST_MISFIT)
+        return min(max(least, self.left), MOST_MISFIT)
 
     @property
     def size(self) -> float:
