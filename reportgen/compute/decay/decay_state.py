@@ -25,7 +25,8 @@ _EXHAUSTED = 1e-9
 _BLOCK_LINES = 48
 _BLOCKS = 32
 """Blocks of lines over which the noise is taken, each of at least _BLOCK_LINES."""
-_DRIFT_ORDER = 4
+DRIFT_ORDER = 4
+"""Of the polynomial that is taken for a drift: two cycles in the record at most."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,15 +100,15 @@ class Noise:
 
 def without_drift(samples: Floats) -> Floats:
     """Less a polynomial: offset, and a drift of which the record holds less than a cycle."""
-    basis = _drifts(len(samples))
+    basis = drifts(len(samples))
     return np.asarray(samples - basis @ (basis.T @ samples))
 
 
 @lru_cache(maxsize=2)
-def _drifts(samples: int) -> Floats:
+def drifts(samples: int) -> Floats:
     """Orthonormal polynomials up to the order of a drift, shape (n, 5)."""
     t = np.linspace(-1.0, 1.0, samples)
-    basis: Floats = np.linalg.qr(np.polynomial.legendre.legvander(t, _DRIFT_ORDER))[0]
+    basis: Floats = np.linalg.qr(np.polynomial.legendre.legvander(t, DRIFT_ORDER))[0]
     return basis
 
 
