@@ -259,6 +259,7 @@ def _read_all(
     """
     from reportgen.archive.reference import earlier_report
     from reportgen.read.input_files import input_paths, watch_inputs
+    from reportgen.read.job.decided_places import decided_findings
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
@@ -275,6 +276,7 @@ def _read_all(
         if log is not None:
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
+    found += decided_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
     notes, more = read_notes(job)
