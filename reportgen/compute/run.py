@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reportgen.compute.decay.decay import CRITERION, identify_decay
 from reportgen.compute.decay.pluck import LEAST_FALL, LEAST_RISE, decay_part, pluck_window, rises_at_once
@@ -31,8 +32,8 @@ from reportgen.compute.sweep.transmissibility import (
 )
 from reportgen.compute.sweep.without_time import doubted
 from reportgen.errors import ComputeError
-from reportgen.records.holes import holes
-from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
+from reportgen.records.holes import holes, inside_any
+from reportgen.records.job import ChannelRole, Exclusion, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
 from reportgen.records.log_parts import joined_log, parts_fault
 from reportgen.records.message import Message, message
@@ -77,7 +78,8 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
     facts = sweep_facts(sweep, profile, level)
     responses = response_traces(job, sweep, control, level)
     quality = data_quality(run, sweep, level, profile, control)
-    sound = without_spoilt(responses, quality, sweep.frequency_hz)
+    excluded = job.excluded_on(run.id)
+    sound = without_excluded(without_spoilt(responses, quality, sweep.frequency_hz), excluded, sweep.frequency_hz)
     dwelling = run.kind is RunKind.DWELL or facts.direction is Direction.HOLD
     pieces = () if dwelling else pieces_of(sweep)
     sought = [trace for trace in sound if trace.channel not in job.monitors]
@@ -86,7 +88,12 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
     found = None if not_sought is not None else identify_modes(swept)
     channels = tuple(
         channel_result(
-            trace, sweep, level, control_dimension(sweep, control), None if trace.channel in job.monitors else found
+            trace,
+            sweep,
+            level,
+            control_dimension(sweep, control),
+            None if trace.channel in job.monitors else found,
+            tuple(each.band_hz for each in excluded if each.concerns(trace.channel)),
         )
         for trace in responses
     )
@@ -95,7 +102,7 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
     whole = isinstance(log, TimeHistory) and not log.further_parts
     compared = cross_check(log, sweep, control, channels) if whole and isinstance(log, TimeHistory) and found else ()
     spread_db, spread_at_hz = control_spread(sweep, control) or (None, None)
-    held = control_result(sweep, control, run.strategy, profile)
+    held = control_result(sweep, control, run.strategy, profile, excluded)
     result = RunResult(
         id=run.id,
         kind=str(run.kind),
@@ -198,12 +205,22 @@ def without_spoilt(
                  for trace in responses)  # fmt: skip
 
 
+def without_excluded(
+    responses: Sequence[Trace], excluded: Sequence[Exclusion], frequency_hz: Floats
+) -> tuple[Trace, ...]:
+    """Traces with NaN in the bands that the engineer does not use; the control still drives the model there."""
+    return tuple(
+        _without_rows(trace, inside_any([e.band_hz for e in excluded if e.concerns(trace.channel)], frequency_hz))
+        for trace in responses
+    )
+
+
 def _sound(trace: Trace, issues: Sequence[QualityIssue], frequency_hz: Floats) -> Trace:
-    spoilt = np.zeros(len(frequency_hz), dtype=bool)
-    for issue in issues:
-        low, high = issue.band_hz or (0.0, np.inf)
-        spoilt |= (frequency_hz >= low) & (frequency_hz <= high)
-    return replace(trace, amplitude=np.where(spoilt, np.nan, trace.amplitude)) if spoilt.any() else trace
+    return _without_rows(trace, inside_any([issue.band_hz or (0.0, np.inf) for issue in issues], frequency_hz))
+
+
+def _without_rows(trace: Trace, rows: NDArray[np.bool_]) -> Trace:
+    return replace(trace, amplitude=np.where(rows, np.nan, trace.amplitude)) if rows.any() else trace
 
 
 def swept_response(
@@ -263,11 +280,17 @@ def _control_calibration(job: Job, control: Sequence[str]) -> float | None:
 
 
 def channel_result(
-    trace: Trace, sweep: SweepLog, level: Floats, reference: str, found: Identification | None
+    trace: Trace,
+    sweep: SweepLog,
+    level: Floats,
+    reference: str,
+    found: Identification | None,
+    excluded_hz: tuple[tuple[float, float], ...] = (),
 ) -> ChannelResult:
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
+    resonances = tuple(each for each in resonances if not _known_by_flanks(each, excluded_hz))
     quotient, unit = ratio_unit(trace, reference)
     magnitude = magnitude_ratio(trace, level, sweep.frequency_hz)
     if quotient is Quotient.RATIO and reference != "force":
@@ -287,7 +310,14 @@ def channel_result(
         unit=unit,
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
+        excluded_hz=excluded_hz,
     )
+
+
+def _known_by_flanks(each: Resonance, bands: Sequence[tuple[float, float]]) -> bool:
+    """Whether the rows of a resonance, those of its half-power band, are among those not used, or its top is."""
+    half = 0.5 * each.frequency_hz / each.q if each.q else 0.0
+    return any(low - half <= each.frequency_hz <= high + half for low, high in bands)
 
 
 def with_response(resonance: Resonance, frequency_hz: Floats, ratio: Floats, level: Floats) -> Resonance:

@@ -52,8 +52,13 @@ def _weigh_unread(case: Case, run: RunResult, channel: ChannelResult, read_hz: F
     """
     low, high = case.requirement.band_hz or (0.0, math.inf)
     for a, b in _unread(channel.frequency_hz, read_hz):
-        if a < high and low < b:
+        if a < high and low < b and not _is_excluded(channel, (a, b)):
             case.gap(message("judge.channel-unread", channel=channel.id, run=run.id, low_hz=a, high_hz=b))
+
+
+def _is_excluded(channel: ChannelResult, band: tuple[float, float]) -> bool:
+    """Whether a band without reading is one that the engineer does not use, from row to row."""
+    return any(band[0] <= high and low <= band[1] for low, high in channel.excluded_hz)
 
 
 def _unread(rows_hz: Floats, read_hz: Floats) -> list[tuple[float, float]]:
@@ -72,7 +77,7 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
     if levels is None:
         case.gap(message("judge.no-motion", channel=channel.id, run=run.id))
         return
-    read = np.isfinite(levels) & (levels > 0.0)
+    read = np.isfinite(levels) & (levels > 0.0) & channel.used
     level, read_hz = levels[read], channel.frequency_hz[read]
     inside = np.array([case.in_band(f) for f in read_hz], dtype=bool)
     if not inside.any():

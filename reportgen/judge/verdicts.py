@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from reportgen.judge.case import Case
 from reportgen.judge.checks import CHECKS
+from reportgen.judge.excluded_bands import weigh_excluded_bands
 from reportgen.judge.left_out import left_out
 from reportgen.judge.several_runs import joined
 from reportgen.records.asked_runs import AskedRuns, asked_runs, axes_asked
@@ -79,6 +80,7 @@ def _runs_of(job: Job, asked: Requirement, check: Check) -> AskedRuns:
 
 def _judged(case: Case, check: Check) -> Verdict:
     check.function(case)
+    weigh_excluded_bands(case, check)
     return replace(case.verdict(), proved_by=check.proved_by)
 
 

@@ -6,6 +6,10 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.records.holes import inside_any
 from reportgen.records.identified_fact import IdentifiedFact
 from reportgen.records.job import ControlStrategy
 from reportgen.records.log import Floats
@@ -21,6 +25,7 @@ class NotJudgedCause(StrEnum):
     """Within one row or 1 % of it: a controller takes time to follow."""
     OUTSIDE_PROFILE = "outside the profile"
     NO_READING = "no reading of the control"
+    EXCLUDED = "not used, as the engineer decided"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -337,6 +342,13 @@ class ChannelResult:
     """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
     """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    excluded_hz: tuple[tuple[float, float], ...] = ()
+    """Bands whose rows the engineer does not use: drawn, and evidence of nothing."""
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Rows that may be evidence, shape (n,)."""
+        return ~inside_any(self.excluded_hz, self.frequency_hz)
 
     @property
     def pure_ratio(self) -> bool:

@@ -42,6 +42,8 @@ def decision(each: Correction) -> Message:
             return message("correction.rejected", by=each.by, reason=each.reason)
         case "renumber":
             return message("correction.renumbered", mode=each.mode, by=each.by, reason=each.reason)
+        case "add":
+            return message("correction.added", by=each.by, reason=each.reason)
     return message("correction.accepted", by=each.by, reason=each.reason)
 
 

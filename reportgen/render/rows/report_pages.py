@@ -244,7 +244,10 @@ def report_pages(
         observations=tuple(note.remarks(report, "observation")),
         opinions=tuple(dict.fromkeys((*report.opinions, *job.report.opinions))),
         notes=tuple(note.note(each, language) for each in report.notes),
-        corrections=tuple(note.correction(each, language) for each in job.corrections),
+        corrections=(
+            *(note.correction(each, language) for each in job.corrections),
+            *(note.exclusion(each, language) for each in job.exclusions),
+        ),
         quality=tuple(run.quality(issue, each.id, language) for each in report.runs for issue in each.quality),
         findings=tuple(input.finding(each, language) for each in report.findings),
         methods=tuple(method.methods(report, language)),
