@@ -76,7 +76,7 @@ const settle = (item) => {
   showCurve();
 };
 const renew = async (fromElsewhere) => {
-  const found = await ask("state");
+  const found = await ask(asked("state"));
   if (found.status !== 200) { troubleOf(found); return; }
   const old = desk.state;
   if (old && found.answer.version === old.version) { desk.state = found.answer; showLists(); return; }
@@ -87,7 +87,7 @@ const renew = async (fromElsewhere) => {
 const pause = (time) => new Promise((done) => { setTimeout(done, time); });
 const follow = async () => {
   for (;;) {
-    const { status, answer } = await ask(`since/${desk.state ? desk.state.version : 0}`);
+    const { status, answer } = await ask(asked(`since/${desk.state ? desk.state.version : 0}`));
     if (status !== 200) { if (status === 0) trouble(say("gone"), "gone"); await pause(AGAIN_MS); continue; }
     if (at("trouble").dataset.cause === "gone") { trouble("", "gone"); tell(say("back")); }
     if (!desk.busy && (!desk.state || answer.version !== desk.state.version)) await renew(Boolean(desk.state));
@@ -119,9 +119,13 @@ const listen = () => {
   at("issue").addEventListener("click", () => {
     if (!desk.state.may_issue) { tell(desk.state.why_not || ""); return; }
     at("surely").hidden = false;
-    at("issue-now").focus();
+    at("seen").checked = false;
+    (staying().length ? at("seen") : at("issue-now")).focus();
   });
-  at("issue-now").addEventListener("click", () => build(true));
+  at("issue-now").addEventListener("click", () => {
+    if (staying().length && !at("seen").checked) { tell(say("not seen")); at("seen").focus(); return; }
+    build(true);
+  });
   at("not-now").addEventListener("click", () => { at("surely").hidden = true; at("issue").focus(); });
 };
 

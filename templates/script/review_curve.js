@@ -35,7 +35,7 @@ const showCurve = async () => {
   const mine = wanted;
   showChoices();
   showResonances();
-  if (!channelOf(desk.run, desk.channel)) { if (curve) draw(""); at("figure").textContent = ""; return; }
+  if (!(channelOf(desk.run, desk.channel) || {}).has_figure) { if (curve) draw(""); at("figure").textContent = ""; return; }
   const found = await ask(`figure/${here()}${desk.other ? `?with=${encodeURIComponent(desk.other)}` : ""}`);
   if (mine !== wanted) return;
   if (found.status !== 200) { if (found.status !== 404) troubleOf(found); draw(""); return; }
@@ -60,7 +60,7 @@ const showResonances = () => {
   at("resonances").hidden = !rows.length;
   const held = document.activeElement && document.activeElement.dataset.resonance;
   at("resonances").tBodies[0].replaceChildren(...rows.map((each) => {
-    const made = fill("resonance-row", { ...each, mode: each.mode === null ? "" : String(each.mode), state: stateWord(each), mark: mark(each.id) });
+    const made = fill("resonance-row", { ...each, state: stateWord(each), mark: mark(each.id) });
     const picks = made.querySelector("button");
     picks.dataset.resonance = each.id;
     picks.setAttribute("aria-pressed", String(each.id === desk.pick));
@@ -70,7 +70,7 @@ const showResonances = () => {
   }));
   if (held) refocus(held);
   const points = [...((channel && channel.annotations) || []), ...((channel && channel.exclusions) || [])];
-  lines(at("points"), points.map((each) => each.text));
+  lines(at("points"), points.map((each) => [each.said, each.by].filter(Boolean).join(", ")));
 };
 const refocus = (id) => {
   const again = [...document.querySelectorAll(".picks")].find((each) => each.dataset.resonance === id);
@@ -82,9 +82,9 @@ const describe = () => {
   const told = item ? `${say(item.kind)}${placed(item) ? `, ${placed(item)}` : ""}: ${item.text}` : "";
   at("what").textContent = isResonance(picked) ? `${say("resonance")}, ${desk.run} · ${desk.channel}` : picked ? picked.text : told;
   facts(at("values"), isResonance(picked) ? [
-    [words[0].textContent, picked.frequency], [words[1].textContent, picked.mode === null ? "" : String(picked.mode)],
+    [words[0].textContent, picked.frequency], [words[1].textContent, picked.mode],
     [words[2].textContent, picked.q], [words[3].textContent, picked.amplification], [words[4].textContent, stateWord(picked)],
-  ] : item ? [[say("where"), item.place], [say("remedy"), item.remedy]] : []);
+  ] : item ? [[say("where"), placeOf(item)], [say("remedy"), item.remedy]] : []);
   lines(at("doubts"), isResonance(picked) ? picked.doubts : []);
   allow();
 };

@@ -1,7 +1,7 @@
 // A decision: its form, what the server answers, and where the focus goes afterwards.
 const FIELDS = {
   accept: ["reason"], reject: ["reason"], renumber: ["mode", "reason"], add: ["frequency_hz", "reason"],
-  exclude: ["from", "to", "everywhere", "reason"], annotate: ["frequency_hz", "text"], nodes: ["frequency_hz", "nodes"],
+  exclude: ["from", "to", "everywhere", "reason"], annotate: ["frequency_hz", "text"], nodes: ["frequency_hz", "nodes"], deviation: ["effect", "agreed_by"],
 };
 const OF_RESONANCE = ["accept", "reject", "renumber"];
 const PLACES = { frequency: "frequency_hz", band_hz: "from", band: "from" }; // names of the job's keys, and fields of the form
@@ -10,24 +10,27 @@ const fieldOf = (name) => document.querySelector(`.field[data-field="${CSS.escap
 const inputOf = (name) => at(`field-${name}`);
 const labelOf = (kind) => document.querySelector(`button[data-act="${kind}"]`).dataset.label;
 
+const deviationOf = (item) => (item && item.deviation ? (desk.state.deviations || []).find((each) => each.key === item.deviation) || { key: item.deviation } : null);
 // What cannot be done now is said by the button, and stays in the order of the focus.
 const allow = () => {
   const bare = desk.state.read_only, has = isResonance(pickedOf(desk.pick)), channel = channelOf(desk.run, desk.channel);
+  const deviation = deviationOf(itemOf(desk.item));
   for (const act of document.querySelectorAll(".acts [data-act]")) {
     const { act: kind } = act.dataset;
-    const can = kind === "undo" ? desk.mine.length > 0 : !OF_RESONANCE.includes(kind) ? Boolean(channel) : has;
-    act.setAttribute("aria-disabled", String(!can));
-    act.hidden = Boolean(bare) && kind !== "add";
+    const can = { undo: desk.mine.length > 0, deviation: Boolean(deviation) }[kind];
+    act.setAttribute("aria-disabled", String(!(can === undefined ? (OF_RESONANCE.includes(kind) ? has : Boolean(channel)) : can)));
+    act.hidden = (Boolean(bare) && kind !== "add") || (kind === "deviation" && !deviation);
   }
 };
 const parsed = (name) => Number(inputOf(name).value.trim().replace(/\s*Hz$/, "").replace("−", "-").replace(",", ".") || NaN);
 const faults = (list) => {
   for (const node of document.querySelectorAll("#decision .fault")) node.replaceChildren();
   for (const node of document.querySelectorAll("#decision input")) node.removeAttribute("aria-invalid");
-  const told = list.map(({ field, text }) => ({ name: PLACES[field] || field, text }));
+  const own = form.kind === "deviation" ? { text: "effect" } : PLACES;
+  const told = list.map(({ field, text }) => ({ name: own[field] || field, text }));
   for (const { name, text } of told) {
-    const own = fieldOf(name);
-    if (!own || own.hidden || !at(`fault-${name}`)) { at("fault-other").append(fill("line", { text })); continue; }
+    const node = fieldOf(name);
+    if (!node || node.hidden || !at(`fault-${name}`)) { at("fault-other").append(fill("line", { text })); continue; }
     at(`fault-${name}`).textContent = text;
     inputOf(name).setAttribute("aria-invalid", "true");
   }
@@ -55,10 +58,14 @@ const takeBand = (low, high) => {
   shade();
 };
 const prefill = (kind) => {
-  for (const input of document.querySelectorAll("#decision input")) if (input.name !== "reason") input.value = "";
+  for (const input of document.querySelectorAll("#decision input")) if (input.type === "text") input.value = "";
   inputOf("everywhere").checked = false;
   inputOf("reason").value = (form.reasons || {})[kind] || "";
   if (FIELDS[kind].includes("frequency_hz")) inputOf("frequency_hz").value = printed(cursorHz());
+  if (kind === "deviation") {
+    inputOf("effect").value = form.of.deviation.effect || "";
+    inputOf("agreed_by").value = form.of.deviation.agreed_by || "";
+  }
   if (kind === "exclude" && curve && curve.pinned !== null && curve.at !== null) takeBand(...[curve.pinned, curve.at].sort((a, b) => a - b));
 };
 const openForm = (kind) => {
@@ -66,24 +73,29 @@ const openForm = (kind) => {
   if (desk.busy) return;
   if (desk.state.read_only && kind !== "add") { tell(say("only shown")); return; }
   if (OF_RESONANCE.includes(kind) && !isResonance(picked)) { tell(say("no resonance")); return; }
-  if (!channelOf(desk.run, desk.channel)) { tell(say("no cursor")); return; }
-  Object.assign(form, { kind, from: document.activeElement, tried: null, of: { run: desk.run, channel: desk.channel, picked } });
+  const deviation = kind === "deviation" ? deviationOf(itemOf(desk.item)) : null;
+  if (kind === "deviation" && !deviation) { tell(say("no deviation")); return; }
+  if (kind !== "deviation" && !channelOf(desk.run, desk.channel)) { tell(say("no cursor")); return; }
+  if (form.kind === null) form.from = document.activeElement;
+  Object.assign(form, { kind, tried: null, of: { run: desk.run, channel: desk.channel, picked, deviation } });
   const asked = [...(nameOfDecider() || desk.state.read_only ? [] : ["by"]), ...FIELDS[kind]];
   for (const field of document.querySelectorAll("#decision .field")) field.hidden = !asked.includes(field.dataset.field);
   if (desk.state.read_only) fieldOf("reason").hidden = true;
   at("decision-head").textContent = labelOf(kind);
-  at("decision-place").textContent = [desk.run, desk.channel, OF_RESONANCE.includes(kind) ? picked.frequency : ""].filter(Boolean).join(" · ");
+  at("decision-place").textContent = deviation ? deviation.text || "" : [desk.run, desk.channel, OF_RESONANCE.includes(kind) ? picked.frequency : ""].filter(Boolean).join(" · ");
   at("keep").textContent = say(`keep ${kind}`);
   at("keep").hidden = kind === "add";
   at("try-again").hidden = kind !== "add";
   at("found").hidden = true;
   at("decision").hidden = false;
+  document.querySelector(".acts").hidden = true;
   faults([]);
   prefill(kind);
   shade();
-  const first = [...document.querySelectorAll("#decision .field:not([hidden]) input")].find((input) => !input.value || input.name === "reason");
-  (first || inputOf(FIELDS[kind][0])).focus();
-  (first || inputOf(FIELDS[kind][0])).select();
+  const shownInputs = [...document.querySelectorAll("#decision .field:not([hidden]) input[type=text]")];
+  const first = shownInputs.find((input) => !input.value || input.name === "reason") || shownInputs[0];
+  first.focus();
+  first.select();
   if (kind === "add" && inputOf("frequency_hz").value) attempt();
 };
 // The focus goes back to where the form was called from; a list or figure made anew takes the place of the old one.
@@ -99,6 +111,7 @@ const closeForm = () => {
   if (form.kind === null) return;
   form.kind = null;
   at("decision").hidden = true;
+  document.querySelector(".acts").hidden = false;
   shade();
   back();
 };
@@ -133,9 +146,11 @@ const localFaults = (kind) => FIELDS[kind].filter((name) => LOCAL[name]).filter(
   return !Number.isFinite(value) || (LOCAL[name] === "no count" && !Number.isInteger(value));
 }).map((name) => ({ field: name, text: say(LOCAL[name]) }));
 const decisionOf = (kind) => {
-  const { run, channel, picked } = form.of, has = (name) => FIELDS[kind].includes(name);
+  const { run, channel, picked, deviation } = form.of, has = (name) => FIELDS[kind].includes(name);
+  const by = nameOfDecider() || inputOf("by").value.trim();
+  if (deviation) return { kind, deviation: deviation.key, text: inputOf("effect").value.trim(), agreed_by: inputOf("agreed_by").value.trim(), by };
   return {
-    kind, run, channel: kind === "exclude" && inputOf("everywhere").checked ? null : channel, by: nameOfDecider() || inputOf("by").value.trim(),
+    kind, run, channel: kind === "exclude" && inputOf("everywhere").checked ? null : channel, by,
     ...(OF_RESONANCE.includes(kind) ? { frequency_hz: picked.frequency_hz } : {}),
     ...(has("frequency_hz") ? { frequency_hz: parsed("frequency_hz") } : {}),
     ...(kind === "exclude" ? { band_hz: [parsed("from"), parsed("to")].sort((a, b) => a - b) } : {}),
@@ -194,7 +209,7 @@ const build = async (issue) => {
   at("built-text").textContent = say("building");
   at("built-folder").textContent = "";
   lines(at("built-files"), []);
-  const found = await ask("build", { issue });
+  const found = await ask("build", issue ? { issue, seen: staying().map((each) => each.id) } : { issue });
   building(false);
   showBuild();
   if (found.status !== 200) {

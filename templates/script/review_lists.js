@@ -17,6 +17,7 @@ const facts = (node, pairs) => {
   node.hidden = !node.tBodies[0].children.length;
 };
 const mark = (id) => (desk.changed.has(id) ? say("changed") : "");
+const placeOf = ({ place }) => (place && place.path ? `${place.path}${place.line ? `:${place.line}` : ""}` : place || "");
 const placed = (each) => [each.run, each.channel].filter(Boolean).join(" · ");
 
 const showHead = () => {
@@ -29,14 +30,14 @@ const showHead = () => {
   at("people").replaceChildren(...(state.by || []).map((name) => new Option(name)));
   const others = state.others || [];
   at("others").hidden = !others.length;
-  at("others").textContent = others.length ? `${say("elsewhere")} ${others.join(", ")}` : "";
+  at("others").textContent = others.length ? `${say("elsewhere")} ${others.map((name) => name || say("somebody")).join(", ")}` : "";
 };
 
 const showFindings = () => {
   const { state } = desk;
   at("errors").hidden = !state.error && !(state.findings || []).length;
   at("error").textContent = state.error ? `${state.error} ${say("errors")}` : "";
-  at("findings").replaceChildren(...(state.findings || []).map((each) => fill("finding-row", each)));
+  at("findings").replaceChildren(...(state.findings || []).map((each) => fill("finding-row", { ...each, place: placeOf(each) })));
 };
 
 const optionId = (item) => `open-${desk.state.open.indexOf(item)}`;
@@ -45,7 +46,7 @@ const showOpen = () => {
   at("count").textContent = String(open.length);
   at("nothing-open").hidden = open.length > 0;
   at("open").replaceChildren(...open.map((each) => {
-    const made = fill("open-row", { kind: say(each.kind), where: placed(each), text: each.text, mark: mark(each.id) });
+    const made = fill("open-row", { kind: say(each.kind), where: placed(each), text: each.text, stays: each.blocks ? "" : say("stays"), mark: mark(each.id) });
     made.id = optionId(each);
     made.dataset.item = each.id;
     return made;
@@ -67,7 +68,7 @@ const wasVerdict = (verdict) => {
   const old = desk.before && desk.before.verdicts.find((each) => each.id === verdict.id);
   return old && old.outcome !== verdict.outcome ? old.word : "";
 };
-const decided = (ids) => desk.state.decisions.filter((each) => (ids || []).includes(each.id)).map((each) => each.text);
+const decided = (ids) => desk.state.decisions.filter((each) => (ids || []).includes(each.id)).map((each) => each.said);
 const showVerdicts = () => {
   const { verdicts } = desk.state;
   at("verdicts-part").hidden = !verdicts.length;
@@ -77,7 +78,7 @@ const showVerdicts = () => {
       ...each, reason: (each.reason || []).join(" "), by: by.length ? `${say("by decision")} ${by.join("; ")}` : "",
       mark: was ? `${say("was")}: ${was}` : mark(each.id),
     });
-    made.querySelector(".verdict").classList.add(`is-${each.outcome.replace(/ /g, "-")}`);
+    made.querySelector(".verdict").classList.add(each.css);
     made.classList.toggle("changed", Boolean(was || mark(each.id)));
     return made;
   }));
@@ -89,15 +90,17 @@ const showDecisions = () => {
   at("no-decisions").hidden = decisions.length > 0;
   at("decisions").hidden = !decisions.length;
   at("decisions").tBodies[0].replaceChildren(...decisions.map((each) => {
-    const made = fill("decision-row", { ...each, mark: mark(each.id) }), undoes = made.querySelector("button");
+    const made = fill("decision-row", { ...each, reason: each.reason || each.text, place: placeOf(each), mark: mark(each.id) }), undoes = made.querySelector("button");
     undoes.hidden = each.undo === false;
     undoes.dataset.decision = each.id;
-    undoes.setAttribute("aria-label", `${say("undo of")} ${each.text}`);
+    undoes.setAttribute("aria-label", `${say("undo of")} ${each.said}`);
     made.classList.toggle("changed", desk.changed.has(each.id));
     return made;
   }));
 };
 
+// What is told and may stay as it is when the report is issued.
+const staying = () => desk.state.open.filter((each) => !each.blocks);
 const showBuild = () => {
   const { state } = desk;
   at("build-part").hidden = Boolean(state.read_only);
@@ -105,5 +108,7 @@ const showBuild = () => {
   at("issue").setAttribute("aria-disabled", String(!state.may_issue));
   at("draft").setAttribute("aria-disabled", String(Boolean(state.error)));
   if (!state.may_issue) at("surely").hidden = true;
+  lines(at("staying-list"), staying().map((each) => each.text));
+  at("staying").hidden = !staying().length;
 };
 const showLists = () => { showHead(); showFindings(); showOpen(); showVerdicts(); showDecisions(); showBuild(); };

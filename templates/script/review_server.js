@@ -5,16 +5,12 @@ const at = (id) => document.getElementById(id);
 const desk = { state: null, before: null, changed: new Set(), mine: [], item: null, run: "", channel: "", other: "", pick: null, busy: false };
 
 const nameOfDecider = () => at("decider").value.trim();
-const headersOf = (body) => ({
-  "X-Page": PAGE,
-  ...(nameOfDecider() ? { "X-By": encodeURIComponent(nameOfDecider()) } : {}),
-  ...(body ? { "X-Review": "1", "Content-Type": "application/json" } : {}),
-});
+const asked = (address) => `${address}?page=${PAGE}&by=${encodeURIComponent(nameOfDecider())}`; // says which page asks
 // Status and answer; status 0 where nobody answers.
 const ask = async (address, body) => {
   try {
-    const how = body ? { method: "POST", body: JSON.stringify(body) } : {};
-    const response = await fetch(address, { ...how, headers: headersOf(body), cache: "no-store", credentials: "same-origin", redirect: "error" });
+    const how = body ? { method: "POST", body: JSON.stringify(body), headers: { "X-Review": "1", "Content-Type": "application/json" } } : {};
+    const response = await fetch(address, { ...how, cache: "no-store", credentials: "same-origin", redirect: "error" });
     return { status: response.status, answer: await response.json().catch(() => ({})) };
   } catch (_) {
     return { status: 0, answer: {} };
