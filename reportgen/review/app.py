@@ -20,10 +20,12 @@ from werkzeug.exceptions import BadRequest, HTTPException, RequestEntityTooLarge
 from werkzeug.routing import Map, Rule
 from werkzeug.wrappers import Request, Response
 
+from reportgen.errors import ReportError
 from reportgen.records.message import Message, message
 from reportgen.render.templating import environment, fill
 from reportgen.resources import data_dir
-from reportgen.review.session import Session
+from reportgen.review.asked import Faults, asked_of
+from reportgen.review.session import Answer, Session, built_messages
 
 if TYPE_CHECKING:
     from _typeshed.wsgi import StartResponse, WSGIEnvironment
@@ -96,7 +98,6 @@ class App:
                 Rule(f"{base}/state", endpoint="state", methods=["GET"]),
                 Rule(f"{base}/since/<int:version>", endpoint="since", methods=["GET"]),
                 Rule(f"{base}/figure/<run>/<channel>", endpoint="figure", methods=["GET"]),
-                Rule(f"{base}/try", endpoint="look", methods=["POST"]),
                 Rule(f"{base}/decide", endpoint="decide", methods=["POST"]),
                 Rule(f"{base}/undo", endpoint="undo", methods=["POST"]),
                 Rule(f"{base}/build", endpoint="build", methods=["POST"]),
@@ -121,6 +122,11 @@ class App:
             return answer(request, **values)
         except Refused as refused:
             return self._refusal(refused)
+        except Faults as faults:
+            said = message("review.cannot-be-taken")
+            return self._refusal(Refused(HTTPStatus.UNPROCESSABLE_ENTITY, said, faults.found))
+        except ReportError as error:
+            return self._refusal(Refused(HTTPStatus.CONFLICT, error.said))
         except HTTPException as error:
             return self._plain(HTTPStatus(error.code or HTTPStatus.BAD_REQUEST))
         except Exception:
@@ -183,10 +189,29 @@ class App:
             raise Refused(HTTPStatus.NOT_FOUND, message("review.no-figure", run=run, channel=channel))
         return _json({"html": figure.html, "data": figure.data})
 
-    def _look(self, request: Request) -> Response:
-        raise Refused(HTTPStatus.CONFLICT, message("review.not-yet"))
+    def _decide(self, request: Request) -> Response:
+        return self._answered(request, self._session.decide(asked_of(body_of(request))))
 
-    _decide = _undo = _build = _look
+    def _undo(self, request: Request) -> Response:
+        return self._answered(request, self._session.undo(str(body_of(request).get("decision"))))
+
+    def _answered(self, request: Request, answer: Answer) -> Response:
+        state = self._session.state(*_page_of(request))
+        return _json({"state": state, "changed": answer.changed, "runs": answer.runs})
+
+    def _build(self, request: Request) -> Response:
+        told = body_of(request)
+        seen = [each for each in told.get("seen") or () if isinstance(each, str)]
+        built = self._session.build(told.get("issue") is True, seen)
+        language = self._session.language
+        return _json(
+            {
+                "folder": built.folder.name,
+                "files": built.files,
+                "outcome": str(built.outcome),
+                "text": language.text(built_messages(built)),
+            }
+        )
 
     # How it is answered
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from reportgen.compute.modes.corrections import decision
-from reportgen.records.job import Correction, Job
+from reportgen.records.job import Annotation, Correction, Exclusion, Job, StatedDeviation
 from reportgen.records.message import Place
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 
@@ -27,11 +27,23 @@ class Kind(StrEnum):
     """Effect of a deviation on the result, and who agreed to it."""
 
 
+TABLES = {
+    Kind.ACCEPT: "correction",
+    Kind.REJECT: "correction",
+    Kind.RENUMBER: "correction",
+    Kind.ADD: "correction",
+    Kind.EXCLUDE: "exclusion",
+    Kind.ANNOTATE: "annotation",
+    Kind.DEVIATION: "deviation",
+}
+"""Table of the job file that holds the entry; nodes stand in the notes."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
     """One entry that somebody decided, wherever it stands."""
 
-    id: str
+    id: str = ""
     kind: Kind
     place: Place
     run: str | None = None
@@ -45,14 +57,35 @@ class Decision:
     when: str = ""
 
 
-def decisions_of(job: Job) -> tuple[Decision, ...]:
-    """Every decision in the job file, in its order."""
-    return tuple(_distinct([_of_correction(each) for each in job.corrections]))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """A decision with the entry of the job file that holds it: its table, and its number there from 0."""
+
+    decision: Decision
+    table: str
+    index: int
+
+
+def entries_of(job: Job) -> tuple[Entry, ...]:
+    """Every decision in the job file, kind by kind in the order of the file."""
+    found = [
+        *_entries("correction", map(_of_correction, job.corrections)),
+        *_entries("exclusion", map(_of_exclusion, job.exclusions)),
+        *_entries("annotation", map(_of_annotation, job.annotations)),
+        *_entries("deviation", map(_of_deviation, job.deviations)),
+    ]
+    made = [each for each in found if each.decision.kind is not Kind.DEVIATION or each.decision.text]
+    ids = identified(each.decision for each in made)
+    return tuple(replace(each, decision=named) for each, named in zip(made, ids, strict=True))
+
+
+def _entries(table: str, found: Iterable[Decision]) -> Iterator[Entry]:
+    for index, each in enumerate(found):
+        yield Entry(decision=each, table=table, index=index)
 
 
 def _of_correction(each: Correction) -> Decision:
     return Decision(
-        id="",
         kind=Kind(each.action),
         place=each.where,
         run=each.run,
@@ -61,13 +94,49 @@ def _of_correction(each: Correction) -> Decision:
         mode=each.mode,
         reason=each.reason,
         by=each.by,
+        when=each.when or "",
     )
 
 
-def _distinct(found: list[Decision]) -> Iterator[Decision]:
-    """With ids of what they say: an entry keeps its id while others come and go; of equals the later are counted."""
-    from dataclasses import replace
+def _of_exclusion(each: Exclusion) -> Decision:
+    return Decision(
+        kind=Kind.EXCLUDE,
+        place=each.where,
+        run=each.run,
+        channel=each.channel,
+        band_hz=each.band_hz,
+        reason=each.reason,
+        by=each.by,
+        when=each.when or "",
+    )
 
+
+def _of_annotation(each: Annotation) -> Decision:
+    return Decision(
+        kind=Kind.ANNOTATE,
+        place=each.where,
+        run=each.run,
+        channel=each.channel,
+        frequency_hz=each.frequency_hz,
+        text=each.text,
+        by=each.by,
+        when=each.when or "",
+    )
+
+
+def _of_deviation(each: StatedDeviation) -> Decision:
+    return Decision(
+        kind=Kind.DEVIATION,
+        place=each.where,
+        text=each.effect or "",
+        reason=each.key or each.what or "",
+        by=each.agreed_by or "",
+        when=each.when or "",
+    )
+
+
+def identified(found: Iterable[Decision]) -> Iterator[Decision]:
+    """With ids of what they say: an entry keeps its id while others come and go; of equals the later are counted."""
     seen: dict[str, int] = {}
     for each in found:
         said = repr(replace(each, place=Place("")))
@@ -76,12 +145,14 @@ def _distinct(found: list[Decision]) -> Iterator[Decision]:
         yield replace(each, id=f"{each.kind}-{digest}" + (f"-{seen[digest]}" if seen[digest] > 1 else ""))
 
 
-def decision_on(job: Job, run: RunResult, channel: ChannelResult, each: Resonance) -> Decision | None:
+def decision_on(
+    job: Job, entries: Iterable[Entry], run: RunResult, channel: ChannelResult, each: Resonance
+) -> Decision | None:
     """The last decision that touched a resonance; None where nobody decided on it."""
-    pairs = zip(job.corrections, decisions_of(job), strict=True)
-    touched = [
-        made
-        for entry, made in pairs
-        if entry.run in (None, run.id) and entry.channel in (None, channel.id) and decision(entry) in each.flags
-    ]
-    return touched[-1] if touched else None
+    made = None
+    for entry in entries:
+        if entry.table == "correction":
+            stated = job.corrections[entry.index]
+            here = stated.run in (None, run.id) and stated.channel in (None, channel.id)
+            made = entry.decision if here and decision(stated) in each.flags else made
+    return made

@@ -6,10 +6,10 @@ import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
-from typing import Any
 
 from reportgen.processes import compute_runs
 from reportgen.progress import Say
+from reportgen.read.input_files import stamp_of
 from reportgen.read.run_log import read_run
 from reportgen.records.finding import Finding
 from reportgen.records.job import Job, ReportIdentity, RunPlan
@@ -17,32 +17,18 @@ from reportgen.records.log import Log
 from reportgen.records.message import Place
 from reportgen.records.result import RunResult
 
-Stamp = tuple[int, ...]
-"""State of a file: device, number, size, time of the last change in ns."""
-
-
-def stamp_of(job: Job, run: RunPlan) -> tuple[Stamp | None, ...]:
-    """State of the files of a run's log; None for one that is not there."""
-    return tuple(_stamp(job, each) for each in run.logs)
-
-
-def _stamp(job: Job, log: Any) -> Stamp | None:
-    try:
-        told = (job.folder / log).stat()
-    except OSError:
-        return None
-    return (told.st_dev, told.st_ino, told.st_size, told.st_mtime_ns)
-
-
 _NO_REPORT = ReportIdentity(number="", title="", date=date.min)
 
 
-def without_decisions(job: Job) -> Job:
-    """The job as far as logs are read and runs are computed by it: entries that judge what was found are left out."""
+def bearing_on(job: Job, run: RunPlan) -> Job:
+    """The job as far as the log of a run is read and computed by it: entries that judge what was found are left out."""
     return replace(
         job,
         report=_NO_REPORT,
-        corrections=(),
+        runs=(run,),
+        corrections=job.asked_on(run.id),
+        exclusions=job.excluded_on(run.id),
+        annotations=(),
         deviations=(),
         requirements=(),
         inspections=(),
@@ -83,6 +69,11 @@ class _Read:
     findings: tuple[Finding, ...]
 
 
+def _of_job(job: Job, kept: _Read) -> bool:
+    """Whether something was said that stands at a line of the job file: lines move when entries come and go."""
+    return any(each.where.path == job.file.name for each in kept.findings)
+
+
 class Kept:
     """What was read and computed last, run by run."""
 
@@ -96,7 +87,7 @@ class Kept:
         """The log of a run, read anew where its files, or what the job says of it, have changed."""
         key, places = _key(job, run), repr(run)
         kept = self._read.get(run.id)
-        if kept is not None and kept.key == key and (kept.places == places or not kept.findings):
+        if kept is not None and kept.key == key and (kept.places == places or not _of_job(job, kept)):
             return kept.log, kept.findings
         log, findings = read_run(job, run)
         self._read[run.id] = _Read(key, places, log, findings)
@@ -118,5 +109,4 @@ class Kept:
 
 def _key(job: Job, run: RunPlan) -> tuple[object, ...]:
     """All that the log of a run and its results depend on."""
-    own = replace(without_decisions(job), runs=(run,))
-    return (digest_of(own), stamp_of(job, run))
+    return (digest_of(bearing_on(job, run)), tuple(stamp_of(job.folder / each) for each in run.logs))

@@ -4,25 +4,43 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from reportgen.compute.modes.corrections import apply_corrections
 from reportgen.cores import cores
 from reportgen.errors import ReportError
-from reportgen.pipeline import Inputs, JobInError, Settings, compute_report, read_inputs
+from reportgen.pipeline import Built, Inputs, JobInError, Settings, build_job, compute_report, read_inputs
 from reportgen.progress import Say, silent
-from reportgen.read.input_files import stamps_of_job_file
+from reportgen.read.input_files import stamp_of, stamps_of_job_file
 from reportgen.read.job.checklist import report_checklist
-from reportgen.records.finding import Finding
-from reportgen.records.message import Message, message
+from reportgen.records.finding import Finding, Severity
+from reportgen.records.message import Message, Place, message
+from reportgen.records.note import NodesSeen
 from reportgen.records.report import Report
 from reportgen.render.channel_figure import FigureShown, channel_figure
 from reportgen.render.rows.language import Language
 from reportgen.resources import data_dir
+from reportgen.review.asked import Asked, Faults
+from reportgen.review.decisions import TABLES, Decision, Kind, entries_of, identified
+from reportgen.review.entries import removed
 from reportgen.review.kept import Kept
-from reportgen.review.state import State, in_error, state_of
+from reportgen.review.state import State, changed, in_error, state_of
+from reportgen.review.writing import (
+    NOTES,
+    ChangedOutsideError,
+    Files,
+    as_correction,
+    faults_of,
+    job_change,
+    nodes_line,
+    notes_of,
+    with_line,
+    without_line,
+)
 
 PAGE_GONE_S = 45.0
 """A page asks at least every 20 s; one that has not asked for twice as long is closed."""
@@ -31,6 +49,18 @@ PAGE_GONE_S = 45.0
 _LOOK_S = 1.0
 """Between two looks at the files of the job while a page waits: soon enough for a person, a few calls of stat."""
 _NOTHING = message("review.not-read")
+
+
+class NotYetError(ReportError):
+    """An issue is asked for while something is open."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a decision changed: ids of resonances, modes and verdicts; and the runs that were computed for it."""
+
+    changed: tuple[str, ...]
+    runs: tuple[str, ...]
 
 
 @dataclass(slots=True)
@@ -44,12 +74,21 @@ class _Page:
 class Session:
     """One job, one set of results, any number of pages; every call may come from a thread of its own."""
 
-    def __init__(self, path: Path, how: Settings, progress: Say = silent) -> None:
+    def __init__(
+        self, path: Path, how: Settings, progress: Say = silent, clock: Callable[[], datetime] = datetime.now
+    ) -> None:
+        """``clock`` tells the time that decisions are given."""
         self.file = path / "job.toml" if path.is_dir() else path
         self.folder = self.file.parent
         self._how = replace(how, cores=cores())
+        self._clock = clock
+        self._noted: dict[str, str] = {}
+        """Lines of the notes that were written here, by the id of their decision."""
         self._templates = data_dir("templates")
         self._kept = Kept()
+        self._watched: tuple[Path, ...] = ()
+        """Files besides the job file of which a change is noticed."""
+        self._stamps: dict[str, object] = {}
         self._work = threading.RLock()
         """Held by whoever computes or writes."""
         self._news = threading.Condition()
@@ -119,6 +158,101 @@ class Session:
                 )
             return self._figures[key]
 
+    # What is decided
+
+    def decide(self, asked: Asked) -> Answer:
+        """Write a decision and compute what hangs on it.
+
+        Raises Faults where it cannot be taken, ChangedOutsideError where a file was changed meanwhile (it is read anew,
+        nothing is written), ArchiveError where it could not be written (the file is as it was).
+        """
+        with self._work:
+            report, inputs = self._decidable()
+            if asked.kind is Kind.NODES:
+                return self._note(asked, inputs)
+            if TABLES[asked.kind] == "correction":
+                self._meets(asked, report)
+            return self._write(lambda files: files.change_job(
+                job_change(asked, inputs.job, self._clock()), lambda part: self._proved(part, TABLES[asked.kind])
+            ))  # fmt: skip
+
+    def undo(self, decision: str) -> Answer:
+        """Take a decision out of the file in which it stands. Raises as ``decide`` does."""
+        with self._work:
+            _, inputs = self._decidable()
+            line = self._noted.get(decision)
+            if line is not None:
+                answer = self._write(lambda files: files.change_notes(notes_of(inputs.job), without_line(line)))
+                self._noted.pop(decision, None)
+                return answer
+            entry = next((each for each in entries_of(inputs.job) if each.decision.id == decision), None)
+            if entry is None:
+                raise Faults(("decision", message("review.entry-gone")))
+            return self._write(lambda files: files.change_job(
+                lambda text: removed(text, entry.table, entry.index), lambda part: self._proved(part, entry.table)
+            ))  # fmt: skip
+
+    def _decidable(self) -> tuple[Report, Inputs]:
+        """What decisions are about. Raises ChangedOutsideError where it is of files that have changed, or in error."""
+        if self._now() != self._stamps:
+            self.read_anew()
+            raise ChangedOutsideError(message("review.read-anew"))
+        if self.report is None or self.inputs is None:
+            raise ChangedOutsideError(message("review.in-error"))
+        return self.report, self.inputs
+
+    def _meets(self, asked: Asked, report: Report) -> None:
+        """Raises Faults where no resonance is there to decide on."""
+        if asked.kind is Kind.ADD:
+            return
+        _, _, found = apply_corrections((as_correction(asked),), report.runs, ())
+        if any(each.severity is Severity.WARNING for each in found):
+            raise Faults(*(("frequency_hz", each.message) for each in found))
+
+    def _note(self, asked: Asked, inputs: Inputs) -> Answer:
+        line, path = nodes_line(asked, inputs.job, self.language, self._clock()), notes_of(inputs.job)
+        made = Decision(
+            kind=Kind.NODES, place=Place(path.name), run=asked.run, frequency_hz=asked.frequency_hz,
+            text=line, reason=asked.reason or "", by=asked.by or "",
+        )  # fmt: skip
+        (made,) = identified([made])
+        before = dict(self._noted)
+        self._noted[made.id] = line
+        try:
+            return self._write(lambda files: files.change_notes(path, with_line(line)))
+        except BaseException:
+            self._noted = before
+            raise
+
+    def _proved(self, part: Path, table: str) -> None:
+        """Raises Faults where the job in ``part`` is in error."""
+        try:
+            read_inputs(part, laboratory=self._how.laboratory, read_log=self._kept.read_log)
+        except JobInError as error:
+            raise faults_of(error, part, table) from error
+
+    def _write(self, change: Callable[[Files], None]) -> Answer:
+        """Change a file, compute anew, and say what is different."""
+        assert self.inputs is not None
+        digests = {each.path: each.sha256 for each in self.inputs.files}
+        before = self._state
+        try:
+            change(Files(job_file=self.file, digests=digests))
+        except ChangedOutsideError:
+            self.read_anew()
+            raise
+        self.read_anew()
+        return Answer(changed=changed(before, self._state), runs=self._kept.computed)
+
+    def build(self, issue: bool, seen: Iterable[str] = ()) -> Built:
+        """Build the draft or the issue, as ``reportgen build`` does. Raises NotYetError and ReportError."""
+        with self._work:
+            self._decidable()
+            left = [each for each in self._state.open if each.blocks or each.id not in set(seen)]
+            if issue and left:
+                raise NotYetError(message("review.not-seen", open=len(left)))
+            return build_job(self.file, None, replace(self._how, draft=not issue))
+
     # What changes
 
     def read_anew(self, progress: Say = silent) -> None:
@@ -134,17 +268,40 @@ class Session:
                 self._failed(error.said, tuple(each for each in error.more if isinstance(each, Finding)))
 
     def _computed(self, inputs: Inputs, progress: Say) -> None:
+        assert inputs.watched is not None
         report = compute_report(inputs, progress, cores=self._how.cores, compute=self._kept.compute)
         self.inputs, self.report = inputs, report
         self.language = Language.of(report.job.report.language, self._templates)
         self._figures.clear()
-        self._stamps = self._now()
-        self._tell(state_of(report, self.language, report_checklist(report.job)))
+        self._watched = (
+            *(self.folder / name for name in (*inputs.watched.stamps, NOTES)),
+            *(each.path for each in inputs.job.laboratory_files),
+        )
+        # As they were before they were read: what has changed since is to be read again.
+        as_read = {str(self.folder / name): stamp for name, stamp in inputs.watched.stamps.items()}
+        self._stamps = {**self._now(), **self._stamps, **as_read}
+        self._tell(state_of(report, self.language, report_checklist(report.job), self._lines_of(report)))
+
+    def _lines_of(self, report: Report) -> tuple[Decision, ...]:
+        """Decisions that stand in the notes, as far as they were made here."""
+        ids = {line: id_ for id_, line in self._noted.items()}
+        return tuple(
+            Decision(
+                id=ids[note.text], kind=Kind.NODES, place=note.where, run=note.run, text=note.text,
+                frequency_hz=next((each.frequency_hz for each in note.facts if isinstance(each, NodesSeen)), None),
+            )
+            for note in report.notes
+            if note.text in ids
+        )  # fmt: skip
 
     def _failed(self, error: Message, findings: tuple[Finding, ...]) -> None:
         """What was computed before is of other inputs: it is shown no longer, and comes again once they are mended."""
         self.inputs = self.report = None
         self._figures.clear()
+        folders = (self.folder, *(each for each in sorted(self.folder.iterdir()) if each.is_dir()))
+        added = {str(each): stamp_of(each) for each in folders}  # what is missing may come
+        self._watched = tuple(dict.fromkeys((*self._watched, *folders)))
+        self._stamps = {**added, **self._stamps}
         self._tell(in_error(self.language, self.folder.name, error, findings))
 
     def look_outside(self) -> None:
@@ -157,18 +314,18 @@ class Session:
         finally:
             self._work.release()
 
-    def _now(self) -> Mapping[str, object]:
-        """State of every file that the job reads."""
-        found: dict[str, object] = dict(stamps_of_job_file(self.file))
-        names = self.inputs.watched.stamps if self.inputs is not None and self.inputs.watched is not None else ()
-        for name in names:
-            found[name] = _stamp(self.folder / name)
-        return found
+    def _now(self) -> dict[str, object]:
+        """State of every file that the job is known to read."""
+        watched: dict[str, object] = {str(path): stamp_of(path) for path in self._watched}
+        return {**stamps_of_job_file(self.file), **watched}
 
 
-def _stamp(path: Path) -> tuple[int, ...] | None:
-    try:
-        told = path.stat()
-    except OSError:
-        return None
-    return (told.st_ino, told.st_size, told.st_mtime_ns)
+def built_messages(built: Built) -> tuple[Message, ...]:
+    """What a build has to say to whoever asked for it."""
+    own = built.report.job.report
+    said = [message("build.verdict", number=own.number, revision=own.revision, outcome=built.outcome)]
+    if built.same:
+        said.append(message("build.same", folder=built.folder.name))
+    if built.missing_pdf is not None:
+        said.append(built.missing_pdf)
+    return tuple(said)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TypeAlias
 
+from reportgen.records.deviation import DeviationCode
 from reportgen.records.finding import Finding, Severity
 from reportgen.records.message import Message, message
 from reportgen.records.report import Report
@@ -15,9 +17,11 @@ from reportgen.render.rows import conformity, note
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.mode import modes as mode_rows
 from reportgen.render.rows.resonance import ResonanceRow, resonance_rows, unexplained_rows
-from reportgen.review.decisions import Decision, Kind, decision_on, decisions_of
+from reportgen.review.decisions import Decision, Entry, Kind, decision_on, entries_of
 from reportgen.review.doubts import LOOK, NO_EVIDENCE, doubts_of, weight
 
+OWN_DECISIONS = (DeviationCode.CORRECTION, DeviationCode.EXCLUSION)
+"""Deviations that are entries of the engineer's with reason and name: told as open, and no issue waits for them."""
 STATES = {
     Kind.ACCEPT: "accepted",
     Kind.REJECT: "rejected",
@@ -194,8 +198,9 @@ class State:
 def state_of(report: Report, language: Language, items: Iterable[Message], noted: Sequence[Decision] = ()) -> State:
     """The state of a computed job; ``items`` are what the report lacks, ``noted`` decisions that stand in the notes."""
     job = report.job
-    runs = tuple(_run(report, run, language) for run in report.runs)
-    entries = (*decisions_of(job), *noted)
+    made = entries_of(job)
+    runs = tuple(_run(report, run, made, language) for run in report.runs)
+    entries = (*(each.decision for each in made), *noted)
     told = _findings(report.findings, language)
     waiting = tuple(sorted(_open(report, runs, told, [*items], language), key=lambda each: -each.doubt))
     blocking = sum(each.blocks for each in waiting)
@@ -225,6 +230,32 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
     )
 
 
+def changed(before: State, after: State) -> tuple[str, ...]:
+    """Ids in ``after`` of resonances, modes and verdicts that are new or say something else than ``before``."""
+    return (
+        *_differing(_resonances(before), _resonances(after)),
+        *_differing(before.modes, after.modes),
+        *_differing(before.verdicts, after.verdicts),
+    )
+
+
+Shown: TypeAlias = ResonanceShown | ModeShown | VerdictShown
+
+
+def _differing(before: Iterable[Shown], after: Iterable[Shown]) -> Iterator[str]:
+    """Numbers within ids count along a channel: what another one's coming or going has renamed has not changed."""
+    known = {(_holder(each), replace(each, id="")) for each in before}
+    return (each.id for each in after if (_holder(each), replace(each, id="")) not in known)
+
+
+def _holder(each: Shown) -> str:
+    return each.id if isinstance(each, VerdictShown) else each.id.rpartition("/")[0]
+
+
+def _resonances(state: State) -> Iterator[ResonanceShown]:
+    return (each for run in state.runs for channel in run.channels for each in channel.resonances)
+
+
 def in_error(language: Language, folder: str, error: Message, findings: Iterable[Finding], *, title: str = "") -> State:
     """The state of a job that cannot be computed: what is wrong with it, and where it is mended."""
     return State(
@@ -251,7 +282,7 @@ def _findings(found: Iterable[Finding], language: Language) -> tuple[FindingShow
     return tuple(shown)
 
 
-def _run(report: Report, run: RunResult, language: Language) -> RunShown:
+def _run(report: Report, run: RunResult, made: Sequence[Entry], language: Language) -> RunShown:
     title = [run.id, language.say(run.kind)]
     if run.axis is not None:
         title.append(language.say("Axis %(axis)s", axis=run.axis))
@@ -261,11 +292,13 @@ def _run(report: Report, run: RunResult, language: Language) -> RunShown:
         axis=run.axis or "",
         title=" · ".join(title),
         counts=report.job.counts(run.id),
-        channels=tuple(_channel(report, run, channel, language) for channel in run.channels),
+        channels=tuple(_channel(report, run, channel, made, language) for channel in run.channels),
     )
 
 
-def _channel(report: Report, run: RunResult, channel: ChannelResult, language: Language) -> ChannelShown:
+def _channel(
+    report: Report, run: RunResult, channel: ChannelResult, made: Sequence[Entry], language: Language
+) -> ChannelShown:
     plan = report.job.channel(channel.id)
     place = plan.location if plan is not None else None
     rows = resonance_rows(run, channel, report.job.report.confidence, language)
@@ -275,17 +308,32 @@ def _channel(report: Report, run: RunResult, channel: ChannelResult, language: L
         title=f"{channel.id} · {place}" if place else channel.id,
         has_figure=drawn,
         resonances=tuple(
-            _resonance(report, run, channel, each, row, language)
+            _resonance(report, run, channel, each, (row, decision_on(report.job, made, run, channel, each)), language)
             for each, row in zip(channel.resonances, rows, strict=True)
         ),
         unexplained=_unexplained(run, channel, language),
+        annotations=tuple(_on(made, Kind.ANNOTATE, run, channel)),
+        exclusions=tuple(_on(made, Kind.EXCLUDE, run, channel)),
     )
 
 
+def _on(made: Iterable[Entry], kind: Kind, run: RunResult, channel: ChannelResult) -> Iterator[Decision]:
+    """Decisions of a kind on a channel of a run, or on all of its channels."""
+    for entry in made:
+        each = entry.decision
+        if each.kind is kind and each.run == run.id and each.channel in (None, channel.id):
+            yield each
+
+
 def _resonance(
-    report: Report, run: RunResult, channel: ChannelResult, each: Resonance, row: ResonanceRow, language: Language
+    report: Report,
+    run: RunResult,
+    channel: ChannelResult,
+    each: Resonance,
+    told: tuple[ResonanceRow, Decision | None],
+    language: Language,
 ) -> ResonanceShown:
-    made = decision_on(report.job, run, channel, each)
+    row, made = told
     doubts = doubts_of(report, run, channel, each)
     absent = language.numbers.ABSENT
     return ResonanceShown(
@@ -388,9 +436,11 @@ def _open(
             )  # fmt: skip
     for deviation, row in zip(report.deviations, [note.deviation(d, language) for d in report.deviations], strict=True):
         if deviation.open:
+            own = deviation.code in OWN_DECISIONS
             found.append(
                 OpenItem(
-                    id=f"deviation/{deviation.key}", kind="deviation", doubt=LOOK, text=row.text, blocks=True,
+                    id=f"deviation/{deviation.key}", kind="deviation", doubt=0.0 if own else LOOK, text=row.text,
+                    blocks=not own,
                     run=deviation.run, channel=deviation.channel, deviation=deviation.key,
                     frequency_hz=deviation.bands_hz[0][0] if deviation.bands_hz else None,
                 )
