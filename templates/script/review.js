@@ -115,6 +115,7 @@ const listen = () => {
   });
   at("try-again").addEventListener("click", attempt);
   at("leave").addEventListener("click", closeForm);
+  window.addEventListener("resize", reach);
   at("draft").addEventListener("click", () => { if (!desk.state.error) build(false); });
   at("issue").addEventListener("click", () => {
     if (!desk.state.may_issue) { tell(desk.state.why_not || ""); return; }
@@ -133,7 +134,7 @@ nameKeys();
 listen();
 watchFigure();
 renew(false).then(() => {
-  at("open").focus({ preventScroll: true });
+  (at("desk").hidden ? at("errors-head") : at("open")).focus({ preventScroll: true });
   document.documentElement.classList.add("scripted");
   window.ready = 1;
   follow();

@@ -69,6 +69,7 @@ const showResonances = () => {
     return made;
   }));
   if (held) refocus(held);
+  reach();
   const points = [...((channel && channel.annotations) || []), ...((channel && channel.exclusions) || [])];
   lines(at("points"), points.map((each) => [each.said, each.by].filter(Boolean).join(", ")));
 };

@@ -126,7 +126,7 @@ const attempt = async () => {
   at("found-why").textContent = say("computing");
   for (const id of ["for", "against"]) { lines(at(`found-${id}`), []); at(`found-${id}-head`).hidden = true; }
   facts(at("found-values"), []);
-  const { status, answer } = await ask("try", { run, channel, frequency_hz: hz });
+  const { status, answer } = await ask(asked("try"), { run, channel, frequency_hz: hz });
   if (form.kind !== "add" || parsed("frequency_hz") !== hz) return;
   if (status !== 200) {
     at("found").hidden = true;
@@ -180,7 +180,7 @@ const change = async (address, body) => {
   desk.busy = true;
   at("decision").setAttribute("aria-busy", "true");
   tell(say("computing"));
-  const found = await ask(address, body);
+  const found = await ask(asked(address), body);
   desk.busy = false;
   at("decision").removeAttribute("aria-busy");
   if (found.status === 200) {
@@ -209,7 +209,7 @@ const build = async (issue) => {
   at("built-text").textContent = say("building");
   at("built-folder").textContent = "";
   lines(at("built-files"), []);
-  const found = await ask("build", issue ? { issue, seen: staying().map((each) => each.id) } : { issue });
+  const found = await ask(asked("build"), issue ? { issue, seen: staying().map((each) => each.id) } : { issue });
   building(false);
   showBuild();
   if (found.status !== 200) {

@@ -37,6 +37,8 @@ const showFindings = () => {
   const { state } = desk;
   at("errors").hidden = !state.error && !(state.findings || []).length;
   at("error").textContent = state.error ? `${state.error} ${say("errors")}` : "";
+  at("desk").hidden = Boolean(state.error) && !state.runs.length;
+  if (at("desk").hidden && (document.activeElement === document.body || at("desk").contains(document.activeElement))) at("errors-head").focus();
   at("findings").replaceChildren(...(state.findings || []).map((each) => fill("finding-row", { ...each, place: placeOf(each) })));
 };
 
@@ -111,4 +113,11 @@ const showBuild = () => {
   lines(at("staying-list"), staying().map((each) => each.text));
   at("staying").hidden = !staying().length;
 };
-const showLists = () => { showHead(); showFindings(); showOpen(); showVerdicts(); showDecisions(); showBuild(); };
+// What is wider than its place is pushed sideways by the keyboard, too.
+const reach = () => {
+  for (const node of document.querySelectorAll(".reach")) {
+    const more = node.scrollWidth > node.clientWidth || node.scrollHeight > node.clientHeight;
+    if (more) node.tabIndex = 0; else node.removeAttribute("tabindex");
+  }
+};
+const showLists = () => { showHead(); showFindings(); showOpen(); showVerdicts(); showDecisions(); showBuild(); reach(); };
