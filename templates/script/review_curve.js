@@ -51,7 +51,7 @@ const showChosen = () => {
   if (!curve) return;
   const same = curve.chosen === (place || null);
   curve.chosen = place || null;
-  if (place && !same) curve.show(place); else curve.cursor(curve.at);
+  if (place && !same) curve.show(place); else curve.refresh();
 };
 
 const stateWord = (each) => say(each.state === "open" && !desk.state.open.some((item) => item.resonance === each.id) ? "plain" : each.state);
@@ -128,8 +128,7 @@ const shown = (place) => {
   curve.chosen = place;
   pick(found.id);
   showResonances();
-  curve.cursor(place);
-  curve.mark = place;
+  curve.refresh();
   tell([found.frequency || found.text, isResonance(found) ? stateWord(found) : "", ...(found.doubts || [])].filter(Boolean).join(" · "));
 };
 const clicked = (event) => {

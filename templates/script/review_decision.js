@@ -26,7 +26,7 @@ const parsed = (name) => Number(inputOf(name).value.trim().replace(/\s*Hz$/, "")
 const faults = (list) => {
   for (const node of document.querySelectorAll("#decision .fault")) node.replaceChildren();
   for (const node of document.querySelectorAll("#decision input")) node.removeAttribute("aria-invalid");
-  const own = form.kind === "deviation" ? { text: "effect" } : PLACES;
+  const own = { deviation: { text: "effect" }, nodes: { ...PLACES, text: "nodes" } }[form.kind] || PLACES;
   const told = list.map(({ field, text }) => ({ name: own[field] || field, text }));
   for (const { name, text } of told) {
     const node = fieldOf(name);
@@ -50,7 +50,7 @@ const shade = () => {
   const ends = [parsed("from"), parsed("to")];
   curve.shaded = form.kind === "exclude" && ends.every(Number.isFinite) ? ends.sort((a, b) => a - b) : null;
   curve.takesBand = form.kind === "exclude" ? takeBand : null;
-  curve.cursor(curve.at);
+  curve.refresh();
 };
 const takeBand = (low, high) => {
   inputOf("from").value = printed(low);

@@ -35,7 +35,7 @@ const showHead = () => {
 
 const showFindings = () => {
   const { state } = desk;
-  at("errors").hidden = !state.error && !(state.findings || []).length;
+  at("errors").hidden = !state.error;
   at("error").textContent = state.error ? `${state.error} ${say("errors")}` : "";
   at("desk").hidden = Boolean(state.error) && !state.runs.length;
   if (at("desk").hidden && (document.activeElement === document.body || at("desk").contains(document.activeElement))) at("errors-head").focus();
