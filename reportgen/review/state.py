@@ -178,6 +178,8 @@ class State:
     folder: str
     by: tuple[str, ...] = ()
     others: tuple[str, ...] = ()
+    reviewer: str = ""
+    """Who is named on the command line; the page's first choice for ``by``."""
     error: str | None = None
     findings: tuple[FindingShown, ...] = ()
     overall: str = ""
