@@ -10,7 +10,7 @@ from pathlib import Path
 from reportgen.compute.modes.corrections import apply_corrections
 from reportgen.cores import cores
 from reportgen.errors import ReportError
-from reportgen.pipeline import Built, Inputs, JobInError, Settings, build_job, compute_report, read_inputs
+from reportgen.pipeline import Built, Inputs, JobInError, Settings, build_job, read_inputs, report_of_runs
 from reportgen.progress import Say, silent
 from reportgen.read.input_files import stamp_of, stamps_of_job_file
 from reportgen.read.job.checklist import report_checklist
@@ -182,7 +182,8 @@ class Session(Showing):
 
     def _computed(self, inputs: Inputs, progress: Say) -> None:
         assert inputs.watched is not None
-        report = compute_report(inputs, progress, cores=self._how.cores, compute=self._kept.compute)
+        every = self._kept.compute(inputs.job, inputs.logs, progress, self._how.cores)
+        report = report_of_runs(inputs, every, progress)
         self.inputs, self.report = inputs, report
         self.language = Language.of(report.job.report.language, self._templates)
         self._figures.clear()
