@@ -133,7 +133,8 @@ def _parser() -> argparse.ArgumentParser:
     quicklook.set_defaults(command=_quicklook)
 
     review = commands.add_parser("review", help="look at each resonance in the browser, decide, build the report")
-    review.add_argument("job", metavar="JOB", type=Path)
+    review.add_argument("job", metavar="JOB", type=Path, help="or one bare log, which is only shown")
+    review.add_argument("--by", metavar="NAME", default="", help="who decides; the page asks where it is not said")
     review.add_argument("--port", metavar="N", type=_port, default=0, help="of this machine; default: any that is free")
     review.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
     _add_laboratory(review)
@@ -340,7 +341,7 @@ def _quicklook(options: argparse.Namespace) -> int:
 def _review(options: argparse.Namespace) -> int:
     from reportgen.pipeline import Settings
     from reportgen.progress import Progress
-    from reportgen.review.serve import review
+    from reportgen.review.serve import Place, review
 
     progress = Progress()
 
@@ -350,7 +351,8 @@ def _review(options: argparse.Namespace) -> int:
         sys.stdout.flush()
 
     how = Settings(laboratory=options.laboratory and options.laboratory.resolve())
-    review(options.job, how, say, progress, port=options.port, browser=not options.no_browser)
+    place = Place(port=options.port, browser=not options.no_browser)
+    review(options.job, how, place, say, progress, by=options.by)
     return OK
 
 

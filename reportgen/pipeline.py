@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -18,9 +18,9 @@ from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.reference import EarlierReport
-from reportgen.records.report import InputFile, Report
-from reportgen.records.result import RunResult
-from reportgen.records.verdict import Outcome, overall
+from reportgen.records.report import InputFile, LevelDependence, ReferenceResult, Report, RunShift
+from reportgen.records.result import BeamFit, Mode, RunResult
+from reportgen.records.verdict import Outcome, Verdict, overall
 
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
@@ -217,10 +217,6 @@ def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
 
 ReadLog: TypeAlias = Callable[[Job, RunPlan], tuple[Log | None, tuple[Finding, ...]]]
 """Reads the log of a run, with what is to be said about it."""
-ComputeRuns: TypeAlias = Callable[
-    [Job, Mapping[str, Log], Say, int, Callable[[], object] | None], tuple[RunResult, ...]
-]
-"""Computes every run of a job, as ``reportgen.processes.compute_runs`` does."""
 
 
 def read_inputs(
@@ -305,37 +301,33 @@ def compute_report(
     *,
     cores: int = 1,
     meanwhile: Callable[[], object] | None = None,
-    compute: ComputeRuns = compute_runs,
 ) -> Report:
     """Compute and judge what was read; the result does not depend on the number of ``cores``.
 
     What is to be done ``meanwhile`` is done while other processes compute, and not at all where there are none.
-    ``compute`` computes the runs where not every run is to be computed anew.
     """
-    from reportgen.compute.comparison.level_dependence import level_dependence
-    from reportgen.compute.comparison.reference import compare_with_reference
-    from reportgen.compute.comparison.run_comparison import compare_quality
-    from reportgen.compute.comparison.shift import run_shifts
+    return report_of_runs(inputs, compute_runs(inputs.job, inputs.logs, progress, cores, meanwhile), progress)
+
+
+def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = silent) -> Report:
+    """The second half of the work, from the runs as ``compute_runs`` gives them: modes, comparison, verdicts.
+
+    It is quick. All that a correction changes, but for a resonance that is asked for, is computed here.
+    """
     from reportgen.compute.frequency_uncertainty import assumptions
     from reportgen.compute.modes.mode_picture import mode_pictures
-    from reportgen.compute.modes.modes import join_modes
-    from reportgen.compute.modes.observation import notes_that_count
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
     from reportgen.judge.deviations import find_deviations
-    from reportgen.judge.verdicts import judge
 
     job = inputs.job
-    every = compute(job, inputs.logs, progress, cores, meanwhile)
-    runs = compare_quality(job, [run for run in every if job.counts(run.id)])
-    progress(message("progress.modes"))
-    notes = notes_that_count(job, every, inputs.notes)
-    runs, modes, beam_fits, findings = join_modes(job, runs, notes)
-    shifts, levels = run_shifts(job, runs), level_dependence(job, runs)
-    reference = compare_with_reference(job, runs, inputs.earlier)
-    progress(message("progress.judging"))
-    verdicts = judge(job, runs, modes, shifts, notes, reference)
-    by_id = {run.id: run for run in (*every, *runs)}
+    found = _conclude(job, inputs, every, progress)
+    verdicts = found.verdicts
+    if decisions_of(job):
+        bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
+        verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
+    by_id = {run.id: run for run in (*every, *found.runs)}
     runs = tuple(with_history(job, by_id[run.id]) for run in every)
     deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
     return Report(
@@ -344,20 +336,74 @@ def compute_report(
         inputs=inputs.files,
         notes=inputs.notes,
         runs=runs,
-        modes=modes,
-        beam_fits=beam_fits,
+        modes=found.modes,
+        beam_fits=found.beam_fits,
         verdicts=verdicts,
         overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
+        findings=(*inputs.findings, *quality_findings(job, runs), *found.findings, *unmatched),
         deviations=deviations,
-        shifts=shifts,
-        reference=reference,
-        level_dependence=levels,
+        shifts=found.shifts,
+        reference=found.reference,
+        level_dependence=found.levels,
         exciter=exciter_check(job, runs),
-        pictures=mode_pictures(job, modes, beam_fits),
+        pictures=mode_pictures(job, found.modes, found.beam_fits),
         opinions=job.report.opinions,
         assumptions=assumptions(job, runs),
     )
+
+
+def recomputed_run(inputs: Inputs, run_id: str, every: Sequence[RunResult], progress: Say = silent) -> list[RunResult]:
+    """The runs with one of them computed again, as an exclusion or a resonance that is asked for needs it.
+
+    What its log alone gives is taken over from ``every``, the runs as they were computed before.
+    """
+    from reportgen.compute.run import compute_run
+
+    plan = inputs.job.run(run_id)
+    assert plan is not None
+
+    def again(run: RunResult) -> RunResult:
+        return compute_run(inputs.job, plan, inputs.logs[run_id], progress, undecided=run.undecided or run)
+
+    return [again(run) if run.id == run_id else run for run in every]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Conclusion:
+    """What follows from the runs of a job taken together."""
+
+    runs: tuple[RunResult, ...]
+    modes: tuple[Mode, ...]
+    beam_fits: tuple[BeamFit, ...]
+    findings: tuple[Finding, ...]
+    shifts: tuple[RunShift, ...]
+    levels: tuple[LevelDependence, ...]
+    reference: ReferenceResult | None
+    verdicts: tuple[Verdict, ...]
+
+
+def _conclude(job: Job, inputs: Inputs, every: Sequence[RunResult], progress: Say) -> _Conclusion:
+    """Modes, comparisons and verdicts of the runs that count."""
+    from reportgen.compute.comparison.level_dependence import level_dependence
+    from reportgen.compute.comparison.reference import compare_with_reference
+    from reportgen.compute.comparison.run_comparison import compare_quality
+    from reportgen.compute.comparison.shift import run_shifts
+    from reportgen.compute.modes.modes import join_modes
+    from reportgen.compute.modes.observation import notes_that_count
+    from reportgen.judge.verdicts import judge
+
+    runs = compare_quality(job, [run for run in every if job.counts(run.id)])
+    progress(message("progress.modes"))
+    notes = notes_that_count(job, every, inputs.notes)
+    runs, modes, beam_fits, findings = join_modes(job, runs, notes)
+    shifts, levels = run_shifts(job, runs), level_dependence(job, runs)
+    reference = compare_with_reference(job, runs, inputs.earlier)
+    progress(message("progress.judging"))
+    verdicts = judge(job, runs, modes, shifts, notes, reference)
+    return _Conclusion(
+        runs=runs, modes=modes, beam_fits=beam_fits, findings=findings, shifts=shifts, levels=levels,
+        reference=reference, verdicts=verdicts,
+    )  # fmt: skip
 
 
 def with_history(job: Job, run: RunResult) -> RunResult:

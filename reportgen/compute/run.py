@@ -47,13 +47,19 @@ _DECAYS = 0.9
 _CUT_SHORT = message("run.decay-cut-short")
 
 
-def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
+def compute_run(
+    job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1, undecided: RunResult | None = None
+) -> RunResult:
     """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is.
 
-    A run that does not count is given without numbers then, with the reason.
+    Where the engineer left out a band of it or asked for a resonance, it is computed without that, too, unless that is
+    known, ``undecided``. A run that does not count is given without numbers where there are none, with the reason.
     """
     try:
-        return _computed(job, run, log, progress, workers)
+        if not (job.excluded_on(run.id) or job.asked_on(run.id)):
+            return undecided or _computed(job, run, log, progress, workers)
+        bare = undecided or _computed(job.undecided, run, log, progress, workers)
+        return replace(_computed(job, run, log, progress, workers), undecided=bare)
     except ComputeError as problem:
         if run.counts:
             raise

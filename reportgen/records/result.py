@@ -447,6 +447,8 @@ class RunResult:
     """Logs of its parts, in order."""
     cross: tuple[CrossAxis, ...] = ()
     """Of the channels that the job names for it."""
+    undecided: RunResult | None = None
+    """The run as its log alone gives it; None where the engineer left no band out and asked for no resonance."""
 
 
 class IssueKind(StrEnum):

@@ -122,6 +122,18 @@ def _level_dependent(resonance: Resonance) -> dict[str, Any]:
     return {"level_g": resonance.level if curve.unit == "g" else None, "backbone": at | _by_field(curve)}
 
 
+def _changed_by_decision(verdict: Verdict) -> dict[str, Any]:
+    """The outcome without the engineer's decisions, and where they stand; nothing where they changed nothing."""
+    if verdict.without_decisions is None:
+        return {}
+    return {"without_decisions": verdict.without_decisions, "by_decision": verdict.by_decision}
+
+
+def _excluded(channel: ChannelResult) -> dict[str, Any]:
+    """Bands that are not used; nothing where there are none."""
+    return {"excluded_hz": channel.excluded_hz} if channel.excluded_hz else {}
+
+
 SHAPES: Mapping[type, Shape] = {
     Report: Shape(
         named={"beam_fits": "beams"},
@@ -135,7 +147,7 @@ SHAPES: Mapping[type, Shape] = {
     RunResult: Shape(
         drawn_in={"sweep": SweepFacts},
         messages={"method": MessageAs.STATED, "criterion": MessageAs.STATED},
-        left_out=("decay",),
+        left_out=("decay", "undecided"),
         made={"cross": _cross_axis},
     ),
     SweepFacts: Shape(
@@ -146,7 +158,7 @@ SHAPES: Mapping[type, Shape] = {
                   "first_spacing_hz", "last_spacing_hz"),
     ),
     ControlResult: Shape(left_out=("dimension", "not_judged_bands", "notches", "time_at_level_s")),
-    ChannelResult: Shape(left_out=("quotient", "unit")),
+    ChannelResult: Shape(left_out=("quotient", "unit"), made={"excluded_hz": _excluded}),
     Resonance: Shape(
         left_out=("level", "residue", "frequency_std_filter_hz"),
         made={"reasons": _reasons, "backbone": _level_dependent},
@@ -162,7 +174,8 @@ SHAPES: Mapping[type, Shape] = {
     Verdict: Shape(
         named={"outcome": "result"},
         messages={"reason": MessageAs.TOGETHER},
-        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where"),
+        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where", "by_decision"),
+        made={"without_decisions": _changed_by_decision},
     ),
     Evidence: Shape(messages={"text": MessageAs.OWN}, messages_last=True),
     Deviation: Shape(named={"code": "kind"}, messages={"message": MessageAs.OWN}),

@@ -24,7 +24,8 @@ from reportgen.records.message import Message, message
 from reportgen.render.review_page import POLICY, review_files
 from reportgen.resources import data_dir
 from reportgen.review.asked import Faults, asked_of
-from reportgen.review.session import Answer, Session, built_messages
+from reportgen.review.session import built_messages
+from reportgen.review.showing import Answer, Showing
 
 if TYPE_CHECKING:
     from _typeshed.wsgi import StartResponse, WSGIEnvironment
@@ -68,7 +69,7 @@ class _Request(Request):
 class App:
     """WSGI application of one session."""
 
-    def __init__(self, session: Session, token: str, host: str) -> None:
+    def __init__(self, session: Showing, token: str, host: str) -> None:
         """``host`` is name and port as browsers send them, such as ``127.0.0.1:40123``."""
         self._session = session
         self._token = token

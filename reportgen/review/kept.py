@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
 
+from reportgen.compute.run import compute_run
 from reportgen.processes import compute_runs
 from reportgen.progress import Say
 from reportgen.read.input_files import stamp_of
@@ -61,9 +62,15 @@ def _plain(value: object) -> object:
     return value
 
 
+Key = tuple[object, ...]
+"""Says all that a log or the results of a run depend on."""
+MOST_KEPT = 6
+"""Results of one run that are kept: with and without decisions, and a few steps back."""
+
+
 @dataclass(slots=True)
 class _Read:
-    key: tuple[object, ...]
+    key: Key
     places: str
     log: Log | None
     findings: tuple[Finding, ...]
@@ -79,7 +86,7 @@ class Kept:
 
     def __init__(self) -> None:
         self._read: dict[str, _Read] = {}
-        self._computed: dict[str, tuple[tuple[object, ...], RunResult]] = {}
+        self._computed: dict[Key, RunResult] = {}
         self.computed: tuple[str, ...] = ()
         """Ids of the runs that were computed the last time."""
 
@@ -93,20 +100,36 @@ class Kept:
         self._read[run.id] = _Read(key, places, log, findings)
         return log, findings
 
-    def compute(
-        self, job: Job, logs: Mapping[str, Log], progress: Say, cores: int, meanwhile: Callable[[], object] | None
-    ) -> tuple[RunResult, ...]:
+    def compute(self, job: Job, logs: Mapping[str, Log], progress: Say, cores: int) -> tuple[RunResult, ...]:
         """Every run in the order of the job; only those are computed that depend on what has changed."""
         keys = {run.id: _key(job, run) for run in job.runs}
-        fresh = {id_ for id_, key in keys.items() if self._computed.get(id_, (None,))[0] != key}
-        part = replace(job, runs=tuple(run for run in job.runs if run.id in fresh))
-        results = compute_runs(part, logs, progress, cores, meanwhile) if fresh else ()
-        kept = {id_: pair for id_, pair in self._computed.items() if id_ in keys}
-        self._computed = kept | {each.id: (keys[each.id], each) for each in results}
-        self.computed = tuple(run.id for run in part.runs)
-        return tuple(self._computed[run.id][1] for run in job.runs)
+        fresh = [run for run in job.runs if keys[run.id] not in self._computed]
+        whole = [run for run in fresh if not self._known_without_decisions(job, run) or logs.get(run.id) is None]
+        results = compute_runs(replace(job, runs=tuple(whole)), logs, progress, cores) if whole else ()
+        for run in fresh:
+            if run not in whole:
+                bare = self._computed[_key(job.undecided, run)]
+                results += (compute_run(job, run, logs[run.id], progress, workers=cores, undecided=bare),)
+        for each in results:
+            plan = next(run for run in fresh if run.id == each.id)
+            self._keep(_key(job.undecided, plan), each.undecided or each)
+            self._keep(keys[each.id], each)
+        self.computed = tuple(run.id for run in fresh)
+        return tuple(self._computed[keys[run.id]] for run in job.runs)
+
+    def _known_without_decisions(self, job: Job, run: RunPlan) -> bool:
+        """Whether decisions bear on how a run is computed, and what it is without them is at hand."""
+        return bool(job.excluded_on(run.id) or job.asked_on(run.id)) and _key(job.undecided, run) in self._computed
+
+    def _keep(self, key: Key, result: RunResult) -> None:
+        """Keep a result; of one run no more than the latest few, so that what is taken back is at hand."""
+        self._computed.pop(key, None)
+        self._computed[key] = result
+        same = [each for each, kept in self._computed.items() if kept.id == result.id]
+        for each in same[:-MOST_KEPT]:
+            del self._computed[each]
 
 
-def _key(job: Job, run: RunPlan) -> tuple[object, ...]:
+def _key(job: Job, run: RunPlan) -> Key:
     """All that the log of a run and its results depend on."""
     return (digest_of(bearing_on(job, run)), tuple(stamp_of(job.folder / each) for each in run.logs))

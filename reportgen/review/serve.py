@@ -2,46 +2,83 @@
 
 from __future__ import annotations
 
+import os
+import sys
+import threading
 import webbrowser
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
+from reportgen.archive.publish import clear_parts, only_one
 from reportgen.pipeline import Settings
 from reportgen.progress import Say, silent
 from reportgen.records.message import Message, message
-from reportgen.review.app import App, new_token
+from reportgen.review.app import LARGEST_BODY, App, new_token
+from reportgen.review.bare import BareLog
 from reportgen.review.session import Session
+from reportgen.review.showing import Showing
+from reportgen.review.writing import NOTES
 
 LOOPBACK = "127.0.0.1"
 THREADS = 8
 """Pages that wait hold one each (``app.MOST_WAITING``); the others answer."""
+CONNECTIONS = 64
+"""Open at once: a page has half a dozen."""
+LOCK = ".review.lock"
+"""In the job folder, held while a review of it is served; the system lets go of it when that ends, however it ends."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where the page is served, and whether a browser is opened on it."""
+
+    port: int = 0
+    """0: any that is free."""
+    browser: bool = True
 
 
 def review(
-    path: Path,
-    how: Settings,
-    say: Callable[[Message], object],
-    progress: Say = silent,
-    *,
-    port: int = 0,
-    browser: bool = True,
+    path: Path, how: Settings, place: Place, say: Callable[[Message], object], progress: Say = silent, *, by: str = ""
 ) -> None:
-    """Compute the job at ``path`` and serve its page until the keyboard stops it; ``port`` 0: any that is free."""
+    """Compute the job or bare log at ``path`` and serve its page until the keyboard stops it; ``by``: who sits there.
+
+    Raises ReportError, also where another review of the job runs.
+    """
+    file = path / "job.toml" if path.is_dir() else path
+    if file.suffix != ".toml":
+        serve(BareLog(path, progress), place, say)
+        return
+    with only_one(file.parent / LOCK, message("review.other-server", job=str(path))):
+        for each in (file, file.parent / NOTES):
+            clear_parts(each)
+        serve(Session(path, how, progress, by=by), place, say)
+
+
+def serve(session: Showing, place: Place, say: Callable[[Message], object]) -> None:
+    """Serve one session until the keyboard stops it."""
     from waitress.server import create_server
 
-    session = Session(path, how, progress)
     token = new_token()
-    server = create_server(_nothing, host=LOOPBACK, port=port, threads=THREADS, ident=None)
+    server = create_server(
+        _nothing, host=LOOPBACK, port=place.port, threads=THREADS, connection_limit=CONNECTIONS, ident=None,
+        max_request_body_size=2 * LARGEST_BODY, expose_tracebacks=False,
+    )  # fmt: skip
     host = f"{LOOPBACK}:{server.effective_port}"
     server.application = App(session, token, host)
     address = f"http://{host}/{token}/"
     say(message("review.serving", address=address))
-    if browser:
-        webbrowser.open(address)
+    if place.browser and _has_screen():
+        threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     try:
         server.run()
     finally:
         server.close()
+
+
+def _has_screen() -> bool:
+    """Whether a browser has a window of its own: one that runs in the terminal would take the terminal away."""
+    return sys.platform != "linux" or bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
 def _nothing(_environ: object, _start: object) -> list[bytes]:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import threading
-import time
 from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from reportgen.compute.modes.corrections import apply_corrections
 from reportgen.cores import cores
 from reportgen.errors import ReportError
-from reportgen.pipeline import Built, Inputs, JobInError, Settings, build_job, compute_report, read_inputs
+from reportgen.pipeline import Built, Inputs, JobInError, Settings, build_job, read_inputs, report_of_runs
 from reportgen.progress import Say, silent
 from reportgen.read.input_files import stamp_of, stamps_of_job_file
 from reportgen.read.job.checklist import report_checklist
@@ -21,14 +18,13 @@ from reportgen.records.finding import Finding, Severity
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import NodesSeen
 from reportgen.records.report import Report
-from reportgen.render.channel_figure import FigureShown, channel_figure
 from reportgen.render.rows.language import Language
-from reportgen.resources import data_dir
 from reportgen.review.asked import Asked, Faults
 from reportgen.review.decisions import TABLES, Decision, Kind, entries_of, identified
 from reportgen.review.entries import removed
 from reportgen.review.kept import Kept
-from reportgen.review.state import State, changed, in_error, state_of
+from reportgen.review.showing import Answer, Showing
+from reportgen.review.state import changed, in_error, state_of
 from reportgen.review.writing import (
     NOTES,
     ChangedOutsideError,
@@ -42,121 +38,38 @@ from reportgen.review.writing import (
     without_line,
 )
 
-PAGE_GONE_S = 45.0
-"""A page asks at least every 20 s; one that has not asked for twice as long is closed."""
-
-
-_LOOK_S = 1.0
-"""Between two looks at the files of the job while a page waits: soon enough for a person, a few calls of stat."""
-_NOTHING = message("review.not-read")
-
 
 class NotYetError(ReportError):
     """An issue is asked for while something is open."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
-    """What a decision changed: ids of resonances, modes and verdicts; and the runs that were computed for it."""
-
-    changed: tuple[str, ...]
-    runs: tuple[str, ...]
-
-
-@dataclass(slots=True)
-class _Page:
-    """A page that is open somewhere."""
-
-    by: str
-    last_s: float
-
-
-class Session:
+class Session(Showing):
     """One job, one set of results, any number of pages; every call may come from a thread of its own."""
 
     def __init__(
-        self, path: Path, how: Settings, progress: Say = silent, clock: Callable[[], datetime] = datetime.now
+        self,
+        path: Path,
+        how: Settings,
+        progress: Say = silent,
+        *,
+        by: str = "",
+        clock: Callable[[], datetime] = datetime.now,
     ) -> None:
-        """``clock`` tells the time that decisions are given."""
-        self.file = path / "job.toml" if path.is_dir() else path
-        self.folder = self.file.parent
+        """``clock`` tells the time that decisions are given, ``by`` who sits there."""
         self._how = replace(how, cores=cores())
+        file = path / "job.toml" if path.is_dir() else path
+        super().__init__(file.parent.resolve().name, by)
+        self.file, self.folder = file, file.parent
+        self.inputs: Inputs | None = None
         self._clock = clock
         self._noted: dict[str, str] = {}
         """Lines of the notes that were written here, by the id of their decision."""
-        self._templates = data_dir("templates")
+        self._how = replace(how, cores=cores())
         self._kept = Kept()
         self._watched: tuple[Path, ...] = ()
         """Files besides the job file of which a change is noticed."""
         self._stamps: dict[str, object] = {}
-        self._work = threading.RLock()
-        """Held by whoever computes or writes."""
-        self._news = threading.Condition()
-        """Told when the version has changed."""
-        self._pages: dict[str, _Page] = {}
-        self._figures: dict[tuple[str, ...], FigureShown | None] = {}
-        self.language = Language.of("en", self._templates)
-        self.report: Report | None = None
-        self.inputs: Inputs | None = None
-        self._state = in_error(self.language, self.folder.name, _NOTHING, ())
         self.read_anew(progress)
-
-    # What is known
-
-    def state(self, page: str = "", by: str = "") -> dict[str, Any]:
-        """The state as JSON, for the page of that id; it is known from then on, until it is closed."""
-        self.arrived(page, by)
-        with self._news:
-            others = self._others(page)
-        return asdict(replace(self._state, others=others))
-
-    @property
-    def version(self) -> int:
-        """Counts whatever changes on the page."""
-        return self._state.version
-
-    def wait(self, version: int, seconds: float, page: str = "", by: str = "") -> int:
-        """The version as soon as it is another one than ``version``, at the latest after ``seconds``."""
-        self.arrived(page, by)
-        end = time.monotonic() + seconds
-        while self.version == version and (left := end - time.monotonic()) > 0:
-            with self._news:
-                self._news.wait(min(left, _LOOK_S))
-            self.look_outside()
-            self.arrived(page, by)
-        return self.version
-
-    def arrived(self, page: str, by: str) -> None:
-        """A page has asked; the others are told where they did not know of it."""
-        if not page:
-            return
-        with self._news:
-            now = time.monotonic()
-            before = {key: each.by for key, each in self._pages.items()}
-            self._pages = {key: each for key, each in self._pages.items() if now - each.last_s < PAGE_GONE_S}
-            self._pages[page] = _Page(by, now)
-            if before != {key: each.by for key, each in self._pages.items()}:
-                self._tell(self._state)
-
-    def _others(self, page: str) -> tuple[str, ...]:
-        return tuple(each.by for key, each in self._pages.items() if key != page)
-
-    def _tell(self, state: State) -> None:
-        with self._news:
-            self._state = replace(state, version=self._state.version + 1)
-            self._news.notify_all()
-
-    def figure(self, run: str, channel: str, beside: str | None) -> FigureShown | None:
-        """The figure of a channel; None where there is none."""
-        with self._work:
-            if self.report is None:
-                return None
-            key = (run, channel, beside or "")
-            if key not in self._figures:
-                self._figures[key] = channel_figure(
-                    self.report, run, channel, self.language, self._templates, beside=beside
-                )
-            return self._figures[key]
 
     # What is decided
 
@@ -269,7 +182,8 @@ class Session:
 
     def _computed(self, inputs: Inputs, progress: Say) -> None:
         assert inputs.watched is not None
-        report = compute_report(inputs, progress, cores=self._how.cores, compute=self._kept.compute)
+        every = self._kept.compute(inputs.job, inputs.logs, progress, self._how.cores)
+        report = report_of_runs(inputs, every, progress)
         self.inputs, self.report = inputs, report
         self.language = Language.of(report.job.report.language, self._templates)
         self._figures.clear()
@@ -296,7 +210,7 @@ class Session:
 
     def _failed(self, error: Message, findings: tuple[Finding, ...]) -> None:
         """What was computed before is of other inputs: it is shown no longer, and comes again once they are mended."""
-        self.inputs = self.report = None
+        self.inputs, self.report = None, None
         self._figures.clear()
         folders = (self.folder, *(each for each in sorted(self.folder.iterdir()) if each.is_dir()))
         added = {str(each): stamp_of(each) for each in folders}  # what is missing may come

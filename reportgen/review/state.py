@@ -178,6 +178,8 @@ class State:
     folder: str
     by: tuple[str, ...] = ()
     others: tuple[str, ...] = ()
+    reviewer: str = ""
+    """Who is named on the command line; the page's first choice for ``by``."""
     error: str | None = None
     findings: tuple[FindingShown, ...] = ()
     overall: str = ""
@@ -220,7 +222,7 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
         ),
         runs=runs,
         modes=_modes(report, language),
-        verdicts=tuple(_verdict(report, each, language) for each in report.verdicts),
+        verdicts=tuple(_verdict(report, each, made, language) for each in report.verdicts),
         deviations=tuple(_deviation(row) for row in [note.deviation(each, language) for each in report.deviations]),
         open=waiting,
         decisions=entries,
@@ -397,7 +399,7 @@ def _modes(report: Report, language: Language) -> tuple[ModeShown, ...]:
     return tuple(shown)
 
 
-def _verdict(report: Report, each: Verdict, language: Language) -> VerdictShown:
+def _verdict(report: Report, each: Verdict, made: Sequence[Entry], language: Language) -> VerdictShown:
     row = conformity.verdict(report, each, language)
     return VerdictShown(
         id=row.id,
@@ -410,6 +412,7 @@ def _verdict(report: Report, each: Verdict, language: Language) -> VerdictShown:
         limit=row.limit,
         uncertainty=row.uncertainty,
         reason=tuple(language.whole(reason) for reason in each.reason),
+        by_decision=tuple(entry.decision.id for entry in made if entry.decision.place in each.by_decision),
     )
 
 

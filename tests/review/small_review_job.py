@@ -1,4 +1,4 @@
-"""A job of two surveys that computes in half a second: rows of steady vibration from closed forms, with little noise."""
+"""A job of two surveys that computes in half a second: rows of steady vibration from closed forms, little noise."""
 
 from __future__ import annotations
 
