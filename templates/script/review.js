@@ -44,7 +44,7 @@ const inList = (event) => {
 // What was changed is said in words, once.
 const changes = () => desk.state.verdicts.map((each) => [each, wasVerdict(each)]).filter(([, was]) => was)
   .map(([each, was]) => `${each.id}: ${say("was")} ${was}, ${say("is")} ${each.word}.`);
-const leftOpen = () => (desk.state.open.length ? `${say("left open")} ${desk.state.open.length}.` : say("none open"));
+const leftOpen = () => (waiting().length ? `${say("left open")} ${waiting().length}.` : say("none open"));
 
 // A new state: selection and focus stay where they were, or go on to the next item that is open.
 const take = (state, changed, told, own = false) => {

@@ -42,11 +42,14 @@ const showFindings = () => {
   at("findings").replaceChildren(...(state.findings || []).map((each) => fill("finding-row", { ...each, place: placeOf(each) })));
 };
 
+// What the issue waits for, and what is told and may stay as it is.
+const waiting = () => desk.state.open.filter((each) => each.blocks);
+const staying = () => desk.state.open.filter((each) => !each.blocks);
 const optionId = (item) => `open-${desk.state.open.indexOf(item)}`;
 const showOpen = () => {
   const { open } = desk.state;
-  at("count").textContent = String(open.length);
-  at("nothing-open").hidden = open.length > 0;
+  at("count").textContent = [String(waiting().length), ...(staying().length ? [`+ ${staying().length} ${say("stays")}`] : [])].join(" ");
+  at("nothing-open").hidden = waiting().length > 0;
   at("open").replaceChildren(...open.map((each) => {
     const made = fill("open-row", { kind: say(each.kind), where: placed(each), text: each.text, stays: each.blocks ? "" : say("stays"), mark: mark(each.id) });
     made.id = optionId(each);
@@ -101,8 +104,6 @@ const showDecisions = () => {
   }));
 };
 
-// What is told and may stay as it is when the report is issued.
-const staying = () => desk.state.open.filter((each) => !each.blocks);
 const showBuild = () => {
   const { state } = desk;
   at("build-part").hidden = Boolean(state.read_only);
