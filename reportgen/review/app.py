@@ -13,7 +13,6 @@ import secrets
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from werkzeug.exceptions import BadRequest, HTTPException, RequestEntityTooLarge
@@ -22,8 +21,7 @@ from werkzeug.wrappers import Request, Response
 
 from reportgen.errors import ReportError
 from reportgen.records.message import Message, message
-from reportgen.render.templating import environment, fill
-from reportgen.resources import data_dir
+from reportgen.render.review_page import POLICY
 from reportgen.review.asked import Faults, asked_of
 from reportgen.review.session import built_messages
 from reportgen.review.showing import Answer, Showing
@@ -37,20 +35,6 @@ LONGEST_WAIT_S = 20.0
 """Below the time after which browsers and proxies give up on an answer."""
 MOST_WAITING = 4
 """Pages that may wait at once; each holds a thread of the server. Further ones are answered at once."""
-KINDS = {
-    ".js": "text/javascript; charset=utf-8",
-    ".css": "text/css; charset=utf-8",
-    ".woff2": "font/woff2",
-    ".svg": "image/svg+xml",
-}
-"""Kinds of files that a page may ask for."""
-FOLDERS = ("script", "css", "fonts")
-"""Of the templates, in which they lie; no other folder is served."""
-POLICY = (
-    "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
-)
-"""No script, style or anything else but the server's own files; no text of a job can become a script."""
 HEADERS = {
     "Content-Security-Policy": POLICY,
     "Cache-Control": "no-store",
@@ -90,7 +74,6 @@ class App:
         self._token = token
         self._host = host
         self._waiting = 0
-        self._assets = _assets(data_dir("templates"))
         base = f"/{token}"
         self._rules = Map(
             [
@@ -161,16 +144,14 @@ class App:
     # What is asked
 
     def _page(self, request: Request) -> Response:
-        state = self._session.state()
-        sandbox = environment(data_dir("templates"), None, self._session.language.words)
-        text = fill(sandbox, "review.html.j2", {"language": state["language"], "title": state["title"]})
-        return Response(text, mimetype="text/html")
+        return self._asset(request, "")
 
     def _asset(self, request: Request, name: str) -> Response:
-        path = self._assets.get(name)
-        if path is None:
+        found = self._session.files().get(name)
+        if found is None:
             return self._plain(HTTPStatus.NOT_FOUND)
-        return Response(path.read_bytes(), content_type=KINDS[path.suffix])
+        content, mime = found
+        return Response(content, content_type=mime)
 
     def _state(self, request: Request) -> Response:
         return _json(self._session.state(*_page_of(request)))
@@ -238,16 +219,6 @@ LONGEST_NAME = 100
 def _page_of(request: Request) -> tuple[str, str]:
     """The page's own id, and who sits before it, as the page says."""
     return request.args.get("page", "")[:LONGEST_NAME], request.args.get("by", "")[:LONGEST_NAME]
-
-
-def _assets(templates: Path) -> dict[str, Path]:
-    """Files that a page may ask for, by name: what is not listed here is not there."""
-    return {
-        path.name: path
-        for folder in FOLDERS
-        for path in sorted((templates / folder).iterdir())
-        if path.suffix in KINDS and path.is_file()
-    }
 
 
 def body_of(request: Request) -> dict[str, Any]:
