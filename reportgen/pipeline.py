@@ -25,6 +25,7 @@ from reportgen.records.verdict import Outcome, Verdict, overall
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
     from reportgen.archive.publish import Output
+    from reportgen.compute.run import IdentifiedRun
     from reportgen.read.input_files import Stamps, Watched
     from reportgen.render.document import Document
     from reportgen.render.rows.report_pages import ReportPages
@@ -352,10 +353,17 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
     )
 
 
-def recomputed_run(inputs: Inputs, run_id: str, every: Sequence[RunResult], progress: Say = silent) -> list[RunResult]:
+def recomputed_run(
+    inputs: Inputs,
+    run_id: str,
+    every: Sequence[RunResult],
+    progress: Say = silent,
+    kept: IdentifiedRun | None = None,
+) -> list[RunResult]:
     """The runs with one of them computed again, as an exclusion or a resonance that is asked for needs it.
 
-    What its log alone gives is taken over from ``every``, the runs as they were computed before.
+    What its log alone gives is taken over from ``every``, the runs as they were computed before. ``kept`` is the run
+    as ``identify_run`` gave it with the same exclusions: then nothing is identified again.
     """
     from reportgen.compute.run import compute_run
 
@@ -363,7 +371,8 @@ def recomputed_run(inputs: Inputs, run_id: str, every: Sequence[RunResult], prog
     assert plan is not None
 
     def again(run: RunResult) -> RunResult:
-        return compute_run(inputs.job, plan, inputs.logs[run_id], progress, undecided=run.undecided or run)
+        bare = run.undecided or run
+        return compute_run(inputs.job, plan, inputs.logs[run_id], progress, undecided=bare, kept=kept)
 
     return [again(run) if run.id == run_id else run for run in every]
 

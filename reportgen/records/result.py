@@ -251,6 +251,33 @@ class FrequencyBudget:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AskedFor:
+    """A resonance that the engineer asked for and the search did not give: what the data say for and against it."""
+
+    frequency_hz: float
+    """As it was asked for."""
+    meets_criterion: bool
+    """Whether it meets the criterion that the search holds every mode to."""
+    over_noise: float
+    """Its height on this channel over noise and misfit."""
+    speaks_for: tuple[Message, ...]
+    speaks_against: tuple[Message, ...]
+    by: str = ""
+    reason: str = ""
+    when: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotAdded:
+    """A resonance that the engineer asked for and that could not be fitted."""
+
+    frequency_hz: float
+    channel: str | None
+    """None: on every channel."""
+    why: Message
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resonance:
     """One mode as seen on one channel."""
 
@@ -298,6 +325,8 @@ class Resonance:
     """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
     level: float | None = None
     """Amplitude (peak) on the channel of ``backbone`` that they are given at, in its unit."""
+    asked: AskedFor | None = None
+    """None for a mode that the search gave."""
 
     @property
     def clock_stated(self) -> bool:
@@ -447,6 +476,8 @@ class RunResult:
     """Logs of its parts, in order."""
     cross: tuple[CrossAxis, ...] = ()
     """Of the channels that the job names for it."""
+    not_added: tuple[NotAdded, ...] = ()
+    """Resonances that were asked for, and none was fitted."""
     undecided: RunResult | None = None
     """The run as its log alone gives it; None where the engineer left no band out and asked for no resonance."""
 

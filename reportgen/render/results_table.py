@@ -122,6 +122,16 @@ def _level_dependent(resonance: Resonance) -> dict[str, Any]:
     return {"level_g": resonance.level if curve.unit == "g" else None, "backbone": at | _by_field(curve)}
 
 
+def _not_added(run: RunResult) -> dict[str, Any]:
+    """What was asked for and could not be fitted; nothing where there is none."""
+    return {"not_added": run.not_added} if run.not_added else {}
+
+
+def _asked(resonance: Resonance) -> dict[str, Any]:
+    """Who asked for it, and what the data say; nothing of a resonance that the search gave."""
+    return {"asked": resonance.asked} if resonance.asked is not None else {}
+
+
 def _changed_by_decision(verdict: Verdict) -> dict[str, Any]:
     """The outcome without the engineer's decisions, and where they stand; nothing where they changed nothing."""
     if verdict.without_decisions is None:
@@ -148,7 +158,7 @@ SHAPES: Mapping[type, Shape] = {
         drawn_in={"sweep": SweepFacts},
         messages={"method": MessageAs.STATED, "criterion": MessageAs.STATED},
         left_out=("decay", "undecided"),
-        made={"cross": _cross_axis},
+        made={"cross": _cross_axis, "not_added": _not_added},
     ),
     SweepFacts: Shape(
         named={"rate": "sweep_rate", "rate_unit": "sweep_rate_unit", "rate_reason": "sweep_rate_reason",
@@ -161,7 +171,7 @@ SHAPES: Mapping[type, Shape] = {
     ChannelResult: Shape(left_out=("quotient", "unit"), made={"excluded_hz": _excluded}),
     Resonance: Shape(
         left_out=("level", "residue", "frequency_std_filter_hz"),
-        made={"reasons": _reasons, "backbone": _level_dependent},
+        made={"reasons": _reasons, "backbone": _level_dependent, "asked": _asked},
     ),
     FrequencyBudget: Shape(named={name: f"{name}_hz" for name in ("fit", "clock", "filter", "misfit", "floor")}),
     Observed: Shape(messages_last=True),

@@ -21,8 +21,7 @@ from werkzeug.wrappers import Request, Response
 
 from reportgen.errors import ReportError
 from reportgen.records.message import Message, message
-from reportgen.render.review_page import POLICY, review_files
-from reportgen.resources import data_dir
+from reportgen.render.review_page import POLICY
 from reportgen.review.asked import Faults, asked_of
 from reportgen.review.session import built_messages
 from reportgen.review.showing import Answer, Showing
@@ -148,11 +147,11 @@ class App:
         return self._asset(request, "")
 
     def _asset(self, request: Request, name: str) -> Response:
-        files = review_files(data_dir("templates"), None, self._session.language.words.language)
-        if name not in files:
+        found = self._session.files().get(name)
+        if found is None:
             return self._plain(HTTPStatus.NOT_FOUND)
-        content, kind = files[name]
-        return Response(content, content_type=kind)
+        content, mime = found
+        return Response(content, content_type=mime)
 
     def _state(self, request: Request) -> Response:
         return _json(self._session.state(*_page_of(request)))

@@ -9,7 +9,7 @@ from enum import StrEnum
 
 from reportgen.compute.modes.corrections import decision
 from reportgen.records.job import Annotation, Correction, Exclusion, Job, StatedDeviation
-from reportgen.records.message import Place
+from reportgen.records.message import Message, Place, message
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 
 
@@ -55,6 +55,33 @@ class Decision:
     reason: str = ""
     by: str = ""
     when: str = ""
+    said: str = ""
+    """What was decided, in the words of the report's language."""
+
+
+def said_of(each: Decision) -> Message:
+    """What was decided, and where; by whom and why stand beside it."""
+    place = tuple(part for part in (each.run, each.channel) if part is not None)
+    f, mode = each.frequency_hz, each.mode
+    low, high = each.band_hz or (None, None)
+    match each.kind:
+        case Kind.ACCEPT:
+            return message("review.said-accept", frequency_hz=f, place=place)
+        case Kind.REJECT:
+            return message("review.said-reject", frequency_hz=f, place=place)
+        case Kind.RENUMBER:
+            return message("review.said-renumber", frequency_hz=f, place=place, mode=mode)
+        case Kind.ADD:
+            return message("review.said-add", frequency_hz=f, place=place)
+        case Kind.EXCLUDE if each.channel is None:
+            return message("review.said-exclude-all", low_hz=low, high_hz=high, run=each.run)
+        case Kind.EXCLUDE:
+            return message("review.said-exclude", low_hz=low, high_hz=high, place=place)
+        case Kind.ANNOTATE:
+            return message("review.said-annotate", frequency_hz=f, place=place)
+        case Kind.NODES:
+            return message("review.said-nodes", line=each.text)
+    return message("review.said-deviation", key=each.reason)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

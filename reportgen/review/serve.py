@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+import socket
 import sys
 import threading
 import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from reportgen.archive.publish import clear_parts, only_one
+from reportgen.errors import ReadError
 from reportgen.pipeline import Settings
 from reportgen.progress import Say, silent
 from reportgen.records.message import Message, message
@@ -57,16 +60,7 @@ def review(
 
 def serve(session: Showing, place: Place, say: Callable[[Message], object]) -> None:
     """Serve one session until the keyboard stops it."""
-    from waitress.server import create_server
-
-    token = new_token()
-    server = create_server(
-        _nothing, host=LOOPBACK, port=place.port, threads=THREADS, connection_limit=CONNECTIONS, ident=None,
-        max_request_body_size=2 * LARGEST_BODY, expose_tracebacks=False,
-    )  # fmt: skip
-    host = f"{LOOPBACK}:{server.effective_port}"
-    server.application = App(session, token, host)
-    address = f"http://{host}/{token}/"
+    server, address = server_of(session, place.port)
     say(message("review.serving", address=address))
     if place.browser and _has_screen():
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
@@ -76,10 +70,24 @@ def serve(session: Showing, place: Place, say: Callable[[Message], object]) -> N
         server.close()
 
 
+def server_of(session: Showing, port: int = 0) -> tuple[Any, str]:
+    """A server that listens on the loopback address, and where its page is. Raises ReadError for a port in use."""
+    from waitress.server import create_server
+
+    token = new_token()
+    try:
+        listening = socket.create_server((LOOPBACK, port))
+    except OSError as problem:
+        what = message("review.port", problem=problem.strerror or str(problem))
+        raise ReadError(f"{LOOPBACK}:{port}", what) from problem
+    host = f"{LOOPBACK}:{listening.getsockname()[1]}"
+    server = create_server(
+        App(session, token, host), sockets=[listening], threads=THREADS, connection_limit=CONNECTIONS, ident=None,
+        max_request_body_size=2 * LARGEST_BODY, expose_tracebacks=False,
+    )  # fmt: skip
+    return server, f"http://{host}/{token}/"
+
+
 def _has_screen() -> bool:
     """Whether a browser has a window of its own: one that runs in the terminal would take the terminal away."""
     return sys.platform != "linux" or bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
-
-
-def _nothing(_environ: object, _start: object) -> list[bytes]:
-    return []

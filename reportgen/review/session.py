@@ -108,11 +108,17 @@ class Session(Showing):
     def _decidable(self) -> tuple[Report, Inputs]:
         """What decisions are about. Raises ChangedOutsideError where it is of files that have changed, or in error."""
         if self._now() != self._stamps:
+            before = self._digests()
             self.read_anew()
-            raise ChangedOutsideError(message("review.read-anew"))
+            if self._digests() != before:  # not only touched
+                raise ChangedOutsideError(message("review.read-anew"))
         if self.report is None or self.inputs is None:
             raise ChangedOutsideError(message("review.in-error"))
         return self.report, self.inputs
+
+    def _digests(self) -> dict[str, str]:
+        """Every input as it was read; empty where the job is in error."""
+        return {} if self.inputs is None else {each.path: each.sha256 for each in self.inputs.files}
 
     def _meets(self, asked: Asked, report: Report) -> None:
         """Raises Faults where no resonance is there to decide on."""
@@ -147,8 +153,7 @@ class Session(Showing):
     def _write(self, change: Callable[[Files], None]) -> Answer:
         """Change a file, compute anew, and say what is different."""
         assert self.inputs is not None
-        digests = {each.path: each.sha256 for each in self.inputs.files}
-        before = self._state
+        digests, before = self._digests(), self._state
         try:
             change(Files(job_file=self.file, digests=digests))
         except ChangedOutsideError:
@@ -176,7 +181,7 @@ class Session(Showing):
                 inputs = read_inputs(self.file, progress, laboratory=self._how.laboratory, read_log=self._kept.read_log)
                 self._computed(inputs, progress)
             except JobInError as error:
-                self._failed(error.said, error.errors)
+                self._failed(message("review.job-in-error", errors=len(error.errors)), error.errors)
             except ReportError as error:
                 self._failed(error.said, tuple(each for each in error.more if isinstance(each, Finding)))
 

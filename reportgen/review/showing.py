@@ -6,12 +6,14 @@ import threading
 import time
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reportgen.errors import ReportError
 from reportgen.records.message import message
 from reportgen.records.report import Report
 from reportgen.render.channel_figure import FigureShown, channel_figure
+from reportgen.render.review_page import File, review_files
 from reportgen.render.rows.language import Language
 from reportgen.resources import data_dir
 from reportgen.review.state import State, in_error
@@ -58,6 +60,7 @@ class Showing:
         """Told when the version has changed."""
         self._pages: dict[str, _Page] = {}
         self._figures: dict[tuple[str, ...], FigureShown | None] = {}
+        self._files: dict[tuple[str, Path | None], dict[str, File]] = {}
         self.language = Language.of("en", self._templates)
         self.report: Report | None = None
         self._state = in_error(self.language, folder, message("review.not-read"), ())
@@ -116,6 +119,15 @@ class Showing:
                     self.report, run, channel, self.language, self._templates, beside=beside
                 )
             return self._figures[key]
+
+    def files(self) -> dict[str, File]:
+        """The page and what it needs, by name, in the language of the report and the look of the laboratory."""
+        with self._work:
+            branding = None if self.report is None else self.report.job.branding
+            key = (self.language.catalogue.language, branding)
+            if key not in self._files:
+                self._files = {key: review_files(self._templates, branding, key[0])}
+            return self._files[key]
 
     def look_outside(self) -> None:
         """Read anew where somebody else changed what is shown."""

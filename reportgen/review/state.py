@@ -17,7 +17,7 @@ from reportgen.render.rows import conformity, note
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.mode import modes as mode_rows
 from reportgen.render.rows.resonance import ResonanceRow, resonance_rows, unexplained_rows
-from reportgen.review.decisions import Decision, Entry, Kind, decision_on, entries_of
+from reportgen.review.decisions import Decision, Entry, Kind, decision_on, entries_of, said_of
 from reportgen.review.doubts import LOOK, NO_EVIDENCE, doubts_of, weight
 
 OWN_DECISIONS = (DeviationCode.CORRECTION, DeviationCode.EXCLUSION)
@@ -200,9 +200,9 @@ class State:
 def state_of(report: Report, language: Language, items: Iterable[Message], noted: Sequence[Decision] = ()) -> State:
     """The state of a computed job; ``items`` are what the report lacks, ``noted`` decisions that stand in the notes."""
     job = report.job
-    made = entries_of(job)
+    made = tuple(replace(each, decision=_said(each.decision, language)) for each in entries_of(job))
     runs = tuple(_run(report, run, made, language) for run in report.runs)
-    entries = (*(each.decision for each in made), *noted)
+    entries = (*(each.decision for each in made), *(_said(each, language) for each in noted))
     told = _findings(report.findings, language)
     waiting = tuple(sorted(_open(report, runs, told, [*items], language), key=lambda each: -each.doubt))
     blocking = sum(each.blocks for each in waiting)
@@ -230,6 +230,10 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
         why_not=language.whole(message("review.waits", open=blocking)) if blocking else "",
         software=report.software,
     )
+
+
+def _said(each: Decision, language: Language) -> Decision:
+    return replace(each, said=language.sentence(said_of(each)))
 
 
 def changed(before: State, after: State) -> tuple[str, ...]:
@@ -267,21 +271,21 @@ def in_error(language: Language, folder: str, error: Message, findings: Iterable
 
 
 def _findings(found: Iterable[Finding], language: Language) -> tuple[FindingShown, ...]:
-    customer = language.for_customer()
-    shown = []
-    for each in found:
-        whole, told = language.whole(each.message), customer.whole(each.message)
-        remedy = whole[len(told) - 1 :].lstrip(";. ") if whole != told else ""
-        shown.append(
-            FindingShown(
-                severity=str(each.severity),
-                word=language.say(str(each.severity)),
-                place=str(each.where),
-                text=told,
-                remedy=remedy,
-            )
-        )
-    return tuple(shown)
+    return tuple(_finding(each, language) for each in found)
+
+
+def _finding(each: Finding, language: Language) -> FindingShown:
+    """What was found, and apart from it what to do, where the sentence says both in this order."""
+    whole, found = language.whole(each.message), language.for_customer().whole(each.message).removesuffix(".")
+    apart = len(whole) > len(found) + 1 and whole.startswith(f"{found};")
+    remedy = whole[len(found) + 1 :].strip()
+    return FindingShown(
+        severity=str(each.severity),
+        word=language.say(str(each.severity)),
+        place=str(each.where),
+        text=f"{found}." if apart else whole,
+        remedy=remedy[:1].upper() + remedy[1:] if apart else "",
+    )
 
 
 def _run(report: Report, run: RunResult, made: Sequence[Entry], language: Language) -> RunShown:

@@ -24,6 +24,10 @@ def apply_corrections(
         if each.action == "renumber" and each.mode is None:
             findings.append(warning(each.where, message("correction.mode-needed")))
             continue
+        refused = _refused(each, runs)
+        if refused is not None:
+            findings.append(warning(each.where, refused))
+            continue
         runs, touched = _on_runs(each, runs)
         seen, also = _on_observations(each, seen)
         touched += also
@@ -33,6 +37,18 @@ def apply_corrections(
             else warning(each.where, _matches_nothing(each, runs))
         )
     return runs, seen, tuple(findings)
+
+
+def _refused(each: Correction, runs: tuple[RunResult, ...]) -> Message | None:
+    """Why a resonance that is asked for is not there."""
+    if each.action != "add":
+        return None
+    for run in runs:
+        for other in run.not_added if run.id == each.run else ():
+            if (other.frequency_hz, other.channel) == (each.frequency_hz, each.channel):
+                place = tuple(part for part in (each.run, each.channel) if part)
+                return message("correction.not-added", names=place, frequency_hz=each.frequency_hz, why=other.why)
+    return None
 
 
 def decision(each: Correction) -> Message:
@@ -70,6 +86,9 @@ def _touches(each: Correction, channel: ChannelResult) -> int | None:
     """Index of the nearest resonance of the channel within reach."""
     if each.channel not in (None, channel.id):
         return None
+    if each.action == "add":
+        own = (i for i, r in enumerate(channel.resonances) if r.asked and r.asked.frequency_hz == each.frequency_hz)
+        return next(own, None)
     distances = [(_distance(each, r), index) for index, r in enumerate(channel.resonances)]
     near = min(distances, default=None)
     if near is None:
@@ -92,13 +111,13 @@ def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult
     marked = replace(resonance, flags=(*resonance.flags, decision(each)))
     if each.action == "reject":
         marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
-    elif each.action == "renumber":
+    elif each.action == "renumber" or (each.action == "add" and each.mode is not None):
         marked = replace(marked, mode=each.mode)
     return replace(channel, resonances=(*channel.resonances[:index], marked, *channel.resonances[index + 1 :]))
 
 
 def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[Message]]:
-    if each.channel is not None:
+    if each.channel is not None or each.action == "add":
         return seen, []
     touched = [o for o in seen if _reaches(each, o)]
     marked = tuple(_mark_observation(each, o) if o in touched else o for o in seen)
