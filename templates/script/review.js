@@ -28,6 +28,11 @@ const pressed = (event) => {
   if (event.key === "Escape" && (inForm || (form.kind !== null && !event.target.closest("svg")))) { event.preventDefault(); closeForm(); return; }
   if (!event.target.closest("[data-keys], figure svg")) return;
   const name = letters.get(event.key.toLowerCase());
+  if (event.target.closest("[aria-busy] svg") && !["next", "previous"].includes(name) && event.key !== "Tab") {
+    event.preventDefault();
+    event.stopPropagation();
+    return;
+  }
   if (!name || event.key.length !== 1) return;
   event.preventDefault();
   event.stopPropagation();

@@ -5,10 +5,8 @@ The server is the product's own, on a free port of this machine; one browser for
 
 from __future__ import annotations
 
-import re
 import shutil
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -21,7 +19,7 @@ from reportgen.pipeline import Settings, build_job
 from reportgen.review.app import App
 from reportgen.review.session import Session
 from tests.render.test_browser import FLAGS
-from tests.review.small_review_job import JOB, write_job
+from tests.review.small_review_job import JOB, NOTES, write_job
 
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium")
@@ -136,7 +134,7 @@ class Engineer:
         self.type_choice("run", run)
         self.press("Tab")
         self.type_choice("channel", channel)
-        self.page.wait_for_selector(f"#figure figure[id='fig-{run}-{channel}'] .plot-bar")
+        self.page.wait_for_selector(f"#figure:not([aria-busy]) figure[id='fig-{run}-{channel}'] .plot-bar")
         while self.focus != "svg":
             self.press("Tab")
 
@@ -157,3 +155,119 @@ def engineer(browser):
     yield come
     for each in opened:
         each.context.close()
+
+
+ON_SCREEN = JOB.replace("date = 2026-05-04", 'date = 2026-05-04\noutputs = ["html"]')
+"""Without pages on paper, which take most of a build's time."""
+BY = 'by = "A. Nobody"\nwhen = 2026-05-05T10:30:00\n'
+CORRECTIONS = f"""[[correction]]
+run = "X-PRE"
+channel = "A1"
+frequency = "60 Hz"
+action = "reject"
+reason = "no mode <b>of the lamp</b>"
+{BY}
+[[correction]]
+run = "X-PRE"
+channel = "A1"
+frequency = "200 Hz"
+action = "renumber"
+mode = 1
+reason = "first bending"
+{BY}
+[[correction]]
+run = "X-POST"
+channel = "A1"
+frequency = "59.4 Hz"
+action = "accept"
+reason = "seen before the test"
+{BY}
+"""
+REST = f"""
+[[annotation]]
+run = "X-PRE"
+channel = "A1"
+frequency = "100 Hz"
+text = "cable & lid"
+{BY}
+[[exclusion]]
+run = "X-PRE"
+channel = "A1"
+band = ["300 Hz", "330 Hz"]
+reason = "mains"
+{BY}"""
+NOTED = "2026-05-05 10:30 X-PRE 198.532 Hz: 0 nodes (entered by A. Nobody)\n"
+
+
+def typed_by_hand(folder: Path) -> Path:
+    """The small job with what the review shall write, as somebody types it."""
+    later = "# --- and the survey"
+    return write_job(folder, job=ON_SCREEN.replace(later, CORRECTIONS + later) + REST, notes=NOTES + NOTED)
+
+
+def test_a_whole_review_by_keyboard_writes_what_a_hand_would_and_gives_the_same_report(engineer, tmp_path):
+    job = write_job(tmp_path / "reviewed", job=ON_SCREEN)
+    with served(job) as address:
+        one = engineer(address)
+        one.choose_run("X-PRE", "A1")
+        one.press("PageDown", "r")
+        one.fill(by="A. Nobody", reason="no mode <b>of the lamp</b>")
+        assert one.told == "Written to the job. R2: was Pass, is Fail. Awaiting a decision: 1."
+        changed = one.text("#verdicts tr.changed >> nth=-1")
+        assert "Changed by a decision:" in changed
+        assert "Rejected: 60 Hz, X-PRE, A1" in changed
+        one.press("PageDown", "m")
+        one.fill(mode="1", reason="first bending")
+        one.press("l")
+        one.fill(frequency_hz="100", text="cable & lid")
+        assert "cable & lid" in one.text("#points")
+        one.press("e")
+        one.fill(nodes="0")
+        one.press("b")
+        one.fill(**{"from": "300", "to": "330", "reason": "mains"})
+        one.tab_to("open")
+        one.press("Home", "a")
+        one.fill(reason="seen before the test")
+        assert one.focus == "open", "the focus goes back to where the form was called from"
+        assert "Nothing awaits a decision." in one.told
+        one.tab_to("draft")
+        one.press("Enter")
+        one.page.wait_for_selector("#built-files li")
+        assert (job / "report/report-draft.html").is_file()
+        one.press("Tab", "Enter", "Space", "Tab", "Enter")
+        one.page.locator("#built-files li", has_text="report.html").wait_for()
+        assert one.complaints == []
+    hand = typed_by_hand(tmp_path / "typed")
+    assert (job / "job.toml").read_text(encoding="utf-8") == (hand / "job.toml").read_text(encoding="utf-8")
+    assert (job / "notes.txt").read_text(encoding="utf-8") == (hand / "notes.txt").read_text(encoding="utf-8")
+    build_job(hand)
+    for name in ("results.json", "report.html"):
+        assert (job / "report" / name).read_bytes() == (hand / "report" / name).read_bytes(), name
+
+
+FIGURE_KEYS = set("+-=,.ioc0xy123456789")
+"""Letters that the figure itself answers to (templates/script/figure.js, as its hint says)."""
+
+
+@pytest.fixture(scope="module")
+def lamp(tmp_path_factory):
+    """The page of a job whose names and notes are full of markup."""
+    job = ON_SCREEN.replace("Sine survey of a lamp head", MARKUP).replace("top of the head", MARKUP)
+    job = job.replace("seen by eye", MARKUP).replace('name = "A. Nobody"', f'name = "{MARKUP}"')
+    folder = write_job(tmp_path_factory.mktemp("lamp") / "job", job=job, notes=NOTES + f"observation: {MARKUP}\n")
+    with served(folder) as address:
+        yield folder, address
+
+
+MARKUP = "<img src=x onerror=alert(1)><script>alert(2)</script>&amp;"
+
+
+def test_no_text_of_the_job_becomes_markup(engineer, lamp):
+    one = engineer(lamp[1])
+    assert MARKUP in one.text("h1")
+    assert MARKUP in one.text("#decisions")
+    assert one.page.locator("#people option").evaluate_all("all => all.map(each => each.value)")[0] == MARKUP
+    assert one.page.locator("#channel option").first.inner_text() == f"A1 · {MARKUP}"
+    assert one.page.locator("script").count() == 1
+    assert one.page.locator("img").count() == 0
+    assert one.complaints == []
