@@ -27,12 +27,18 @@ from tests.review.test_app import REJECT
 def served(session):
     """A server that runs, and the address of its page."""
     server, address = server_of(session)
-    thread = threading.Thread(target=server.run, daemon=True)
+    stop = threading.Event()
+
+    def run():
+        while not stop.is_set():
+            wasyncore.loop(timeout=0.05, map=server._map, count=1)
+
+    thread = threading.Thread(target=run, daemon=True)
     thread.start()
     yield server, urllib.parse.urlsplit(address)
-    server.pull_trigger()
-    server.close()
+    stop.set()
     thread.join(10.0)
+    server.close()
     wasyncore.close_all(server._map, ignore_all=True)
     server.task_dispatcher.shutdown()
 
