@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
+from pathlib import Path
 
 from reportgen.compute.run import IdentifiedRun, compute_run, identify_run
 from reportgen.processes import compute_runs
@@ -25,6 +26,7 @@ def bearing_on(job: Job, run: RunPlan) -> Job:
     """The job as far as the log of a run is read and computed by it: entries that judge what was found are left out."""
     return replace(
         job,
+        file=Path(),  # a job that is proved is read under another name
         report=_NO_REPORT,
         runs=(run,),
         corrections=job.asked_on(run.id),
