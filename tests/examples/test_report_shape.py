@@ -20,7 +20,7 @@ from reportgen.resources import data_dir
 from tests.printed import page_of_words, render_annex_pdf, render_pdf, white_figures
 
 TEMPLATES = data_dir("templates")
-MOST_PAGES = {"controller_box": 15, "sensor_boom": 11}
+MOST_PAGES = {"controller_box": 15, "equipment_rack": 15, "sensor_boom": 11, "signal_lamp": 11}
 """Asked of the body of each example; the annex comes after."""
 
 

@@ -62,7 +62,7 @@ def test_what_is_inside_is_told():
     assert "sweep 1: up, 5 to 1650.25 Hz, lines 2 to 13" in text
     assert "amplitude of A1, g" in text
     assert "0.07 to 9.75" in text
-    assert "not used: unit '°C'" in text
+    assert "condition of Temp, °C" in text
 
 
 def runs_of(text):
