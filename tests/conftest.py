@@ -76,7 +76,10 @@ SLOW = (
     "test_cores.py",
     "test_patterns.py",
 )
-"""Files and folders of tests that take more than two seconds of a processor: ``make check`` leaves them out."""
+"""Files and folders of tests that take more than two seconds of a processor: ``make check`` leaves them out.
+
+Kept in it although they take four: ``test_map.py`` and ``render/test_catalogue.py``, which find the commonest slips.
+"""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
