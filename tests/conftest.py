@@ -27,6 +27,7 @@ SLOW = (
     "archive/test_publish.py",
     "archive/test_sign.py",
     "archive/test_verify.py",
+    "compute/test_asked_mode.py",
     "compute/test_blows.py",
     "compute/test_cross_check.py",
     "compute/test_decay.py",
