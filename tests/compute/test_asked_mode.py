@@ -43,7 +43,7 @@ def test_a_pole_asked_for_is_fitted_with_the_others_kept(end):
 
 @pytest.mark.parametrize(
     "frequency_hz, why",
-    [(20.0, "asked.outside"), (50.4, "asked.there-already"), (70.0, "asked.no-damping")],
+    [(20.0, "asked.outside"), (50.4, "asked.within-moving"), (70.0, "asked.no-damping")],
 )
 def test_what_cannot_be_fitted_is_refused_with_the_reason(end, frequency_hz, why):
     same, (refused,) = end.with_asked([Asked(frequency_hz, ("A1", "A2"))])
