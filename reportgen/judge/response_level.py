@@ -12,7 +12,7 @@ from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.judge.frequency_range import DEFAULT_LIMIT
 from reportgen.records.check import Check
-from reportgen.records.holes import holes
+from reportgen.records.holes import holes, inside_any
 from reportgen.records.job import RunKind
 from reportgen.records.log import Floats
 from reportgen.records.message import message
@@ -74,7 +74,8 @@ def _lay_condition(case: Case, run: RunResult, limit: Quantity) -> None:
     unit = parse_unit(found.unit)
     si = found.values * unit.factor + unit.offset
     levels = (si - limit.unit.offset) / limit.unit.factor
-    _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels), found.frequency_hz))
+    used = ~inside_any(_excluded_hz(case, run, found.channel), found.frequency_hz)
+    _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels) & used, found.frequency_hz))
 
 
 def _weigh_band(case: Case, run: RunResult) -> None:
@@ -94,10 +95,15 @@ def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, rea
     ``rows_hz`` and ``read_hz`` are the frequencies of all rows and of its readings, shapes (n,) and (m,).
     """
     low, high = case.requirement.band_hz or (0.0, math.inf)
-    excluded = next((each.excluded_hz for each in run.channels if each.id == channel), ())
+    excluded = _excluded_hz(case, run, channel)
     for a, b in _unread(rows_hz, read_hz):
         if a < high and low < b and not _is_excluded(excluded, (a, b)):
             case.gap(message("judge.channel-unread", channel=channel, run=run.id, low_hz=a, high_hz=b))
+
+
+def _excluded_hz(case: Case, run: RunResult, channel: str) -> list[tuple[float, float]]:
+    """Bands in which the engineer does not use a channel, or a condition beside it."""
+    return [each.band_hz for each in case.job.excluded_on(run.id) if each.concerns(channel)]
 
 
 def _is_excluded(excluded_hz: Sequence[tuple[float, float]], band: tuple[float, float]) -> bool:
