@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from reportgen.judge.case import Case, Item
 from reportgen.records.job import Correction, Exclusion, Job
 from reportgen.records.message import Message, message
+from reportgen.records.result import ChannelResult, RunResult
 from reportgen.records.verdict import Verdict
 
 Decision = Correction | Exclusion
@@ -73,3 +75,20 @@ def decision_named(each: Decision) -> Message:
         case "add":
             return message("decided.asked-for", place=place, frequency_hz=f, by=by, where=where)
     return message("decided.accepted", place=place, frequency_hz=f, by=by, where=where)
+
+
+def rests_on_asked(case: Case) -> None:
+    """A remark for each resonance that the engineer asked for and that the clause rests on."""
+    by_id = {run.id: run for run in case.runs.values()}
+    for item in case.items:
+        run = by_id.get(item.run or "")
+        for channel in run.channels if run is not None else ():
+            if item.channel in (None, channel.id):
+                _say_asked(case, item, run, channel)
+
+
+def _say_asked(case: Case, item: Item, run: RunResult | None, channel: ChannelResult) -> None:
+    for each in channel.resonances:
+        if run is not None and each.asked is not None and each.frequency_hz == item.frequency_hz:
+            where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+            case.remark(message("judge.asked-for", where=where, by=each.asked.by))

@@ -257,6 +257,13 @@ class Figure {
     this.mark = mark;
   }
 
+  // Draws cursors and what is selected anew; the cursor stays on its mark.
+  refresh() {
+    const { mark } = this;
+    this.cursor(this.at);
+    this.mark = mark;
+  }
+
   // The row of the log that is nearest to a place.
   rowAt(at) {
     const lead = this.lead(at);

@@ -28,6 +28,11 @@ const pressed = (event) => {
   if (event.key === "Escape" && (inForm || (form.kind !== null && !event.target.closest("svg")))) { event.preventDefault(); closeForm(); return; }
   if (!event.target.closest("[data-keys], figure svg")) return;
   const name = letters.get(event.key.toLowerCase());
+  if (event.target.closest("[aria-busy] svg") && !["next", "previous"].includes(name) && event.key !== "Tab") {
+    event.preventDefault();
+    event.stopPropagation();
+    return;
+  }
   if (!name || event.key.length !== 1) return;
   event.preventDefault();
   event.stopPropagation();
@@ -44,7 +49,7 @@ const inList = (event) => {
 // What was changed is said in words, once.
 const changes = () => desk.state.verdicts.map((each) => [each, wasVerdict(each)]).filter(([, was]) => was)
   .map(([each, was]) => `${each.id}: ${say("was")} ${was}, ${say("is")} ${each.word}.`);
-const leftOpen = () => (desk.state.open.length ? `${say("left open")} ${desk.state.open.length}.` : say("none open"));
+const leftOpen = () => (waiting().length ? `${say("left open")} ${waiting().length}.` : say("none open"));
 
 // A new state: selection and focus stay where they were, or go on to the next item that is open.
 const take = (state, changed, told, own = false) => {
@@ -115,6 +120,7 @@ const listen = () => {
   });
   at("try-again").addEventListener("click", attempt);
   at("leave").addEventListener("click", closeForm);
+  window.addEventListener("resize", reach);
   at("draft").addEventListener("click", () => { if (!desk.state.error) build(false); });
   at("issue").addEventListener("click", () => {
     if (!desk.state.may_issue) { tell(desk.state.why_not || ""); return; }
@@ -133,7 +139,7 @@ nameKeys();
 listen();
 watchFigure();
 renew(false).then(() => {
-  at("open").focus({ preventScroll: true });
+  (at("desk").hidden ? at("errors-head") : at("open")).focus({ preventScroll: true });
   document.documentElement.classList.add("scripted");
   window.ready = 1;
   follow();

@@ -20,6 +20,7 @@ const showChoices = () => {
 const draw = (html) => {
   const before = curve, had = before && before.svg === document.activeElement;
   if (before) before.close();
+  at("figure").removeAttribute("aria-busy");
   // The one place where markup is put in: a figure that the server drew, as in the report.
   const parsed = new DOMParser().parseFromString(html, "text/html").querySelector("figure");
   at("figure").replaceChildren(...(parsed ? [document.adoptNode(parsed)] : []));
@@ -35,6 +36,8 @@ const showCurve = async () => {
   const mine = wanted;
   showChoices();
   showResonances();
+  // Until its own curve has come, a channel has none that could be read or decided on.
+  if (curve && curve.of !== `${desk.run}/${desk.channel}`) at("figure").setAttribute("aria-busy", "true");
   if (!(channelOf(desk.run, desk.channel) || {}).has_figure) { if (curve) draw(""); at("figure").textContent = ""; return; }
   const found = await ask(`figure/${here()}${desk.other ? `?with=${encodeURIComponent(desk.other)}` : ""}`);
   if (mine !== wanted) return;
@@ -51,7 +54,7 @@ const showChosen = () => {
   if (!curve) return;
   const same = curve.chosen === (place || null);
   curve.chosen = place || null;
-  if (place && !same) curve.show(place); else curve.cursor(curve.at);
+  if (place && !same) curve.show(place); else curve.refresh();
 };
 
 const stateWord = (each) => say(each.state === "open" && !desk.state.open.some((item) => item.resonance === each.id) ? "plain" : each.state);
@@ -69,8 +72,9 @@ const showResonances = () => {
     return made;
   }));
   if (held) refocus(held);
+  reach();
   const points = [...((channel && channel.annotations) || []), ...((channel && channel.exclusions) || [])];
-  lines(at("points"), points.map((each) => [each.said, each.by].filter(Boolean).join(", ")));
+  lines(at("points"), points.map((each) => `${each.said}: ${each.text || each.reason} (${each.by})`));
 };
 const refocus = (id) => {
   const again = [...document.querySelectorAll(".picks")].find((each) => each.dataset.resonance === id);
@@ -127,8 +131,7 @@ const shown = (place) => {
   curve.chosen = place;
   pick(found.id);
   showResonances();
-  curve.cursor(place);
-  curve.mark = place;
+  curve.refresh();
   tell([found.frequency || found.text, isResonance(found) ? stateWord(found) : "", ...(found.doubts || [])].filter(Boolean).join(" · "));
 };
 const clicked = (event) => {

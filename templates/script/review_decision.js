@@ -26,7 +26,7 @@ const parsed = (name) => Number(inputOf(name).value.trim().replace(/\s*Hz$/, "")
 const faults = (list) => {
   for (const node of document.querySelectorAll("#decision .fault")) node.replaceChildren();
   for (const node of document.querySelectorAll("#decision input")) node.removeAttribute("aria-invalid");
-  const own = form.kind === "deviation" ? { text: "effect" } : PLACES;
+  const own = { deviation: { text: "effect" }, nodes: { ...PLACES, text: "nodes" } }[form.kind] || PLACES;
   const told = list.map(({ field, text }) => ({ name: own[field] || field, text }));
   for (const { name, text } of told) {
     const node = fieldOf(name);
@@ -50,7 +50,7 @@ const shade = () => {
   const ends = [parsed("from"), parsed("to")];
   curve.shaded = form.kind === "exclude" && ends.every(Number.isFinite) ? ends.sort((a, b) => a - b) : null;
   curve.takesBand = form.kind === "exclude" ? takeBand : null;
-  curve.cursor(curve.at);
+  curve.refresh();
 };
 const takeBand = (low, high) => {
   inputOf("from").value = printed(low);
@@ -126,7 +126,7 @@ const attempt = async () => {
   at("found-why").textContent = say("computing");
   for (const id of ["for", "against"]) { lines(at(`found-${id}`), []); at(`found-${id}-head`).hidden = true; }
   facts(at("found-values"), []);
-  const { status, answer } = await ask("try", { run, channel, frequency_hz: hz });
+  const { status, answer } = await ask(asked("try"), { run, channel, frequency_hz: hz });
   if (form.kind !== "add" || parsed("frequency_hz") !== hz) return;
   if (status !== 200) {
     at("found").hidden = true;
@@ -180,11 +180,10 @@ const change = async (address, body) => {
   desk.busy = true;
   at("decision").setAttribute("aria-busy", "true");
   tell(say("computing"));
-  const found = await ask(address, body);
+  const found = await ask(asked(address), body);
   desk.busy = false;
   at("decision").removeAttribute("aria-busy");
   if (found.status === 200) {
-    trouble("", "refused");
     take(found.answer.state, new Set(found.answer.changed || []), say(address === "undo" ? "undone" : "done"), address === "decide");
     return true;
   }
@@ -209,7 +208,7 @@ const build = async (issue) => {
   at("built-text").textContent = say("building");
   at("built-folder").textContent = "";
   lines(at("built-files"), []);
-  const found = await ask("build", issue ? { issue, seen: staying().map((each) => each.id) } : { issue });
+  const found = await ask(asked("build"), issue ? { issue, seen: staying().map((each) => each.id) } : { issue });
   building(false);
   showBuild();
   if (found.status !== 200) {

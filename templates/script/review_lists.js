@@ -35,16 +35,21 @@ const showHead = () => {
 
 const showFindings = () => {
   const { state } = desk;
-  at("errors").hidden = !state.error && !(state.findings || []).length;
+  at("errors").hidden = !state.error;
   at("error").textContent = state.error ? `${state.error} ${say("errors")}` : "";
+  at("desk").hidden = Boolean(state.error) && !state.runs.length;
+  if (at("desk").hidden && (document.activeElement === document.body || at("desk").contains(document.activeElement))) at("errors-head").focus();
   at("findings").replaceChildren(...(state.findings || []).map((each) => fill("finding-row", { ...each, place: placeOf(each) })));
 };
 
+// What the issue waits for, and what is told and may stay as it is.
+const waiting = () => desk.state.open.filter((each) => each.blocks);
+const staying = () => desk.state.open.filter((each) => !each.blocks);
 const optionId = (item) => `open-${desk.state.open.indexOf(item)}`;
 const showOpen = () => {
   const { open } = desk.state;
-  at("count").textContent = String(open.length);
-  at("nothing-open").hidden = open.length > 0;
+  at("count").textContent = [String(waiting().length), ...(staying().length ? [`+ ${staying().length} ${say("stays")}`] : [])].join(" ");
+  at("nothing-open").hidden = waiting().length > 0;
   at("open").replaceChildren(...open.map((each) => {
     const made = fill("open-row", { kind: say(each.kind), where: placed(each), text: each.text, stays: each.blocks ? "" : say("stays"), mark: mark(each.id) });
     made.id = optionId(each);
@@ -99,8 +104,6 @@ const showDecisions = () => {
   }));
 };
 
-// What is told and may stay as it is when the report is issued.
-const staying = () => desk.state.open.filter((each) => !each.blocks);
 const showBuild = () => {
   const { state } = desk;
   at("build-part").hidden = Boolean(state.read_only);
@@ -111,4 +114,11 @@ const showBuild = () => {
   lines(at("staying-list"), staying().map((each) => each.text));
   at("staying").hidden = !staying().length;
 };
-const showLists = () => { showHead(); showFindings(); showOpen(); showVerdicts(); showDecisions(); showBuild(); };
+// What is wider than its place is pushed sideways by the keyboard, too.
+const reach = () => {
+  for (const node of document.querySelectorAll(".reach")) {
+    const more = node.scrollWidth > node.clientWidth || node.scrollHeight > node.clientHeight;
+    if (more) node.tabIndex = 0; else node.removeAttribute("tabindex");
+  }
+};
+const showLists = () => { showHead(); showFindings(); showOpen(); showVerdicts(); showDecisions(); showBuild(); reach(); };

@@ -11,6 +11,7 @@ const ask = async (address, body) => {
   try {
     const how = body ? { method: "POST", body: JSON.stringify(body), headers: { "X-Review": "1", "Content-Type": "application/json" } } : {};
     const response = await fetch(address, { ...how, cache: "no-store", credentials: "same-origin", redirect: "error" });
+    if (body && response.ok) trouble("", "refused");
     return { status: response.status, answer: await response.json().catch(() => ({})) };
   } catch (_) {
     return { status: 0, answer: {} };
