@@ -323,12 +323,16 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions, without_passes_by_exclusion
     from reportgen.judge.deviations import find_deviations
 
     job = inputs.job
     found = _conclude(job, inputs, every, progress)
     verdicts = found.verdicts
+    if job.exclusions:
+        whole = [run.undecided or run if job.excluded_on(run.id) else run for run in every]
+        with_all_rows = _conclude(replace(job, exclusions=()), inputs, whole, silent)
+        verdicts = without_passes_by_exclusion(job, verdicts, with_all_rows.verdicts)
     if decisions_of(job):
         bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
         verdicts = marked_by_decisions(job, verdicts, bare.verdicts)

@@ -39,6 +39,8 @@ SLOW = (
     "compute/test_interrupted_sweeps.py",
     "examples",
     "examples/test_draft.py",
+    "judge/test_decisions.py",
+    "judge/test_excluded_bands.py",
     "judge/test_flips.py",
     "judge/test_monitored_channels.py",
     "read/test_inspect_property.py",
