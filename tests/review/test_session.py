@@ -77,9 +77,10 @@ def test_a_verdict_that_a_decision_changed_names_it(session):
     answer = decide(session, **REJECT)
     (rejection,) = [each["id"] for each in session.state()["decisions"] if each["kind"] == "reject"]
     shift = next(each for each in session.state()["verdicts"] if each["id"] == "R2")
-    if shift["outcome"] != "pass":
-        assert rejection in shift["by_decision"]
     assert "R2" in answer.changed
+    assert shift["outcome"] != "pass", "a mode that the survey before does not show any longer"
+    assert rejection in shift["by_decision"]
+    assert any("decisions" in each for each in shift["reason"])
 
 
 def test_a_band_that_is_not_used_computes_its_run_alone(session):
