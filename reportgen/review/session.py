@@ -242,7 +242,8 @@ class Session(Showing):
         """What was computed before is of other inputs: it is shown no longer, and comes again once they are mended."""
         self.inputs, self.report = None, None
         self._figures.clear()
-        folders = (self.folder, *(each for each in sorted(self.folder.iterdir()) if each.is_dir()))
+        there = sorted(self.folder.iterdir()) if self.folder.is_dir() else []
+        folders = (self.folder, *(each for each in there if each.is_dir()))
         added = {str(each): stamp_of(each) for each in folders}  # what is missing may come
         self._watched = tuple(dict.fromkeys((*self._watched, *folders)))
         self._stamps = {**added, **self._stamps}

@@ -11,7 +11,9 @@ import pytest
 from reportgen.archive import publish
 from reportgen.archive.folder import Folder
 from reportgen.errors import ArchiveError
+from reportgen.pipeline import Settings
 from reportgen.review.asked import Faults, asked_of
+from reportgen.review.session import Session
 from reportgen.review.showing import Answer
 from reportgen.review.writing import ChangedOutsideError
 from tests.review.small_review_job import JOB, NOTES
@@ -274,3 +276,18 @@ def test_a_finding_says_apart_what_to_do(session):
     assert finding["place"] == "job.toml:5"
     assert finding["text"].endswith(".")
     assert not finding["remedy"] or finding["remedy"][0].isupper()
+
+
+def test_without_a_channel_a_decision_is_about_all_of_them(session):
+    told = {key: value for key, value in REJECT.items() if key != "channel"}
+    decide(session, **told)
+    assert "channel" not in tomllib.loads(job_of(session))["correction"][1]
+    assert resonance(session, "X-PRE/A1/1")["state"] == "rejected"
+
+
+def test_a_job_folder_that_is_gone_is_told(tmp_path):
+    """Fault: a traceback where the folder was moved away while its page was open."""
+    shown = Session(tmp_path / "moved" / "job.toml", Settings())
+    state = shown.state()
+    assert state["error"]
+    assert state["findings"][0]["severity"] == "error"
