@@ -40,7 +40,8 @@ class Figure {
     const axes = [...this.svg.querySelectorAll("g[id*='-axes_']")].slice(0, this.panels.length);
     this.originals = axes.flatMap((each) => [...each.children]).filter((g) => !/-(curve|sample|label)-/.test(g.id || ""));
     this.layer = element("g", { "aria-hidden": "true" }, this.svg);
-    this.hair = element("g", { "aria-hidden": "true" }, this.svg);
+    // What is drawn anew under the pointer must not take a click that began before.
+    this.hair = element("g", { "aria-hidden": "true", "pointer-events": "none" }, this.svg);
     this.controls();
     this.listen();
   }

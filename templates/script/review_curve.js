@@ -47,10 +47,16 @@ const showCurve = async () => {
   draw(found.answer.html);
   showChosen();
 };
+// The place of an open item: that of the resonance within whose half-power bandwidth it lies, where there is one.
+const itemPlace = (item) => {
+  if (!item || item.run !== desk.run || item.channel !== desk.channel || !item.frequency_hz) return null;
+  const off = (each) => Math.abs(each.frequency_hz - item.frequency_hz);
+  const near = channelOf(desk.run, desk.channel).resonances.filter((each) => each.bandwidth_hz && off(each) <= each.bandwidth_hz / 2);
+  return near.length ? near.reduce((a, b) => (off(b) < off(a) ? b : a)).frequency_hz : item.frequency_hz;
+};
 // Leads the cursor to what is selected, or to the place of an open item.
 const showChosen = () => {
-  const picked = pickedOf(desk.pick), item = itemOf(desk.item);
-  const place = picked ? picked.frequency_hz : item && item.run === desk.run && item.channel === desk.channel ? item.frequency_hz : null;
+  const picked = pickedOf(desk.pick), place = picked ? picked.frequency_hz : itemPlace(itemOf(desk.item));
   if (!curve) return;
   const same = curve.chosen === (place || null);
   curve.chosen = place || null;
@@ -135,7 +141,7 @@ const shown = (place) => {
   tell([found.frequency || found.text, isResonance(found) ? stateWord(found) : "", ...(found.doubts || [])].filter(Boolean).join(" · "));
 };
 const clicked = (event) => {
-  if (!curve || event.target.closest("svg") !== curve.svg || at("figure").dataset.dragged) return;
+  if (!curve || event.target.closest("svg") !== curve.svg) return;
   const [x, y] = curve.place(event);
   if (!curve.inPanels(x, y) && y > curve.panels[0].axis.pixels[0]) return;
   const near = (curve.panels[0].marks || []).map((each) => [Math.abs(pixel(curve.x, each.x) - x), each.x]).sort((a, b) => a[0] - b[0])[0];
