@@ -25,7 +25,6 @@ from reportgen.records.verdict import Outcome, Verdict, overall
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
     from reportgen.archive.publish import Output
-    from reportgen.compute.run import IdentifiedRun
     from reportgen.read.input_files import Stamps, Watched
     from reportgen.render.document import Document
     from reportgen.render.rows.report_pages import ReportPages
@@ -259,6 +258,7 @@ def _read_all(
     from reportgen.read.job.decided_places import decided_findings
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
+    from reportgen.read.logged_environment import with_environment_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -275,6 +275,8 @@ def _read_all(
     found = without_used_columns(job, logs.keys(), found)
     found += decided_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
+    found += more
+    job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
@@ -313,24 +315,31 @@ def compute_report(
 def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = silent) -> Report:
     """The second half of the work, from the runs as ``compute_runs`` gives them: modes, comparison, verdicts.
 
-    It is quick. All that a correction changes, but for a resonance that is asked for, is computed here.
+    It is quick. All that a correction changes is computed here, but for a resonance that is asked for: that, and a band
+    that is not used, needs its run alone once more (``compute_run``, which takes what of it is known already).
     """
+    from reportgen.compute.decided import annotated, off_the_runs
     from reportgen.compute.frequency_uncertainty import assumptions
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions, without_passes_by_exclusion
     from reportgen.judge.deviations import find_deviations
 
     job = inputs.job
     found = _conclude(job, inputs, every, progress)
     verdicts = found.verdicts
+    if job.exclusions:
+        whole = [run.undecided or run if job.excluded_on(run.id) else run for run in every]
+        with_all_rows = _conclude(replace(job, exclusions=()), inputs, whole, silent)
+        verdicts = without_passes_by_exclusion(job, verdicts, with_all_rows.verdicts)
     if decisions_of(job):
         bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
         verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
     by_id = {run.id: run for run in (*every, *found.runs)}
-    runs = tuple(with_history(job, by_id[run.id]) for run in every)
+    runs = tuple(annotated(job, with_history(job, by_id[run.id])) for run in every)
     deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
+    late = off_the_runs(job, runs)
     return Report(
         job=job,
         software=SOFTWARE,
@@ -341,7 +350,7 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
         beam_fits=found.beam_fits,
         verdicts=verdicts,
         overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *quality_findings(job, runs), *found.findings, *unmatched),
+        findings=(*inputs.findings, *quality_findings(job, runs), *found.findings, *unmatched, *late),
         deviations=deviations,
         shifts=found.shifts,
         reference=found.reference,
@@ -351,30 +360,6 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
         opinions=job.report.opinions,
         assumptions=assumptions(job, runs),
     )
-
-
-def recomputed_run(
-    inputs: Inputs,
-    run_id: str,
-    every: Sequence[RunResult],
-    progress: Say = silent,
-    kept: IdentifiedRun | None = None,
-) -> list[RunResult]:
-    """The runs with one of them computed again, as an exclusion or a resonance that is asked for needs it.
-
-    What its log alone gives is taken over from ``every``, the runs as they were computed before. ``kept`` is the run
-    as ``identify_run`` gave it with the same exclusions: then nothing is identified again.
-    """
-    from reportgen.compute.run import compute_run
-
-    plan = inputs.job.run(run_id)
-    assert plan is not None
-
-    def again(run: RunResult) -> RunResult:
-        bare = run.undecided or run
-        return compute_run(inputs.job, plan, inputs.logs[run_id], progress, undecided=bare, kept=kept)
-
-    return [again(run) if run.id == run_id else run for run in every]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

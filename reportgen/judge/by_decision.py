@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from reportgen.judge.case import Case, Item
 from reportgen.records.job import Correction, Exclusion, Job
 from reportgen.records.message import Message, message
-from reportgen.records.verdict import Verdict
+from reportgen.records.result import ChannelResult, RunResult
+from reportgen.records.verdict import Outcome, Verdict
 
 Decision = Correction | Exclusion
 
@@ -21,6 +23,28 @@ def marked_by_decisions(job: Job, verdicts: Sequence[Verdict], without: Sequence
     """Verdicts with, where ``without`` the decisions the same requirement comes out otherwise, that outcome and why."""
     other = {each.requirement: each for each in without}
     return tuple(_marked(job, each, other.get(each.requirement)) for each in verdicts)
+
+
+def without_passes_by_exclusion(
+    job: Job, verdicts: Sequence[Verdict], with_all_rows: Sequence[Verdict]
+) -> tuple[Verdict, ...]:
+    """Verdicts of which none passes that does not pass ``with_all_rows``: leaving rows out proves nothing.
+
+    It also moves what is fitted elsewhere, by little, and a limit may lie between.
+    """
+    other = {each.requirement: each.outcome for each in with_all_rows}
+    return tuple(_held_back(job, each, other.get(each.requirement, each.outcome)) for each in verdicts)
+
+
+_PASSED = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+
+
+def _held_back(job: Job, verdict: Verdict, with_all_rows: Outcome) -> Verdict:
+    if verdict.outcome not in _PASSED or with_all_rows in _PASSED:
+        return verdict
+    bands = tuple(decision_named(each) for each in job.exclusions)
+    why = message("judge.pass-by-exclusion", outcome=with_all_rows, bands=bands)
+    return replace(verdict, outcome=Outcome.NOT_EVALUATED, false_acceptance=None, reason=(why, *verdict.reason))
 
 
 def _marked(job: Job, verdict: Verdict, without: Verdict | None) -> Verdict:
@@ -73,3 +97,20 @@ def decision_named(each: Decision) -> Message:
         case "add":
             return message("decided.asked-for", place=place, frequency_hz=f, by=by, where=where)
     return message("decided.accepted", place=place, frequency_hz=f, by=by, where=where)
+
+
+def rests_on_asked(case: Case) -> None:
+    """A remark for each resonance that the engineer asked for and that the clause rests on."""
+    by_id = {run.id: run for run in case.runs.values()}
+    for item in case.items:
+        run = by_id.get(item.run or "")
+        for channel in run.channels if run is not None else ():
+            if item.channel in (None, channel.id):
+                _say_asked(case, item, run, channel)
+
+
+def _say_asked(case: Case, item: Item, run: RunResult | None, channel: ChannelResult) -> None:
+    for each in channel.resonances:
+        if run is not None and each.asked is not None and each.frequency_hz == item.frequency_hz:
+            where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+            case.remark(message("judge.asked-for", where=where, by=each.asked.by))

@@ -22,7 +22,7 @@ from werkzeug.wrappers import Request, Response
 from reportgen.errors import ReportError
 from reportgen.records.message import Message, message
 from reportgen.render.review_page import POLICY
-from reportgen.review.asked import Faults, asked_of
+from reportgen.review.asked import Faults, asked_of, tried_at
 from reportgen.review.session import built_messages
 from reportgen.review.showing import Answer, Showing
 
@@ -82,6 +82,7 @@ class App:
                 Rule(f"{base}/state", endpoint="state", methods=["GET"]),
                 Rule(f"{base}/since/<int:version>", endpoint="since", methods=["GET"]),
                 Rule(f"{base}/figure/<run>/<channel>", endpoint="figure", methods=["GET"]),
+                Rule(f"{base}/try", endpoint="try", methods=["POST"]),
                 Rule(f"{base}/decide", endpoint="decide", methods=["POST"]),
                 Rule(f"{base}/undo", endpoint="undo", methods=["POST"]),
                 Rule(f"{base}/build", endpoint="build", methods=["POST"]),
@@ -170,6 +171,12 @@ class App:
         if figure is None:
             raise Refused(HTTPStatus.NOT_FOUND, message("review.no-figure", run=run, channel=channel))
         return _json({"html": figure.html, "data": figure.data})
+
+    def _try(self, request: Request) -> Response:
+        run, channel, frequency_hz = tried_at(body_of(request))
+        found = self._session.look(run, channel, frequency_hz)
+        told = {"for": found.speaks_for, "against": found.speaks_against}
+        return _json({"found": found.found, "rows": found.rows, **told, "why": found.why})
 
     def _decide(self, request: Request) -> Response:
         return self._answered(request, self._session.decide(asked_of(body_of(request))))

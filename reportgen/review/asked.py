@@ -73,6 +73,15 @@ def asked_of(told: Mapping[str, Any]) -> Asked:
     return asked
 
 
+def tried_at(told: Mapping[str, Any]) -> tuple[str, str | None, float]:
+    """Run, channel and frequency at which a resonance is tried. Raises Faults."""
+    trial = {name: told.get(name) for name in ("run", "channel", "frequency_hz")}
+    asked = asked_of({"kind": Kind.ADD, **trial, "reason": "-", "by": "-"})
+    assert asked.run is not None
+    assert asked.frequency_hz is not None
+    return asked.run, asked.channel, asked.frequency_hz
+
+
 def text_of(told: object) -> str | None:
     """A text in one line without blanks at its ends; None where nothing is left. Raises TypeError or ValueError."""
     if told is None:

@@ -6,8 +6,9 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
+from pathlib import Path
 
-from reportgen.compute.run import compute_run
+from reportgen.compute.run import IdentifiedRun, compute_run, identify_run
 from reportgen.processes import compute_runs
 from reportgen.progress import Say
 from reportgen.read.input_files import stamp_of
@@ -25,6 +26,7 @@ def bearing_on(job: Job, run: RunPlan) -> Job:
     """The job as far as the log of a run is read and computed by it: entries that judge what was found are left out."""
     return replace(
         job,
+        file=Path(),  # a job that is proved is read under another name
         report=_NO_REPORT,
         runs=(run,),
         corrections=job.asked_on(run.id),
@@ -87,6 +89,7 @@ class Kept:
     def __init__(self) -> None:
         self._read: dict[str, _Read] = {}
         self._computed: dict[Key, RunResult] = {}
+        self._identified: dict[Key, IdentifiedRun] = {}
         self.computed: tuple[str, ...] = ()
         """Ids of the runs that were computed the last time."""
 
@@ -108,14 +111,22 @@ class Kept:
         results = compute_runs(replace(job, runs=tuple(whole)), logs, progress, cores) if whole else ()
         for run in fresh:
             if run not in whole:
-                bare = self._computed[_key(job.undecided, run)]
-                results += (compute_run(job, run, logs[run.id], progress, workers=cores, undecided=bare),)
+                bare, kept = self._computed[_key(job.undecided, run)], self._identified.get(_as_identified(job, run))
+                results += (compute_run(job, run, logs[run.id], progress, workers=cores, undecided=bare, kept=kept),)
         for each in results:
             plan = next(run for run in fresh if run.id == each.id)
             self._keep(_key(job.undecided, plan), each.undecided or each)
             self._keep(keys[each.id], each)
         self.computed = tuple(run.id for run in fresh)
         return tuple(self._computed[keys[run.id]] for run in job.runs)
+
+    def identified(self, job: Job, run: RunPlan, log: Log, progress: Say, cores: int) -> IdentifiedRun:
+        """A run with its identification at hand, so that a resonance asked for takes no search. Raises ComputeError."""
+        key = _as_identified(job, run)
+        if key not in self._identified:
+            self._identified = {each: kept for each, kept in self._identified.items() if kept.run.id != run.id}
+            self._identified[key] = identify_run(job, run, log, progress, workers=cores)
+        return self._identified[key]
 
     def _known_without_decisions(self, job: Job, run: RunPlan) -> bool:
         """Whether decisions bear on how a run is computed, and what it is without them is at hand."""
@@ -128,6 +139,11 @@ class Kept:
         same = [each for each, kept in self._computed.items() if kept.id == result.id]
         for each in same[:-MOST_KEPT]:
             del self._computed[each]
+
+
+def _as_identified(job: Job, run: RunPlan) -> Key:
+    """All that the identification of a run depends on: what is asked for in it comes on top."""
+    return _key(replace(job, corrections=()), run)
 
 
 def _key(job: Job, run: RunPlan) -> Key:

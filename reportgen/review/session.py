@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from reportgen.compute.asked_for import try_resonance
 from reportgen.compute.modes.corrections import apply_corrections
 from reportgen.cores import cores
 from reportgen.errors import ReportError
@@ -15,7 +16,8 @@ from reportgen.progress import Say, silent
 from reportgen.read.input_files import stamp_of, stamps_of_job_file
 from reportgen.read.job.checklist import report_checklist
 from reportgen.records.finding import Finding, Severity
-from reportgen.records.message import Message, Place, message
+from reportgen.records.job import RunKind
+from reportgen.records.message import Message, Place, as_written, message
 from reportgen.records.note import NodesSeen
 from reportgen.records.report import Report
 from reportgen.render.rows.language import Language
@@ -24,12 +26,13 @@ from reportgen.review.decisions import TABLES, Decision, Kind, entries_of, ident
 from reportgen.review.entries import removed
 from reportgen.review.kept import Kept
 from reportgen.review.showing import Answer, Showing
-from reportgen.review.state import changed, in_error, state_of
+from reportgen.review.state import Tried, changed, in_error, state_of, tried
 from reportgen.review.writing import (
     NOTES,
     ChangedOutsideError,
     Files,
     as_correction,
+    as_stated,
     faults_of,
     job_change,
     nodes_line,
@@ -89,6 +92,20 @@ class Session(Showing):
                 job_change(asked, inputs.job, self._clock()), lambda part: self._proved(part, TABLES[asked.kind])
             ))  # fmt: skip
 
+    def look(self, run: str | None, channel: str | None, frequency_hz: float) -> Tried:
+        """What the identification finds there; nothing is written. Raises as ``decide`` does."""
+        with self._work:
+            report, inputs = self._decidable()
+            plan, log = inputs.job.run(run), inputs.logs.get(run or "")
+            result = next((each for each in report.runs if each.id == run), None)
+            if plan is None or log is None or result is None:
+                raise Faults(("run", message("review.no-such-run", runs=tuple(inputs.logs))))
+            if plan.kind is RunKind.DECAY:
+                raise Faults(("run", message("review.no-sweep", run=plan.id)))
+            done = self._kept.identified(inputs.job, plan, log, silent, self._how.cores)
+            found = try_resonance(inputs.job, done, as_stated(frequency_hz), channel)
+            return tried(result, channel, found, report.job.report.confidence, self.language)
+
     def undo(self, decision: str) -> Answer:
         """Take a decision out of the file in which it stands. Raises as ``decide`` does."""
         with self._work:
@@ -123,6 +140,10 @@ class Session(Showing):
     def _meets(self, asked: Asked, report: Report) -> None:
         """Raises Faults where no resonance is there to decide on."""
         if asked.kind is Kind.ADD:
+            assert asked.frequency_hz is not None
+            trial = self.look(asked.run, asked.channel, asked.frequency_hz)
+            if not trial.found:
+                raise Faults(("frequency_hz", as_written([trial.why])[0]))
             return
         _, _, found = apply_corrections((as_correction(asked),), report.runs, ())
         if any(each.severity is Severity.WARNING for each in found):

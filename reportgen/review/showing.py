@@ -21,6 +21,7 @@ from reportgen.review.state import State, in_error
 if TYPE_CHECKING:
     from reportgen.pipeline import Built
     from reportgen.review.asked import Asked
+    from reportgen.review.state import Tried
 
 PAGE_GONE_S = 45.0
 """A page asks at least every 20 s; one that has not asked for twice as long is closed."""
@@ -136,6 +137,10 @@ class Showing:
 
     def decide(self, asked: Asked) -> Answer:
         """Write a decision and compute what hangs on it."""
+        raise ReadOnlyError(message("review.read-only"))
+
+    def look(self, run: str | None, channel: str | None, frequency_hz: float) -> Tried:
+        """What the identification finds at a frequency; nothing is written."""
         raise ReadOnlyError(message("review.read-only"))
 
     def undo(self, decision: str) -> Answer:

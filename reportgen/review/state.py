@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
+from reportgen.compute.asked_for import TriedResonance
 from reportgen.records.deviation import DeviationCode
 from reportgen.records.finding import Finding, Severity
 from reportgen.records.message import Message, message
@@ -16,7 +17,7 @@ from reportgen.records.verdict import Verdict
 from reportgen.render.rows import conformity, note
 from reportgen.render.rows.language import Language
 from reportgen.render.rows.mode import modes as mode_rows
-from reportgen.render.rows.resonance import ResonanceRow, resonance_rows, unexplained_rows
+from reportgen.render.rows.resonance import ResonanceRow, resonance, resonance_rows, unexplained_rows
 from reportgen.review.decisions import Decision, Entry, Kind, decision_on, entries_of, said_of
 from reportgen.review.doubts import LOOK, NO_EVIDENCE, doubts_of, weight
 
@@ -195,6 +196,43 @@ class State:
     may_issue: bool = False
     why_not: str = ""
     software: str = field(default="")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tried:
+    """What the identification finds where a resonance is asked for; nothing is decided by it."""
+
+    found: bool
+    rows: tuple[tuple[str, str], ...] = ()
+    """Label and value as printed."""
+    speaks_for: tuple[str, ...] = ()
+    speaks_against: tuple[str, ...] = ()
+    why: str = ""
+    """Why nothing was found."""
+
+
+def tried(run: RunResult, channel: str | None, found: TriedResonance, confidence: float, language: Language) -> Tried:
+    """A resonance that was tried, as the report would print it on the channel asked for, else on the first."""
+    why = "" if found.why is None else language.whole(found.why)
+    here = [(name, each) for name, each in found.resonances if channel in (None, name)]
+    if not here:
+        return Tried(found=False, why=why)
+    name, each = here[0]
+    held = next(own for own in run.channels if own.id == name)
+    row, absent = resonance(run, held, each, 1, confidence, language), language.numbers.ABSENT
+    values = (
+        ("Natural frequency", _beside(row.frequency, row.frequency_u, " Hz", absent)),
+        ("Q", _beside(row.q, row.q_u, "", absent)),
+        ("Damping ratio ζ", _beside(row.damping, row.damping_u, " %", absent)),
+        ("Amplification", _beside(row.amplification, row.amplification_u, "", absent)),
+    )
+    return Tried(
+        found=True,
+        rows=tuple((language.say(label), value) for label, value in values if value != absent),
+        speaks_for=tuple(map(language.whole, found.speaks_for)),
+        speaks_against=tuple(map(language.whole, found.speaks_against)),
+        why=why,
+    )
 
 
 def state_of(report: Report, language: Language, items: Iterable[Message], noted: Sequence[Decision] = ()) -> State:

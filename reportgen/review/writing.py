@@ -102,7 +102,7 @@ def _values(asked: Asked, now: datetime) -> dict[str, Plain]:
             "frequency": None if asked.frequency_hz is None else _hertz(asked.frequency_hz),
             "band": None if asked.band_hz is None else [_hertz(each) for each in asked.band_hz],
             "action": str(asked.kind) if correction else None,
-            "mode": asked.mode if asked.kind is Kind.RENUMBER else None,
+            "mode": asked.mode if asked.kind in (Kind.RENUMBER, Kind.ADD) else None,
             "text": asked.text if asked.kind is Kind.ANNOTATE else None,
             "reason": None if asked.kind is Kind.ANNOTATE else asked.reason,
             "by": asked.by,
@@ -111,6 +111,11 @@ def _values(asked: Asked, now: datetime) -> dict[str, Plain]:
     if asked.kind is Kind.EXCLUDE:
         told["frequency"] = None
     return {key: value for key, value in told.items() if value is not None}
+
+
+def as_stated(frequency_hz: float) -> float:
+    """A frequency with the digits that an entry gives it."""
+    return float(f"{frequency_hz:.{FREQUENCY_DIGITS}g}")
 
 
 def _hertz(frequency_hz: float) -> str:
@@ -123,7 +128,7 @@ def as_correction(asked: Asked) -> Correction:
     return Correction(
         run=asked.run,
         channel=asked.channel,
-        frequency_hz=float(f"{asked.frequency_hz:.{FREQUENCY_DIGITS}g}"),
+        frequency_hz=as_stated(asked.frequency_hz),
         action=asked.kind.value,  # type: ignore[arg-type]
         reason=asked.reason or "",
         by=asked.by or "",
@@ -171,6 +176,7 @@ def nodes_line(asked: Asked, job: Job, language: Language, now: datetime) -> str
     known = tuple(run.id for run in job.runs)
     if asked.run not in known:
         raise Faults(("run", message("review.no-such-run", runs=known)))
+    assert asked.frequency_hz is not None
     reason = asked.reason or asked.text
     by: Message = message("review.nodes-by", by=asked.by)
     if reason:
@@ -187,7 +193,7 @@ def nodes_line(asked: Asked, job: Job, language: Language, now: datetime) -> str
             )
         )
         note = parse_line(line, runs=known)
-        meant = NodesSeen(frequency_hz=float(f"{asked.frequency_hz:.{FREQUENCY_DIGITS}g}"), count=asked.nodes or 0)
+        meant = NodesSeen(frequency_hz=as_stated(asked.frequency_hz), count=asked.nodes or 0)
         if note.facts == (meant,) and note.run == asked.run and not note.unread:
             return line
     raise Faults(("reason" if reason else "run", message("review.nodes-not-read", line=line)))

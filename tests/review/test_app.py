@@ -76,6 +76,14 @@ def test_a_decision_is_made_and_taken_back(client, session):
     assert gone.status_code == 422
 
 
+def test_a_try_is_told_and_writes_nothing(client, session):
+    told = post(client, "try", {"run": "X-PRE", "channel": "A1", "frequency_hz": 1000}).json
+    assert told.keys() == {"found", "rows", "for", "against", "why"}
+    assert not told["found"]
+    assert post(client, "try", {"run": "X-PRE", "channel": "A1", "frequency_hz": "60 Hz"}).status_code == 422
+    assert (session.folder / "job.toml").read_text(encoding="utf-8") == JOB
+
+
 def test_faults_are_told_by_field_and_an_edit_outside_as_a_conflict(client, session):
     refused = post(client, "decide", {**REJECT, "reason": ""})
     assert refused.status_code == 422
@@ -105,7 +113,7 @@ def test_faults_are_told_by_field_and_an_edit_outside_as_a_conflict(client, sess
 )
 def test_nobody_else_decides(client, session, headers, status):
     """Faults: another site's form or script, a name that resolves to this machine (rebinding), a request by hand."""
-    for path in ("decide", "undo", "build"):
+    for path in ("try", "decide", "undo", "build"):
         answer = post(client, path, REJECT, headers)
         assert answer.status_code == status
         assert not {"state", "folder"} & answer.json.keys()
@@ -161,7 +169,7 @@ def test_no_file_of_the_machine_is_reached(client, path):
     "body", [b"", b"{", b"[]", b"null", b"\xff\xfe", b'{"kind": NaN}' * 2, b"[" * 20_000, b'{"kind": "reject"'],
 )  # fmt: skip
 def test_what_is_no_json_object_is_refused(client, body):
-    for path in ("decide", "undo", "build"):
+    for path in ("try", "decide", "undo", "build"):
         assert post(client, path, body).status_code == (400 if body else 411)
 
 

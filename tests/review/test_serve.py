@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import os
 import signal
@@ -9,6 +10,7 @@ import threading
 import urllib.parse
 
 import pytest
+from waitress import wasyncore
 
 from reportgen.archive.folder import Folder
 from reportgen.archive.publish import clear_parts, only_one
@@ -21,28 +23,42 @@ from tests.review.small_review_job import JOB, write_job
 from tests.review.test_app import REJECT
 
 
-def test_it_answers_on_the_loopback_address_alone(session):
+@pytest.fixture
+def served(session):
+    """A server that runs, and the address of its page."""
     server, address = server_of(session)
-    thread = threading.Thread(target=server.run, daemon=True)
+    stop = threading.Event()
+
+    def run():
+        while not stop.is_set():
+            wasyncore.loop(timeout=0.05, map=server._map, count=1)
+
+    thread = threading.Thread(target=run, daemon=True)
     thread.start()
-    try:
-        told = urllib.parse.urlsplit(address)
-        assert told.hostname == "127.0.0.1"
-        assert server.socket.getsockname()[0] == "127.0.0.1"
-        line = http.client.HTTPConnection("127.0.0.1", told.port, timeout=20)
-        line.request("GET", told.path + "state")
-        answer = line.getresponse()
-        assert answer.status == 200
-        assert answer.headers.get("Server") in (None, "waitress")
-        answer.read()
-        line.request("POST", told.path + "decide", body=b"x" * 200_000)
-        assert line.getresponse().status in (403, 413)
-        with pytest.raises(ReadError):
-            server_of(session, told.port)
-    finally:
-        server.close()
-        server.task_dispatcher.shutdown()
-        thread.join(5.0)
+    yield server, urllib.parse.urlsplit(address)
+    stop.set()
+    thread.join(10.0)
+    server.close()
+    wasyncore.close_all(server._map, ignore_all=True)
+    server.task_dispatcher.shutdown()
+
+
+def test_it_answers_on_the_loopback_address_alone(served, session):
+    server, told = served
+    assert told.hostname == "127.0.0.1"
+    assert server.socket.getsockname()[0] == "127.0.0.1"
+    with contextlib.closing(http.client.HTTPConnection("127.0.0.1", told.port, timeout=20)) as line:
+        line.request("GET", told.path + "state", headers={"Connection": "close"})
+        with line.getresponse() as answer:
+            assert answer.status == 200
+            assert answer.headers.get("Server") in (None, "waitress")
+            answer.read()
+    with contextlib.closing(http.client.HTTPConnection("127.0.0.1", told.port, timeout=20)) as line:
+        line.request("POST", told.path + "decide", body=b"x" * 200_000, headers={"Connection": "close"})
+        with line.getresponse() as answer:
+            assert answer.status in (403, 413)
+    with pytest.raises(ReadError):
+        server_of(session, told.port)
 
 
 def test_a_second_server_on_the_same_job_is_refused_before_it_computes(tmp_path, monkeypatch):

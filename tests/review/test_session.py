@@ -118,6 +118,29 @@ def test_nodes_are_a_line_of_the_notes_that_their_own_reader_reads(session):
     assert (session.folder / "notes.txt").read_text(encoding="utf-8") == NOTES
 
 
+def test_a_resonance_is_tried_before_it_is_asked_for(session):
+    """What is tried writes nothing; what cannot be fitted is asked for in no entry."""
+    shoulder = session.look("X-PRE", "A1", 90.0)
+    assert shoulder.found
+    assert shoulder.speaks_against, "the log is noise there: 1 plus two modes in closed form, none at 90 Hz"
+    assert "Natural frequency" in dict(shoulder.rows)
+    beyond = session.look("X-PRE", "A1", 1000.0)
+    assert not beyond.found
+    assert "400 Hz" in beyond.why
+    asked = {**LOWEST, "reason": "seen under the strobe"}
+    with pytest.raises(Faults) as refused:
+        decide(session, kind="add", **{**asked, "frequency_hz": 1000.0})
+    assert refused.value.found[0][0] == "frequency_hz"
+    assert job_of(session) == JOB
+    assert decide(session, kind="add", **{**asked, "frequency_hz": 90.0}).runs == ("X-PRE",)
+    (made,) = [each for each in session.state()["decisions"] if each["kind"] == "add"]
+    first = session.state()["runs"][0]["channels"][0]["resonances"]
+    assert [each["state"] for each in first] == ["open", "added", "accepted"]
+    assert first[1]["decision"] == made["id"]
+    with pytest.raises(Faults):
+        session.look("X-PER", "A1", 90.0)
+
+
 @pytest.mark.parametrize(
     "told, field",
     [

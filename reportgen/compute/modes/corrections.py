@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from reportgen.compute.modes.observation import Observation
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Correction
 from reportgen.records.message import Message, message
-from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.result import AskedFor, ChannelResult, Resonance, RunResult
 
 REACH = 0.02
 """A correction names a frequency as read off a plot: this share of it, or the bandwidth of the resonance."""
@@ -111,9 +111,21 @@ def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult
     marked = replace(resonance, flags=(*resonance.flags, decision(each)))
     if each.action == "reject":
         marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
-    elif each.action == "renumber" or (each.action == "add" and each.mode is not None):
+    elif each.action == "add" and resonance.asked is not None:
+        marked = replace(marked, flags=(*marked.flags, *_what_data_say(resonance.asked)))
+    if each.action == "renumber" or (each.action == "add" and each.mode is not None):
         marked = replace(marked, mode=each.mode)
     return replace(channel, resonances=(*channel.resonances[:index], marked, *channel.resonances[index + 1 :]))
+
+
+def _what_data_say(asked: AskedFor) -> Iterator[Message]:
+    """For and against a resonance that was asked for."""
+    if asked.speaks_for:
+        yield message("correction.speaks-for", what=asked.speaks_for)
+    if asked.speaks_against:
+        yield message("correction.speaks-against", what=asked.speaks_against)
+    if not asked.meets_criterion:
+        yield message("correction.criterion-not-met")
 
 
 def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[Message]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reportgen.records.deviation import Deviation, DeviationCode
-from reportgen.records.job import Correction, Exclusion
+from reportgen.records.job import Annotation, Correction, Exclusion
 from reportgen.records.note import Note, Remark, fact_message
 from reportgen.records.report import Report
 from reportgen.render.names import anchor
@@ -128,6 +128,14 @@ def exclusion(each: Exclusion, language: Language) -> CorrectionRow:
     )
 
 
-def _by(each: Correction | Exclusion) -> str:
+def annotation(each: Annotation, number: int | None, language: Language) -> str:
+    """An annotation as it is listed: under its figure with its ``number`` there, elsewhere with its run and channel."""
+    hertz = f"{language.numbers.plain(each.frequency_hz)} Hz"
+    place = f"[{number}] {hertz}" if number is not None else " · ".join([each.run, each.channel, hertz])
+    where = f"; {each.where}" if number is None else ""
+    return f"{place}: {each.text} ({_by(each)}{where})"
+
+
+def _by(each: Correction | Exclusion | Annotation) -> str:
     """Who decided, and when where the job tells."""
     return each.by if each.when is None else f"{each.by}, {each.when}"
