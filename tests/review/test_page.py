@@ -177,6 +177,13 @@ mode = 1
 reason = "first bending"
 {BY}
 [[correction]]
+run = "X-PRE"
+channel = "A1"
+frequency = "300 Hz"
+action = "add"
+reason = "heard at the bench"
+{BY}
+[[correction]]
 run = "X-POST"
 channel = "A1"
 frequency = "59.4 Hz"
@@ -194,7 +201,7 @@ text = "cable & lid"
 [[exclusion]]
 run = "X-PRE"
 channel = "A1"
-band = ["300 Hz", "330 Hz"]
+band = ["350 Hz", "380 Hz"]
 reason = "mains"
 {BY}"""
 NOTED = "2026-05-05 10:30 X-PRE 198.532 Hz: 0 nodes (entered by A. Nobody)\n"
@@ -211,7 +218,7 @@ def test_a_whole_review_by_keyboard_writes_what_a_hand_would_and_gives_the_same_
     with served(job) as address:
         one = engineer(address)
         one.choose_run("X-PRE", "A1")
-        one.press("PageDown", "r")
+        one.press("Home", "PageDown", "r")
         one.fill(by="A. Nobody", reason="no mode <b>of the lamp</b>")
         assert one.told == "Written to the job. R2: was Pass, is Fail. Awaiting a decision: 1."
         changed = one.text("#verdicts tr.changed >> nth=-1")
@@ -224,13 +231,21 @@ def test_a_whole_review_by_keyboard_writes_what_a_hand_would_and_gives_the_same_
         assert "cable & lid" in one.text("#points")
         one.press("e")
         one.fill(nodes="0")
+        one.press("t")
+        one.tab_to("field-frequency_hz")
+        one.type("300")
+        one.press("Enter")
+        one.page.wait_for_selector("#keep:visible")
+        assert "chance may explain it" in one.text("#found-against"), "the data speak before anything is written"
+        assert one.focus == "field-reason"
+        one.fill(reason="heard at the bench")
         one.press("b")
-        one.fill(**{"from": "300", "to": "330", "reason": "mains"})
+        one.fill(**{"from": "350", "to": "380", "reason": "mains"})
         one.tab_to("open")
         one.press("Home", "a")
         one.fill(reason="seen before the test")
         assert one.focus == "open", "the focus goes back to where the form was called from"
-        assert "Nothing awaits a decision." in one.told
+        assert one.told == "Written to the job. Nothing awaits a decision."
         one.tab_to("draft")
         one.press("Enter")
         one.page.wait_for_selector("#built-files li")
