@@ -81,7 +81,7 @@ class App:
                 Rule(f"{base}/assets/<name>", endpoint="asset", methods=["GET"]),
                 Rule(f"{base}/state", endpoint="state", methods=["GET"]),
                 Rule(f"{base}/since/<int:version>", endpoint="since", methods=["GET"]),
-                Rule(f"{base}/figure/<run>/<channel>", endpoint="figure", methods=["GET"]),
+                Rule(f"{base}/figure/<path:shown>", endpoint="figure", methods=["GET"]),
                 Rule(f"{base}/try", endpoint="try", methods=["POST"]),
                 Rule(f"{base}/decide", endpoint="decide", methods=["POST"]),
                 Rule(f"{base}/undo", endpoint="undo", methods=["POST"]),
@@ -166,10 +166,10 @@ class App:
         finally:
             self._waiting -= 1
 
-    def _figure(self, request: Request, run: str, channel: str) -> Response:
-        figure = self._session.figure(run, channel, request.args.get("with"))
+    def _figure(self, request: Request, shown: str) -> Response:
+        figure = self._session.figure(shown, request.args.get("with"))
         if figure is None:
-            raise Refused(HTTPStatus.NOT_FOUND, message("review.no-figure", run=run, channel=channel))
+            raise Refused(HTTPStatus.NOT_FOUND, message("review.no-figure", shown=shown))
         return _json({"html": figure.html, "data": figure.data})
 
     def _try(self, request: Request) -> Response:

@@ -190,7 +190,11 @@ class Session(Showing):
             left = [each for each in self._state.open if each.blocks or each.id not in set(seen)]
             if issue and left:
                 raise NotYetError(message("review.not-seen", open=len(left)))
-            return build_job(self.file, None, replace(self._how, draft=not issue))
+            self._tell(replace(self._state, building=True))
+            try:
+                return build_job(self.file, None, replace(self._how, draft=not issue))
+            finally:
+                self._tell(replace(self._state, building=False))
 
     # What changes
 
