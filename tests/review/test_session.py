@@ -11,7 +11,8 @@ import pytest
 from reportgen.archive import publish
 from reportgen.archive.folder import Folder
 from reportgen.errors import ArchiveError
-from reportgen.pipeline import Settings
+from reportgen.pipeline import Settings, compute_report, read_inputs
+from reportgen.render.results import results_json
 from reportgen.review.asked import Faults, asked_of
 from reportgen.review.session import Session
 from reportgen.review.showing import Answer
@@ -142,6 +143,18 @@ def test_a_resonance_is_tried_before_it_is_asked_for(session):
     assert first[1]["decision"] == made["id"]
     with pytest.raises(Faults):
         session.look("X-PER", "A1", 90.0)
+
+
+def test_what_is_kept_is_what_would_be_computed_anew(session):
+    """Fault: a page that shows results of other inputs than those that a build would read."""
+    told = {"run": "X-PRE", "channel": "A1", "reason": "r", "by": "B"}
+    decide(session, kind="exclude", band_hz=[100, 110], **told)
+    decide(session, kind="add", frequency_hz=90.0, **told)
+    decide(session, kind="reject", frequency_hz=200.0, **told)
+    (band,) = [each["id"] for each in session.state()["decisions"] if each["kind"] == "exclude"]
+    session.undo(band)
+    fresh = compute_report(read_inputs(session.folder))
+    assert results_json(session.report) == results_json(fresh)
 
 
 @pytest.mark.parametrize(
