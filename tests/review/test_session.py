@@ -14,6 +14,7 @@ from reportgen.errors import ArchiveError
 from reportgen.pipeline import Settings, compute_report, read_inputs
 from reportgen.render.results import results_json
 from reportgen.review.asked import Faults, asked_of
+from reportgen.review.entries import EntryError
 from reportgen.review.session import Session
 from reportgen.review.showing import Answer
 from reportgen.review.writing import ChangedOutsideError
@@ -249,6 +250,22 @@ def test_permissions_of_the_job_file_stay_and_a_write_protected_one_is_not_repla
         with pytest.raises(ArchiveError):
             session.undo(session.state()["decisions"][1]["id"])
         file.chmod(0o640)
+
+
+def test_nothing_is_written_through_a_link(session):
+    """Faults: a link replaced by a file, or the file of another job written through it."""
+    file, other = session.folder / "job.toml", session.folder / "kept.toml"
+    file.rename(other)
+    file.symlink_to(other)
+    try:
+        session.look_outside()
+        with pytest.raises(EntryError):
+            decide(session, **REJECT)
+        assert file.is_symlink()
+        assert other.read_text(encoding="utf-8") == JOB
+    finally:
+        file.unlink()
+        other.rename(file)
 
 
 def test_a_job_that_falls_into_error_says_so_and_comes_again(session):
