@@ -16,6 +16,15 @@ const facts = (node, pairs) => {
   node.tBodies[0].replaceChildren(...pairs.filter(([, value]) => value).map(([label, value]) => fill("fact-row", { label, value })));
   node.hidden = !node.tBodies[0].children.length;
 };
+// A part that is made anew keeps the focus at the same place in it, or else at its neighbour.
+const REACHED = "svg[tabindex], button, summary";
+const keepFocus = (part, change, otherwise) => {
+  const place = [...part.querySelectorAll(REACHED)].indexOf(document.activeElement);
+  change();
+  if (place < 0) return;
+  const now = [...part.querySelectorAll(REACHED)].filter((each) => !each.hidden);
+  (now[Math.min(place, now.length - 1)] || otherwise).focus({ preventScroll: true });
+};
 const mark = (id) => (desk.changed.has(id) ? say("changed") : "");
 const placeOf = ({ place }) => (place && place.path ? `${place.path}${place.line ? `:${place.line}` : ""}` : place || "");
 const placed = (each) => [each.run, each.channel].filter(Boolean).join(" · ");
@@ -89,7 +98,8 @@ const showVerdicts = () => {
   }));
 };
 
-const showDecisions = () => {
+const showDecisions = () => keepFocus(at("decisions"), listDecisions, at("decisions-head"));
+const listDecisions = () => {
   const { decisions, read_only: bare } = desk.state;
   at("decisions-part").hidden = Boolean(bare);
   at("no-decisions").hidden = decisions.length > 0;
