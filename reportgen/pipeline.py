@@ -260,11 +260,12 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     found = without_used_columns(job, logs.keys(), found)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
+    as_stated = job.environment
     job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
-    job, more = with_environment_of_notes(job, notes)
+    job, more = with_environment_of_notes(job, notes, as_stated)
     found += more
     try:
         found += same_runs(job, logs, watched.files)

@@ -141,6 +141,8 @@ def _lay_highest(
         unit=limit.unit.symbol,
     )
     what = message("judge.highest-level", channel=channel, run=run.id, frequency_hz=at_hz)
+    if not relative:
+        what = message("judge.highest-reading", channel=channel, run=run.id, frequency_hz=at_hz)
     said = message("judge.highest-level-is", what=what, held=reading.against())
     case.items.append(Item(text=what, said=said, reading=reading, run=run.id, channel=channel, frequency_hz=at_hz))
 
