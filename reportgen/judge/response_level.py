@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,9 +94,15 @@ def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, rea
     ``rows_hz`` and ``read_hz`` are the frequencies of all rows and of its readings, shapes (n,) and (m,).
     """
     low, high = case.requirement.band_hz or (0.0, math.inf)
+    excluded = next((each.excluded_hz for each in run.channels if each.id == channel), ())
     for a, b in _unread(rows_hz, read_hz):
-        if a < high and low < b:
+        if a < high and low < b and not _is_excluded(excluded, (a, b)):
             case.gap(message("judge.channel-unread", channel=channel, run=run.id, low_hz=a, high_hz=b))
+
+
+def _is_excluded(excluded_hz: Sequence[tuple[float, float]], band: tuple[float, float]) -> bool:
+    """Whether a band without reading is one that the engineer does not use, from row to row."""
+    return any(band[0] <= high and low <= band[1] for low, high in excluded_hz)
 
 
 def _unread(rows_hz: Floats, read_hz: Floats) -> list[tuple[float, float]]:
@@ -117,7 +124,13 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
         case.gap(what)
         return
     in_unit = levels / (limit.unit.factor * (limit.unit.detector or Detector.PEAK).to_peak)
-    _lay_highest(case, run, channel.id, limit, (in_unit, np.isfinite(levels) & (levels > 0.0), channel.frequency_hz))
+    _lay_highest(
+        case,
+        run,
+        channel.id,
+        limit,
+        (in_unit, np.isfinite(levels) & (levels > 0.0) & channel.used, channel.frequency_hz),
+    )
 
 
 def _lay_highest(

@@ -164,5 +164,18 @@ EXAMPLES: dict[str, dict[str, str]] = {
         "reason": '"mains pick-up"',
         "by": '"Test engineer"',
     },
+    "exclusion": {
+        "run": '"X-PRE"',
+        "band": '["110 Hz", "130 Hz"]',
+        "reason": '"cable struck the fixture"',
+        "by": '"Test engineer"',
+    },
+    "annotation": {
+        "run": '"X-PRE"',
+        "channel": '"A1"',
+        "frequency": '"50 Hz"',
+        "text": '"audible rattle of the cover"',
+        "by": '"Test engineer"',
+    },
 }
 """What a missing key could look like, by table."""

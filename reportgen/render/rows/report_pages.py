@@ -45,6 +45,10 @@ class ChannelShown:
     excluded: str
     """Why it carries no evidence; empty where it does."""
     remarks: tuple[str, ...]
+    not_used: str = ""
+    """Bands that are shaded because the engineer does not use them."""
+    annotations: tuple[str, ...] = ()
+    """As numbered on the figure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,6 +187,8 @@ class ReportPages:
     opinions: tuple[str, ...]
     notes: tuple[note.NoteRow, ...]
     corrections: tuple[note.CorrectionRow, ...]
+    annotations: tuple[str, ...]
+    """All of the job's, with their places."""
     quality: tuple[run.QualityRow, ...]
     findings: tuple[input.FindingRow, ...]
     methods: tuple[method.MethodRow, ...]
@@ -244,7 +250,11 @@ def report_pages(
         observations=tuple(note.remarks(report, "observation")),
         opinions=tuple(dict.fromkeys((*report.opinions, *job.report.opinions))),
         notes=tuple(note.note(each, language) for each in report.notes),
-        corrections=tuple(note.correction(each, language) for each in job.corrections),
+        corrections=(
+            *(note.correction(each, language) for each in job.corrections),
+            *(note.exclusion(each, language) for each in job.exclusions),
+        ),
+        annotations=tuple(note.annotation(each, None, language) for each in job.annotations),
         quality=tuple(run.quality(issue, each.id, language) for each in report.runs for issue in each.quality),
         findings=tuple(input.finding(each, language) for each in report.findings),
         methods=tuple(method.methods(report, language)),
@@ -325,6 +335,8 @@ def channel_shown(
         nothing=resonance.nothing_found(channel, language),
         excluded=_excluded(each, channel.id, language),
         remarks=tuple(language.sentences(channel.flags)),
+        not_used=", ".join(language.band(band) for band in channel.excluded_hz),
+        annotations=tuple(note.annotation(own, n, language) for n, own in enumerate(channel.annotations, start=1)),
     )
 
 
