@@ -26,6 +26,7 @@ def amplification(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
+    case.weigh_travelled(run)
     for channel in case.responses(run):
         if not channel.pure_ratio:
             no_motion = _no_amplification(run, channel)

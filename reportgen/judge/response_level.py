@@ -36,7 +36,7 @@ def response_level(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
-    _weigh_band(case, run)
+    case.weigh_travelled(run)
     if limit.dimension in CONDITIONS:
         _lay_condition(case, run, limit)
         return
@@ -75,17 +75,6 @@ def _lay_condition(case: Case, run: RunResult, limit: Quantity) -> None:
     si = found.values * unit.factor + unit.offset
     levels = (si - limit.unit.offset) / limit.unit.factor
     _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels), found.frequency_hz))
-
-
-def _weigh_band(case: Case, run: RunResult) -> None:
-    """A band of the requirement that the rows of the run do not span (within 1 %, as for a range) is not proved."""
-    band, rows_hz = case.requirement.band_hz, run.control.frequency_hz if run.control is not None else np.empty(0)
-    if band is None or not rows_hz.size:
-        return
-    (low, high), lowest, highest = band, float(rows_hz.min()), float(rows_hz.max())
-    if not (lowest <= low * (1.0 + DEFAULT_LIMIT) and high * (1.0 - DEFAULT_LIMIT) <= highest):
-        case.gap(message("judge.band-not-swept", run=run.id, low_hz=low, high_hz=high, lowest_hz=lowest,
-                         highest_hz=highest))  # fmt: skip
 
 
 def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, read_hz: Floats) -> None:

@@ -75,6 +75,8 @@ def _comparable(case: Case, before: RunResult, after: RunResult) -> bool:
         return False
     for run in (before, after):
         case.weigh_holes(run)
+        if run is after or not case.job.is_by_reference(case.requirement):
+            case.weigh_travelled(run)
     return all([case.weigh_steady_state(before), case.weigh_steady_state(after)])
 
 
