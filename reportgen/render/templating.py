@@ -11,7 +11,15 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from jinja2 import BytecodeCache, ChoiceLoader, FileSystemLoader, PrefixLoader, StrictUndefined, TemplateError, TemplateSyntaxError
+from jinja2 import (
+    BytecodeCache,
+    ChoiceLoader,
+    FileSystemLoader,
+    PrefixLoader,
+    StrictUndefined,
+    TemplateError,
+    TemplateSyntaxError,
+)
 from jinja2.bccache import Bucket
 from jinja2.exceptions import SecurityError
 from jinja2.sandbox import ImmutableSandboxedEnvironment
