@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
 from reportgen.draft.pairs import Pair, one_clause
-from reportgen.draft.same_profile import grouped, is_section
+from reportgen.draft.same_profile import grouped, is_section, typical
 from reportgen.draft.seen_runs import Seen
 from reportgen.draft.shared import Shared
 from reportgen.draft.specimens import specimens_of
@@ -282,7 +282,7 @@ def _profile(name: str, runs: Sequence[Seen]) -> Iterator[str]:
     if facts is not None and facts.rate is not None:
         yield f'sweep_rate = "{_round(facts.rate)} {facts.rate_unit}"'
     points: list[str] = []
-    for corner in runs[0].corners:
+    for corner in typical(runs).corners:
         size, unit = _UNITS[corner.dimension]
         point = _plain(f'["{corner.frequency_hz:.3g} Hz", "{_round(corner.amplitude / size)} {unit}"]')
         points += [point] if point not in points[-1:] else []

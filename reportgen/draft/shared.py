@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
-from reportgen.draft.same_profile import followed
+from reportgen.draft.same_profile import followed, typical
 from reportgen.draft.seen_runs import Seen
 from reportgen.read.job.laboratory import Laboratory, id_of
 from reportgen.read.table.columns import folded, understand
@@ -43,7 +43,7 @@ class Shared:
 
     def profile_of(self, runs: Sequence[Seen]) -> str | None:
         """The profile that runs followed, where there is one and no second one they may have followed as well."""
-        found = [each.id for each in self.profiles if followed(runs[0], each)]
+        found = [each.id for each in self.profiles if followed(typical(runs), each)]
         return found[0] if len(found) == 1 else None
 
     def instrument_of(self, channel: str, remarks: Sequence[str]) -> str | None:
