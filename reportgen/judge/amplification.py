@@ -135,6 +135,7 @@ AMPLIFICATION = Check(
     limit_dimensions=("ratio",),
     limit_example="25",
     limit_in_percent=False,
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     proved_by=ProvedBy.AMPLIFICATION,
     compares=message("check.amplification"),

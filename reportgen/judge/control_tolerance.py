@@ -362,6 +362,7 @@ CONTROL_TOLERANCE = Check(
     needs=(("run", "axis", "kind"),),
     limit_dimensions=("ratio", "level"),
     limit_example="10 %",
+    narrowed_by=("band",),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     judged_by=JobEvidence.TOLERANCE,
     proved_by=ProvedBy.CONTROL,

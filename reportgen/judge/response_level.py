@@ -193,6 +193,7 @@ RESPONSE_LEVEL = Check(
     limit_dimensions=(*SINUSOIDS, *CONDITIONS),
     limit_example="40 g",
     limit_in_percent=False,
+    narrowed_by=("channel", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     proved_by=ProvedBy.RESPONSE_LEVEL,
     compares=message("check.response-level"),
