@@ -187,6 +187,7 @@ def check_job(
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
     from reportgen.read.job.laboratory_check import check_laboratory, laboratory_file_at, laboratory_used
+    from reportgen.read.job.unnamed_logs import unnamed_logs
 
     own = laboratory_file_at(path)
     if own is not None:
@@ -198,7 +199,12 @@ def check_job(
     findings = (*findings, *laboratory_used(job), *_branding_findings(job))
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
-        findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
+        findings=(
+            *inputs.findings,
+            *photo_findings(inputs.job),
+            *attachment_findings(inputs.job),
+            *unnamed_logs(inputs.job),
+        ),
         notes=inputs.notes,
         open_items=(*report_checklist(replace(job, environment=inputs.job.environment)), *_open_deviations(inputs)),
     )
@@ -259,6 +265,7 @@ def _read_all(
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.logged_environment import with_environment_of_logs
+    from reportgen.read.logged_order import order_findings
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -274,13 +281,15 @@ def _read_all(
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
     found += decided_findings(job, logs)
+    found += order_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
+    as_stated = job.environment
     job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
-    job, more = with_environment_of_notes(job, notes)
+    job, more = with_environment_of_notes(job, notes, as_stated)
     found += more
     try:
         found += same_runs(job, logs, watched.files)

@@ -26,6 +26,7 @@ def amplification(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
+    case.weigh_travelled(run)
     for channel in case.responses(run):
         if not channel.pure_ratio:
             no_motion = _no_amplification(run, channel)
@@ -134,6 +135,7 @@ AMPLIFICATION = Check(
     limit_dimensions=("ratio",),
     limit_example="25",
     limit_in_percent=False,
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     proved_by=ProvedBy.AMPLIFICATION,
     compares=message("check.amplification"),

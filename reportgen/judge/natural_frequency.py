@@ -248,6 +248,7 @@ LOWEST_NATURAL_FREQUENCY = Check(
     limit_dimensions=("frequency",),
     limit_example="80 Hz",
     limit_in_percent=False,
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=_SEARCHES,
     whole_axis=True,
     proved_by=ProvedBy.NATURAL_FREQUENCY,

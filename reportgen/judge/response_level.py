@@ -36,7 +36,7 @@ def response_level(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
-    _weigh_band(case, run)
+    case.weigh_travelled(run)
     if limit.dimension in CONDITIONS:
         _lay_condition(case, run, limit)
         return
@@ -76,17 +76,6 @@ def _lay_condition(case: Case, run: RunResult, limit: Quantity) -> None:
     levels = (si - limit.unit.offset) / limit.unit.factor
     used = ~inside_any(_excluded_hz(case, run, found.channel), found.frequency_hz)
     _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels) & used, found.frequency_hz))
-
-
-def _weigh_band(case: Case, run: RunResult) -> None:
-    """A band of the requirement that the rows of the run do not span (within 1 %, as for a range) is not proved."""
-    band, rows_hz = case.requirement.band_hz, run.control.frequency_hz if run.control is not None else np.empty(0)
-    if band is None or not rows_hz.size:
-        return
-    (low, high), lowest, highest = band, float(rows_hz.min()), float(rows_hz.max())
-    if not (lowest <= low * (1.0 + DEFAULT_LIMIT) and high * (1.0 - DEFAULT_LIMIT) <= highest):
-        case.gap(message("judge.band-not-swept", run=run.id, low_hz=low, high_hz=high, lowest_hz=lowest,
-                         highest_hz=highest))  # fmt: skip
 
 
 def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, read_hz: Floats) -> None:
@@ -160,6 +149,8 @@ def _lay_highest(
         unit=limit.unit.symbol,
     )
     what = message("judge.highest-level", channel=channel, run=run.id, frequency_hz=at_hz)
+    if not relative:
+        what = message("judge.highest-reading", channel=channel, run=run.id, frequency_hz=at_hz)
     said = message("judge.highest-level-is", what=what, held=reading.against())
     case.items.append(Item(text=what, said=said, reading=reading, run=run.id, channel=channel, frequency_hz=at_hz))
 
@@ -208,6 +199,7 @@ RESPONSE_LEVEL = Check(
     limit_dimensions=(*SINUSOIDS, *CONDITIONS),
     limit_example="40 g",
     limit_in_percent=False,
+    narrowed_by=("channel", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     proved_by=ProvedBy.RESPONSE_LEVEL,
     compares=message("check.response-level"),

@@ -75,6 +75,8 @@ def _comparable(case: Case, before: RunResult, after: RunResult) -> bool:
         return False
     for run in (before, after):
         case.weigh_holes(run)
+        if run is after or not case.job.is_by_reference(case.requirement):
+            case.weigh_travelled(run)
     return all([case.weigh_steady_state(before), case.weigh_steady_state(after)])
 
 
@@ -246,6 +248,7 @@ FREQUENCY_SHIFT = Check(
     needs=(("before", "surveys"), ("after", "surveys"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="5 %",
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY),
     proved_by=ProvedBy.FREQUENCY_SHIFT,
     compares=message("check.frequency-shift"),
@@ -256,6 +259,7 @@ AMPLIFICATION_SHIFT = Check(
     needs=(("before", "surveys"), ("after", "surveys"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="20 %",
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
     proved_by=ProvedBy.AMPLIFICATION_SHIFT,
     compares=message("check.amplification-shift"),
