@@ -22,12 +22,17 @@ def noise_only(value: Complexes | Floats, valid: np.ndarray) -> np.ndarray:
     if len(rows) < 4 * _STRETCH:
         return found
     scatter = _scatter(value[rows])
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(scatter, _STRETCH // 2, mode="edge"), _STRETCH)
-    local = np.median(windows, axis=1)
+    local = running_median(scatter)
     typical = 1.4826 * float(np.quantile(local, 0.1))
     bad = local > max(_NOISE_ALONE, _ABOVE_TYPICAL * typical)
     found[rows] = np.convolve(bad, np.ones(5), mode="same") > 0
     return found
+
+
+def running_median(values: Floats) -> Floats:
+    """Median of as many rows around each as the scatter is judged over; (n,)."""
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(values, _STRETCH // 2, mode="edge"), _STRETCH)
+    return np.asarray(np.median(windows, axis=1))
 
 
 def _scatter(value: Complexes | Floats) -> Floats:

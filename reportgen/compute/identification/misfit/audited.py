@@ -63,9 +63,10 @@ def audited_search(report: ModeReport) -> Identification:
         ],
         axis=1,
     )  # what a model leaves is no noise where rows scatter less
+    size = report.sweep.responses[report.rows]  # a peak without phases is one all the same
     curves = Curves(
-        omega=drive.omega[order], size=readings.amplitude[order] / per, valid=readings.valid[order],
-        noise=noise[order] / per, model=model[order] / per,
+        omega=drive.omega[order], size=size[order] / per, valid=(np.isfinite(size) & (size > 0))[order],
+        noise=noise[order] / per, model=model[order] / per, noisy=(readings.read & ~readings.valid)[order],
     )  # fmt: skip
     poles = report.solution.poles
     printed = report.reported()
