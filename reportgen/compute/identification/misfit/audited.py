@@ -69,7 +69,8 @@ def audited_search(report: ModeReport) -> Identification:
     size = report.sweep.responses[report.rows]  # a peak without phases is one all the same
     curves = Curves(
         omega=drive.omega[order], size=size[order] / per, valid=(np.isfinite(size) & (size > 0))[order],
-        noise=np.maximum(noise[order], np.stack(scatter, axis=1)) / per, model=model[order] / per, noisy=(readings.read & ~readings.valid)[order],
+        noise=np.maximum(noise[order], np.stack(scatter, axis=1)) / per, model=model[order] / per,
+        noisy=(readings.read & ~readings.valid)[order],
     )  # fmt: skip
     poles = report.solution.poles
     printed = report.reported()
