@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from reportgen import SOFTWARE
 from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Annex, Job, OutputKind
+from reportgen.records.job import Annex, Job, OutputKind, RunPlan
 from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
 from reportgen.records.reference import EarlierReport
-from reportgen.records.report import InputFile, Report
-from reportgen.records.result import RunResult
-from reportgen.records.verdict import Outcome, overall
+from reportgen.records.report import InputFile, LevelDependence, ReferenceResult, Report, RunShift
+from reportgen.records.result import BeamFit, Mode, RunResult
+from reportgen.records.verdict import Outcome, Verdict, overall
 
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
@@ -215,10 +215,22 @@ def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
     return open_items(answered(job.deviations, found.values()))
 
 
-def read_inputs(path: Path, progress: Say = silent, *, laboratory: Path | None = None, alone: bool = False) -> Inputs:
+ReadLog: TypeAlias = Callable[[Job, RunPlan], tuple[Log | None, tuple[Finding, ...]]]
+"""Reads the log of a run, with what is to be said about it."""
+
+
+def read_inputs(
+    path: Path,
+    progress: Say = silent,
+    *,
+    laboratory: Path | None = None,
+    alone: bool = False,
+    read_log: ReadLog | None = None,
+) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build.
 
     ``laboratory`` is the laboratory file where it is named; ``alone``: none is looked for outside the job folder.
+    ``read_log`` reads a run's log where not every log is to be read anew.
     """
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import stamps_of_job_file
@@ -228,21 +240,25 @@ def read_inputs(path: Path, progress: Say = silent, *, laboratory: Path | None =
     job, findings = read_job(path, CHECKS, laboratory, alone=alone)
     if job is None:
         raise JobInError(path, findings)
-    inputs = _read_all(job, findings, before, progress)
+    inputs = _read_all(job, findings, before, progress, read_log)
     if inputs.in_error:
         raise JobInError(path, inputs.findings)
     return inputs
 
 
-def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress: Say) -> Inputs:
+def _read_all(
+    job: Job, findings: tuple[Finding, ...], before: Stamps, progress: Say, read_log: ReadLog | None = None
+) -> Inputs:
     """Everything the job names; digests are taken first, and hold where no file has changed by the end.
 
     Raises ReadError, which names the file, where one has.
     """
     from reportgen.archive.reference import earlier_report
     from reportgen.read.input_files import input_paths, watch_inputs
+    from reportgen.read.job.decided_places import decided_findings
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
+    from reportgen.read.logged_environment import with_environment_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -252,12 +268,15 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     logs: dict[str, Log] = {}
     for run in job.runs:
         progress(message("progress.reading", file=run.log_names))
-        log, more = read_run(job, run)
+        log, more = (read_log or read_run)(job, run)
         found += more
         if log is not None:
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
+    found += decided_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
+    found += more
+    job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
@@ -280,27 +299,89 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
 
 
 def compute_report(
-    inputs: Inputs, progress: Say = silent, *, cores: int = 1, meanwhile: Callable[[], object] | None = None
+    inputs: Inputs,
+    progress: Say = silent,
+    *,
+    cores: int = 1,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Report:
     """Compute and judge what was read; the result does not depend on the number of ``cores``.
 
     What is to be done ``meanwhile`` is done while other processes compute, and not at all where there are none.
     """
+    return report_of_runs(inputs, compute_runs(inputs.job, inputs.logs, progress, cores, meanwhile), progress)
+
+
+def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = silent) -> Report:
+    """The second half of the work, from the runs as ``compute_runs`` gives them: modes, comparison, verdicts.
+
+    It is quick. All that a correction changes is computed here, but for a resonance that is asked for: that, and a band
+    that is not used, needs its run alone once more (``compute_run``, which takes what of it is known already).
+    """
+    from reportgen.compute.decided import annotated, off_the_runs
+    from reportgen.compute.frequency_uncertainty import assumptions
+    from reportgen.compute.modes.mode_picture import mode_pictures
+    from reportgen.compute.quality.quality_findings import quality_findings
+    from reportgen.compute.sweep.exciter import exciter_check
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
+    from reportgen.judge.deviations import find_deviations
+
+    job = inputs.job
+    found = _conclude(job, inputs, every, progress)
+    verdicts = found.verdicts
+    if decisions_of(job):
+        bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
+        verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
+    by_id = {run.id: run for run in (*every, *found.runs)}
+    runs = tuple(annotated(job, with_history(job, by_id[run.id])) for run in every)
+    deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
+    late = off_the_runs(job, runs)
+    return Report(
+        job=job,
+        software=SOFTWARE,
+        inputs=inputs.files,
+        notes=inputs.notes,
+        runs=runs,
+        modes=found.modes,
+        beam_fits=found.beam_fits,
+        verdicts=verdicts,
+        overall=overall(verdict.outcome for verdict in verdicts),
+        findings=(*inputs.findings, *quality_findings(job, runs), *found.findings, *unmatched, *late),
+        deviations=deviations,
+        shifts=found.shifts,
+        reference=found.reference,
+        level_dependence=found.levels,
+        exciter=exciter_check(job, runs),
+        pictures=mode_pictures(job, found.modes, found.beam_fits),
+        opinions=job.report.opinions,
+        assumptions=assumptions(job, runs),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Conclusion:
+    """What follows from the runs of a job taken together."""
+
+    runs: tuple[RunResult, ...]
+    modes: tuple[Mode, ...]
+    beam_fits: tuple[BeamFit, ...]
+    findings: tuple[Finding, ...]
+    shifts: tuple[RunShift, ...]
+    levels: tuple[LevelDependence, ...]
+    reference: ReferenceResult | None
+    verdicts: tuple[Verdict, ...]
+
+
+def _conclude(job: Job, inputs: Inputs, every: Sequence[RunResult], progress: Say) -> _Conclusion:
+    """Modes, comparisons and verdicts of the runs that count."""
     from reportgen.compute.comparison.level_dependence import level_dependence
     from reportgen.compute.comparison.reference import compare_with_reference
     from reportgen.compute.comparison.run_comparison import compare_quality
     from reportgen.compute.comparison.shift import run_shifts
-    from reportgen.compute.frequency_uncertainty import assumptions
-    from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.modes.modes import join_modes
     from reportgen.compute.modes.observation import notes_that_count
-    from reportgen.compute.quality.quality_findings import quality_findings
-    from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.deviations import find_deviations
     from reportgen.judge.verdicts import judge
 
-    job = inputs.job
-    every = compute_runs(job, inputs.logs, progress, cores, meanwhile)
     runs = compare_quality(job, [run for run in every if job.counts(run.id)])
     progress(message("progress.modes"))
     notes = notes_that_count(job, every, inputs.notes)
@@ -309,29 +390,10 @@ def compute_report(
     reference = compare_with_reference(job, runs, inputs.earlier)
     progress(message("progress.judging"))
     verdicts = judge(job, runs, modes, shifts, notes, reference)
-    by_id = {run.id: run for run in (*every, *runs)}
-    runs = tuple(with_history(job, by_id[run.id]) for run in every)
-    deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)
-    return Report(
-        job=job,
-        software=SOFTWARE,
-        inputs=inputs.files,
-        notes=inputs.notes,
-        runs=runs,
-        modes=modes,
-        beam_fits=beam_fits,
-        verdicts=verdicts,
-        overall=overall(verdict.outcome for verdict in verdicts),
-        findings=(*inputs.findings, *quality_findings(job, runs), *findings, *unmatched),
-        deviations=deviations,
-        shifts=shifts,
-        reference=reference,
-        level_dependence=levels,
-        exciter=exciter_check(job, runs),
-        pictures=mode_pictures(job, modes, beam_fits),
-        opinions=job.report.opinions,
-        assumptions=assumptions(job, runs),
-    )
+    return _Conclusion(
+        runs=runs, modes=modes, beam_fits=beam_fits, findings=findings, shifts=shifts, levels=levels,
+        reference=reference, verdicts=verdicts,
+    )  # fmt: skip
 
 
 def with_history(job: Job, run: RunResult) -> RunResult:

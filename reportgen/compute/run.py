@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from reportgen.compute.asked_for import told_by_whom, with_asked_for
 from reportgen.compute.decay.decay import CRITERION, identify_decay
 from reportgen.compute.decay.pluck import LEAST_FALL, LEAST_RISE, decay_part, pluck_window, rises_at_once
 from reportgen.compute.demodulation.cross_check import agreement, cross_check, disagreements
 from reportgen.compute.demodulation.demodulation import demodulate
 from reportgen.compute.frequency_uncertainty import with_uncertainties
-from reportgen.compute.identification import ChannelFit, Identification, SweptResponse, identify_modes
+from reportgen.compute.identification import ChannelFit, Ended, Identification, SweptResponse, identified
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
+from reportgen.compute.sweep.conditions import run_conditions
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
 from reportgen.compute.sweep.cross_axis import with_cross_axis
 from reportgen.compute.sweep.dwell import dwell_result
@@ -31,12 +34,21 @@ from reportgen.compute.sweep.transmissibility import (
 )
 from reportgen.compute.sweep.without_time import doubted
 from reportgen.errors import ComputeError
-from reportgen.records.holes import holes
-from reportgen.records.job import ChannelRole, Job, RunKind, RunPlan
+from reportgen.records.holes import holes, inside_any
+from reportgen.records.job import ChannelRole, Exclusion, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, Log, SweepLog, TimeHistory, Trace
 from reportgen.records.log_parts import joined_log, parts_fault
 from reportgen.records.message import Message, message
-from reportgen.records.result import ChannelResult, DecayCurve, IssueKind, QualityIssue, Quotient, Resonance, RunResult
+from reportgen.records.result import (
+    ChannelResult,
+    DecayCurve,
+    IssueKind,
+    QualityIssue,
+    Quotient,
+    Resonance,
+    RunResult,
+    SweepFacts,
+)
 from reportgen.records.stretch import Direction
 from reportgen.units import parse_unit
 
@@ -46,13 +58,24 @@ _DECAYS = 0.9
 _CUT_SHORT = message("run.decay-cut-short")
 
 
-def compute_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> RunResult:
+def compute_run(
+    job: Job,
+    run: RunPlan,
+    log: Log,
+    progress: Say,
+    *,
+    workers: int = 1,
+    undecided: RunResult | None = None,
+    kept: IdentifiedRun | None = None,
+) -> RunResult:
     """Everything the log of ``run`` tells. Raises ComputeError where the log cannot be what the run says it is.
 
-    A run that does not count is given without numbers then, with the reason.
+    Where the engineer left out a band of it or asked for a resonance, it is computed without that, too, unless that is
+    known, ``undecided``. Nothing is identified again where ``kept`` has it, of the same exclusions. A run that does not
+    count is given without numbers where there are none, with the reason.
     """
     try:
-        return _computed(job, run, log, progress, workers)
+        return _decided(job, run, log, progress, workers, undecided, kept)
     except ComputeError as problem:
         if run.counts:
             raise
@@ -65,10 +88,54 @@ def run_without_numbers(run: RunPlan, why: Message | str) -> RunResult:
     return RunResult(id=run.id, kind=str(run.kind), axis=run.axis, sweep=None, control=None, channels=(), method=what)
 
 
-def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> RunResult:
-    clock = job.clock_of(run)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class IdentifiedRun:
+    """A run that is no decay, as far as its log and the exclusions go: what is asked for in it comes on top."""
+
+    run: RunPlan
+    log: Log
+    sweep: SweepLog
+    facts: SweepFacts
+    control: tuple[str, ...]
+    level: Floats
+    """Combined control, shape (n,)."""
+    responses: tuple[Trace, ...]
+    quality: tuple[QualityIssue, ...]
+    excluded: tuple[Exclusion, ...]
+    swept: SweptResponse
+    returned: int
+    """Rows of a way back that were left out."""
+    end: Ended | None
+    """None where no resonance was sought, with ``not_sought``."""
+    not_sought: Message | None
+
+    @property
+    def dwelling(self) -> bool:
+        """Whether it stood still."""
+        return self.run.kind is RunKind.DWELL or self.facts.direction is Direction.HOLD
+
+
+def _decided(
+    job: Job, run: RunPlan, log: Log, progress: Say, workers: int, undecided: RunResult | None,
+    kept: IdentifiedRun | None,
+) -> RunResult:  # fmt: skip
     if run.kind is RunKind.DECAY:
-        return with_uncertainties(decay_run(run, log), clock)
+        return with_uncertainties(decay_run(run, log), job.clock_of(run))
+    excluded = bool(job.excluded_on(run.id))
+    if not (excluded or job.asked_on(run.id)) and undecided is not None:
+        return undecided
+    found = kept or identify_run(job, run, log, progress, workers=workers)
+    result = finished_run(job, found)
+    if not (excluded or job.asked_on(run.id)):
+        return result
+    if undecided is None:
+        bare = identify_run(job.undecided, run, log, progress, workers=workers) if excluded else found
+        undecided = finished_run(job.undecided, bare)
+    return replace(result, undecided=undecided)
+
+
+def identify_run(job: Job, run: RunPlan, log: Log, progress: Say, *, workers: int = 1) -> IdentifiedRun:
+    """The long part of the work on a run that is no decay. Raises ComputeError as ``compute_run`` does."""
     sweep = sweep_of(job, run, log, progress, workers=workers)
     sweep, returned = without_returns(sweep) if run.kind in (RunKind.SURVEY, RunKind.SWEEP) else (sweep, 0)
     control = present_control(job, run, [trace.channel for trace in sweep.traces])
@@ -77,42 +144,66 @@ def _computed(job: Job, run: RunPlan, log: Log, progress: Say, workers: int) -> 
     facts = sweep_facts(sweep, profile, level)
     responses = response_traces(job, sweep, control, level)
     quality = data_quality(run, sweep, level, profile, control)
-    sound = without_spoilt(responses, quality, sweep.frequency_hz)
+    excluded = job.excluded_on(run.id)
+    sound = without_excluded(without_spoilt(responses, quality, sweep.frequency_hz), excluded, sweep.frequency_hz)
     dwelling = run.kind is RunKind.DWELL or facts.direction is Direction.HOLD
     pieces = () if dwelling else pieces_of(sweep)
     sought = [trace for trace in sound if trace.channel not in job.monitors]
     swept = swept_response(job, run, sweep, sought, level, facts.rate_unit, pieces)
     not_sought = message("run.no-sweep") if dwelling else _reference_in_doubt(quality, control)
-    found = None if not_sought is not None else identify_modes(swept)
-    channels = tuple(
-        channel_result(
-            trace, sweep, level, control_dimension(sweep, control), None if trace.channel in job.monitors else found
-        )
-        for trace in responses
-    )
-    assumed = found is not None and sweep.time_s is None and not swept.steady
+    return IdentifiedRun(
+        run=run, log=log, sweep=sweep, facts=facts, control=control, level=level, responses=responses,
+        quality=tuple(quality), excluded=excluded, swept=swept, returned=returned,
+        end=None if not_sought is not None else identified(swept), not_sought=not_sought,
+    )  # fmt: skip
+
+
+def finished_run(job: Job, done: IdentifiedRun) -> RunResult:
+    """The run with the resonances that the engineer asks for, and everything else that its log tells."""
+    run, sweep, control = done.run, done.sweep, done.control
+    found, not_added = with_asked_for(done, job.asked_on(run.id))
+    channels = _channels(job, done, found)
+    profile = job.profile(run.profile)
+    assumed = found is not None and sweep.time_s is None and not done.swept.steady
     channels = doubted(channels, profile) if assumed else channels
+    channels, lost = told_by_whom(channels, job.asked_on(run.id), not_added)
+    log = done.log
     whole = isinstance(log, TimeHistory) and not log.further_parts
     compared = cross_check(log, sweep, control, channels) if whole and isinstance(log, TimeHistory) and found else ()
     spread_db, spread_at_hz = control_spread(sweep, control) or (None, None)
-    held = control_result(sweep, control, run.strategy, profile)
+    held = control_result(sweep, control, run.strategy, profile, done.excluded)
     result = RunResult(
         id=run.id,
         kind=str(run.kind),
         axis=run.axis,
-        sweep=facts,
+        sweep=done.facts,
         control=replace(held, time_s=sweep.time_s, spread_db=spread_db, spread_at_hz=spread_at_hz),
         channels=channels,
-        dwell=dwell_result(swept) if dwelling else None,
-        quality=(*quality, *disagreements(compared)),
-        method=found.method if found else not_sought or message("run.no-sweep"),
+        dwell=dwell_result(done.swept) if done.dwelling else None,
+        quality=(*done.quality, *disagreements(compared)),
+        method=found.method if found else done.not_sought or message("run.no-sweep"),
         criterion=found.criterion if found else None,
-        flags=(*(found.flags if found else ()), *_several(run, sweep), *_returned(returned), *agreement(compared)),
+        flags=(
+            *(found.flags if found else ()), *_several(run, sweep), *_returned(done.returned), *agreement(compared)
+        ),
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
-    )
-    result = with_cross_axis(run, with_uncertainties(result, clock))
-    return result if dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
+        not_added=(*not_added, *lost),
+        conditions=run_conditions(sweep),
+    )  # fmt: skip
+    result = with_cross_axis(run, with_uncertainties(result, job.clock_of(run)))
+    return result if done.dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
+
+
+def _channels(job: Job, done: IdentifiedRun, found: Identification | None) -> tuple[ChannelResult, ...]:
+    reference = control_dimension(done.sweep, done.control)
+    return tuple(
+        channel_result(
+            trace, done.sweep, done.level, reference, None if trace.channel in job.monitors else found,
+            tuple(each.band_hz for each in done.excluded if each.concerns(trace.channel)),
+        )
+        for trace in done.responses
+    )  # fmt: skip
 
 
 def _reference_in_doubt(quality: Sequence[QualityIssue], control: Sequence[str]) -> Message | None:
@@ -198,12 +289,22 @@ def without_spoilt(
                  for trace in responses)  # fmt: skip
 
 
+def without_excluded(
+    responses: Sequence[Trace], excluded: Sequence[Exclusion], frequency_hz: Floats
+) -> tuple[Trace, ...]:
+    """Traces with NaN in the bands that the engineer does not use; the control still drives the model there."""
+    return tuple(
+        _without_rows(trace, inside_any([e.band_hz for e in excluded if e.concerns(trace.channel)], frequency_hz))
+        for trace in responses
+    )
+
+
 def _sound(trace: Trace, issues: Sequence[QualityIssue], frequency_hz: Floats) -> Trace:
-    spoilt = np.zeros(len(frequency_hz), dtype=bool)
-    for issue in issues:
-        low, high = issue.band_hz or (0.0, np.inf)
-        spoilt |= (frequency_hz >= low) & (frequency_hz <= high)
-    return replace(trace, amplitude=np.where(spoilt, np.nan, trace.amplitude)) if spoilt.any() else trace
+    return _without_rows(trace, inside_any([issue.band_hz or (0.0, np.inf) for issue in issues], frequency_hz))
+
+
+def _without_rows(trace: Trace, rows: NDArray[np.bool_]) -> Trace:
+    return replace(trace, amplitude=np.where(rows, np.nan, trace.amplitude)) if rows.any() else trace
 
 
 def swept_response(
@@ -263,11 +364,17 @@ def _control_calibration(job: Job, control: Sequence[str]) -> float | None:
 
 
 def channel_result(
-    trace: Trace, sweep: SweepLog, level: Floats, reference: str, found: Identification | None
+    trace: Trace,
+    sweep: SweepLog,
+    level: Floats,
+    reference: str,
+    found: Identification | None,
+    excluded_hz: tuple[tuple[float, float], ...] = (),
 ) -> ChannelResult:
     """Curves of one response channel, with the resonances found on it."""
     fit: ChannelFit | None = found.channel(trace.channel) if found else None
     resonances, unseen = _seen_on_rows(fit.resonances if fit else (), sweep.frequency_hz)
+    resonances = tuple(each for each in resonances if not _known_by_flanks(each, excluded_hz))
     quotient, unit = ratio_unit(trace, reference)
     magnitude = magnitude_ratio(trace, level, sweep.frequency_hz)
     if quotient is Quotient.RATIO and reference != "force":
@@ -285,9 +392,17 @@ def channel_result(
         peaks=fit.peaks if fit else None,
         quotient=quotient,
         unit=unit,
+        dimension=trace.dimension,
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
+        excluded_hz=excluded_hz,
     )
+
+
+def _known_by_flanks(each: Resonance, bands: Sequence[tuple[float, float]]) -> bool:
+    """Whether the rows of a resonance, those of its half-power band, are among those not used, or its top is."""
+    half = 0.5 * each.frequency_hz / each.q if each.q else 0.0
+    return any(low - half <= each.frequency_hz <= high + half for low, high in bands)
 
 
 def with_response(resonance: Resonance, frequency_hz: Floats, ratio: Floats, level: Floats) -> Resonance:

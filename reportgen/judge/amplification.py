@@ -91,7 +91,8 @@ def _std(each: Resonance) -> float | None:
 
 def _lay_curve(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:
     """No resonance: the recorded curve itself is the evidence."""
-    inside = np.isfinite(channel.magnitude) & np.array([case.in_band(f) for f in channel.frequency_hz], dtype=bool)
+    inside = np.isfinite(channel.magnitude) & channel.used
+    inside &= np.array([case.in_band(f) for f in channel.frequency_hz], dtype=bool)
     if not inside.any():
         case.gap(message("judge.channel-without-reading", channel=channel.id, run=run.id))
         return

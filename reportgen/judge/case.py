@@ -119,6 +119,8 @@ class Case:
     remarks: list[Message] = field(default_factory=list)
     bands_hz: tuple[tuple[float, float], ...] = ()
     side: Side = Side.AT_MOST
+    looked_at: list[RunResult] = field(default_factory=list)
+    """Runs that the check asked for, in order."""
     on_pass: Message | None = None
     """What a pass rests on, where that is all items together and not the worst of them."""
 
@@ -145,6 +147,8 @@ class Case:
             self.gap(message("judge.run-without-result", run=run_id))
             return None
         self._weigh_quality(result)
+        if result not in self.looked_at:
+            self.looked_at.append(result)
         return result
 
     def against_reference(self, after: RunResult | None) -> ReferenceComparison | None:

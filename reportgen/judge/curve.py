@@ -41,7 +41,7 @@ def _of_curve(channel: ChannelResult) -> list[tuple[float, float]]:
         return []
     order = np.argsort(channel.frequency_hz, kind="stable")
     f, magnitude = channel.frequency_hz[order], channel.magnitude[order]
-    known = np.isfinite(magnitude)
+    known = np.isfinite(magnitude) & channel.used[order]
     tops = [(float(f[known][row]), float(magnitude[known][row])) for row in peaks(magnitude[known], floor)]
     return [(place, height) for place, height in tops if not _explained(channel, place, height)]
 
@@ -55,7 +55,7 @@ def _floor(channel: ChannelResult) -> float | None:
     noise = 3.0 * (channel.noise_floor or 0.0)
     if channel.pure_ratio:
         return max(SMALLEST_PEAK, noise)
-    read = channel.magnitude[np.isfinite(channel.magnitude) & (channel.magnitude > 0.0)]
+    read = channel.magnitude[np.isfinite(channel.magnitude) & (channel.magnitude > 0.0) & channel.used]
     return noise or (float(np.median(read)) if read.size else None)
 
 

@@ -17,7 +17,7 @@ from reportgen.judge.left_out import left_out
 from reportgen.records.asked_runs import repetition_of
 from reportgen.records.deviation import Deviation, DeviationCode
 from reportgen.records.finding import Finding, warning
-from reportgen.records.job import Correction, Job, RunPlan, RunStatus, StatedDeviation
+from reportgen.records.job import Correction, Exclusion, Job, RunPlan, RunStatus, StatedDeviation
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged, Note, Remark
 from reportgen.records.result import ControlResult, CrossAxis, IssueKind, QualityIssue, RunResult
@@ -77,6 +77,7 @@ def read_deviations(job: Job, notes: Sequence[Note], runs: Sequence[RunResult] =
     ]
     found += [_of_level_note(each, fact, looked=bool(runs)) for each, fact in _unseen_levels(notes, runs)]
     found += [_of_correction(each) for each in job.corrections]
+    found += [_of_exclusion(each) for each in job.exclusions]
     found += [_of_left_out(job, run) for run in job.runs if not run.counts and not runs]
     return found + [_of_statement(each) for each in job.deviations if each.key is None]
 
@@ -293,6 +294,8 @@ def _of_correction(each: Correction) -> Deviation:
         what = message("deviation.excluded", frequency_hz=f, place=place, reason=reason, by=by)
     elif each.action == "renumber":
         what = message("deviation.renumbered", frequency_hz=f, place=place, mode=each.mode, reason=reason, by=by)
+    elif each.action == "add":
+        what = message("deviation.asked-for", frequency_hz=f, place=place, reason=reason, by=by)
     else:
         what = message("deviation.accepted", frequency_hz=f, place=place, reason=reason, by=by)
     return Deviation(
@@ -302,6 +305,22 @@ def _of_correction(each: Correction) -> Deviation:
         run=each.run,
         channel=each.channel,
         bands_hz=((each.frequency_hz, each.frequency_hz),),
+        where=each.where,
+    )
+
+
+def _of_exclusion(each: Exclusion) -> Deviation:
+    low, high = each.band_hz
+    place = tuple(filter(None, (each.run, each.channel)))
+    return Deviation(
+        code=DeviationCode.EXCLUSION,
+        key=" ".join((DeviationCode.EXCLUSION.value, *place, f"{low:.4g} Hz")),
+        message=message(
+            "deviation.band-excluded", low_hz=low, high_hz=high, place=place, reason=each.reason, by=each.by
+        ),
+        run=each.run,
+        channel=each.channel,
+        bands_hz=(each.band_hz,),
         where=each.where,
     )
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from reportgen.judge.by_decision import rests_on_asked
 from reportgen.judge.case import Case
 from reportgen.judge.checks import CHECKS
+from reportgen.judge.excluded_bands import weigh_excluded_bands
 from reportgen.judge.left_out import left_out
 from reportgen.judge.several_runs import joined
 from reportgen.records.asked_runs import AskedRuns, asked_runs, axes_asked
@@ -79,6 +81,8 @@ def _runs_of(job: Job, asked: Requirement, check: Check) -> AskedRuns:
 
 def _judged(case: Case, check: Check) -> Verdict:
     check.function(case)
+    weigh_excluded_bands(case, check)
+    rests_on_asked(case)
     return replace(case.verdict(), proved_by=check.proved_by)
 
 

@@ -28,7 +28,7 @@ class DeviationCode(StrEnum):
     NOT_EVALUATED = "not evaluated"
     """A clause that could not be judged."""
     EXCLUSION = "exclusion"
-    """A resonance that the engineer took out of the result."""
+    """A resonance that the engineer took out of the result, or a band that is not used."""
     CORRECTION = "correction"
     NOTED = "noted"
     """By the operator, in the notes."""

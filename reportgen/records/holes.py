@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,14 @@ def holes(frequency_hz: Floats) -> tuple[tuple[float, float], ...]:
     """Bands, Hz, between the lowest and the highest frequency (n,) in which no row of the log lies."""
     f = np.unique(frequency_hz)
     return tuple((float(f[i]), float(f[i + 1])) for i in np.flatnonzero(wide_steps(f)))
+
+
+def inside_any(bands: Sequence[tuple[float, float]], frequency_hz: Floats) -> NDArray[np.bool_]:
+    """Which rows (n,) lie in one of some bands, Hz, their ends included; shape (n,)."""
+    inside = np.zeros(len(frequency_hz), dtype=bool)
+    for low, high in bands:
+        inside |= (frequency_hz >= low) & (frequency_hz <= high)
+    return inside
 
 
 def wide_steps(f: Floats) -> NDArray[np.bool_]:

@@ -7,7 +7,7 @@ description of the file, too: a table for each, a key for each field (``reportge
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -242,6 +242,8 @@ class Environment:
     pressure: Annotated[str, Written(Form.CONDITION, "1013 hPa")] | None = None
     from_notes: bool = False
     """Whether what is not stated is taken from the operator's notes."""
+    from_logs: bool = False
+    """Whether what is not stated is taken from columns of the logs, before the notes."""
     where: Place = IN_JOB_FILE
 
 
@@ -409,6 +411,16 @@ class ToleranceBand:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RatioBand:
+    """Largest ratio that is permitted over a band of frequency."""
+
+    limit: float
+    from_hz: float = 0.0
+    to_hz: float = float("inf")
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Notch:
     """The input may fall so that a channel's response stays below a limit in a band."""
 
@@ -503,8 +515,8 @@ class RunPlan:
     strategy: ControlStrategy = ControlStrategy.AVERAGE
     cross: tuple[str, ...] = ()
     """Response channels whose direction lies across the axis, for the motion there over the control."""
-    cross_axis: Annotated[Quantity, Written(Form.PERCENTAGE, "50 %")] | None = None
-    """Largest that the motion on each of them may be, of the control; None: it is told and not judged."""
+    cross_axis: tuple[RatioBand, ...] = ()
+    """Largest that the motion on each of them may be, of the control; empty: it is told and not judged."""
     tracking_filter: TrackingFilter | None = None
     tracking_filter_tolerance: Annotated[Quantity, Written(Form.PERCENTAGE, "5 %")] | None = None
     """As the job has it; the filter itself carries it as ``tolerance``."""
@@ -600,10 +612,43 @@ class Correction:
     run: str | None = None
     channel: str | None = None
     frequency_hz: Annotated[float, Written(Form.HERTZ, "50 Hz"), Key("frequency")]
-    action: Literal["accept", "reject", "renumber"]
+    action: Literal["accept", "reject", "renumber", "add"]
+    """``add`` asks the identification for a mode there, on one run."""
     reason: str
     by: str
+    when: When | None = None
     mode: int | None = None
+    where: Place = IN_JOB_FILE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exclusion:
+    """A band of a run whose rows the engineer does not use, for identification or as evidence; always shown."""
+
+    run: str
+    channel: str | None = None
+    """None: no channel of the run is used there, the control neither."""
+    band_hz: Annotated[tuple[float, float], Key("band")]
+    reason: str
+    by: str
+    when: When | None = None
+    where: Place = IN_JOB_FILE
+
+    def concerns(self, channel: str) -> bool:
+        """Whether a channel of its run is not used there."""
+        return self.channel in (None, channel)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Annotation:
+    """A remark of the engineer's at a point of a curve."""
+
+    run: str
+    channel: str
+    frequency_hz: Annotated[float, Written(Form.HERTZ, "50 Hz"), Key("frequency")]
+    text: str
+    by: str
+    when: When | None = None
     where: Place = IN_JOB_FILE
 
 
@@ -657,6 +702,8 @@ class Job:
     reference: Reference | None = None
     exciter: Exciter | None = None
     corrections: Annotated[tuple[Correction, ...], Key("correction")] = ()
+    exclusions: Annotated[tuple[Exclusion, ...], Key("exclusion")] = ()
+    annotations: Annotated[tuple[Annotation, ...], Key("annotation")] = ()
     deviations: Annotated[tuple[StatedDeviation, ...], Key("deviation")] = ()
     notes_files: Annotated[tuple[Path, ...], NO_KEY] = ()
     """Relative to the job folder."""
@@ -687,6 +734,19 @@ class Job:
         """Whether the job knows of nothing that keeps a run from deciding."""
         run = self.run(run_id)
         return run is None or run.counts
+
+    def asked_on(self, run_id: str) -> tuple[Correction, ...]:
+        """Resonances that the engineer asks for on a run."""
+        return tuple(each for each in self.corrections if each.action == "add" and each.run == run_id)
+
+    def excluded_on(self, run_id: str) -> tuple[Exclusion, ...]:
+        """Bands of a run that the engineer does not use."""
+        return tuple(each for each in self.exclusions if each.run == run_id)
+
+    @property
+    def undecided(self) -> Job:
+        """The job without what the engineer decided about its data; annotations decide nothing."""
+        return replace(self, corrections=(), exclusions=())
 
     def profile(self, profile_id: str | None) -> Profile | None:
         """The profile of that id, or None."""

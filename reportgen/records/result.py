@@ -6,8 +6,12 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
+from reportgen.records.holes import inside_any
 from reportgen.records.identified_fact import IdentifiedFact
-from reportgen.records.job import ControlStrategy
+from reportgen.records.job import Annotation, ControlStrategy
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, Place
 from reportgen.records.note import MotionKind
@@ -21,6 +25,7 @@ class NotJudgedCause(StrEnum):
     """Within one row or 1 % of it: a controller takes time to follow."""
     OUTSIDE_PROFILE = "outside the profile"
     NO_READING = "no reading of the control"
+    EXCLUDED = "not used, as the engineer decided"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +251,33 @@ class FrequencyBudget:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AskedFor:
+    """A resonance that the engineer asked for and the search did not give: what the data say for and against it."""
+
+    frequency_hz: float
+    """As it was asked for."""
+    meets_criterion: bool
+    """Whether it meets the criterion that the search holds every mode to."""
+    over_noise: float
+    """Its height on this channel over noise and misfit."""
+    speaks_for: tuple[Message, ...]
+    speaks_against: tuple[Message, ...]
+    by: str = ""
+    reason: str = ""
+    when: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotAdded:
+    """A resonance that the engineer asked for and that could not be fitted."""
+
+    frequency_hz: float
+    channel: str | None
+    """None: on every channel."""
+    why: Message
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Resonance:
     """One mode as seen on one channel."""
 
@@ -293,6 +325,8 @@ class Resonance:
     """Where the mode depends on level; ``frequency_hz`` and ``q`` are then those at ``level``."""
     level: float | None = None
     """Amplitude (peak) on the channel of ``backbone`` that they are given at, in its unit."""
+    asked: AskedFor | None = None
+    """None for a mode that the search gave."""
 
     @property
     def clock_stated(self) -> bool:
@@ -329,6 +363,8 @@ class ChannelResult:
     quotient: Quotient = Quotient.RATIO
     unit: str = ""
     """Unit of ``magnitude`` where it is not a ratio."""
+    dimension: str = "acceleration"
+    """What the channel measured."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     flags: tuple[Message, ...] = ()
@@ -337,6 +373,15 @@ class ChannelResult:
     """Peaks of the recorded curve that stand out of the noise, all of them; None where none were looked for."""
     unexplained: tuple[UnexplainedPeak, ...] = ()
     """Peaks of the recorded curve that stand out of the noise and that nothing explains."""
+    annotations: tuple[Annotation, ...] = ()
+    """Of the engineer's, numbered from 1 on the figure."""
+    excluded_hz: tuple[tuple[float, float], ...] = ()
+    """Bands whose rows the engineer does not use: drawn, and evidence of nothing."""
+
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Rows that may be evidence, shape (n,)."""
+        return ~inside_any(self.excluded_hz, self.frequency_hz)
 
     @property
     def pure_ratio(self) -> bool:
@@ -394,13 +439,32 @@ class CrossAxis:
 
     channel: str
     ratio: float | None = None
-    """The largest; None with ``reason``."""
+    """The largest, where limits are stated that which uses most of its own; None with ``reason``."""
     at_hz: float | None = None
     limit: float | None = None
-    """As the job states it; None where it states none."""
+    """As the job states it at ``at_hz``; None where it states none."""
     outside_bands: tuple[tuple[float, float], ...] = ()
     """Hz, where the ratio exceeds the limit."""
     reason: Message | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunCondition:
+    """A temperature or humidity that was logged during a run."""
+
+    channel: str
+    dimension: str
+    """``temperature`` or ``humidity``."""
+    unit: str
+    """``°C`` or ``% rh``, in which the numbers are."""
+    lowest: float
+    highest: float
+    frequency_hz: Floats
+    """Shape (n,), in the order of the log."""
+    values: Floats
+    """Shape (n,), NaN where a row has no reading."""
+    ambient: bool = False
+    """Whether it is that of the room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -435,6 +499,12 @@ class RunResult:
     """Logs of its parts, in order."""
     cross: tuple[CrossAxis, ...] = ()
     """Of the channels that the job names for it."""
+    not_added: tuple[NotAdded, ...] = ()
+    """Resonances that were asked for, and none was fitted."""
+    undecided: RunResult | None = None
+    """The run as its log alone gives it; None where the engineer left no band out and asked for no resonance."""
+    conditions: tuple[RunCondition, ...] = ()
+    """Temperatures and humidities that its log holds."""
 
 
 class IssueKind(StrEnum):

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from reportgen.records.message import Message
+from reportgen.records.message import Message, Place
 
 
 class Outcome(StrEnum):
@@ -104,3 +104,7 @@ class Verdict:
     evidence: tuple[Evidence, ...] = ()
     proved_by: ProvedBy | None = None
     """None where there is no such check."""
+    without_decisions: Outcome | None = None
+    """What it would be without the engineer's decisions, where that is another outcome; None where it is the same."""
+    by_decision: tuple[Place, ...] = ()
+    """Where the job has the decisions that bear on it, where they changed it."""

@@ -13,6 +13,7 @@ from typing import Any
 from reportgen.records.deviation import Deviation
 from reportgen.records.finding import Finding
 from reportgen.records.identified_fact import IdentifiedFact
+from reportgen.records.job import Annotation
 from reportgen.records.note import LevelChanged, MotionSeen, NodesSeen, Note, Remark, StrobeSeen
 from reportgen.records.report import Change, InputFile, ReferenceComparison, Report, RunShift
 from reportgen.records.result import (
@@ -24,6 +25,7 @@ from reportgen.records.result import (
     Observed,
     QualityIssue,
     Resonance,
+    RunCondition,
     RunResult,
     SweepFacts,
 )
@@ -97,6 +99,11 @@ def _cross_axis(run: RunResult) -> dict[str, Any]:
     return {"cross": run.cross} if run.cross else {}
 
 
+def _conditions(run: RunResult) -> dict[str, Any]:
+    """Temperatures and humidities; nothing where the log holds none."""
+    return {"conditions": run.conditions} if run.conditions else {}
+
+
 def _earlier_survey(comparison: ReferenceComparison) -> dict[str, Any]:
     """The survey of that report by its name; its values stand among the shifts."""
     return {"before": None if comparison.before is None else comparison.before.id}
@@ -122,6 +129,33 @@ def _level_dependent(resonance: Resonance) -> dict[str, Any]:
     return {"level_g": resonance.level if curve.unit == "g" else None, "backbone": at | _by_field(curve)}
 
 
+def _not_added(run: RunResult) -> dict[str, Any]:
+    """What was asked for and could not be fitted; nothing where there is none."""
+    return {"not_added": run.not_added} if run.not_added else {}
+
+
+def _asked(resonance: Resonance) -> dict[str, Any]:
+    """Who asked for it, and what the data say; nothing of a resonance that the search gave."""
+    return {"asked": resonance.asked} if resonance.asked is not None else {}
+
+
+def _changed_by_decision(verdict: Verdict) -> dict[str, Any]:
+    """The outcome without the engineer's decisions, and where they stand; nothing where they changed nothing."""
+    if verdict.without_decisions is None:
+        return {}
+    return {"without_decisions": verdict.without_decisions, "by_decision": verdict.by_decision}
+
+
+def _excluded(channel: ChannelResult) -> dict[str, Any]:
+    """Bands that are not used; nothing where there are none."""
+    return {"excluded_hz": channel.excluded_hz} if channel.excluded_hz else {}
+
+
+def _annotated(channel: ChannelResult) -> dict[str, Any]:
+    """The engineer's annotations; nothing where there are none."""
+    return {"annotations": channel.annotations} if channel.annotations else {}
+
+
 SHAPES: Mapping[type, Shape] = {
     Report: Shape(
         named={"beam_fits": "beams"},
@@ -135,9 +169,10 @@ SHAPES: Mapping[type, Shape] = {
     RunResult: Shape(
         drawn_in={"sweep": SweepFacts},
         messages={"method": MessageAs.STATED, "criterion": MessageAs.STATED},
-        left_out=("decay",),
-        made={"cross": _cross_axis},
+        left_out=("decay", "undecided"),
+        made={"cross": _cross_axis, "not_added": _not_added, "conditions": _conditions},
     ),
+    RunCondition: Shape(left_out=("dimension",)),
     SweepFacts: Shape(
         named={"rate": "sweep_rate", "rate_unit": "sweep_rate_unit", "rate_reason": "sweep_rate_reason",
                "holes": "holes_hz"},
@@ -146,10 +181,13 @@ SHAPES: Mapping[type, Shape] = {
                   "first_spacing_hz", "last_spacing_hz"),
     ),
     ControlResult: Shape(left_out=("dimension", "not_judged_bands", "notches", "time_at_level_s")),
-    ChannelResult: Shape(left_out=("quotient", "unit")),
+    ChannelResult: Shape(
+        left_out=("quotient", "unit", "dimension"), made={"excluded_hz": _excluded, "annotations": _annotated}
+    ),
+    Annotation: Shape(left_out=("run", "channel")),
     Resonance: Shape(
         left_out=("level", "residue", "frequency_std_filter_hz"),
-        made={"reasons": _reasons, "backbone": _level_dependent},
+        made={"reasons": _reasons, "backbone": _level_dependent, "asked": _asked},
     ),
     FrequencyBudget: Shape(named={name: f"{name}_hz" for name in ("fit", "clock", "filter", "misfit", "floor")}),
     Observed: Shape(messages_last=True),
@@ -162,7 +200,8 @@ SHAPES: Mapping[type, Shape] = {
     Verdict: Shape(
         named={"outcome": "result"},
         messages={"reason": MessageAs.TOGETHER},
-        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where"),
+        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where", "by_decision"),
+        made={"without_decisions": _changed_by_decision},
     ),
     Evidence: Shape(messages={"text": MessageAs.OWN}, messages_last=True),
     Deviation: Shape(named={"code": "kind"}, messages={"message": MessageAs.OWN}),

@@ -147,6 +147,36 @@ def _of_verdicts(report: Report, language: Language) -> Iterator[Table]:
             ("Mode", "", lambda c: c.mode),
             ("Reason", "", lambda c: c.reason),
             ("By", "", lambda c: c.by),
+            ("When", "", lambda c: c.when),
+        ),
+        language,
+    )
+    yield table(
+        "exclusions",
+        "Bands that the engineer does not use",
+        report.job.exclusions,
+        (
+            ("Run", "", lambda e: e.run),
+            ("Channel", "", lambda e: e.channel),
+            ("From", "Hz", lambda e: e.band_hz[0]),
+            ("To", "Hz", lambda e: e.band_hz[1]),
+            ("Reason", "", lambda e: e.reason),
+            ("By", "", lambda e: e.by),
+            ("When", "", lambda e: e.when),
+        ),
+        language,
+    )
+    yield table(
+        "annotations",
+        "Annotations by the engineer",
+        report.job.annotations,
+        (
+            ("Run", "", lambda a: a.run),
+            ("Channel", "", lambda a: a.channel),
+            ("Frequency", "Hz", lambda a: a.frequency_hz),
+            ("What", "", lambda a: a.text),
+            ("By", "", lambda a: a.by),
+            ("When", "", lambda a: a.when),
         ),
         language,
     )

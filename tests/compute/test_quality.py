@@ -108,6 +108,22 @@ def test_clipping(q):
     assert issue.band_hz[0] < 80.0 < issue.band_hz[1]
 
 
+@pytest.mark.parametrize("floor, found", [(2e-3, True), (0.9, False)])
+def test_a_sensor_that_fell_silent_for_good_carries_no_evidence(floor, found):
+    """Fault: a cable that broke amid a sweep left noise, which was "said only": a clause passed on what came before."""
+    rng = np.random.default_rng(7)
+
+    def silent(amplitude):
+        if found:
+            amplitude[900:] = np.abs(rng.normal(0.0, floor, len(amplitude) - 900))
+        else:  # what a structure isolates: it falls over many rows, and reads noise behind
+            amplitude[900:] *= np.maximum(1e-4, np.exp(-np.arange(len(amplitude) - 900) / 40.0))
+            amplitude += np.abs(rng.normal(0.0, 2e-3, len(amplitude)))
+
+    drops = [each for each in issues(with_amplitude(log(), silent)) if each.kind == "drop-out"]
+    assert [each.spoils for each in drops] == ([True] if found else [])
+
+
 def test_drop_outs_weigh_by_their_share():
     def few(a):
         a[[400, 401, 900]] = 0.01 * a[[400, 401, 900]]

@@ -193,6 +193,21 @@ action = "renumber"
 mode = 3
 reason = "mains pick-up"
 by = "Test engineer"
+when = 2026-03-13
+
+[[exclusion]]
+run = "X-POST"
+band = ["110 Hz", "130 Hz"]
+reason = "a cable struck the fixture"
+by = "Reviewer"
+when = 2026-03-13T08:30:00
+
+[[annotation]]
+run = "X-POST"
+channel = "A1"
+frequency = "77 Hz"
+text = "The cover rattled."
+by = "Reviewer"
 """
 
 
@@ -255,7 +270,10 @@ def test_everything_in_the_contract_is_read(folder):
     assert post.log == Path("logs/x_pre.csv")
     assert job.requirements[1].limit.si == 25.0
     assert job.requirements[1].band_hz == (20.0, 2000.0)
-    assert job.corrections[0].frequency_hz == 50.0
+    assert (job.corrections[0].frequency_hz, job.corrections[0].when) == (50.0, "2026-03-13")
+    (excluded,), (annotated,) = job.exclusions, job.annotations
+    assert (excluded.band_hz, excluded.channel, excluded.when) == ((110.0, 130.0), None, "2026-03-13 08:30:00")
+    assert (annotated.run, annotated.channel, annotated.frequency_hz) == ("X-POST", "A1", 77.0)
     assert job.exciter.stroke.si == pytest.approx(0.0254)
     assert job.notes_files == (Path("notes.txt"),)
     assert job.inspections[0].result == "pass"
@@ -372,6 +390,11 @@ FAULTS = [
     ('run = "X-POST"', 'run = "Z"', 'run = "Z"', r"run = 'Z' names no \[\[run\]\]; defined: 'X-PRE', 'X-POST'"),
     ("mode = 3\n", "", "[[correction]]", r"renumber needs the new number; write mode = 3"),
     ('action = "renumber"', 'action = "delete"', '"delete"', r"use one of accept, reject, renumber"),
+    ('run = "X-PRE"\nchannel = "A1"\nfrequency = "50 Hz"\naction = "renumber"', 'frequency = "50 Hz"\naction = "add"', "[[correction]]", r"add asks for a resonance on one run; write run = \"X-PRE\""),
+    ('band = ["110 Hz", "130 Hz"]\nreason', 'band = ["130 Hz", "110 Hz"]\nreason', 'band = ["130 Hz"', r"is not a rising band; write the lower frequency first"),
+    ('run = "X-POST"\nband', 'run = "X-PAST"\nband', 'run = "X-PAST"', r"\[\[exclusion\]\] 1: run = 'X-PAST' names no \[\[run\]\]; did you mean 'X-POST'\?"),
+    ('channel = "A1"\nfrequency = "77 Hz"', 'channel = "A7"\nfrequency = "77 Hz"', 'channel = "A7"\nfreq', r"\[\[annotation\]\] 1: channel = 'A7' names no \[\[channel\]\]"),
+    ('text = "The cover rattled."\n', "", "[[annotation]]", r"text"),
     ('frequency = "50 Hz"', 'frequency = "50"', 'frequency = "50"', r"'50' has no unit; expected frequency, such as '50 Hz'"),
     ('reason = "mains pick-up"', 'reason = " "', "reason", r"is empty; write the text, or remove the line"),
     ('result = "pass"', 'result = "ok"', 'result = "ok"', r"use one of pass, fail"),

@@ -13,10 +13,12 @@ import numpy as np
 
 from tests.simulator.cantilever import arm
 from tests.simulator.course import Dip, G, HandStep, Table, dwell, profile_level, sweep
+from tests.simulator.equipment_rack import equipment_rack_runs
 from tests.simulator.example_run import PAIR, ExampleRun
 from tests.simulator.log_file import Dialect, log_bytes
 from tests.simulator.recorder import Fault, Filter, Laboratory, Noise
 from tests.simulator.ring_down import Blow, Joint, micro_slip, ring_down
+from tests.simulator.signal_lamp import signal_lamp_runs
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import pluck_record
 from tests.simulator.wind_sensor_arm import wind_sensor_arm_runs
@@ -226,6 +228,8 @@ def write_examples(root: Path = EXAMPLES) -> list[Path]:
     contents["sensor_boom/logs/x_decay.csv"] = boom_decay()
     contents |= {f"controller_box/{run.file}": run.content() for run in box_runs()}
     contents |= {f"wind_sensor_arm/{run.file}": run.content() for run in wind_sensor_arm_runs()}
+    contents |= {f"signal_lamp/{run.file}": run.content() for run in signal_lamp_runs()}
+    contents |= {f"equipment_rack/{run.file}": run.content() for run in equipment_rack_runs()}
     contents["bolted_bracket/logs/z_before.csv"] = bracket_decay(*BRACKET_BEFORE, seed=41)
     contents["bolted_bracket/logs/z_after.csv"] = bracket_decay(*BRACKET_AFTER, seed=42)
     for name, content in contents.items():

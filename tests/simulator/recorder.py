@@ -175,7 +175,8 @@ def _noisy(y: Complexes, noise: Noise, rng: np.random.Generator, whole: int) -> 
 def _faulty(fault: Fault, y: Complexes, floor: float, rng: np.random.Generator) -> Complexes:
     n = len(y)
     if fault.kind in ("drop-out", "dead"):
-        return (floor * (rng.normal(size=n) + 1j * rng.normal(size=n))).astype(complex)
+        parts = rng.normal(size=(n, 2))  # row by row, so that a part of the run comes out the same
+        return (floor * (parts[:, 0] + 1j * parts[:, 1])).astype(complex)
     if fault.kind == "clipping":
         return y * np.minimum(1.0, fault.level / np.maximum(np.abs(y), 1e-12))
     if fault.kind == "phase jump":

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from tests.simulator.equipment_rack import equipment_rack_runs
 from tests.simulator.examples import (
     BRACKET_AFTER,
     BRACKET_BEFORE,
@@ -16,10 +17,13 @@ from tests.simulator.examples import (
     bracket_decay,
 )
 from tests.simulator.log_file import log_bytes, sweep_columns
+from tests.simulator.signal_lamp import signal_lamp_runs
 from tests.simulator.wind_sensor_arm import wind_sensor_arm_runs
 
 RUNS = [("sensor_boom", run) for run in boom_runs()] + [("controller_box", run) for run in box_runs()]
 RUNS += [("wind_sensor_arm", run) for run in wind_sensor_arm_runs()]
+RUNS += [("signal_lamp", run) for run in signal_lamp_runs()]
+RUNS += [("equipment_rack", run) for run in equipment_rack_runs()]
 IDS = [f"{folder}/{run.file}" for folder, run in RUNS]
 ROWS = 150
 

@@ -197,7 +197,10 @@ def _single_row(
 ) -> RunShift:
     """A mode that this channel shows in one run only."""
     other = after if is_before else before
-    if not _covers(other, seen.frequency_hz):
+    if _is_excluded(other, channel, seen.frequency_hz):
+        pairing = Pairing.NOT_COVERED
+        why = message("shift.not-used", run=other.id, frequency_hz=seen.frequency_hz)
+    elif not _covers(other, seen.frequency_hz):
         pairing = Pairing.NOT_COVERED
         why = message("shift.not-swept", run=other.id, frequency_hz=seen.frequency_hz)
     elif paired:
@@ -229,3 +232,9 @@ def _single_row(
 def _covers(run: RunResult, frequency_hz: float) -> bool:
     """Whether a run could have shown a mode there; a decay shows what was plucked and cannot be said to miss."""
     return run.sweep is not None and run.sweep.lowest_hz <= frequency_hz <= run.sweep.highest_hz
+
+
+def _is_excluded(run: RunResult, channel: str, frequency_hz: float) -> bool:
+    """Whether the engineer does not use the rows there on a channel, so that it cannot be said to miss a mode."""
+    bands = [band for each in run.channels if each.id == channel for band in each.excluded_hz]
+    return any(low <= frequency_hz <= high for low, high in bands)

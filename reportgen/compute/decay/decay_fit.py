@@ -61,7 +61,7 @@ class Band:
     @property
     def size(self) -> int:
         """Real numbers in it, less those that a drift takes."""
-        return 2 * self.values.size - self.drift.shape[1] * self.values.shape[1]
+        return int(2 * self.values.size - self.drift.shape[1] * self.values.shape[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

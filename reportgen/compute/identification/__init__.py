@@ -37,6 +37,7 @@ The search: every step takes a ``SearchState`` and returns another
 ``mains_recognition``      mains lines told from modes
 ``unstated_filter``        a tracking filter that nobody stated, by its delay
 ``final_model``            background terms, complex residues, clusters and overlapping modes
+``asked_mode``             one mode more where the engineer asks for it, and what the data say of it
 ``steady_state``           rows that show steady vibration although they carry a time
 
 What is said
@@ -48,11 +49,11 @@ What is said
 
 To add an unknown of a mode, begin at ``Poles.parameters`` and ``modal_model.columns``; an unknown of the run, at
 ``step_timing``; another model to compare, at ``procedure``, with ``mode_evidence.schwarz``; another objection to a
-mode, at ``elimination._objection`` with a ``RejectionReason``.
+mode, at ``elimination.objection`` with a ``RejectionReason``.
 """
 
 from reportgen.compute.identification.mode_report import CRITERION
-from reportgen.compute.identification.procedure import identify_modes
+from reportgen.compute.identification.procedure import Ended, identified, identify_modes
 from reportgen.compute.identification.recorded_peak import (
     eta_of_loss,
     fastest_rate,
@@ -65,10 +66,12 @@ from reportgen.compute.identification.swept_response import ChannelFit, Identifi
 __all__ = [
     "CRITERION",
     "ChannelFit",
+    "Ended",
     "Identification",
     "SweptResponse",
     "eta_of_loss",
     "fastest_rate",
+    "identified",
     "identify_modes",
     "iso_7626_2_rate",
     "observed",

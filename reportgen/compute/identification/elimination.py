@@ -34,7 +34,7 @@ def eliminate(state: SearchState) -> SearchState:
         found = mode_evidence(state.problem, state.solution)
         failing: list[tuple[float, int, RejectionReason]] = []
         for k in range(len(state.poles)):
-            strength, reason, band = _objection(state, k, found)
+            strength, reason, band = objection(state, k, found)
             state = state if band is None else without_band(state, band)
             if reason is not None:
                 failing.append((strength, k, reason))
@@ -83,7 +83,7 @@ def _taken_over(problem: FitProblem, c: int, values: Complexes, x: Floats, leavi
     return np.asarray(x[~leaving] + more)
 
 
-def _objection(
+def objection(
     state: SearchState, k: int, found: ModeEvidence
 ) -> tuple[float, RejectionReason | None, MainsBand | None]:
     """(strength, why it is not a mode or None, band of a mains line that is to be left out or None)."""

@@ -47,11 +47,11 @@ def place_mode(state: SearchState, candidate: ResonanceCandidate) -> ModePlaceme
     Only rows around the candidate are fitted, with the modes beside it; the rest of the model is held.
     """
     around = neighbours(state.poles, candidate.frequency_hz, candidate.width)
-    problem, start = _local(state.problem, state.solution, around, candidate)
+    problem, start = local_fit(state.problem, state.solution, around, candidate)
     poles = state.poles.only(around)
     without = problem.solve(poles, start, free=np.zeros(len(poles), bool))
     more = poles.joined(candidate.frequency_hz, candidate.q * _START_Q)
-    first = _first_coefficients(problem, without, more)
+    first = first_coefficients(problem, without, more)
     free = np.arange(len(more)) == len(more) - 1
     best = refine(problem, more, first, free=free, iterations=12, tolerance=0.5)
     frequency, q = float(best.poles.frequency_hz[-1]), float(best.poles.q[-1])
@@ -124,7 +124,7 @@ def neighbours(poles: Poles, frequency_hz: float, width: float) -> np.ndarray:
     return np.flatnonzero(apart < _OVERLAP * np.maximum(width, 1.0 / poles.q))
 
 
-def _local(
+def local_fit(
     problem: FitProblem, solution: Solution, around: np.ndarray, candidate: ResonanceCandidate
 ) -> tuple[FitProblem, list[Floats]]:
     """The rows around a candidate with the modes ``around`` free and everything else held; first coefficients."""
@@ -180,7 +180,7 @@ def lost_without(state: SearchState, k: int) -> float:
     return refine(part, poles, rest, iterations=15, tolerance=1.0).cost - with_it.cost
 
 
-def _first_coefficients(problem: FitProblem, without: Solution, poles: Poles) -> list[Floats]:
+def first_coefficients(problem: FitProblem, without: Solution, poles: Poles) -> list[Floats]:
     """First coefficients with one more mode; a channel without phase starts from the better of both signs."""
     start = [np.append(x, 0.0) for x in without.coefficients]
     if problem.readings.with_phase.all():

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -31,7 +32,7 @@ from reportgen.records.holes import holes
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
-from reportgen.records.result import Observed, Resonance
+from reportgen.records.result import AskedFor, Observed, Resonance
 
 CRITERION = message("identified.criterion", searches=round(1 / CHANCE), share=LEAST_SHARE, rows=FEWEST_ROWS)
 """As ``elimination`` holds every mode of the final model to it; printed in the report's methods."""
@@ -93,6 +94,8 @@ class ModeReport:
     state: SearchState
     evidence: ModeEvidence
     spread: Spread
+    asked: Mapping[int, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
+    """Modes that the engineer asked for: the frequency asked for, Hz, and the channels."""
 
     @classmethod
     def of(cls, sweep: SweptResponse, rows: np.ndarray, state: SearchState) -> ModeReport:
@@ -136,7 +139,14 @@ class ModeReport:
         inside = (frequency >= low) & (frequency <= high) & (self.solution.poles.q >= LEAST_Q)
         for above, below in holes(self.drive.omega / (2 * np.pi)):
             inside &= (frequency < above) | (frequency > below)
-        return [int(k) for k in np.argsort(frequency, kind="stable") if inside[k] and self.seen(k).any()]
+        return [int(k) for k in np.argsort(frequency, kind="stable") if inside[k] and self.shown(k).any()]
+
+    def shown(self, k: int) -> np.ndarray:
+        """On which channels mode k is reported: where it stands out, or was asked for; bool, shape (c,)."""
+        shown = self.seen(k)
+        if k in self.asked:
+            shown[list(self.asked[k][1])] = True
+        return shown
 
     def seen(self, k: int) -> np.ndarray:
         """On which channels mode k stands out, bool, shape (c,)."""
@@ -149,7 +159,7 @@ class ModeReport:
         model = self.solution.models[c]
         ratio = np.abs(model) / self.drive.amplitude
         frequency = self.drive.omega / (2 * np.pi)
-        modes = [k for k in self.reported() if self.seen(k)[c]]
+        modes = [k for k in self.reported() if self.shown(k)[c]]
         empty = not self.problem.readings.valid[:, c].any()
         noise = self.state.noise[c]
         response = SteadyResponse.of(self.problem, self.solution, c)
@@ -203,8 +213,17 @@ class ModeReport:
             frequency_std_filter_hz=f0 * float(doubt[2 * k]),
             amplification=peak.amplification, amplification_std=total, amplification_std_fit=peak.std,
             amplification_std_calibration=calibration, phase_deg=peak.phase_deg if signed else None, observed=recorded,
-            residue=response.residue(k) if signed else None, **of_resonance(facts),
+            residue=response.residue(k) if signed else None, asked=self._asked(c, k, f_std, peak.own),
+            **of_resonance(facts),
         )  # fmt: skip
+
+    def _asked(self, c: int, k: int, std_hz: float, own_peak: bool) -> AskedFor | None:
+        """What the data say of a mode that was asked for on the channel."""
+        from reportgen.compute.identification.asked_mode import evidence_on
+
+        if k not in self.asked or c not in self.asked[k][1]:
+            return None
+        return evidence_on(self, c, k, std_hz=std_hz, own_peak=own_peak)
 
     def _observed(self, c: int, k: int, peak: SteadyPeak) -> Observed:
         readings = self.problem.readings

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from reportgen.compute.identification.asked_mode import Asked, Refused, with_asked_mode
 from reportgen.compute.identification.fit_problem import problem_of
 from reportgen.compute.identification.least_squares import FitProblem
 from reportgen.compute.identification.misfit.account_report import AccountReport
+from reportgen.compute.identification.misfit.asked_pole import with_asked_pole
 from reportgen.compute.identification.misfit.audited import audited_account, audited_search, named_causes
 from reportgen.compute.identification.misfit.model_choice import (
     AccountOf,
@@ -29,6 +31,7 @@ from reportgen.compute.identification.stated_filter import with_open_delay
 from reportgen.compute.identification.steady_state import is_questionable, is_steadier, may_be_steady
 from reportgen.compute.identification.swept_response import Identification, SweptResponse, usable_rows
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
+from reportgen.records.message import Message, message
 
 LEAST_ROWS = 12
 """Rows below which nothing can be told from noise."""
@@ -36,7 +39,53 @@ _MOST_WITHOUT_PHASE = 9
 """Modes that a first search without phase may ask for before another way is gone."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Ended:
+    """The end of an identification, of which its record is made: a search, an account, or nothing to identify."""
+
+    nothing: Identification | None = None
+    search: ModeReport | None = None
+    account: AccountReport | None = None
+    named: tuple[Named, ...] = ()
+    """What the account leaves to be named by a search."""
+
+    def identification(self) -> Identification:
+        """The record; what a stated filter leaves open of the delay is in an account's uncertainties."""
+        if self.search is not None:
+            return audited_search(self.search)
+        if self.account is not None:
+            return with_open_delay(audited_account(self.account, self.named), self.account.problem.drive)
+        assert self.nothing is not None
+        return self.nothing
+
+    def with_asked(self, asked: Sequence[Asked]) -> tuple[Ended, tuple[Refused, ...]]:
+        """With the modes that the engineer asks for, one after the other; and what of them cannot be had, and why."""
+        end, refused = self, []
+        for each in asked:
+            fitted = end._with_one(each)
+            if isinstance(fitted, Message):
+                refused.append(Refused(each, fitted))
+            else:
+                end = fitted
+        return end, tuple(refused)
+
+    def _with_one(self, asked: Asked) -> Ended | Message:
+        if self.search is not None:
+            search = with_asked_mode(self.search, asked)
+            return search if isinstance(search, Message) else replace(self, search=search)
+        if self.account is not None:
+            account = with_asked_pole(self.account, asked)
+            return account if isinstance(account, Message) else replace(self, account=account)
+        assert self.nothing is not None
+        return message("asked.nothing-sought", why=self.nothing.method)
+
+
 def identify_modes(sweep: SweptResponse) -> Identification:
+    """Modes of one run from all its channels together, freed of what the sweep did to the log: see ``identified``."""
+    return identified(sweep).identification()
+
+
+def identified(sweep: SweptResponse) -> Ended:
     """Modes of one run from all its channels together, freed of what the sweep did to the log.
 
     A log without time is taken as steady state, and so is one whose rows show it; a channel without phase is fitted in
@@ -46,17 +95,17 @@ def identify_modes(sweep: SweptResponse) -> Identification:
     rows = usable_rows(sweep)
     if rows.sum() < LEAST_ROWS:
         few = IdentifiedFact(code=FactCode.TOO_FEW_ROWS, rows=int(rows.sum()), least_rows=LEAST_ROWS)
-        return nothing_identified(sweep, few)
+        return Ended(nothing=nothing_identified(sweep, few))
     problem = problem_of(sweep, rows)
     readings = problem.readings
     if not readings.valid.any():
-        return nothing_identified(sweep, IdentifiedFact(code=FactCode.NOTHING_READ))
+        return Ended(nothing=nothing_identified(sweep, IdentifiedFact(code=FactCode.NOTHING_READ)))
     if not (readings.with_phase | ~readings.valid.any(axis=0)).all():
-        return audited_search(ModeReport.of(sweep, rows, _searched_mixed(sweep, rows, problem)))
+        return Ended(search=ModeReport.of(sweep, rows, _searched_mixed(sweep, rows, problem)))
     return _with_phase(sweep, rows, problem)
 
 
-def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> Identification:
+def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> Ended:
     """Of a run whose channels have phase: the search where it leaves noise alone, else the account where it is better.
 
     The account comes first where rows are steady: it is quick, and a search with real residues would add pole after
@@ -65,28 +114,23 @@ def _with_phase(sweep: SweptResponse, rows: np.ndarray, problem: FitProblem) -> 
     start = begun(problem)
     account = account_of(start.problem) if problem.drive.steady else None
     if account is not None and asks_for_complex_residues(start, account):
-        return _audited(follows_level(sweep, rows, account, start.phase_turned))
+        return Ended(account=follows_level(sweep, rows, account, start.phase_turned))
     searched = _searched(sweep, rows, start, account)
     if searched is not None:
         report = ModeReport.of(sweep, rows, searched)
         if account is None and speaks_for_itself(report):
-            return audited_search(report)
+            return Ended(search=report)
     else:
         report = None
     account = account or account_of(start.problem)
     accounted = follows_level(sweep, rows, account, start.phase_turned)
     if not accounted.moving:
         if report is not None and not prefers_account(report, account):
-            return audited_search(report)
+            return Ended(search=report)
         steadier = _steadier(sweep, rows, start, account)
         if steadier is not account:
             accounted = follows_level(sweep, rows, steadier, start.phase_turned)
-    return _audited(accounted, named_causes(report) if report is not None else ())
-
-
-def _audited(accounted: AccountReport, named: Sequence[Named] = ()) -> Identification:
-    """The record of an account; what a stated filter leaves open of its delay is in its uncertainties."""
-    return with_open_delay(audited_account(accounted, named), accounted.problem.drive)
+    return Ended(account=accounted, named=tuple(named_causes(report)) if report is not None else ())
 
 
 def _steadier(sweep: SweptResponse, rows: np.ndarray, start: SearchState, account: AccountOf) -> AccountOf:

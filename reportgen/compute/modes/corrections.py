@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from reportgen.compute.modes.observation import Observation
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Correction
 from reportgen.records.message import Message, message
-from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.result import AskedFor, ChannelResult, Resonance, RunResult
 
 REACH = 0.02
 """A correction names a frequency as read off a plot: this share of it, or the bandwidth of the resonance."""
@@ -24,6 +24,10 @@ def apply_corrections(
         if each.action == "renumber" and each.mode is None:
             findings.append(warning(each.where, message("correction.mode-needed")))
             continue
+        refused = _refused(each, runs)
+        if refused is not None:
+            findings.append(warning(each.where, refused))
+            continue
         runs, touched = _on_runs(each, runs)
         seen, also = _on_observations(each, seen)
         touched += also
@@ -35,6 +39,18 @@ def apply_corrections(
     return runs, seen, tuple(findings)
 
 
+def _refused(each: Correction, runs: tuple[RunResult, ...]) -> Message | None:
+    """Why a resonance that is asked for is not there."""
+    if each.action != "add":
+        return None
+    for run in runs:
+        for other in run.not_added if run.id == each.run else ():
+            if (other.frequency_hz, other.channel) == (each.frequency_hz, each.channel):
+                place = tuple(part for part in (each.run, each.channel) if part)
+                return message("correction.not-added", names=place, frequency_hz=each.frequency_hz, why=other.why)
+    return None
+
+
 def decision(each: Correction) -> Message:
     """What was decided, by whom and why; stands among the flags of whatever it touched."""
     match each.action:
@@ -42,6 +58,8 @@ def decision(each: Correction) -> Message:
             return message("correction.rejected", by=each.by, reason=each.reason)
         case "renumber":
             return message("correction.renumbered", mode=each.mode, by=each.by, reason=each.reason)
+        case "add":
+            return message("correction.added", by=each.by, reason=each.reason)
     return message("correction.accepted", by=each.by, reason=each.reason)
 
 
@@ -68,6 +86,9 @@ def _touches(each: Correction, channel: ChannelResult) -> int | None:
     """Index of the nearest resonance of the channel within reach."""
     if each.channel not in (None, channel.id):
         return None
+    if each.action == "add":
+        own = (i for i, r in enumerate(channel.resonances) if r.asked and r.asked.frequency_hz == each.frequency_hz)
+        return next(own, None)
     distances = [(_distance(each, r), index) for index, r in enumerate(channel.resonances)]
     near = min(distances, default=None)
     if near is None:
@@ -90,13 +111,25 @@ def _mark(each: Correction, channel: ChannelResult, index: int) -> ChannelResult
     marked = replace(resonance, flags=(*resonance.flags, decision(each)))
     if each.action == "reject":
         marked = replace(marked, rejected=f"{each.reason} ({each.by})", mode=None)
-    elif each.action == "renumber":
+    elif each.action == "add" and resonance.asked is not None:
+        marked = replace(marked, flags=(*marked.flags, *_what_data_say(resonance.asked)))
+    if each.action == "renumber" or (each.action == "add" and each.mode is not None):
         marked = replace(marked, mode=each.mode)
     return replace(channel, resonances=(*channel.resonances[:index], marked, *channel.resonances[index + 1 :]))
 
 
+def _what_data_say(asked: AskedFor) -> Iterator[Message]:
+    """For and against a resonance that was asked for."""
+    if asked.speaks_for:
+        yield message("correction.speaks-for", what=asked.speaks_for)
+    if asked.speaks_against:
+        yield message("correction.speaks-against", what=asked.speaks_against)
+    if not asked.meets_criterion:
+        yield message("correction.criterion-not-met")
+
+
 def _on_observations(each: Correction, seen: tuple[Observation, ...]) -> tuple[tuple[Observation, ...], list[Message]]:
-    if each.channel is not None:
+    if each.channel is not None or each.action == "add":
         return seen, []
     touched = [o for o in seen if _reaches(each, o)]
     marked = tuple(_mark_observation(each, o) if o in touched else o for o in seen)

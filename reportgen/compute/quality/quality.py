@@ -224,7 +224,8 @@ def _drop_outs(seen: Seen) -> QualityIssue | None:
     amplitude = seen.trace.amplitude
     lost = ~np.isfinite(amplitude) | (amplitude <= 0)
     if len(lost) >= FEWEST_ROWS:
-        lost |= _sudden_drops(np.where(lost, 0.0, amplitude))
+        readings = np.where(lost, 0.0, amplitude)
+        lost |= _sudden_drops(readings) | _lost_for_good(readings)
     if not lost.any():
         return None
     share = float(lost.mean())
@@ -259,6 +260,26 @@ def _sudden_drops(amplitude: Floats) -> Mask:
         bends = [bend(np.log(side[side > 0])) for side in sides if (side > 0).sum() > 2]
         drops[a:b] = bool(bends) and max(float(np.median(each)) for each in bends) <= NOISY_NEIGHBOURS
     return drops
+
+
+def _lost_for_good(amplitude: Floats) -> Mask:
+    """Rows behind a fall to less than a tenth within two rows, smooth before and noise from there to the end.
+
+    A response that a structure isolates falls over many rows, and noise that was there before leaves no fall.
+    """
+    lost = np.zeros(len(amplitude), dtype=bool)
+    highest_behind = np.maximum.accumulate(amplitude[::-1])[::-1]
+    for row in np.flatnonzero(highest_behind[2:] < DROPPED * amplitude[:-2]) + 1:
+        before, behind = amplitude[max(0, row - AROUND_DROP) : row], amplitude[row + 1 :]
+        if len(before) == AROUND_DROP and len(behind) > AROUND_DROP and _smooth(before) and not _smooth(behind):
+            lost[row:] = True
+            break
+    return lost
+
+
+def _smooth(amplitude: Floats) -> bool:
+    read = amplitude[amplitude > 0]
+    return len(read) > 2 and float(np.median(bend(np.log(read)))) <= NOISY_NEIGHBOURS
 
 
 def _clipping(seen: Seen) -> QualityIssue | None:

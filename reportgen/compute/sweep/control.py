@@ -12,7 +12,8 @@ from reportgen.compute.sweep.pieces import pieces_of
 from reportgen.compute.sweep.profile import jumps, profile_level, tolerance_limits
 from reportgen.compute.sweep.transmissibility import is_motion, reference_level
 from reportgen.errors import ComputeError
-from reportgen.records.job import ControlStrategy, Notch, Profile
+from reportgen.records.holes import inside_any
+from reportgen.records.job import ControlStrategy, Exclusion, Notch, Profile
 from reportgen.records.log import Floats, SweepLog
 from reportgen.records.message import Message, message
 from reportgen.records.result import ControlResult, NotchResult, NotJudged, NotJudgedCause
@@ -70,14 +71,19 @@ def control_spread(log: SweepLog, control: Sequence[str]) -> tuple[float, float]
 
 
 def control_result(
-    log: SweepLog, control: Sequence[str], strategy: ControlStrategy, profile: Profile | None
+    log: SweepLog,
+    control: Sequence[str],
+    strategy: ControlStrategy,
+    profile: Profile | None,
+    excluded: Sequence[Exclusion] = (),
 ) -> ControlResult:
     """Control against profile, on unrounded values.
 
     The deviation is 20 lg(control / profile), dB, shape (n,), NaN where nothing is judged: outside the profile, at a
     jump and within one row or 1 % of it. In a notch the control may be low, whatever the tolerance and the abort
     limit; there the notched channel is held against its own limit. The worst row is the one that uses most of its
-    tolerance, or without a tolerance the one farthest from the profile.
+    tolerance, or without a tolerance the one farthest from the profile. Rows that the engineer does not use, of all
+    channels or of a control channel, are ``excluded``: they are not judged.
     """
     f = log.frequency_hz
     level = combine_control(log, control, strategy)
@@ -95,7 +101,8 @@ def control_result(
     notched = _inside_notches(profile.notches, f)
     lower = None if lower is None else np.where(notched, np.nan, lower)
     abort_lower = None if abort_lower is None else np.where(notched, np.nan, abort_lower)
-    judged = np.isfinite(required) & np.isfinite(level) & (level > 0) & ~near
+    unused = inside_any([each.band_hz for each in excluded if any(map(each.concerns, control))], f)
+    judged = np.isfinite(required) & np.isfinite(level) & (level > 0) & ~near & ~unused
     deviation_db = np.full(f.shape, np.nan)
     deviation_db[judged] = 20.0 * np.log10(level[judged] / required[judged])
     outside = judged & (_below(level, lower) | _above(level, upper))
@@ -118,10 +125,10 @@ def control_result(
         reason=None if worst is not None else message("control.no-level"),
         channels=tuple(control),
         strategy=strategy,
-        not_judged_bands=_not_judged(profile, f, near, level),
-        notches=tuple(_notch_result(log, notch, deviation_db) for notch in profile.notches),
+        not_judged_bands=_not_judged(profile, f, near, level, unused),
+        notches=tuple(_notch_result(log, notch, deviation_db, excluded) for notch in profile.notches),
         notched_line=_notched_line(log, profile.notches, level, required),
-        time_at_level_s=_time_at_level(log, level, required, lower, weight),
+        time_at_level_s=_time_at_level(log, np.where(unused, np.nan, level), required, lower, weight),
     )
 
 
@@ -239,7 +246,7 @@ def _time_at_level(
     return float(weight[known & (level >= np.where(known, threshold, np.inf))].sum())
 
 
-def _not_judged(profile: Profile, f: Floats, near: Mask, level: Floats) -> tuple[NotJudged, ...]:
+def _not_judged(profile: Profile, f: Floats, near: Mask, level: Floats, unused: Mask) -> tuple[NotJudged, ...]:
     low, high = profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
     outside = (f < low) | (f > high)
     unread = ~outside & ~near & ~(np.isfinite(level) & (level > 0))
@@ -247,14 +254,16 @@ def _not_judged(profile: Profile, f: Floats, near: Mask, level: Floats) -> tuple
         (near, NotJudgedCause.JUMP),
         (outside, NotJudgedCause.OUTSIDE_PROFILE),
         (unread, NotJudgedCause.NO_READING),
+        (unused, NotJudgedCause.EXCLUDED),
     )
     return tuple(NotJudged(from_hz=a, to_hz=b, cause=why) for mask, why in causes for a, b in bands_of(mask, f))
 
 
-def _notch_result(log: SweepLog, notch: Notch, deviation_db: Floats) -> NotchResult:
+def _notch_result(log: SweepLog, notch: Notch, deviation_db: Floats, excluded: Sequence[Exclusion]) -> NotchResult:
     """Highest level of the notched channel in its band; None with the reason where it cannot be had."""
     f = log.frequency_hz
     inside = (f >= notch.from_hz) & (f <= notch.to_hz)
+    inside &= ~inside_any([each.band_hz for each in excluded if each.concerns(notch.channel)], f)
     trace = log.trace(notch.channel)
     level = None if trace is None else _in_dimension(trace.dimension, notch.dimension, trace.amplitude, f)
     known = inside & np.isfinite(level) if level is not None else np.zeros(f.shape, dtype=bool)

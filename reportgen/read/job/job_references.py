@@ -19,6 +19,7 @@ from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import BY_REFERENCE, Surveys
 from reportgen.records.message import Message, Place, message
 from reportgen.records.verdict import ProvedBy
+from reportgen.units import CONDITIONS
 
 
 def reference_findings(raw: dict[str, Any], places: Places, checks: tuple[Check, ...]) -> tuple[Finding, ...]:
@@ -26,7 +27,7 @@ def reference_findings(raw: dict[str, Any], places: Places, checks: tuple[Check,
     book = _Book(raw, places)
     found = [
         *_duplicates(book), *_runs(book), *_channels(book), *_notches(book), *_requirements(book, checks),
-        *_corrections(book), *_calibration_dates(book), *date_findings(raw, book.at),
+        *_corrections(book), *_decided_places(book), *_calibration_dates(book), *date_findings(raw, book.at),
         *_unused_profiles(book), *history_findings(raw, book.at),
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda finding: finding.line))
@@ -164,7 +165,7 @@ def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
             yield from _earlier_report(book, index, table, check_named(checks, str(table.get("check"))))
         for key in ("run", "after") if by_reference else ("run", "before", "after"):
             yield from book.reference("requirement", index, key, book.runs, "[[run]]")
-        if book.channels:
+        if book.channels and str(table.get("channel")).strip() not in CONDITIONS:
             yield from book.reference("requirement", index, "channel", book.channels, "[[channel]]")
         if axes:
             yield from book.reference("requirement", index, "axis", sorted(axes), message("reference.axis-of-a-run"))
@@ -284,3 +285,14 @@ def _corrections(book: _Book) -> Iterator[Finding]:
                 book.at("correction", index),
                 message("reference.renumber", number=index + 1),
             )
+        if table.get("action") == "add" and "run" not in table:
+            yield error(book.at("correction", index), message("reference.add-run", number=index + 1))
+
+
+def _decided_places(book: _Book) -> Iterator[Finding]:
+    """Runs and channels that exclusions and annotations name and that are not there."""
+    for name in ("exclusion", "annotation"):
+        for index, _ in book.tables(name):
+            yield from book.reference(name, index, "run", book.runs, "[[run]]")
+            if book.channels:
+                yield from book.reference(name, index, "channel", book.channels, "[[channel]]")

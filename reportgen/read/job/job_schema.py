@@ -7,12 +7,12 @@ from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import NoneType, UnionType
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
-from reportgen.records.job import Breakpoint, Job, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import Breakpoint, Job, RatioBand, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.job_key import Key, Written
 from reportgen.records.message import Place
 from reportgen.units import Quantity
 
-READ_FROM_VALUES = (Quantity, SweepRate, Breakpoint, ToleranceBand, TrackingFilter)
+READ_FROM_VALUES = (Quantity, SweepRate, Breakpoint, RatioBand, ToleranceBand, TrackingFilter)
 """Records that are no tables: one value, or a list of them, holds them whole."""
 
 
@@ -162,6 +162,19 @@ EXAMPLES: dict[str, dict[str, str]] = {
         "frequency": '"50 Hz"',
         "action": '"reject"',
         "reason": '"mains pick-up"',
+        "by": '"Test engineer"',
+    },
+    "exclusion": {
+        "run": '"X-PRE"',
+        "band": '["110 Hz", "130 Hz"]',
+        "reason": '"cable struck the fixture"',
+        "by": '"Test engineer"',
+    },
+    "annotation": {
+        "run": '"X-PRE"',
+        "channel": '"A1"',
+        "frequency": '"50 Hz"',
+        "text": '"audible rattle of the cover"',
         "by": '"Test engineer"',
     },
 }

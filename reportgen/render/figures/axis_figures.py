@@ -69,7 +69,7 @@ def axis_response(make: Drawings, report: Report, of: AxisRuns) -> Plot | None:
     size = max(_IN_PANEL, math.ceil(len(channels) / _MOST_PANELS))
     groups = [channels[n : n + size] for n in range(0, len(channels), size)]
     height = _TALL if len(groups) == 1 else _LOW
-    panels = tuple(_panel(make, report, of, run, group, height, n == 0) for n, group in enumerate(groups))
+    panels = tuple(_panel(make, report, of, run, group, height, n * size) for n, group in enumerate(groups))
     return Plot(
         key=response_key(of.axis),
         alt=make.say(
@@ -96,9 +96,10 @@ def _panel(
     run: RunResult,
     channels: Sequence[ChannelResult],
     height: float,
-    first: bool,
+    start: int,
 ) -> Panel:
-    limits = list(_limits(make, report, run, channels))
+    """One panel; ``start`` is how many channels stand in those above, so that no two curves of a figure share a key."""
+    limits = list(_limits(make, report, run, channels, start))
     evidence = list(_evidence(make, report, run, channels))
     marked = [mark.x for mark in evidence]
     modes = [mark for mark in _modes(make, run, channels) if not any(abs(mark.x / x - 1) < 0.01 for x in marked)]
@@ -107,9 +108,9 @@ def _panel(
     unit = units.pop() if len(units) == 1 else ""
     return Panel(
         y_label=make.say("Magnitude") + (f" ({unit})" if unit else ""),
-        curves=(*(_channel_curve(make, run, each, n) for n, each in enumerate(channels)), *limits),
+        curves=(*(_channel_curve(make, run, each, start, n) for n, each in enumerate(channels)), *limits),
         marks=tuple(sorted((*modes, *evidence), key=lambda mark: mark.x)),
-        walls=tuple(_walls(make, report, of)) if first else (),
+        walls=tuple(_walls(make, report, of)) if start == 0 else (),
         y_floor=min(floors, default=None),
         y_least_top=max((mark.y for mark in evidence), default=None),
         y_unit=unit,
@@ -117,29 +118,32 @@ def _panel(
     )
 
 
-def _channel_curve(make: Drawings, run: RunResult, channel: ChannelResult, place: int) -> Curve:
+def _channel_curve(make: Drawings, run: RunResult, channel: ChannelResult, start: int, place: int) -> Curve:
     lost = spoiled(run, channel.id)
     label = f"{channel.id} ({make.say('no evidence')})" if lost else channel.id
     role = "floor" if lost else f"channel-{place % _IN_PANEL + 1}"
-    return Curve(key=f"channel-{place}", label=label, role=role, x=channel.frequency_hz, y=channel.magnitude)
+    return Curve(key=f"channel-{start + place}", label=label, role=role, x=channel.frequency_hz, y=channel.magnitude)
 
 
-def _limits(make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult]) -> Iterator[Curve]:
+def _limits(
+    make: Drawings, report: Report, run: RunResult, channels: Sequence[ChannelResult], start: int
+) -> Iterator[Curve]:
     """Limits that hold for this run and these channels, equal ones as one line; one of a level over the control."""
     found: dict[float, list[str]] = {}
     for each in _limiting(report, run, channels, ProvedBy.AMPLIFICATION):
         if each.limit is not None:
             found.setdefault(each.limit, []).append(each.verdict.requirement)
     x = np.array(_common_range(channels))
+    panel = f"-{start}" if start else ""
     for limit, names in found.items():
         label = f"{', '.join(names)} ≤ {make.numbers.plain(limit)}"
-        yield Curve(key=f"limit-{names[0]}", label=label, role="limit", x=x, y=np.full(2, limit), sampled=False)
+        yield Curve(key=f"limit-{names[0]}{panel}", label=label, role="limit", x=x, y=np.full(2, limit), sampled=False)
     for each in _limiting(report, run, channels, ProvedBy.RESPONSE_LEVEL):
         curve = limit_over_control(run, each.asked.limit)
         if curve is not None and each.limit is not None:
             name = each.verdict.requirement
             label = f"{name} ≤ {make.numbers.plain(each.limit)} {each.verdict.unit}"
-            yield Curve(key=f"limit-{name}", label=label, role="limit", x=curve[0], y=curve[1], sampled=False)
+            yield Curve(key=f"limit-{name}{panel}", label=label, role="limit", x=curve[0], y=curve[1], sampled=False)
 
 
 def _limiting(

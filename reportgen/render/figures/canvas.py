@@ -467,7 +467,7 @@ def _label_curves(axes: Any, plot: Plot, panel: Panel) -> None:
 
 
 _MARK_COLOURS = {"rejected": QUIET, "resonance": QUIET, "evidence": RUST, "worst": RUST}
-_MARKERS = {"worst": "D", "evidence": "D"}
+_MARKERS = {"worst": "D", "evidence": "D", "annotation": "o"}
 """How a mark looks; by default as a resonance does."""
 
 
@@ -477,10 +477,11 @@ def _label_marks(axes: Any, panel: Panel) -> None:
         return
     to_axes = axes.transData + axes.transAxes.inverted()
     width = WIDTH - LEFT - RIGHT
-    points = [to_axes.transform((mark.x, mark.y)) for mark in panel.marks]
-    widest = max(len(mark.text) for mark in panel.marks) * 0.52 * FONT + 4.0
+    marks = sorted(panel.marks, key=lambda mark: mark.x)
+    points = [to_axes.transform((mark.x, mark.y)) for mark in marks]
+    widest = max(len(mark.text) for mark in marks) * 0.52 * FONT + 4.0
     places = spread([float(p[0]) for p in points], widest / width, 0.0, 1.0)
-    for mark, point, place in zip(panel.marks, points, places, strict=True):
+    for mark, point, place in zip(marks, points, places, strict=True):
         colour = _MARK_COLOURS.get(mark.kind, RUST)
         up = (STRIP - 12.0) / panel.height
         x, y = float(point[0]), float(min(max(point[1], 0.0), 1.0))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -187,7 +187,8 @@ class Drawings:
             Panel(
                 y_label=self._magnitude(channel),
                 curves=tuple(curves),
-                marks=self._resonance_marks(channel),
+                marks=(*self._resonance_marks(channel), *self._annotation_marks(channel)),
+                shaded=channel.excluded_hz,
                 y_unit=channel.unit,
                 y_floor=channel.noise_floor,
                 height=_MAIN_PANEL,
@@ -231,10 +232,17 @@ class Drawings:
             marks.append(Mark(x=each.frequency_hz, y=top, text=self.mode_name(each), kind=kind))
         return tuple(marks)
 
+    def _annotation_marks(self, channel: ChannelResult) -> Iterator[Mark]:
+        """Points of the recorded curve that the engineer annotated, by their numbers."""
+        for number, each in enumerate(channel.annotations, start=1):
+            top = magnitude_at(channel, each.frequency_hz)
+            yield Mark(x=each.frequency_hz, y=top, text=f"[{number}]", kind="annotation")
+
     def mode_name(self, each: Resonance) -> str:
-        """Mode number, where there is one, and frequency."""
+        """Mode number, where there is one, and frequency; whether it was asked for."""
         number = f"{each.mode}: " if each.mode is not None else ""
-        return f"{number}{self.numbers.significant(each.frequency_hz, 4)}"
+        asked = f" ({self.say('asked for')})" if each.asked is not None else ""
+        return f"{number}{self.numbers.significant(each.frequency_hz, 4)}{asked}"
 
     def _response_alt(self, run: RunResult, channel: ChannelResult) -> str:
         found = [each for each in channel.resonances if not each.rejected]

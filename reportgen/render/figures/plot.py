@@ -38,7 +38,7 @@ class Mark:
     y: float
     text: str
     kind: str = "resonance"
-    """``resonance``, ``rejected``, ``worst`` or ``evidence``: what a verdict rests on."""
+    """``resonance``, ``rejected``, ``worst``, ``evidence``: what a verdict rests on, or ``annotation``."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

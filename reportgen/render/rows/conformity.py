@@ -75,6 +75,8 @@ class VerdictRow:
     more_evidence: str
     parts: tuple[PartRow, ...] = ()
     """One for each run where the requirement is about several."""
+    told_on_cover: bool = True
+    """False for a pass that rests on no decision of the engineer's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,6 +196,7 @@ def verdict(report: Report, each: Verdict, language: Language) -> VerdictRow:
         uncertainty=_uncertainty(each, language),
         risk=_risk(each, language),
         outcome=outcome(each.outcome, language),
+        told_on_cover=each.outcome is not Outcome.PASS or each.without_decisions is not None,
         reason=language.text(each.reason),
         short_reason=language.text(told_once(report, each.reason)),
         bands=", ".join(language.band(band) for band in each.bands_hz),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reportgen.records.deviation import Deviation, DeviationCode
-from reportgen.records.job import Correction
+from reportgen.records.job import Annotation, Correction, Exclusion
 from reportgen.records.note import Note, Remark, fact_message
 from reportgen.records.report import Report
 from reportgen.render.names import anchor
@@ -104,11 +104,38 @@ def correction(each: Correction, language: Language) -> CorrectionRow:
     action = language.say(each.action)
     if each.action == "renumber" and each.mode is not None:
         action = language.say("renumbered as mode %(n)s", n=str(each.mode))
+    elif each.action == "add":
+        action = language.say("asked for")
     place = [part for part in (each.run, each.channel) if part is not None]
     return CorrectionRow(
         what=" · ".join([*place, f"{language.numbers.plain(each.frequency_hz)} Hz"]),
         action=action,
         reason=each.reason,
-        by=each.by,
+        by=_by(each),
         where=str(each.where),
     )
+
+
+def exclusion(each: Exclusion, language: Language) -> CorrectionRow:
+    """A band that the engineer does not use, and why."""
+    place = [part for part in (each.run, each.channel) if part is not None]
+    return CorrectionRow(
+        what=" · ".join([*place, language.band(each.band_hz)]),
+        action=language.say("not used"),
+        reason=each.reason,
+        by=_by(each),
+        where=str(each.where),
+    )
+
+
+def annotation(each: Annotation, number: int | None, language: Language) -> str:
+    """An annotation as it is listed: under its figure with its ``number`` there, elsewhere with its run and channel."""
+    hertz = f"{language.numbers.plain(each.frequency_hz)} Hz"
+    place = f"[{number}] {hertz}" if number is not None else " · ".join([each.run, each.channel, hertz])
+    where = f"; {each.where}" if number is None else ""
+    return f"{place}: {each.text} ({_by(each)}{where})"
+
+
+def _by(each: Correction | Exclusion | Annotation) -> str:
+    """Who decided, and when where the job tells."""
+    return each.by if each.when is None else f"{each.by}, {each.when}"

@@ -45,6 +45,10 @@ class ChannelShown:
     excluded: str
     """Why it carries no evidence; empty where it does."""
     remarks: tuple[str, ...]
+    not_used: str = ""
+    """Bands that are shaded because the engineer does not use them."""
+    annotations: tuple[str, ...] = ()
+    """As numbered on the figure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,6 +187,8 @@ class ReportPages:
     opinions: tuple[str, ...]
     notes: tuple[note.NoteRow, ...]
     corrections: tuple[note.CorrectionRow, ...]
+    annotations: tuple[str, ...]
+    """All of the job's, with their places."""
     quality: tuple[run.QualityRow, ...]
     findings: tuple[input.FindingRow, ...]
     methods: tuple[method.MethodRow, ...]
@@ -225,7 +231,7 @@ def report_pages(
         laboratory=identity.party(job.laboratory, language),
         customer=identity.party(job.customer, language),
         specimen=identity.specimen(job, language),
-        environment=identity.environment(job, language),
+        environment=identity.environment(report, language),
         instruments=tuple(identity.instrument(each, language) for each in job.instruments),
         channels=tuple(identity.channel(each, language) for each in job.channels),
         inspections=tuple(identity.inspections(job, language)),
@@ -244,7 +250,11 @@ def report_pages(
         observations=tuple(note.remarks(report, "observation")),
         opinions=tuple(dict.fromkeys((*report.opinions, *job.report.opinions))),
         notes=tuple(note.note(each, language) for each in report.notes),
-        corrections=tuple(note.correction(each, language) for each in job.corrections),
+        corrections=(
+            *(note.correction(each, language) for each in job.corrections),
+            *(note.exclusion(each, language) for each in job.exclusions),
+        ),
+        annotations=tuple(note.annotation(each, None, language) for each in job.annotations),
         quality=tuple(run.quality(issue, each.id, language) for each in report.runs for issue in each.quality),
         findings=tuple(input.finding(each, language) for each in report.findings),
         methods=tuple(method.methods(report, language)),
@@ -289,7 +299,7 @@ def _run(report: Report, each: RunResult, language: Language, drawings: frozense
         log_anchor=anchor("file", planned),
         rows=language.numbers.count(each.sweep.rows) if each.sweep else "",
         sweep=run.sweep_facts(each.sweep, language) if each.sweep else (),
-        control=(*control, *run.cross_facts(each, language)),
+        control=(*control, *run.cross_facts(each, language), *run.condition_facts(each, language)),
         notches=tuple(run.notch_row(notch, language) for notch in each.control.notches) if each.control else (),
         dwell_figure=_drawn(drawings, anchor("fig", each.id, "dwell")),
         control_figure=_drawn(drawings, anchor("fig", each.id, "control")),
@@ -325,6 +335,8 @@ def channel_shown(
         nothing=resonance.nothing_found(channel, language),
         excluded=_excluded(each, channel.id, language),
         remarks=tuple(language.sentences(channel.flags)),
+        not_used=", ".join(language.band(band) for band in channel.excluded_hz),
+        annotations=tuple(note.annotation(own, n, language) for n, own in enumerate(channel.annotations, start=1)),
     )
 
 

@@ -26,7 +26,7 @@ from reportgen.compute.sweep.sweep_facts import sweep_facts
 from reportgen.judge.checks import CHECKS
 from reportgen.judge.verdicts import judge
 from reportgen.read.job.job_file import read_job
-from reportgen.records.job import Job, RunKind, RunPlan
+from reportgen.records.job import Exclusion, Job, RunKind, RunPlan
 from reportgen.records.log import Floats, SweepLog, Trace
 from reportgen.records.report import RunShift
 from reportgen.records.result import ChannelResult, Mode, Resonance, RunResult
@@ -163,8 +163,11 @@ def _run(job: Job, plan: RunPlan, truth: Truth) -> RunResult:
     dwelling = plan.kind is RunKind.DWELL
     return RunResult(
         id=plan.id, kind=str(plan.kind), axis=plan.axis, sweep=sweep_facts(log, profile, level),
-        control=control_result(log, ["C1"], plan.strategy, profile),
-        channels=tuple(_channel(trace, level, f, truth, dwelling) for trace in traces[1:]),
+        control=control_result(log, ["C1"], plan.strategy, profile, job.excluded_on(plan.id)),
+        channels=tuple(
+            _without_excluded(_channel(trace, level, f, truth, dwelling), job.excluded_on(plan.id))
+            for trace in traces[1:]
+        ),
         dwell=dwell_result(_swept(log, level)) if dwelling else None,
         quality=data_quality(plan, log, level, profile, ("C1",)),
     )  # fmt: skip
@@ -194,6 +197,13 @@ def _channel(trace: Trace, level: Floats, f: Floats, truth: Truth, dwelling: boo
     return ChannelResult(
         id=trace.channel, frequency_hz=f, magnitude=magnitude, phase_deg=trace.phase_deg, resonances=tuple(resonances)
     )  # fmt: skip
+
+
+def _without_excluded(channel: ChannelResult, excluded: Sequence[Exclusion]) -> ChannelResult:
+    """As a run gives it: the bands that are not used, and no resonance in them."""
+    bands = tuple(each.band_hz for each in excluded if each.concerns(channel.id))
+    left = (each for each in channel.resonances if not any(a <= each.frequency_hz <= b for a, b in bands))
+    return replace(channel, excluded_hz=bands, resonances=tuple(left))
 
 
 def _swept(log: SweepLog, level: Floats) -> SweptResponse:

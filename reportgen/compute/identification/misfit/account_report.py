@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +32,7 @@ from reportgen.compute.identification.swept_response import (
 from reportgen.records.identified_fact import FactCode, IdentifiedFact
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, message
-from reportgen.records.result import Observed, Resonance
+from reportgen.records.result import AskedFor, Observed, Resonance
 
 CRITERION = message("identified.criterion-misfit", times=STANDS_OUT)
 """As ``pole_evidence`` holds every pole to it; printed in the report's methods."""
@@ -71,6 +71,8 @@ class AccountReport:
     """Row of the problem that each row of the band is, (n,)."""
     moving: Sequence[Levelled] = ()
     phase_turned: bool = False
+    asked: Mapping[int, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
+    """Poles that the engineer asked for: the frequency asked for, Hz, and the channels."""
 
     @property
     def band(self) -> Band:
@@ -89,7 +91,9 @@ class AccountReport:
     def printed(self) -> list[int]:
         """Poles that are modes and do not stand for one that follows its level, by frequency."""
         stood_for = {k for each in self.moving for k in each.stands_for}
-        return [mode.index for mode in self.account.modes() if mode.index not in stood_for]
+        modes = {mode.index for mode in self.account.modes()} | self.asked.keys()
+        omega = self.account.state.poles.omega
+        return sorted(modes - stood_for, key=lambda k: float(omega[k]))
 
     def channel(self, c: int) -> ChannelFit:
         """The record of channel c."""
@@ -97,7 +101,7 @@ class AccountReport:
         read = bool(self.band.valid[:, c].any())
         steady = self.steady(c, self.band.omega)
         swept = np.abs(self.model()[:, c])
-        printed = [k for k in self.printed() if read and self.seen(k)[c]]
+        printed = [k for k in self.printed() if read and self.shown(k)[c]]
         spread = self.spread(c) if printed else None
         resonances = [self.resonance(c, k, spread) for k in printed if spread is not None]
         resonances += [self.moving_resonance(c, each) for each in self.moving if read and self.seen_moving(each)[c]]
@@ -119,9 +123,20 @@ class AccountReport:
         full[self.rows] = own
         return full
 
+    def shown(self, k: int) -> NDArray[np.bool_]:
+        """On which channels mode k is reported: where it stands out, or was asked for, (c,)."""
+        shown = self.seen(k) & (k not in self.asked or not self.account.verdicts[k].reason)
+        if k in self.asked:
+            shown[list(self.asked[k][1])] = True
+        return shown
+
     def seen(self, k: int) -> NDArray[np.bool_]:
         """On which channels mode k stands out of noise and misfit, (c,)."""
-        return np.asarray(stands_out_on(self.account.state, k) >= STANDS_OUT)
+        return np.asarray(self.over_noise(k) >= STANDS_OUT)
+
+    def over_noise(self, k: int) -> Floats:
+        """Response of mode k at its frequency over noise and misfit, on every channel, (c,)."""
+        return stands_out_on(self.account.state, k)
 
     def model(self) -> Complexes:
         """What the account has on the rows of the band, modes that follow their level in place, (n, c)."""
@@ -174,8 +189,17 @@ class AccountReport:
             amplification=size, amplification_std=float(np.hypot(fit_std, size * (calibration or 0.0))),
             amplification_std_fit=fit_std,
             amplification_std_calibration=None if calibration is None else size * calibration,
-            phase_deg=phase, observed=recorded, residue=complex(state.fit.residues[k, c]), **of_resonance(facts),
+            phase_deg=phase, observed=recorded, residue=complex(state.fit.residues[k, c]),
+            asked=self._asked(c, k, own), **of_resonance(facts),
         )  # fmt: skip
+
+    def _asked(self, c: int, k: int, own_peak: bool) -> AskedFor | None:
+        """What the data say of a mode that was asked for on the channel."""
+        from reportgen.compute.identification.misfit.asked_pole import evidence_on
+
+        if k not in self.asked or c not in self.asked[k][1]:
+            return None
+        return evidence_on(self, c, k, own_peak=own_peak)
 
     def _peak(self, c: int, f0: float, q: float) -> tuple[float, bool]:
         """Frequency (Hz) of the maximum of the steady response within a bandwidth of a mode; whether there is one."""

@@ -199,10 +199,10 @@ def _beyond(state: State) -> list[int]:
 def _rings(state: State, k: int) -> bool:
     """Whether a pole is needed for what rings of it after a change of the drive."""
     ringing = state.band.ringing
-    return bool(ringing is not None and ringing.followed and min(_gain(state, k)) >= _least_gain(state, k))
+    return bool(ringing is not None and ringing.followed and min(gain_of(state, k)) >= least_gain(state, k))
 
 
-def _least_gain(state: State, k: int) -> float:
+def least_gain(state: State, k: int) -> float:
     """χ² that chance would gain with the unknowns of pole k once in 10,000."""
     ringing = state.band.ringing
     decays = 0 if ringing is None else int(np.sum(ringing.columns(state.poles.s[[k]], state.all_rows).owner >= 0))
@@ -213,9 +213,9 @@ def _needless(state: State) -> list[int]:
     """Poles that can go all together: each without a gain, no two of them neighbours."""
     gone: list[int] = []
     order = np.argsort(state.poles.omega)
-    gains = {int(k): min(_gain(state, int(k))) for k in order if _may_be_needless(state, int(k))}
+    gains = {int(k): min(gain_of(state, int(k))) for k in order if _may_be_needless(state, int(k))}
     omega, width = state.poles.omega, state.poles.width
-    for k in sorted((k for k in gains if gains[k] < _least_gain(state, k)), key=lambda k: gains[k]):
+    for k in sorted((k for k in gains if gains[k] < least_gain(state, k)), key=lambda k: gains[k]):
         if all(abs(omega[k] - omega[g]) > 6.0 * (width[k] + width[g]) for g in gone):
             gone.append(k)
     return gone
@@ -281,8 +281,8 @@ def _verdict(state: State, seen: Covariance, k: int) -> Verdict:
     f_std = float(np.sqrt(seen.poles[2 * k, 2 * k]))
     q_std = float(np.sqrt(seen.poles[2 * k + 1, 2 * k + 1]))
     out = _stands_out(state, k)
-    gain, rest = (np.inf, np.inf) if _plain(state, k) else _gain(state, k)
-    least = _least_gain(state, k)
+    gain, rest = (np.inf, np.inf) if _plain(state, k) else gain_of(state, k)
+    least = least_gain(state, k)
     reason = Objection.NONE
     if not band.omega[0] <= poles.omega[k] <= band.omega[-1]:
         reason = Objection.OUTSIDE
@@ -330,7 +330,7 @@ _ODD_ROWS = 2
 """Rows that say most for a pole, without which it must still be asked for: one odd reading shows in two."""
 
 
-def _gain(state: State, k: int) -> tuple[float, float]:
+def gain_of(state: State, k: int) -> tuple[float, float]:
     """χ² lost without pole k, its neighbours refitted; and without the rows that say most."""
     band, poles = state.band, state.poles
     width = max(poles.width[k], 1e-9)

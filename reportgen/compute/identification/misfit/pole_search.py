@@ -153,7 +153,8 @@ def still_asked_for(state: State) -> bool:
     return bool(_candidates(state))
 
 
-def _local_rows(state: State, omega: float, width: float) -> slice:
+def local_rows(state: State, omega: float, width: float) -> slice:
+    """Rows on which a pole is fitted by itself, ω and bandwidth in rad/s."""
     reach = max(_WINDOW_WIDTHS * width, 0.0)
     return state.band.rows_around(omega - reach, omega + reach, _WINDOW_ROWS)
 
@@ -256,7 +257,7 @@ def _try(state: State, row: int) -> bool:
     if start is None:
         state.vain[max(0, row - _AROUND) : row + _AROUND + 1] = True
         return False
-    rows = _local_rows(state, float(start.omega[0]), float(start.width[0]))
+    rows = local_rows(state, float(start.omega[0]), float(start.width[0]))
     near = np.flatnonzero(
         (state.poles.omega > state.band.omega[rows][0] - state.poles.width)
         & (state.poles.omega < state.band.omega[rows][-1] + state.poles.width)

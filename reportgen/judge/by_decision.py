@@ -1,0 +1,94 @@
+"""Verdicts that the engineer's decisions changed: judged once more without them, and said where the outcome differs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from reportgen.judge.case import Case, Item
+from reportgen.records.job import Correction, Exclusion, Job
+from reportgen.records.message import Message, message
+from reportgen.records.result import ChannelResult, RunResult
+from reportgen.records.verdict import Verdict
+
+Decision = Correction | Exclusion
+
+
+def decisions_of(job: Job) -> tuple[Decision, ...]:
+    """What the engineer decided about the data, in the order of the job."""
+    return (*job.corrections, *job.exclusions)
+
+
+def marked_by_decisions(job: Job, verdicts: Sequence[Verdict], without: Sequence[Verdict]) -> tuple[Verdict, ...]:
+    """Verdicts with, where ``without`` the decisions the same requirement comes out otherwise, that outcome and why."""
+    other = {each.requirement: each for each in without}
+    return tuple(_marked(job, each, other.get(each.requirement)) for each in verdicts)
+
+
+def _marked(job: Job, verdict: Verdict, without: Verdict | None) -> Verdict:
+    if without is None or without.outcome is verdict.outcome:
+        return verdict
+    bearing = _bearing_on(job, verdict, without)
+    told = message(
+        "judge.without-decisions", outcome=without.outcome, decisions=tuple(decision_named(each) for each in bearing)
+    )
+    return replace(
+        verdict, without_decisions=without.outcome, by_decision=tuple(each.where for each in bearing),
+        reason=(*verdict.reason, told),
+    )  # fmt: skip
+
+
+def _bearing_on(job: Job, *verdicts: Verdict) -> list[Decision]:
+    """Decisions about the runs and channel that a verdict is about; all of them where none is."""
+    runs = {run for each in verdicts for run in _runs(job, each)}
+    asked = next((each for each in job.requirements if each.id == verdicts[0].requirement), None)
+    channels = (None, asked.channel) if asked is not None and asked.channel is not None else None
+    every = decisions_of(job)
+    near = [
+        each
+        for each in every
+        if (each.run is None or each.run in runs) and (channels is None or each.channel in channels)
+    ]
+    return near or list(every)
+
+
+def _runs(job: Job, verdict: Verdict) -> Iterator[str]:
+    named = (verdict.run, verdict.before, verdict.after, *(each.run for each in verdict.evidence))
+    yield from (each for each in named if each is not None)
+    yield from (run.id for run in job.runs if verdict.axis is not None and run.axis == verdict.axis)
+    for part in verdict.parts:
+        yield from _runs(job, part)
+
+
+def decision_named(each: Decision) -> Message:
+    """A decision in a few words, with its place."""
+    place = tuple(part for part in (each.run, each.channel) if part is not None)
+    if isinstance(each, Exclusion):
+        low, high = each.band_hz
+        return message("decided.band", place=place, low_hz=low, high_hz=high, by=each.by, where=each.where)
+    f, by, where = each.frequency_hz, each.by, each.where
+    match each.action:
+        case "reject":
+            return message("decided.rejected", place=place, frequency_hz=f, by=by, where=where)
+        case "renumber":
+            return message("decided.renumbered", place=place, frequency_hz=f, mode=each.mode, by=by, where=where)
+        case "add":
+            return message("decided.asked-for", place=place, frequency_hz=f, by=by, where=where)
+    return message("decided.accepted", place=place, frequency_hz=f, by=by, where=where)
+
+
+def rests_on_asked(case: Case) -> None:
+    """A remark for each resonance that the engineer asked for and that the clause rests on."""
+    by_id = {run.id: run for run in case.runs.values()}
+    for item in case.items:
+        run = by_id.get(item.run or "")
+        for channel in run.channels if run is not None else ():
+            if item.channel in (None, channel.id):
+                _say_asked(case, item, run, channel)
+
+
+def _say_asked(case: Case, item: Item, run: RunResult | None, channel: ChannelResult) -> None:
+    for each in channel.resonances:
+        if run is not None and each.asked is not None and each.frequency_hz == item.frequency_hz:
+            where = message("judge.place", frequency_hz=each.frequency_hz, channel=channel.id, run=run.id)
+            case.remark(message("judge.asked-for", where=where, by=each.asked.by))
