@@ -103,9 +103,9 @@ def _left_by_prediction(after: Floats, told: Floats) -> Floats:
     """
     few = slice(None, None, max(1, len(after) // _FITTED))
     weights = np.linalg.lstsq(after[few], told[few], rcond=None)[0]
-    left = told - after @ weights
+    left: Floats = told - after @ weights
     if few.step > 1:
-        return np.asarray(left)  # each row is one of so many that none draws the weights to itself
+        return left  # each row is one of so many that none draws the weights to itself
     basis = np.linalg.qr(after)[0]
     reach, found = after.shape[1], left.copy()
     for middle in range(0, len(left), reach):
