@@ -105,6 +105,15 @@ def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -
 
 
 @pytest.fixture(scope="session")
+def example_words(example_report: Callable[[str], Report]) -> Callable[[str], str]:
+    """The same page with its figures left white, for tests that read its words."""
+    from reportgen.resources import data_dir
+    from tests.printed import page_of_words
+
+    return lambda name: page_of_words(example_report(name), templates=data_dir("templates"))
+
+
+@pytest.fixture(scope="session")
 def example_pdf(shared_folder: Path, example_report: Callable[[str], Report]) -> Callable[[str], bytes]:
     """The report of an example on paper, with one attachment, by the name of its folder."""
     from reportgen.resources import data_dir

@@ -17,7 +17,7 @@ import pytest
 from reportgen.records.job import Annex
 from reportgen.render.document import assemble
 from reportgen.resources import data_dir
-from tests.printed import page_of_words, render_annex_pdf, render_pdf
+from tests.printed import page_of_words, render_annex_pdf, render_pdf, white_figures
 
 TEMPLATES = data_dir("templates")
 MOST_PAGES = {"controller_box": 15, "equipment_rack": 15, "sensor_boom": 11, "signal_lamp": 11}
@@ -30,7 +30,8 @@ def with_report(report, **changes):
 
 
 def body_pages(report) -> int:
-    content = render_pdf(with_report(report, annex=Annex.NONE), templates=TEMPLATES)
+    short = with_report(report, annex=Annex.NONE)
+    content = render_pdf(short, templates=TEMPLATES, drawn=lambda: white_figures(short))
     with pikepdf.open(io.BytesIO(content)) as opened:
         return len(opened.pages)
 
@@ -46,8 +47,8 @@ def report(name, example_report):
 
 
 @pytest.fixture(scope="module")
-def html(name, example_page) -> str:
-    return example_page(name)
+def html(name, example_words) -> str:
+    return example_words(name)
 
 
 def test_the_body_of_each_example_is_short(name, report):
@@ -129,7 +130,7 @@ def test_without_annex_links_into_it_are_text(report):
 
 def test_a_separate_annex_is_a_document_of_its_own(example_report):
     report = with_report(example_report("sensor_boom"), annex=Annex.SEPARATE)
-    content = render_annex_pdf(report, templates=TEMPLATES)
+    content = render_annex_pdf(report, templates=TEMPLATES, drawn=lambda: white_figures(report))
     with pikepdf.open(io.BytesIO(content)) as opened:
         assert 5 < len(opened.pages) < 20
         assert str(opened.docinfo["/Title"]).startswith("Annex")
