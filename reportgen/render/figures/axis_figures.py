@@ -26,8 +26,9 @@ _IN_PANEL = 4
 """Channels on one pair of axes: as many as there are lines that can be told apart in grey."""
 _MOST_PANELS = 6
 """Panels of one figure: more would not fit a page; then a panel holds more channels."""
-_TALL, _LOW = 184.0, 92.0
-"""Height in points of a panel that stands alone, and of one among several."""
+_TALL, _LOW = 184.0, 76.0
+"""Height in points of a panel that stands alone, and of one among several: three, and a comparison below, fill a page
+of either paper."""
 _MOST_INSETS = 6
 """Side by side below a figure: more would be too narrow to read."""
 _WIDTHS = 3.0
