@@ -187,6 +187,7 @@ def check_job(
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
     from reportgen.read.job.laboratory_check import check_laboratory, laboratory_file_at, laboratory_used
+    from reportgen.read.job.unnamed_logs import unnamed_logs
 
     own = laboratory_file_at(path)
     if own is not None:
@@ -198,7 +199,12 @@ def check_job(
     findings = (*findings, *laboratory_used(job), *_branding_findings(job))
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
-        findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
+        findings=(
+            *inputs.findings,
+            *photo_findings(inputs.job),
+            *attachment_findings(inputs.job),
+            *unnamed_logs(inputs.job),
+        ),
         notes=inputs.notes,
         open_items=(*report_checklist(replace(job, environment=inputs.job.environment)), *_open_deviations(inputs)),
     )
@@ -259,6 +265,7 @@ def _read_all(
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.logged_environment import with_environment_of_logs
+    from reportgen.read.logged_order import order_findings
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -274,13 +281,15 @@ def _read_all(
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
     found += decided_findings(job, logs)
+    found += order_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
+    as_stated = job.environment
     job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
-    job, more = with_environment_of_notes(job, notes)
+    job, more = with_environment_of_notes(job, notes, as_stated)
     found += more
     try:
         found += same_runs(job, logs, watched.files)
@@ -323,12 +332,16 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions, without_passes_by_exclusion
     from reportgen.judge.deviations import find_deviations
 
     job = inputs.job
     found = _conclude(job, inputs, every, progress)
     verdicts = found.verdicts
+    if job.exclusions:
+        whole = [run.undecided or run if job.excluded_on(run.id) else run for run in every]
+        with_all_rows = _conclude(replace(job, exclusions=()), inputs, whole, silent)
+        verdicts = without_passes_by_exclusion(job, verdicts, with_all_rows.verdicts)
     if decisions_of(job):
         bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
         verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
