@@ -146,6 +146,14 @@ def test_a_resonance_is_tried_before_it_is_asked_for(session):
         session.look("X-PER", "A1", 90.0)
 
 
+def test_a_run_that_was_looked_at_is_identified_already(session, monkeypatch):
+    """Fault: the first resonance that is tried in a run takes seconds."""
+    session.identify_ahead("X-POST")
+    session.identify_ahead("X-PER")
+    monkeypatch.setattr("reportgen.review.kept.identify_run", lambda *_a, **_k: pytest.fail("identified once more"))
+    session.look("X-POST", "A1", 90.0)
+
+
 def test_what_is_kept_is_what_would_be_computed_anew(session):
     """Fault: a page that shows results of other inputs than those that a build would read."""
     told = {"run": "X-PRE", "channel": "A1", "reason": "r", "by": "B"}
