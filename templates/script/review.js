@@ -79,12 +79,12 @@ const settle = (item) => {
   showCurve();
 };
 // A state without what tells of pages and not of the job.
-const ofJob = (state) => JSON.stringify({ ...state, version: 0, others: [] });
+const ofJob = (state) => JSON.stringify({ ...state, version: 0, others: [], building: false });
 const renew = async (fromElsewhere) => {
   const found = await ask(asked("state"));
   if (found.status !== 200) { troubleOf(found); return; }
   const old = desk.state;
-  if (old && ofJob(found.answer) === ofJob(old)) { desk.state = found.answer; showHead(); return; }
+  if (old && ofJob(found.answer) === ofJob(old)) { desk.state = found.answer; showHead(); showBuild(); return; }
   const words = new Map((old ? old.verdicts : []).map((each) => [each.id, each.word]));
   const changed = new Set(found.answer.verdicts.filter((each) => old && words.get(each.id) !== each.word).map((each) => each.id));
   take(found.answer, changed, fromElsewhere ? say("made elsewhere") : "");

@@ -114,6 +114,7 @@ const closeForm = () => {
   document.querySelector(".acts").hidden = false;
   shade();
   back();
+  document.activeElement.scrollIntoView({ block: "nearest" });
 };
 
 // Tries a resonance at the frequency of the form; nothing is written.

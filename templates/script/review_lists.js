@@ -57,7 +57,7 @@ const staying = () => desk.state.open.filter((each) => !each.blocks);
 const optionId = (item) => `open-${desk.state.open.indexOf(item)}`;
 const showOpen = () => {
   const { open } = desk.state;
-  at("count").textContent = [String(waiting().length), ...(staying().length ? [`+ ${staying().length} ${say("stays")}`] : [])].join(" ");
+  at("count").textContent = [String(waiting().length), ...(staying().length ? [`+ ${staying().length} ${say("that stay")}`] : [])].join(" ");
   at("nothing-open").hidden = waiting().length > 0;
   at("open").replaceChildren(...open.map((each) => {
     const made = fill("open-row", { kind: say(each.kind), where: placed(each), text: each.text, stays: each.blocks ? "" : say("stays"), mark: mark(each.id) });
@@ -117,9 +117,9 @@ const listDecisions = () => {
 const showBuild = () => {
   const { state } = desk;
   at("build-part").hidden = Boolean(state.read_only);
-  at("why-not").textContent = state.may_issue ? "" : state.why_not || "";
-  at("issue").setAttribute("aria-disabled", String(!state.may_issue));
-  at("draft").setAttribute("aria-disabled", String(Boolean(state.error)));
+  at("why-not").textContent = state.building && !desk.busy ? say("built elsewhere") : state.may_issue ? "" : state.why_not || "";
+  at("issue").setAttribute("aria-disabled", String(!state.may_issue || state.building));
+  at("draft").setAttribute("aria-disabled", String(Boolean(state.error) || state.building));
   if (!state.may_issue) at("surely").hidden = true;
   lines(at("staying-list"), staying().map((each) => each.text));
   at("staying").hidden = !staying().length;

@@ -8,8 +8,9 @@ from __future__ import annotations
 import re
 import shutil
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from datetime import datetime
 from pathlib import Path
 
@@ -18,9 +19,11 @@ from werkzeug.serving import WSGIRequestHandler, make_server
 
 from reportgen.pipeline import Settings, build_job
 from reportgen.review.app import App
+from reportgen.review.bare import BareLog
 from reportgen.review.session import Session
+from reportgen.review.showing import Showing
 from tests.render.test_browser import FLAGS
-from tests.review.small_review_job import JOB, NOTES, write_job
+from tests.review.small_review_job import JOB, NOTES, rows, write_job
 
 playwright = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium")
@@ -30,7 +33,9 @@ pytestmark = [
 ]
 WHEN = datetime(2026, 5, 5, 10, 30)
 SOON_MS = 30_000
-"""Longest wait for an answer of the server: as long as several builds take on a busy machine."""
+"""Longest wait for an answer of the server on a busy machine."""
+BUILT_MS = 240_000
+"""Longest wait for a set to be built there."""
 
 
 @pytest.fixture(scope="module")
@@ -48,10 +53,15 @@ class Silent(WSGIRequestHandler):
         pass
 
 
-@contextmanager
-def served(job: Path) -> Iterator[str]:
+def served(job: Path) -> AbstractContextManager[str]:
     """The address of the page of a job, until the block ends."""
-    session = Session(job, Settings(), clock=lambda: WHEN)
+    return served_as(lambda: Session(job, Settings(), clock=lambda: WHEN))
+
+
+@contextmanager
+def served_as(shown: Callable[[], Showing]) -> Iterator[str]:
+    """The same of whatever a page can show."""
+    session = shown()
     server = make_server("127.0.0.1", 0, None, threaded=True, request_handler=Silent)
     server.app = App(session, "token", f"127.0.0.1:{server.server_port}")
     thread = threading.Thread(target=server.serve_forever, daemon=True)
@@ -248,14 +258,18 @@ def test_a_whole_review_by_keyboard_writes_what_a_hand_would_and_gives_the_same_
         assert one.told == "Written to the job. Nothing awaits a decision."
         one.tab_to("draft")
         one.press("Enter")
-        one.page.wait_for_selector("#built-files li")
+        one.page.wait_for_selector("#built-files li", timeout=BUILT_MS)
         assert (job / "report/report-draft.html").is_file()
         one.press("Tab", "Enter", "Space", "Tab", "Enter")
-        one.page.locator("#built-files li", has_text="report.html").wait_for()
+        one.page.locator("#built-files li", has_text="report.html").wait_for(timeout=BUILT_MS)
         assert one.complaints == []
-    hand = typed_by_hand(tmp_path / "typed")
-    assert (job / "job.toml").read_text(encoding="utf-8") == (hand / "job.toml").read_text(encoding="utf-8")
-    assert (job / "notes.txt").read_text(encoding="utf-8") == (hand / "notes.txt").read_text(encoding="utf-8")
+    same_when_built(job, typed_by_hand(tmp_path / "typed"))
+
+
+def same_when_built(job: Path, hand: Path) -> None:
+    """What the page wrote and issued, and what a hand types and issues."""
+    for name in ("job.toml", "notes.txt"):
+        assert (job / name).read_text(encoding="utf-8") == (hand / name).read_text(encoding="utf-8")
     build_job(hand)
     for name in ("results.json", "report.html"):
         assert (job / "report" / name).read_bytes() == (hand / "report" / name).read_bytes(), name
@@ -443,4 +457,157 @@ def test_a_job_in_error_opens_with_its_findings_and_follows_once_they_are_mended
         (job / "job.toml").write_text(ON_SCREEN, encoding="utf-8")
         one.page.wait_for_selector("#figure .plot-bar")
         assert one.page.locator("#errors").is_hidden()
+        assert one.complaints == []
+
+
+BOX = Path(__file__).resolve().parents[2] / "example_logs/controller_box"
+MADE = 'by = "M. Adler"\nwhen = 2026-05-05T10:30:00\n'
+AGREED = 'effect = "none on the verdicts"\nagreed_by = "Crane Monitoring Department"\n'
+BOX_ENTRIES = f"""
+[[correction]]
+run = "Z-PRE"
+channel = "A2"
+frequency = "118.002 Hz"
+action = "renumber"
+mode = 1
+reason = "board as one"
+{MADE}[[correction]]
+run = "Z-PRE"
+channel = "A2"
+frequency = "287.007 Hz"
+action = "reject"
+reason = "the lid"
+{MADE}[[correction]]
+run = "Z-PRE"
+channel = "A2"
+frequency = "700 Hz"
+action = "add"
+reason = "strobe"
+{MADE}[[correction]]
+run = "Z-PRE"
+channel = "A1"
+frequency = "639.994 Hz"
+action = "accept"
+reason = "looked at"
+{MADE}[[correction]]
+run = "Z-PRE"
+channel = "A2"
+frequency = "639.994 Hz"
+action = "accept"
+reason = "looked at"
+{MADE}[[correction]]
+run = "Z-PRE"
+channel = "A3"
+frequency = "639.994 Hz"
+action = "accept"
+reason = "looked at"
+{MADE}[[annotation]]
+run = "Z-PRE"
+channel = "A2"
+frequency = "117 Hz"
+text = "board hums"
+{MADE}[[exclusion]]
+run = "Z-PRE"
+channel = "A2"
+band = ["1800 Hz", "1900 Hz"]
+reason = "noise"
+{MADE}[[deviation]]
+key = "lost sensor Y-SWEEP A3"
+{AGREED}[[deviation]]
+key = "not evaluated R16"
+{AGREED}[[deviation]]
+key = "not evaluated R19"
+{AGREED}[[deviation]]
+key = "noted notes.txt:11"
+{AGREED}"""
+BOX_NOTED = "2026-05-05 10:30 Z-PRE 117.942 Hz: 0 nodes (entered by M. Adler)\n"
+
+
+def box(folder: Path) -> Path:
+    """The box without pages on paper."""
+    shutil.copytree(BOX, folder, ignore=shutil.ignore_patterns("report"))
+    text = (folder / "job.toml").read_text(encoding="utf-8")
+    (folder / "job.toml").write_text(
+        text.replace('revision = "A"\n', 'revision = "A"\noutputs = ["html"]\n'), encoding="utf-8"
+    )
+    return folder
+
+
+def decide_what_is_open(one: Engineer) -> list[str]:
+    """Goes down the list until the issue waits for nothing more; what was decided, in order."""
+    made = []
+    while not one.page.locator("#nothing-open").is_visible():
+        one.press("Home")
+        while "may stay" in one.text("#open [aria-selected=true]"):
+            one.press("n")
+        item = one.text("#open [aria-selected=true] .kind")
+        made.append(item)
+        if item == "Deviation":
+            one.press("d")
+            one.fill(effect="none on the verdicts", agreed_by="Crane Monitoring Department")
+        else:
+            one.press("a")
+            one.fill(reason="looked at")
+    return made
+
+
+STROKE_S = 0.28
+"""A key of an average typist; and below, getting ready for a step (Card, Moran and Newell 1980; from memory)."""
+READY_S = 1.35
+
+
+@pytest.mark.soak  # three builds of nine runs
+def test_the_review_of_the_box_takes_less_than_two_minutes_and_gives_what_a_hand_gives(engineer, tmp_path):
+    job = box(tmp_path / "reviewed")
+    with served(job) as address:
+        one = engineer(address)
+        one.page.wait_for_selector("#figure .plot-bar")
+        started, steps = time.monotonic(), 8
+        one.choose_run("Z-PRE", "A2")
+        one.press("Home", "PageDown", "m")
+        one.fill(by="M. Adler", mode="1", reason="board as one")
+        one.press("e")
+        one.fill(nodes="0")
+        one.press("PageDown", "r")
+        one.fill(reason="the lid")
+        one.press("l")
+        one.fill(frequency_hz="117", text="board hums")
+        one.press("b")
+        one.fill(**{"from": "1800", "to": "1900", "reason": "noise"})
+        one.press("t")
+        one.tab_to("field-frequency_hz")
+        one.type("700")
+        one.press("Enter")
+        one.page.wait_for_selector("#keep:visible")
+        one.fill(reason="strobe")
+        one.tab_to("open")
+        steps += len(decide_what_is_open(one))
+        one.tab_to("draft")
+        one.press("Enter")
+        one.page.wait_for_selector("#built-files li", timeout=BUILT_MS)
+        one.press("Tab", "Enter", "Space", "Tab", "Enter")
+        one.page.locator("#built-files li", has_text="report.html").wait_for(timeout=BUILT_MS)
+        waited = time.monotonic() - started
+        assert one.complaints == []
+        print(f"{one.keys} keys, {steps} steps, {waited:.0f} s with the machine's share")
+        assert one.keys * STROKE_S + steps * READY_S < 120
+    hand = box(tmp_path / "typed")
+    for name, more in (("job.toml", BOX_ENTRIES), ("notes.txt", BOX_NOTED)):
+        (hand / name).write_text((hand / name).read_text(encoding="utf-8") + more, encoding="utf-8")
+    same_when_built(job, hand)
+
+
+def test_a_bare_log_is_shown_and_takes_no_decision(engineer, tmp_path):
+    (tmp_path / "x_pre.csv").write_text(rows(1.0, 1), encoding="utf-8")
+    with served_as(lambda: BareLog(tmp_path / "x_pre.csv")) as address:
+        one = engineer(address)
+        one.page.wait_for_selector("#figure .plot-bar")
+        assert one.page.locator(".acts button:visible").evaluate_all("all => all.map(each => each.dataset.act)") == [
+            "add"
+        ]
+        one.tab_to("run")
+        one.press("Tab", "Tab", "Tab", "Home", "PageDown", "r")
+        assert one.told == "A bare log has no job: what is decided could not be kept."
+        assert one.page.locator("#decision").is_hidden()
+        assert one.page.locator("#build-part").is_hidden()
         assert one.complaints == []
