@@ -27,6 +27,7 @@ SLOW = (
     "archive/test_publish.py",
     "archive/test_sign.py",
     "archive/test_verify.py",
+    "compute/test_asked_mode.py",
     "compute/test_blows.py",
     "compute/test_cross_check.py",
     "compute/test_decay.py",
@@ -101,6 +102,15 @@ def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -
         return once(shared_folder, f"{name}.html", lambda: render_html(report, templates=data_dir("templates")))
 
     return page
+
+
+@pytest.fixture(scope="session")
+def example_words(example_report: Callable[[str], Report]) -> Callable[[str], str]:
+    """The same page with its figures left white, for tests that read its words."""
+    from reportgen.resources import data_dir
+    from tests.printed import page_of_words
+
+    return lambda name: page_of_words(example_report(name), templates=data_dir("templates"))
 
 
 @pytest.fixture(scope="session")

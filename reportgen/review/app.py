@@ -11,7 +11,6 @@ import hmac
 import json
 import secrets
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
@@ -51,13 +50,12 @@ def new_token() -> str:
     return secrets.token_urlsafe(32)
 
 
-@dataclass(frozen=True, slots=True)
 class Refused(Exception):
     """What is not done, by its status, with fields at fault where there are any."""
 
-    status: HTTPStatus
-    said: Message
-    faults: tuple[tuple[str, Message], ...] = ()
+    def __init__(self, status: HTTPStatus, said: Message, faults: tuple[tuple[str, Message], ...] = ()) -> None:
+        super().__init__(status, said, faults)
+        self.status, self.said, self.faults = status, said, faults
 
 
 class _Request(Request):

@@ -245,7 +245,9 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
     runs = tuple(_run(report, run, made, language) for run in report.runs)
     entries = (*(each.decision for each in made), *(_said(each, language) for each in noted))
     told = _findings(report.findings, language)
-    waiting = tuple(sorted(_open(report, runs, told, [*items], language), key=lambda each: -each.doubt))
+    waiting = tuple(
+        sorted(_open(report, runs, told, [*items], language), key=lambda each: (-each.doubt, not each.blocks))
+    )
     blocking = sum(each.blocks for each in waiting)
     return State(
         version=0,
@@ -265,7 +267,7 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
         modes=_modes(report, language),
         verdicts=tuple(_verdict(report, each, made, language) for each in report.verdicts),
         deviations=tuple(_deviation(row) for row in [note.deviation(each, language) for each in report.deviations]),
-        open=waiting,
+        open=tuple(waiting),
         decisions=entries,
         may_issue=not blocking,
         why_not=language.whole(message("review.waits", open=blocking)) if blocking else "",
