@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from reportgen.render.rows.report_pages import ReportPages
 
 
-def load_layout() -> None:
+def load_pages() -> None:
     """What sets pages, loaded ahead of them."""
     from reportgen.render.document import assemble  # noqa: F401
     from reportgen.render.pdf import load_layout as load

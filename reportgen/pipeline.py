@@ -127,7 +127,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     from reportgen.archive.publish import issued_early, publish
     from reportgen.archive.report_set import chief_files, finished_set, stated_set
     from reportgen.archive.sources import marked_names
-    from reportgen.outputs import load_layout, render_outputs
+    from reportgen.outputs import load_pages, render_outputs
 
     inputs = read_inputs(path, progress, laboratory=how.laboratory)
     how = replace(how, branding=how.branding or _branding_of(inputs.job))
@@ -135,7 +135,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     stated = stated_set(inputs.job, inputs.files, how.standing, alone=how.results_only)
     if how.supersedes is None:
         issued_early(target, stated)
-    report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else load_layout)
+    report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else load_pages)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
     report = replace(with_amendment_findings(report), draft=how.draft)

@@ -46,7 +46,7 @@ class Doing(StrEnum):
     COMPUTING = "computing it again"
 
 
-class Outcome(Enum):
+class Ended(Enum):
     """How the work ended."""
 
     DONE = 0
@@ -134,11 +134,11 @@ def _result(here: Connection, process: BaseProcess, path: Path, bounds: Bounds, 
         process.join(_DYING)
         raise _not_read(path, _why(process.exitcode, bounds, doing)) from problem
     match outcome:
-        case Outcome.DONE:
+        case Ended.DONE:
             return answer
-        case Outcome.REFUSED:
+        case Ended.REFUSED:
             raise answer
-        case Outcome.MEMORY:
+        case Ended.MEMORY:
             raise _not_read(path, _out_of_memory(bounds, doing))
     raise RuntimeError(answer)  # a fault of ours, with the traceback it had in the other process
 
@@ -167,16 +167,16 @@ def _answer(pipe: Connection, bounds: Bounds, parent: int, work: Callable[..., o
     _silence()
     _hold(bounds)
     try:
-        answer: tuple[Outcome, object] = (Outcome.DONE, work(*arguments))
+        answer: tuple[Ended, object] = (Ended.DONE, work(*arguments))
     except ArchiveError as problem:
-        answer = (Outcome.REFUSED, problem)
+        answer = (Ended.REFUSED, problem)
     except MemoryError:
-        answer = (Outcome.MEMORY, None)
+        answer = (Ended.MEMORY, None)
     except RecursionError as problem:
         reason = message("bounds.nested", reason=str(problem))
-        answer = (Outcome.REFUSED, ArchiveError(message("archive.not-read", path=str(arguments[0]), reason=reason)))
+        answer = (Ended.REFUSED, ArchiveError(message("archive.not-read", path=str(arguments[0]), reason=reason)))
     except Exception:  # the end of this process: whatever a library raises goes to who waits, as a fault of ours
-        answer = (Outcome.FAULT, traceback.format_exc())
+        answer = (Ended.FAULT, traceback.format_exc())
     pipe.send_bytes(pickle.dumps(answer))
     pipe.close()
     os._exit(0)  # what this process leaves behind goes with it

@@ -53,7 +53,7 @@ _HARMLESS = {Kind.VERSION, Kind.SAME, Kind.NOTE}
 """What differs in nothing that was reported."""
 
 
-class Outcome(Enum):
+class Sameness(Enum):
     """What a verification comes to; the value is the exit code."""
 
     SAME = 0
@@ -89,12 +89,12 @@ class Verified:
     """It is a PDF, and nobody signed it."""
 
     @property
-    def outcome(self) -> Outcome:
+    def outcome(self) -> Sameness:
         """Different where anything differs; the same only where nothing was left out."""
         kinds = {line.kind for line in self.found}
         if kinds - _HARMLESS - {Kind.UNCHECKED}:
-            return Outcome.DIFFERENT
-        return Outcome.NOT_VERIFIED if Kind.UNCHECKED in kinds else Outcome.SAME
+            return Sameness.DIFFERENT
+        return Sameness.NOT_VERIFIED if Kind.UNCHECKED in kinds else Sameness.SAME
 
     @property
     def exit_code(self) -> int:
@@ -112,13 +112,13 @@ class Verified:
     def _upshot(self) -> Message:
         parts = tuple(dict.fromkeys(line.part for line in self.found if line.part is not None))
         match self.outcome:
-            case Outcome.DIFFERENT if parts:
+            case Sameness.DIFFERENT if parts:
                 return message("verify.different-and-not-verified", parts=parts)
-            case Outcome.DIFFERENT:
+            case Sameness.DIFFERENT:
                 return message("verify.different")
-            case Outcome.NOT_VERIFIED if any(line.whole for line in self.found):
+            case Sameness.NOT_VERIFIED if any(line.whole for line in self.found):
                 return message("verify.nothing-verified", parts=parts)
-            case Outcome.NOT_VERIFIED:
+            case Sameness.NOT_VERIFIED:
                 return message("verify.partly-verified", parts=parts)
         return message("verify.all-the-same-unsigned") if self.unsigned else message("verify.all-the-same")
 

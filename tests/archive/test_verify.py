@@ -227,12 +227,13 @@ def test_pages_that_cannot_be_printed_again(tmp_path):
     assert (report.exit_code, parts(report)) == (5, ["the pages"])
 
 
-def test_any_byte_of_a_pdf_is_found_where_its_pages_can_be_printed_again(tmp_path):
+@pytest.mark.parametrize("count", [12, pytest.param(400, marks=pytest.mark.soak)])
+def test_any_byte_of_a_pdf_is_found_where_its_pages_can_be_printed_again(tmp_path, count):
     path = small_pdf(tmp_path)
     sound = path.read_bytes()
     assert verify(path, recompute, lambda job: {"report.pdf": sound}).exit_code == 0
     chance = random.Random(7)
-    for at in chance.sample(range(len(sound)), 40):
+    for at in chance.sample(range(len(sound)), count):
         path.write_bytes(sound[:at] + bytes([sound[at] ^ 1 << chance.randrange(8)]) + sound[at + 1 :])
         assert verify(path, recompute, lambda job: {"report.pdf": sound}).exit_code == 1, at
     path.write_bytes(sound + b"\n")

@@ -50,7 +50,7 @@ from tests.simulator.nonlinear import Cubic, Moving, relative_acceleration
 HZ, Q = 60.0, 30.0
 DRIFT = -0.03
 """Of the frequency at 15 g of relative acceleration, the peak of a run at 0.5 g: 3/8 α x̂²/ω₀²."""
-ROWS = 360
+ROWS = 200
 
 
 def joint(hz: float) -> Moving:

@@ -54,6 +54,12 @@ def boom() -> SweptResponse:
     return record(BOOM, sweep(8.0, 220.0, 4.0))
 
 
+@pytest.fixture(scope="module")
+def whole(boom):
+    """The modes of that run as it is."""
+    return identify_modes(boom)
+
+
 def check(identification, structure: Structure, q_within=0.03, f_within=5e-4):
     """Every mode once, none else, each within the reach; sensors without a share see nothing."""
     assert len(frequencies_of(identification)) == len(structure.modes)
@@ -118,8 +124,8 @@ def test_no_filter_is_claimed_at_any_seed(seed):
     assert not any("filter" in said(flag) for flag in identify_modes(ensemble_noisy_control(seed).swept()).flags)
 
 
-def test_no_filter_is_claimed_where_there_is_none(boom):
-    assert identify_modes(boom).flags == ()
+def test_no_filter_is_claimed_where_there_is_none(whole):
+    assert whole.flags == ()
 
 
 def test_phase_counted_the_other_way_round_is_recognised_and_said(boom):
@@ -181,8 +187,8 @@ def test_a_second_order_equation_integrated_by_scipy():
     assert found.phase_deg == pytest.approx(-np.degrees(np.arctan(q)), abs=1.0)
 
 
-def test_what_was_recorded_stands_beside_it(boom):
-    first = identify_modes(boom).channel("A1").resonances[0]
+def test_what_was_recorded_stands_beside_it(boom, whole):
+    first = whole.channel("A1").resonances[0]
     ratio = boom.responses[:, 0] / boom.control
     assert first.observed.amplification == pytest.approx(ratio[boom.frequency_hz < 30].max())
     assert first.observed.peak_hz > first.frequency_hz
@@ -192,16 +198,16 @@ def test_what_was_recorded_stands_beside_it(boom):
     assert any("sweep" in said(flag) for flag in first.flags)
 
 
-def test_curves_pass_through_the_log(boom):
-    fit = identify_modes(boom).channel("A1")
+def test_curves_pass_through_the_log(boom, whole):
+    fit = whole.channel("A1")
     recorded = boom.responses[:, 0] / boom.control
     steady = np.abs(BOOM.steady(boom.frequency_hz)[0])
     assert np.median(np.abs(fit.fitted_swept / recorded - 1)) < 0.01
     assert np.median(np.abs(fit.fitted / steady - 1)) < 0.01
 
 
-def test_calibration_is_a_budget_item_of_its_own(boom):
-    plain = identify_modes(boom).channels[0].resonances[1]
+def test_calibration_is_a_budget_item_of_its_own(boom, whole):
+    plain = whole.channels[0].resonances[1]
     stated = replace(boom, calibration=(0.01, 0.01, 0.01), control_calibration=0.0075)
     budget = identify_modes(stated).channels[0].resonances[1]
     assert plain.amplification_std_calibration is None
@@ -255,8 +261,7 @@ def test_columns_of_different_length_are_an_error():
 
 @settings(max_examples=4, deadline=None)
 @given(scale=st.floats(1e-3, 1e3))
-def test_scale_of_all_channels_changes_nothing(boom, scale):
-    whole = identify_modes(boom)
+def test_scale_of_all_channels_changes_nothing(boom, whole, scale):
     found = identify_modes(replace(boom, control=boom.control * scale, responses=boom.responses * scale))
     assert frequencies_of(found) == pytest.approx(frequencies_of(whole), rel=1e-6)
     assert found.channels[0].resonances[0].amplification == pytest.approx(
@@ -266,20 +271,20 @@ def test_scale_of_all_channels_changes_nothing(boom, scale):
 
 @settings(max_examples=3, deadline=None)
 @given(shift=st.floats(-1e4, 1e4))
-def test_the_zero_of_time_changes_nothing(boom, shift):
+def test_the_zero_of_time_changes_nothing(boom, whole, shift):
     found = identify_modes(replace(boom, time_s=boom.time_s + shift))
-    assert frequencies_of(found) == pytest.approx(frequencies_of(identify_modes(boom)), rel=1e-6)
+    assert frequencies_of(found) == pytest.approx(frequencies_of(whole), rel=1e-6)
 
 
 @settings(max_examples=3, deadline=None)
 @given(order=st.permutations(range(3)))
-def test_the_order_of_channels_changes_nothing(boom, order):
+def test_the_order_of_channels_changes_nothing(boom, whole, order):
     order = list(order)
     turned = replace(
         boom, channels=tuple(boom.channels[k] for k in order), responses=boom.responses[:, order],
         phases_deg=boom.phases_deg[:, order],
     )  # fmt: skip
-    found, whole = identify_modes(turned), identify_modes(boom)
+    found = identify_modes(turned)
     assert frequencies_of(found) == pytest.approx(frequencies_of(whole), rel=1e-5)
     for name in boom.channels:
         assert [r.q for r in found.channel(name).resonances] == pytest.approx(
@@ -287,9 +292,9 @@ def test_the_order_of_channels_changes_nothing(boom, order):
         )
 
 
-def test_a_sensor_upside_down_turns_the_phase_and_nothing_else(boom):
+def test_a_sensor_upside_down_turns_the_phase_and_nothing_else(boom, whole):
     turned = replace(boom, phases_deg=(boom.phases_deg + np.array([180.0, 0.0, 0.0]) + 180) % 360 - 180)
-    here, there = (identify_modes(each).channels[0].resonances[1] for each in (boom, turned))
+    here, there = (each.channels[0].resonances[1] for each in (whole, identify_modes(turned)))
     assert there.amplification == pytest.approx(here.amplification, rel=1e-3)
     assert (there.phase_deg - here.phase_deg) % 360 == pytest.approx(180.0, abs=0.5)
     assert there.residue.real * here.residue.real + there.residue.imag * here.residue.imag < 0
@@ -317,10 +322,10 @@ def test_rows_that_waited_for_steady_vibration_are_seen_to_be_steady(q, rate, no
     assert any("steady" in said(flag) for flag in found.flags)
 
 
-def test_magnitudes_tell_no_phase(boom):
+def test_magnitudes_tell_no_phase(boom, whole):
     """Turning a sensor upside down changes no magnitude: a phase, or the sign of a shape, would be a guess."""
     (with_phase, *_), (without, *_) = (
-        identify_modes(replace(boom, phases_deg=phases)).channels[0].resonances for phases in (boom.phases_deg, None)
+        each.channels[0].resonances for each in (whole, identify_modes(replace(boom, phases_deg=None)))
     )
     assert with_phase.phase_deg is not None
     assert with_phase.residue is not None

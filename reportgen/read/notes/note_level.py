@@ -6,7 +6,7 @@ import re
 
 from reportgen.read.notes.note_segments import Reading, Segment, drive_of
 from reportgen.read.notes.note_vocabulary import vocabulary
-from reportgen.read.notes.note_words import Frequency, Level, Places, Word
+from reportgen.read.notes.note_words import Frequency, Level, NodePlaces, Word
 from reportgen.records.message import Message, message
 from reportgen.records.note import LevelChanged
 
@@ -30,8 +30,8 @@ def read_level(segments: list[Segment], reading: Reading) -> None:
                 reading.refuse(each.text, why, _WRITE_LEVEL)
             else:
                 reading.facts.append(_level_fact(each, drive_of(segments, index, each)))
-        if called and not valued and segment.of(Places):
-            reading.refuse(segment.of(Places)[0].text, message("note.displacement-level"), _WRITE_LEVEL)
+        if called and not valued and segment.of(NodePlaces):
+            reading.refuse(segment.of(NodePlaces)[0].text, message("note.displacement-level"), _WRITE_LEVEL)
 
 
 def _level_of_another(segment: Segment, level: Level, called: bool) -> Message | None:

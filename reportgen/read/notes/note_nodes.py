@@ -13,11 +13,11 @@ from reportgen.read.notes.note_words import (
     Counted,
     Frequency,
     Level,
-    Motion,
+    MotionWord,
+    NodePlace,
+    NodePlaces,
     Nodes,
     Phrase,
-    Place,
-    Places,
     Word,
 )
 from reportgen.records.message import Message, message
@@ -36,9 +36,9 @@ def gather_places(segments: list[Segment]) -> None:
             last = own[-1] if _take_following(segment) else None
         elif last is not None and said and _is_list_of_places(said):
             waiting += [each for each in said if isinstance(each, Counted)]
-            if any(isinstance(each, Places) for each in said):
+            if any(isinstance(each, NodePlaces) for each in said):
                 _take_all(last, waiting, said)
-        elif segment.tells or segment.drives or bool(segment.of(Places)):
+        elif segment.tells or segment.drives or bool(segment.of(NodePlaces)):
             _end_list(last, waiting)
             last = None
         for each in own:
@@ -68,7 +68,7 @@ def _end_list(nodes: Nodes | None, waiting: list[Counted]) -> None:
 def _take_figures(nodes: Nodes, figures: Iterable[Counted]) -> None:
     for each in figures:
         if each.value is not None and each.text[:1].isdigit():
-            nodes.places.append(Place(each.value))
+            nodes.places.append(NodePlace(each.value))
 
 
 def _take_following(segment: Segment) -> bool:
@@ -78,7 +78,7 @@ def _take_following(segment: Segment) -> bool:
     for each in segment.phrases:
         if isinstance(each, Nodes):
             nodes, told = each, False
-        elif nodes is not None and isinstance(each, Places):
+        elif nodes is not None and isinstance(each, NodePlaces):
             _take(nodes, each)
         elif nodes is not None and isinstance(each, Word) and each.kind == "ABOUT":
             told = False  # a place may be about there, a count may not
@@ -93,7 +93,7 @@ def _take_following(segment: Segment) -> bool:
 
 
 def _take(nodes: Nodes, each: Phrase) -> None:
-    if isinstance(each, Places):
+    if isinstance(each, NodePlaces):
         nodes.places.extend(each.places)
         nodes.origin = nodes.origin or each.origin
     elif isinstance(each, Counted):
@@ -109,10 +109,11 @@ def _before_drive(segment: Segment) -> list[Phrase]:
 def _is_list_of_places(said: list[Phrase]) -> bool:
     """True where nothing but places, figures and links stands there."""
     links = ("LINK", "SEEN", "FROM", "ABOUT", "LABEL", "MORE", "QUALITY")
-    return all(isinstance(each, Places | Counted) or (isinstance(each, Word) and each.kind in links) for each in said)
+    known = (NodePlaces, Counted)
+    return all(isinstance(each, known) or (isinstance(each, Word) and each.kind in links) for each in said)
 
 
-def _placed(places: list[Place]) -> list[Place] | None:
+def _placed(places: list[NodePlace]) -> list[NodePlace] | None:
     """Places with units: a bare figure takes the unit that stands behind it in the list, else the one before it.
 
     None where there is no unit, or where lengths and fractions are mixed.
@@ -122,18 +123,18 @@ def _placed(places: list[Place]) -> list[Place] | None:
     return found if len(units) <= 1 and None not in units else None
 
 
-def _carried(places: list[Place]) -> list[Place]:
+def _carried(places: list[NodePlace]) -> list[NodePlace]:
     """Places in which a bare figure has the unit of the one before it."""
-    found: list[Place] = []
+    found: list[NodePlace] = []
     for each in places:
         if each.unit is None and found:
-            each = Place(each.figure, found[-1].unit, found[-1].scale)
+            each = NodePlace(each.figure, found[-1].unit, found[-1].scale)
         found.append(each)
     return found
 
 
 def _from_first_end(
-    places: list[Place], origin: str | None, length_m: float | None
+    places: list[NodePlace], origin: str | None, length_m: float | None
 ) -> tuple[list[float], Message | None]:
     """Positions from the clamped (first) end, or why they can not be had."""
     values = [each.value for each in places]
@@ -153,13 +154,13 @@ class _AtDrive:
 
     drive: Frequency
     counts: list[Nodes] = field(default_factory=list)
-    motions: list[Motion] = field(default_factory=list)
+    motions: list[MotionWord] = field(default_factory=list)
 
 
 def read_nodes_and_motion(segments: list[Segment], reading: Reading, length_m: float | None) -> None:
     """Counts, places and kinds of motion, gathered by drive frequency; ``length_m`` turns places from the far end."""
     at: dict[float, _AtDrive] = {}
-    loose: list[Motion] = []
+    loose: list[MotionWord] = []
     for index, segment in enumerate(segments):
         for each in segment.of(Frequency):
             _refuse_frequency(each, reading)
@@ -227,10 +228,10 @@ def _doubt_before(before: Sequence[Phrase]) -> Message | None:
     return None
 
 
-def _trusted_motions(segment: Segment, reading: Reading) -> list[Motion]:
+def _trusted_motions(segment: Segment, reading: Reading) -> list[MotionWord]:
     trusted = []
     for index, each in enumerate(segment.phrases):
-        if not isinstance(each, Motion) or _is_of_a_thing(segment.phrases, index):
+        if not isinstance(each, MotionWord) or _is_of_a_thing(segment.phrases, index):
             continue
         before = segment.phrases[index - 1] if index else None
         denied = isinstance(before, Counted) and before.word in _NONE_OF

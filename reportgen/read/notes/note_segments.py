@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from reportgen.read.notes.note_words import Frequency, Level, Motion, Nodes, Phrase, Slow, Strobe, Word
+from reportgen.read.notes.note_words import Frequency, Level, MotionWord, Nodes, Phrase, Slow, Strobe, Word
 from reportgen.records.message import Message, message
 from reportgen.records.note import Fact
 
@@ -41,7 +41,7 @@ class Segment:
     @property
     def tells(self) -> bool:
         """True where there is something that could be a fact."""
-        kinds = (Nodes, Motion, Strobe, Slow, Level)
+        kinds = (Nodes, MotionWord, Strobe, Slow, Level)
         return any(isinstance(each, kinds) for each in self.phrases)
 
 

@@ -39,7 +39,7 @@ class Frequency:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class NodePlace:
     """A position along the beam: a figure, its unit (``m`` or ``L``) and the size of the unit it was written in.
 
     A bare figure has no unit until the list it stands in gives it one.
@@ -63,7 +63,7 @@ class Nodes:
     count: int | None = None
     plural: bool = False
     """Whether the word itself says that there are several."""
-    places: list[Place] = field(default_factory=list)
+    places: list[NodePlace] = field(default_factory=list)
     origin: str | None = None
     problem: Message | None = None
 
@@ -102,7 +102,7 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
-class Motion:
+class MotionWord:
     """A kind of motion."""
 
     text: str
@@ -120,11 +120,11 @@ class Counted:
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class NodePlaces:
     """Positions without the word node."""
 
     text: str
-    places: tuple[Place, ...]
+    places: tuple[NodePlace, ...]
     origin: str | None
 
 
@@ -140,7 +140,7 @@ class Word:
     """In lower case and English: what the rules decide by; ``text`` is what is quoted."""
 
 
-Phrase = Frequency | Nodes | Strobe | Slow | Level | Motion | Counted | Places | Word
+Phrase = Frequency | Nodes | Strobe | Slow | Level | MotionWord | Counted | NodePlaces | Word
 
 
 @lru_cache(maxsize=1)
@@ -217,7 +217,7 @@ def _phrase(tree: Any, original: str) -> Phrase:
 def _plain(token: Any, original: str) -> Phrase:
     text = original[token.start_pos : token.end_pos].strip()
     if token.type == "MOTION":
-        return Motion(text, _MOTIONS[str(token)[:4]])
+        return MotionWord(text, _MOTIONS[str(token)[:4]])
     return Word(token.type, text, token.start_pos, token.end_pos, " ".join(str(token).lower().split()))
 
 
@@ -248,12 +248,12 @@ def frequency(text: str) -> Frequency:
     return Frequency(" ".join(text.split()), round(decimal(digits) * factor, 9), step, problem)
 
 
-def _place(token: Any) -> Place:
+def _place(token: Any) -> NodePlace:
     if token.type == "LENGTH":
         number, unit = re.match(r"([\d.,]+)\s*(\w+)", str(token).strip()).groups()  # type: ignore[union-attr]
         scale = {"mm": 1e-3, "cm": 1e-2, "m": 1.0}.get(unit, 0.0254)
-        return Place(decimal(number), "m", scale)
-    return Place(decimal(str(token)), "L", 0.01 if token.type == "PERCENT" else 1.0)
+        return NodePlace(decimal(number), "m", scale)
+    return NodePlace(decimal(str(token)), "L", 0.01 if token.type == "PERCENT" else 1.0)
 
 
 def _number(token: Any) -> float | None:
@@ -296,7 +296,7 @@ def _nodes(children: list[Any], text: str) -> Nodes:
             found.origin = str(token)
         elif token.type in ("NUMBER", "NUMBER_WORD", "NONE", "FUZZY"):
             if token.type == "NUMBER" and (at or not decimal(str(token)).is_integer()):
-                found.places.append(Place(decimal(str(token))))
+                found.places.append(NodePlace(decimal(str(token))))
             elif found.count is None and found.problem is None:
                 _count(found, token, qualified=[])
     return found
@@ -317,9 +317,9 @@ def _counted(children: list[Any], text: str) -> Counted:
     return Counted(text, _number(token), str(token))
 
 
-def _places(children: list[Any], text: str) -> Places:
+def _places(children: list[Any], text: str) -> NodePlaces:
     origin = next((str(token) for token in children if token.type == "FROM"), None)
-    return Places(text, tuple(_place(token) for token in children if token.type != "FROM"), origin)
+    return NodePlaces(text, tuple(_place(token) for token in children if token.type != "FROM"), origin)
 
 
 def _lead(children: list[Any], text: str) -> Phrase:

@@ -22,7 +22,7 @@ HZ, Q, LEVEL = 80.0, 40.0, 1.0
 OMEGA = 2 * np.pi * HZ
 HIGH = 40.0
 """Relative acceleration, m/s², at which the drifts below are stated."""
-ROWS, PER_CYCLE = 500, 64
+ROWS, PER_CYCLE = 300, 48
 
 
 LOW_HZ, HIGH_HZ = 60.0, 105.0

@@ -8,8 +8,9 @@ it passes any tone beside the drive, and settles by itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from functools import cached_property
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +83,6 @@ class Ringing:
     """Rows of the run at which a change is over, (j,)."""
     followed: tuple[int, ...] = ()
     """Indices of those whose decays are unknowns."""
-    _kept: dict[complex, Decays] = field(default_factory=dict)
 
     @classmethod
     def of(cls, drive: Drive, order: NDArray[np.int64]) -> Ringing:
@@ -132,7 +132,7 @@ class Ringing:
 
     def follow(self, event: int) -> Ringing:
         """With one change more among the unknowns."""
-        return replace(self, followed=(*self.followed, event), _kept={})
+        return replace(self, followed=(*self.followed, event))
 
     def rows_of(self, event: int) -> NDArray[np.int64]:
         """Rows of the run from a change on, for as long as a mode there may ring, until the next begins."""
@@ -177,12 +177,10 @@ class Ringing:
             np.array([each[4] for each in found]) if found else blank,
         )  # fmt: skip
 
-    def _of(self, pole: complex) -> Decays:
-        if pole not in self._kept:
-            if len(self._kept) >= _MOST_KEPT:
-                self._kept.clear()
-            self._kept[pole] = self._computed(pole)
-        return self._kept[pole]
+    @cached_property
+    def _of(self) -> Callable[[complex], Decays]:
+        """Decays by pole; those of the poles asked for last are not worked out again."""
+        return lru_cache(maxsize=_MOST_KEPT)(self._computed)
 
     def _computed(self, pole: complex) -> Decays:
         until = -np.log(_HEARD) / abs(pole.real)
