@@ -4,6 +4,8 @@ PY ?= python3
 JOBS ?= auto
 # Tests are dealt out among the cores; who has none left takes of another's.
 SPREAD := -n $(JOBS) --dist worksteal
+# Translated once, not by every process of a test run (whatever the shell has; empty is "keep what was translated").
+export PYTHONDONTWRITEBYTECODE :=
 UV := .tools/bin/uv
 BIN := .venv/bin
 

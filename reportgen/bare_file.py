@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cache, partial
 from pathlib import Path
@@ -18,7 +18,20 @@ from reportgen.records.finding import Finding, Severity, note
 from reportgen.records.job import Job, Party, ReportIdentity, RunKind, RunPlan, Specimen
 from reportgen.records.log import Log, SweepLog, TimeHistory
 from reportgen.records.message import Message, Place, message
+from reportgen.records.report import Report
 from reportgen.records.result import RunResult
+from reportgen.records.verdict import Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """One bare log with what was found in it."""
+
+    path: Path
+    run: RunResult
+    log: Log
+    controls: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def quicklook(
@@ -32,12 +45,48 @@ def quicklook(
 ) -> None:
     """One bare log: a table said as soon as it is known, then one page beside the log.
 
-    ``reading`` is ``decay``, ``sweep`` or ``steady`` where the log is to be read so, None where it shows itself.
-    ``columns`` is a mapping as under ``[run.columns]``, where the log's own header does not say enough.
+    ``reading`` and ``columns`` as in ``look_at``.
     """
     from reportgen.archive.publish import write_whole
-    from reportgen.read.log import read_bare_log
+    from reportgen.render.catalogue import said
     from reportgen.resources import data_dir
+
+    templates = data_dir("templates")
+    seen = look_at(path, control, progress, reading=reading, columns=columns, meanwhile=partial(_load, templates))
+    from reportgen.render.quicklook import quicklook_lines, render_quicklook
+
+    for line in quicklook_lines(seen.run, seen.controls, seen.findings):
+        say(line)
+    progress(message("progress.drawing"))
+    page = path.with_name(path.name + ".quicklook.html")
+    html = render_quicklook(seen.run, seen.log, seen.controls, seen.findings, templates=templates, software=SOFTWARE)
+    write_whole(page, html.encode("utf-8"))
+    say(said(message("quicklook.page", page=str(page))))
+
+
+def _load(templates: Path) -> None:
+    """What draws the page, ahead of it."""
+    from reportgen.render.quicklook import load_drawing
+
+    load_drawing(templates)
+
+
+def look_at(
+    path: Path,
+    control: str | None,
+    progress: Say = silent,
+    *,
+    reading: str | None = None,
+    columns: Sequence[tuple[str, str]] = (),
+    meanwhile: Callable[[], object] = lambda: None,
+) -> Looked:
+    """Read one bare log and find its resonances. Raises ReportError where it shows none that can be had.
+
+    ``reading`` is ``decay``, ``sweep`` or ``steady`` where the log is to be read so, None where it shows itself.
+    ``columns`` is a mapping as under ``[run.columns]``, where the log's own header does not say enough. What is to be
+    done ``meanwhile`` is done while another process computes.
+    """
+    from reportgen.read.log import read_bare_log
 
     progress(message("progress.reading", file=path.name))
     read = cache(partial(read_bare_log, path, control, columns))
@@ -46,11 +95,7 @@ def quicklook(
     if log is None:
         raise _wanting(path, findings, message("quicklook.no-sweep"))
     progress(message("progress.resonances"))
-    from reportgen.render.catalogue import said
-    from reportgen.render.quicklook import load_drawing, quicklook_lines, render_quicklook
-
-    templates = data_dir("templates")
-    load_drawing(templates)
+    meanwhile()
     if reading in ("decay", "steady") and isinstance(log, TimeHistory):
         run, controls, findings = _read_as(path, log, reading), (), _without_errors(findings)
     elif reading == "decay":
@@ -64,13 +109,23 @@ def quicklook(
         raise _wanting(path, findings, message("quicklook.no-sweep"))
     else:
         run, findings = _without_control(path, log, findings)
-    for line in quicklook_lines(run, controls, findings):
-        say(line)
-    progress(message("progress.drawing"))
-    page = path.with_name(path.name + ".quicklook.html")
-    html = render_quicklook(run, log, controls, findings, templates=templates, software=SOFTWARE)
-    write_whole(page, html.encode("utf-8"))
-    say(said(message("quicklook.page", page=str(page))))
+    return Looked(path=path, run=run, log=log, controls=controls, findings=findings)
+
+
+def bare_report(seen: Looked) -> Report:
+    """A report of one bare log: its run and findings, and nothing that only a job could say."""
+    return Report(
+        software=SOFTWARE,
+        job=_bare_job(seen.path, seen.controls),
+        overall=Outcome.NOT_EVALUATED,
+        inputs=(),
+        runs=(seen.run,),
+        modes=(),
+        beam_fits=(),
+        verdicts=(),
+        notes=(),
+        findings=seen.findings,
+    )
 
 
 def _left_out(path: Path, controls: tuple[str, ...], run: RunResult) -> tuple[Finding, ...]:

@@ -132,6 +132,14 @@ def _parser() -> argparse.ArgumentParser:
     )
     quicklook.set_defaults(command=_quicklook)
 
+    review = commands.add_parser("review", help="look at each resonance in the browser, decide, build the report")
+    review.add_argument("job", metavar="JOB", type=Path, help="or one bare log, which is only shown")
+    review.add_argument("--by", metavar="NAME", default="", help="who decides; the page asks where it is not said")
+    review.add_argument("--port", metavar="N", type=_port, default=0, help="of this machine; default: any that is free")
+    review.add_argument("--no-browser", action="store_true", help="print the address, open no browser")
+    _add_laboratory(review)
+    review.set_defaults(command=_review)
+
     inspect = commands.add_parser("inspect", help="what a log or record holds, with a column mapping ready to paste")
     inspect.add_argument("file", metavar="FILE", type=Path)
     inspect.set_defaults(command=_inspect)
@@ -209,6 +217,12 @@ def _column(text: str) -> tuple[str, str]:
 def _positive(text: str) -> int:
     if not text.isdigit() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
+    return int(text)
+
+
+def _port(text: str) -> int:
+    if not text.isdigit() or not 1 <= int(text) <= 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port: a whole number from 1 to 65535")
     return int(text)
 
 
@@ -321,6 +335,24 @@ def _quicklook(options: argparse.Namespace) -> int:
         sys.stdout.flush()
 
     quicklook(options.log, options.control, say, progress, reading=options.reading, columns=options.columns)
+    return OK
+
+
+def _review(options: argparse.Namespace) -> int:
+    from reportgen.pipeline import Settings
+    from reportgen.progress import Progress
+    from reportgen.review.serve import Place, review
+
+    progress = Progress()
+
+    def say(line: Message) -> None:
+        progress.done()
+        _say(line)
+        sys.stdout.flush()
+
+    how = Settings(laboratory=options.laboratory and options.laboratory.resolve())
+    place = Place(port=options.port, browser=not options.no_browser)
+    review(options.job, how, place, say, progress, by=options.by)
     return OK
 
 

@@ -8,8 +8,10 @@ from pathlib import Path
 
 from reportgen.draft.job_text import JobText
 from reportgen.draft.seen_runs import Seen, in_order, natural, runs_of, with_ids, with_kinds
+from reportgen.draft.shared import shared_of, with_known_names
 from reportgen.errors import ReadError
 from reportgen.progress import Say, silent
+from reportgen.read.job.laboratory import Laboratory
 from reportgen.records.message import message
 
 
@@ -39,18 +41,23 @@ def _inside(folder: Path) -> list[Path]:
     return sorted(files, key=lambda each: natural(each.name))
 
 
-def laboratory_for(folder: Path, named: Path | None) -> Path | None:
-    """The laboratory file that a job in a folder will take from. Raises ReadError where it cannot be read."""
+def laboratory_for(folder: Path, named: Path | None) -> Laboratory:
+    """The laboratory file that a job in a folder will take from, if there is one.
+
+    Raises ReadError where it cannot be read.
+    """
     from reportgen.read.job.laboratory import read_laboratory
 
     laboratory = read_laboratory(folder / "job.toml", named)
     if laboratory.findings:
         raise ReadError(laboratory.findings[0].where, laboratory.findings[0].message)
-    return laboratory.path
+    return laboratory
 
 
-def draft_job(logs: Sequence[Path], laboratory: Path | None, progress: Say = silent) -> tuple[str, tuple[Seen, ...]]:
-    """The text of a job file for these logs, and what was seen in each; it can refer to the file ``laboratory``.
+def draft_job(
+    logs: Sequence[Path], laboratory: Laboratory | None, progress: Say = silent
+) -> tuple[str, tuple[Seen, ...]]:
+    """The text of a job file for these logs, and what was seen in each; it refers to what the laboratory file holds.
 
     Nothing is left out in silence: a log that gives no run is named in the text, with the reason.
     """
@@ -58,8 +65,9 @@ def draft_job(logs: Sequence[Path], laboratory: Path | None, progress: Say = sil
     for path in logs:
         progress(message("progress.reading", file=path.name))
         seen += runs_of(path)
-    seen = in_order(with_ids(with_kinds(seen)))
-    return "\n".join(JobText(seen, laboratory).lines()) + "\n", tuple(seen)
+    shared = shared_of(laboratory)
+    seen = in_order(with_ids(with_kinds(with_known_names(seen, shared))))
+    return "\n".join(JobText(seen, shared).lines()) + "\n", tuple(seen)
 
 
 def blanks_of(text: str) -> int:

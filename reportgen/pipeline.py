@@ -6,14 +6,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from reportgen import SOFTWARE
 from reportgen.errors import PdfUnavailableError, ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Annex, Job, OutputKind
+from reportgen.records.job import Annex, Job, OutputKind, RunPlan
 from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
@@ -215,10 +215,22 @@ def _open_deviations(inputs: Inputs) -> tuple[Message, ...]:
     return open_items(answered(job.deviations, found.values()))
 
 
-def read_inputs(path: Path, progress: Say = silent, *, laboratory: Path | None = None, alone: bool = False) -> Inputs:
+ReadLog: TypeAlias = Callable[[Job, RunPlan], tuple[Log | None, tuple[Finding, ...]]]
+"""Reads the log of a run, with what is to be said about it."""
+
+
+def read_inputs(
+    path: Path,
+    progress: Say = silent,
+    *,
+    laboratory: Path | None = None,
+    alone: bool = False,
+    read_log: ReadLog | None = None,
+) -> Inputs:
     """Read a job with everything it names. Raises JobInError where anything forbids a build.
 
     ``laboratory`` is the laboratory file where it is named; ``alone``: none is looked for outside the job folder.
+    ``read_log`` reads a run's log where not every log is to be read anew.
     """
     from reportgen.judge.checks import CHECKS
     from reportgen.read.input_files import stamps_of_job_file
@@ -228,13 +240,15 @@ def read_inputs(path: Path, progress: Say = silent, *, laboratory: Path | None =
     job, findings = read_job(path, CHECKS, laboratory, alone=alone)
     if job is None:
         raise JobInError(path, findings)
-    inputs = _read_all(job, findings, before, progress)
+    inputs = _read_all(job, findings, before, progress, read_log)
     if inputs.in_error:
         raise JobInError(path, inputs.findings)
     return inputs
 
 
-def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress: Say) -> Inputs:
+def _read_all(
+    job: Job, findings: tuple[Finding, ...], before: Stamps, progress: Say, read_log: ReadLog | None = None
+) -> Inputs:
     """Everything the job names; digests are taken first, and hold where no file has changed by the end.
 
     Raises ReadError, which names the file, where one has.
@@ -244,6 +258,7 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     from reportgen.read.job.decided_places import decided_findings
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
+    from reportgen.read.logged_environment import with_environment_of_logs
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -253,13 +268,15 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
     logs: dict[str, Log] = {}
     for run in job.runs:
         progress(message("progress.reading", file=run.log_names))
-        log, more = read_run(job, run)
+        log, more = (read_log or read_run)(job, run)
         found += more
         if log is not None:
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
     found += decided_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
+    found += more
+    job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
@@ -282,7 +299,11 @@ def _read_all(job: Job, findings: tuple[Finding, ...], before: Stamps, progress:
 
 
 def compute_report(
-    inputs: Inputs, progress: Say = silent, *, cores: int = 1, meanwhile: Callable[[], object] | None = None
+    inputs: Inputs,
+    progress: Say = silent,
+    *,
+    cores: int = 1,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Report:
     """Compute and judge what was read; the result does not depend on the number of ``cores``.
 

@@ -22,6 +22,8 @@ from reportgen.records.message import message
 
 DIFFERENTIATIONS = {"acceleration": 0, "velocity": 1, "displacement": 2}
 """How often a motion is differentiated to become an acceleration; each adds a factor 2πf and 90°."""
+CONDITIONS = ("temperature", "humidity")
+"""Dimensions that are no sinusoid; in a mapping of columns and in a requirement their names are those of the room."""
 STANDARD_GRAVITY = 9.80665
 """Conventional standard acceleration of free fall, m/s² exactly (ISO 80000-3)."""
 

@@ -22,6 +22,8 @@ import reportgen
 
 PACKAGE = Path(reportgen.__file__).parent
 METHODS = {"search", "match", "fullmatch", "sub", "subn", "split", "findall", "finditer"}
+_APPLIED = re.compile(rf"\.(?:{'|'.join(METHODS)}|compile)\b")
+"""Somewhere in a module that uses a pattern."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,8 @@ def uses() -> tuple[dict[tuple[Any, int, str], Use], list[str]]:
             continue
         module = importlib.import_module(info.name)
         modules.append(module)
-        for use in _Source(module, unclear).uses():
+        source = Path(str(module.__file__)).read_text(encoding="utf-8")
+        for use in _Source(module, source, unclear).uses() if _APPLIED.search(source) else ():
             found.setdefault((use.pattern.pattern, use.pattern.flags, use.method), use)
     seen = {key[:2] for key in found}
     for module in modules:
@@ -59,11 +62,11 @@ def uses() -> tuple[dict[tuple[Any, int, str], Use], list[str]]:
 class _Source:
     """The calls of one module."""
 
-    def __init__(self, module: ModuleType, unclear: list[str]) -> None:
+    def __init__(self, module: ModuleType, source: str, unclear: list[str]) -> None:
         self._path = Path(str(module.__file__))
         self._names = vars(module)
         self._unclear = unclear
-        self._tree = ast.parse(self._path.read_text(encoding="utf-8"))
+        self._tree = ast.parse(source)
 
     def uses(self) -> Iterator[Use]:
         """Patterns of module constants, of calls of ``re`` and of what functions compile."""
@@ -154,12 +157,13 @@ class _Anything(dict[str, object]):
 
 def _calls(node: ast.AST) -> Iterator[ast.Call]:
     """Calls of methods in a function or module, without those of functions inside."""
-    for inner in ast.iter_child_nodes(node):
-        if isinstance(inner, ast.FunctionDef | ast.Lambda):
-            continue
-        if isinstance(inner, ast.Call) and isinstance(inner.func, ast.Attribute):
-            yield inner
-        yield from _calls(inner)
+    inside = [*ast.iter_child_nodes(node)]
+    while inside:
+        inner = inside.pop()
+        if not isinstance(inner, ast.FunctionDef | ast.Lambda):
+            if isinstance(inner, ast.Call) and isinstance(inner.func, ast.Attribute):
+                yield inner
+            inside += ast.iter_child_nodes(inner)
 
 
 def _is_name(node: ast.expr, name: str) -> bool:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from reportgen.records.report import Report
 from reportgen.render.document import assemble
+from reportgen.render.figures.gallery import Gallery
 from reportgen.render.figures.plot import Drawing
 from reportgen.render.html import report_html
 from reportgen.render.pdf import annex_pdf, report_pdf
@@ -17,6 +19,14 @@ from reportgen.resources import data_dir
 
 def render_html(report: Report, *, templates: Path, branding: Path | None = None) -> str:
     return report_html(assemble(report, templates), templates=templates, branding=branding)
+
+
+def page_of_words(report: Report, *, templates: Path, branding: Path | None = None) -> str:
+    """The report on screen with its figures left white, which are most of its cost: for tests that read its words."""
+    document = assemble(report, templates)
+    sketches = [replace(each, plot=None) for each in document.drawings.sketches.values()]
+    white = Gallery(sketches, lambda each: Drawing(key=each.key, alt=each.alt, svg="<svg/>"))
+    return report_html(replace(document, drawings=white), templates=templates, branding=branding)
 
 
 def render_pdf(

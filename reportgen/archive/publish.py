@@ -21,9 +21,10 @@ import errno
 import fcntl
 import json
 import os
+import re
 import stat
 import time
-from collections.abc import Container, Iterable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -554,16 +555,46 @@ def _try_lock(parent: Folder, name: str, target: Path) -> int | None:
     return None
 
 
+@contextlib.contextmanager
+def only_one(path: Path, refused: Message) -> Iterator[None]:
+    """Hold the lock file at ``path`` as long as the block lasts; the system lets go of it when the process dies.
+
+    Raises ArchiveError with ``refused`` where another process holds it.
+    """
+    try:
+        with Folder.at(path.parent.resolve()) as parent:
+            held = _try_lock(parent, path.name, path)
+            if held is None:
+                raise ArchiveError(refused)
+            try:
+                yield
+            finally:
+                with contextlib.suppress(FileNotFoundError):
+                    parent.remove(path.name)
+                os.close(held)
+    except OSError as problem:
+        raise ArchiveError(_explain(problem, path)) from problem
+
+
 # One file ------------------------------------------------------------------------------------------------------------
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write one file completely, or leave it as it was. Raises ArchiveError, which says what happened."""
-    part = f".{path.name}.{os.getpid()}.part"
+def write_whole(path: Path, content: bytes, proved: Callable[[Path], object] | None = None) -> None:
+    """Write one file completely, or leave it as it was. Raises ArchiveError, which says what happened.
+
+    ``proved`` is given the written file before it takes the place of the old one; what it raises leaves the old one.
+    A file that stood there lends its permissions, and one that may not be written to is not replaced either.
+    """
+    part = _part_of(path)
     try:
+        mode = _mode_to_keep(path)
         with Folder.at(path.parent.resolve()) as folder:
             try:
                 folder.write(part, content)
+                if mode is not None:
+                    os.chmod(part, mode, dir_fd=folder.descriptor)
+                if proved is not None:
+                    proved(path.with_name(part))
                 folder.move(part, folder, path.name)
                 folder.sync()
             except FileExistsError:  # what bears that name is not ours to remove
@@ -574,6 +605,27 @@ def write_whole(path: Path, content: bytes) -> None:
                 raise
     except OSError as problem:
         raise ArchiveError(_explain(problem, path)) from problem
+
+
+def _part_of(path: Path) -> str:
+    return f".{path.name}.{os.getpid()}.part"
+
+
+def _mode_to_keep(path: Path) -> int | None:
+    """Permissions of the file that is replaced; None where there is none. Raises PermissionError."""
+    if not path.exists():
+        return None
+    if not os.access(path, os.W_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+    return stat.S_IMODE(path.stat().st_mode)
+
+
+def clear_parts(path: Path) -> None:
+    """Remove what killed processes left of the file while they wrote it; the caller knows that no other is writing."""
+    for left in path.parent.glob(f".{path.name}.*.part"):
+        if re.fullmatch(rf"\.{re.escape(path.name)}\.\d+\.part", left.name) and not left.is_symlink():
+            with contextlib.suppress(OSError):
+                left.unlink()
 
 
 _NO_PERMISSION = message("publish.no-permission")

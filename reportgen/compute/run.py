@@ -17,6 +17,7 @@ from reportgen.compute.frequency_uncertainty import with_uncertainties
 from reportgen.compute.identification import ChannelFit, Ended, Identification, SweptResponse, identified
 from reportgen.compute.quality.quality import data_quality
 from reportgen.compute.quality.wrong_unit import wrong_units
+from reportgen.compute.sweep.conditions import run_conditions
 from reportgen.compute.sweep.control import combine_control, control_dimension, control_result, control_spread
 from reportgen.compute.sweep.cross_axis import with_cross_axis
 from reportgen.compute.sweep.dwell import dwell_result
@@ -188,6 +189,7 @@ def finished_run(job: Job, done: IdentifiedRun) -> RunResult:
         facts=found.facts if found else (),
         steady_state_assumed=assumed,
         not_added=(*not_added, *lost),
+        conditions=run_conditions(sweep),
     )  # fmt: skip
     result = with_cross_axis(run, with_uncertainties(result, job.clock_of(run)))
     return result if done.dwelling else replace(result, quality=(*result.quality, *wrong_units(job, result)))
@@ -390,6 +392,7 @@ def channel_result(
         peaks=fit.peaks if fit else None,
         quotient=quotient,
         unit=unit,
+        dimension=trace.dimension,
         flags=(*(fit.flags if fit else ()), *unseen),
         time_s=sweep.time_s,
         excluded_hz=excluded_hz,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
 
+from reportgen.draft.pairs import Pair, around_tests, pairs_of
 from reportgen.draft.same_profile import grouped, is_section
 from reportgen.draft.seen_runs import Seen
+from reportgen.draft.shared import Shared
+from reportgen.draft.specimens import specimens_of
 from reportgen.records.job import RunKind
 from reportgen.records.message import Message, message
 from reportgen.records.stretch import Direction
@@ -21,11 +23,12 @@ GUESS = "(?)"
 class JobText:
     """The lines of a job file."""
 
-    def __init__(self, seen: Sequence[Seen], laboratory: Path | None) -> None:
+    def __init__(self, seen: Sequence[Seen], shared: Shared) -> None:
         self._runs = [each for each in seen if not each.faults]
         self._faulty = [each for each in seen if each.faults]
-        self._laboratory = laboratory
-        self._profiles = grouped(self._runs)
+        self._shared = shared
+        self._specimens = specimens_of(self._runs)
+        self._own_profiles, self._profiles = _profiles_of(self._runs, shared)
 
     def lines(self) -> Iterator[str]:
         """The job file, line by line."""
@@ -33,8 +36,8 @@ class JobText:
         yield from self._identity()
         yield from self._test()
         yield from self._columns()
-        for name, runs in self._profiles.items():
-            yield from _profile(name, runs)
+        for name in self._own_profiles:
+            yield from _profile(name, self._profiles[name])
         yield from self._defaults()
         yield from self._table()
         yield from self._special()
@@ -44,21 +47,53 @@ class JobText:
     def _identity(self) -> Iterator[str]:
         blank = _said(message("draft.fill"))
         tables = {"report": ("number", "title", "date"), "laboratory": ("name",), "customer": ("name",)}
-        if self._laboratory is not None:
+        if self._shared.named:
             del tables["laboratory"]
-        for table, keys in {**tables, "specimen": ("name",)}.items():
+        for table, keys in tables.items():
             yield from ("", f"[{table}]")
             yield from (_beside(f'{key} = ""', blank) for key in keys)
+        if not self._specimens:
+            yield from ("", "[specimen]", _beside('name = ""', blank))
+        for number, each in enumerate(dict.fromkeys(self._specimens.values())):
+            runs = tuple(run for run, of in self._specimens.items() if of == each)
+            said = message("draft.specimen", runs=runs) if number else message("draft.first-specimen")
+            yield from ("", "[[specimen]]", _beside(f"id = {_quoted(each)}", f"{GUESS} {_said(said)}"))
+            yield from ([] if number else [_beside('name = ""', blank)])
 
     def _test(self) -> Iterator[str]:
         yield from ("", "[test]")
-        if self._laboratory is not None:
-            yield from _comment(message("draft.laboratory", path=self._laboratory.name))
-        yield '# environment = "from notes"'
+        yield from self._of_laboratory()
+        of_room = any(run.of_room for run in self._runs)
+        yield 'environment = "from logs"' if of_room else '# environment = "from notes"'
         yield _beside("channels = [", f"id, role, location, instrument; {GUESS} {_said(message('draft.roles'))}")
-        for channel, (role, unit) in self._channels().items():
-            yield _beside(f'  [{_quoted(channel)}, "{role}", "", ""],', unit or _said(message("draft.no-unit")))
+        channels = self._channels()
+        for name in self._shared.sets_among(tuple(channels)):
+            there = self._shared.channel_sets[name]
+            yield _beside(f"  {_quoted(name)},", _said(message("draft.channel-set", channels=there)))
+            channels = {channel: each for channel, each in channels.items() if channel not in there}
+        for channel, (role, unit) in channels.items():
+            instrument = self._instrument_of(channel)
+            row = f'  [{_quoted(channel)}, "{role}", "", {_quoted(instrument or "")}],'
+            said = unit or _said(message("draft.no-unit"))
+            yield _beside(row, f"{said}; {GUESS} {_said(message('draft.instrument'))}" if instrument else said)
         yield "]"
+
+    def _of_laboratory(self) -> Iterator[str]:
+        """What the laboratory file holds, by its ids: the exciter where it has one; of people it cannot know who."""
+        if self._shared.file is None:
+            return
+        yield from _comment(message("draft.laboratory", path=self._shared.file, mark=GUESS))
+        several = ", ".join(map(_quoted, self._shared.exciters))
+        if len(self._shared.exciters) == 1:
+            yield _beside(f"exciter = {several}", f"{GUESS} {_said(message('draft.only-exciter'))}")
+        elif self._shared.exciters:
+            yield _beside('# exciter = ""', _said(message("draft.one-of", ids=self._shared.exciters)))
+        if self._shared.people:
+            said = _said(message("draft.people"))
+            yield _beside(f"# people = [{', '.join(map(_quoted, self._shared.people))}]", said)
+
+    def _instrument_of(self, channel: str) -> str | None:
+        return self._shared.instrument_of(channel, [each for run in self._runs for each in run.remarks])
 
     def _channels(self) -> dict[str, tuple[str, str]]:
         """Role and unit of each channel of any log."""
@@ -109,6 +144,8 @@ class JobText:
 
     def _defaults(self) -> Iterator[str]:
         yield from ("", "[run_defaults]")
+        if self._specimens:
+            yield f"specimen = {_quoted(self._first_specimen())}"
         for kind in RunKind:
             runs = [run for run in self._runs if run.kind is kind]
             name = self._usual(kind)
@@ -133,8 +170,14 @@ class JobText:
         for run in self._runs:
             cells = [_quoted(run.id), f'"{run.kind}"', f'"{run.axis or ""}"', _quoted(f"logs/{run.path.name}")]
             cells += [run.started.isoformat()] if run.started is not None else []
+            specimen = self._specimens.get(run.id)
+            if specimen is not None and specimen != self._first_specimen():
+                cells += [*(['""'] if run.started is None else []), _quoted(specimen)]
             yield _beside(f"  [{', '.join(cells)}],", f"{GUESS} {_said(_swept(run))}{self._only_section(run)}")
         yield "]"
+
+    def _first_specimen(self) -> str:
+        return next(iter(self._specimens.values()))
 
     def _only_section(self, run: Seen) -> str:
         """What to decide where a run covers only a section of the profile of others."""
@@ -163,18 +206,23 @@ class JobText:
                 yield from ("", "[[run]]", f"id = {_quoted(run.id)}", *lines)
 
     def _pairs(self) -> Iterator[str]:
-        """A requirement to take off its remark signs for each pair of surveys before and after."""
-        for before, after in _pairs(self._runs):
-            yield ""
-            yield from _comment(message("draft.pair", before=before.id, after=after.id, mark=GUESS))
-            yield from (
-                "# [[requirement]]",
-                '# clause = ""',
-                '# check = "frequency shift"',
-                f"# before = {_quoted(before.id)}",
-                f"# after = {_quoted(after.id)}",
-                '# limit = "5 %"',
-            )
+        """Requirements to take off their remark signs: one for all surveys around tests, one for each other pair."""
+        pairs, around = pairs_of(self._runs, self._specimens), around_tests(self._runs, self._specimens)
+        as_one = [pair for pair in pairs if pair in around]
+        if around and as_one == [pair for pair in pairs if pair[0].kind is RunKind.SURVEY]:
+            yield from self._pair(['# surveys = "before and after"'], around)
+            pairs = [pair for pair in pairs if pair not in around]
+        for before, after in pairs:
+            keys = [f"# before = {_quoted(before.id)}", f"# after = {_quoted(after.id)}"]
+            yield from self._pair(keys, [(before, after)])
+
+    def _pair(self, keys: Sequence[str], pairs: Sequence[Pair]) -> Iterator[str]:
+        yield ""
+        named = tuple(message("judge.pair", before=one.id, after=other.id) for one, other in pairs)
+        yield from _comment(message("draft.pair", pairs=named, mark=GUESS))
+        text = _said(message("draft.shift-clause"))
+        yield from ("# [[requirement]]", '# clause = ""', f"# text = {_quoted(text)}", '# check = "frequency shift"')
+        yield from (*keys, '# limit = "5 %"')
 
     def _left_out(self) -> Iterator[str]:
         for run in self._faulty:
@@ -183,28 +231,22 @@ class JobText:
             yield from _comment(message("draft.left-out", log=f"logs/{run.path.name}", reasons=why))
 
 
-def _pairs(runs: Sequence[Seen]) -> list[tuple[Seen, Seen]]:
-    """By axis and kind: the last run before and the first one after."""
-    from reportgen.read.job.run_names import Part
-
-    found = []
-    for axis in dict.fromkeys(run.axis for run in runs):
-        for kind in (RunKind.SURVEY, RunKind.DECAY):
-            there = [run for run in runs if run.axis == axis and run.kind is kind]
-            before = [run for run in there if run.part is Part.BEFORE]
-            after = [run for run in there if run.part is Part.AFTER]
-            if before and after:
-                found += _named_alike(before, after) or [(before[-1], after[0])]
-    return found
+def _profiles_of(runs: Sequence[Seen], shared: Shared) -> tuple[list[str], dict[str, list[Seen]]]:
+    """Profiles that the draft has to write, and runs by the profile they followed, a laboratory's by its own id."""
+    own: list[str] = []
+    found: dict[str, list[Seen]] = {}
+    for name, several in grouped(runs).items():
+        theirs = shared.profile_of(several)
+        taken = theirs or _free(name, {each.id for each in shared.profiles})
+        own += [] if theirs else [taken]
+        found.setdefault(taken, []).extend(several)
+    return own, found
 
 
-def _named_alike(before: Sequence[Seen], after: Sequence[Seen]) -> list[tuple[Seen, Seen]]:
-    """Pairs whose names differ in the word of their part alone, so that a second specimen's runs stay together."""
-    from reportgen.read.job.run_names import name_without_part
-
-    last = {name_without_part(run.path): run for run in before}
-    first = {name_without_part(run.path): run for run in reversed(after)}
-    return [(run, first[name]) for name, run in last.items() if name in first]
+def _free(name: str, taken: set[str]) -> str:
+    """A name that no profile of the laboratory has, so that it is not based on that one."""
+    numbered = (f"{name}-{number}" for number in range(2, len(taken) + 3))
+    return name if name not in taken else next(each for each in numbered if each not in taken)
 
 
 _UNITS = {"acceleration": (STANDARD_GRAVITY, "g"), "velocity": (1.0, "m/s"), "displacement": (1e-3, "mm")}

@@ -8,6 +8,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from reportgen.draft.seen_runs import Seen
+from reportgen.errors import ComputeError
+from reportgen.records.job import Profile
 
 if TYPE_CHECKING:
     from reportgen.compute.sweep.profile_as_swept import Corner
@@ -16,6 +18,10 @@ ALIKE = 0.12
 """Share within which two profiles or rates are one: rounding and a control within its tolerance move them so far."""
 END = 0.02
 """Share by which a section may reach beyond the profile it is one of: ends of rows, and rounding."""
+
+POINTS = 48
+"""Frequencies, evenly spaced in octaves, at which a level is held against a given profile: six an octave of the widest
+ranges in use, 10 Hz to 2 kHz, so that no stretch of a third of an octave is passed over."""
 
 
 def grouped(runs: Sequence[Seen]) -> dict[str, list[Seen]]:
@@ -71,6 +77,35 @@ def is_section(part: Seen, whole: Seen) -> bool:
         return False
     between = [(a.frequency_hz * b.frequency_hz) ** 0.5 for a, b in pairwise(part.corners)]
     return all(_near(_level_at(part.corners, at_hz), _level_at(whole.corners, at_hz)) for at_hz in between)
+
+
+def followed(run: Seen, profile: Profile) -> bool:
+    """Whether a run followed a given profile: over its whole range, at its rate, and its level all along."""
+    import numpy as np
+
+    from reportgen.compute.sweep.profile import profile_level, profile_range
+
+    if len(run.corners) < 2:
+        return False
+    low, high = run.corners[0].frequency_hz, run.corners[-1].frequency_hz
+    try:
+        from_hz, to_hz = profile_range(profile)
+        at_hz = [from_hz * (to_hz / from_hz) ** ((place + 0.5) / POINTS) for place in range(POINTS)]
+        required = profile_level(profile, np.asarray(at_hz))
+    except ComputeError:
+        return False
+    if abs(low / from_hz - 1.0) > END or abs(high / to_hz - 1.0) > END or not _same_rate(run, profile):
+        return False
+    pairs = zip(at_hz, required, strict=True)
+    return all(_near(_level_at(run.corners, f), float(level)) for f, level in pairs if math.isfinite(level))
+
+
+def _same_rate(run: Seen, profile: Profile) -> bool:
+    """Whether a run went at the rate of a profile; where one of them has none, nothing speaks against it."""
+    asked = profile.sweep_rate
+    if asked is None or run.facts is None or run.facts.rate is None:
+        return True
+    return asked.unit == run.facts.rate_unit and _near(asked.value, run.facts.rate)
 
 
 def _level_at(corners: Sequence[Corner], at_hz: float) -> float:

@@ -51,6 +51,12 @@ class Seen:
     rms: bool = False
     without_unit: tuple[tuple[str, str], ...] = ()
     """Channel and column of those whose unit the log does not say."""
+    remarks: tuple[str, ...] = ()
+    """Lines of the log beside its rows, as written."""
+    of_room: bool = False
+    """Whether the log holds a temperature or humidity of the room."""
+    record: bool = False
+    """Whether the log holds samples."""
     faults: tuple[Finding, ...] = ()
     """Why the log gives no run; empty where it does."""
 
@@ -92,6 +98,9 @@ def _seen(path: Path, sweep: int | None) -> tuple[Seen, Log | None]:
         rms=says_rms(remarks),
         control_guessed=first is not None,
         without_unit=lacking,
+        remarks=tuple(remarks),
+        of_room=isinstance(log, SweepLog) and any(each.ambient for each in log.conditions),
+        record=isinstance(log, TimeHistory),
     )
     return _of_record(seen, log) if isinstance(log, TimeHistory) else _of_sweep(seen, log), log
 

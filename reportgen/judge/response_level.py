@@ -1,10 +1,12 @@
-"""The highest level of a response as recorded."""
+"""The highest level of a response, or the highest reading of a temperature or humidity, as recorded."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
@@ -16,22 +18,63 @@ from reportgen.records.log import Floats
 from reportgen.records.message import message
 from reportgen.records.result import ChannelResult, Quotient, RunResult
 from reportgen.records.verdict import ProvedBy
-from reportgen.units import DIFFERENTIATIONS, Quantity
+from reportgen.units import CONDITIONS, DIFFERENTIATIONS, Detector, Dimension, Quantity, parse_unit
+
+SINUSOIDS = (*DIFFERENTIATIONS, "force", "strain", "voltage")
+"""Quantities of which a channel has a level, peak, row by row; a motion is taken as any other motion as well."""
 
 
 def response_level(case: Case) -> None:
     """Items: the highest level of every response in scope, peak, as the log has it: what the specimen really saw.
 
-    A band of the requirement that the run did not travel is a gap, and so are rows or readings that are missing in it.
+    A limit on force, strain or voltage is one on channels that measured it, one on a temperature or humidity holds for
+    the channel it names. A band of the requirement that the run did not travel is a gap, and so are rows or readings
+    that are missing in it.
     """
-    limit = case.limit(*DIFFERENTIATIONS)
+    limit = case.limit(*SINUSOIDS, *CONDITIONS)
     run = case.run(case.requirement.run)
     if limit is None or run is None:
         return
     case.weigh_holes(run)
     _weigh_band(case, run)
-    for channel in case.responses(run):
+    if limit.dimension in CONDITIONS:
+        _lay_condition(case, run, limit)
+        return
+    for channel in _channels(case, run, limit.dimension):
         _lay_channel(case, run, channel, limit)
+
+
+def _channels(case: Case, run: RunResult, dimension: Dimension) -> list[ChannelResult]:
+    """Channels in scope: all responses where a motion is limited, else those that measured the quantity."""
+    if dimension in DIFFERENTIATIONS or case.requirement.channel is not None:
+        return case.responses(run)
+    sound, lost = case.sound_and_lost(run)
+    measured = {each.id: each.dimension for each in run.channels}
+    for name, why in lost:
+        if measured.get(name, dimension) == dimension:
+            case.gap(why)
+    found = [each for each in sound if each.dimension == dimension]
+    if not found and not case.gaps:
+        case.gap(message("judge.no-channel-of", run=run.id, quantity=dimension))
+    return found
+
+
+def _lay_condition(case: Case, run: RunResult, limit: Quantity) -> None:
+    """The highest reading of a temperature or humidity; the room's goes by the name of its quantity."""
+    wanted, quantity = case.requirement.channel, limit.dimension
+    if wanted is None:
+        case.gap(message("judge.condition-without-channel", quantity=quantity, key=str(quantity)))
+        return
+    of_room = wanted.strip().casefold() == quantity
+    logged = [each for each in run.conditions if each.dimension == quantity]
+    found = next((each for each in logged if (each.ambient if of_room else each.channel == wanted)), None)
+    if found is None:
+        case.gap(message("judge.condition-not-logged", channel=wanted, run=run.id, quantity=quantity))
+        return
+    unit = parse_unit(found.unit)
+    si = found.values * unit.factor + unit.offset
+    levels = (si - limit.unit.offset) / limit.unit.factor
+    _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels), found.frequency_hz))
 
 
 def _weigh_band(case: Case, run: RunResult) -> None:
@@ -45,20 +88,21 @@ def _weigh_band(case: Case, run: RunResult) -> None:
                          highest_hz=highest))  # fmt: skip
 
 
-def _weigh_unread(case: Case, run: RunResult, channel: ChannelResult, read_hz: Floats) -> None:
+def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, read_hz: Floats) -> None:
     """A band of rows in which the channel has no reading may hide the highest level.
 
-    ``read_hz`` are the frequencies of its readings, shape (n,).
+    ``rows_hz`` and ``read_hz`` are the frequencies of all rows and of its readings, shapes (n,) and (m,).
     """
     low, high = case.requirement.band_hz or (0.0, math.inf)
-    for a, b in _unread(channel.frequency_hz, read_hz):
-        if a < high and low < b and not _is_excluded(channel, (a, b)):
-            case.gap(message("judge.channel-unread", channel=channel.id, run=run.id, low_hz=a, high_hz=b))
+    excluded = next((each.excluded_hz for each in run.channels if each.id == channel), ())
+    for a, b in _unread(rows_hz, read_hz):
+        if a < high and low < b and not _is_excluded(excluded, (a, b)):
+            case.gap(message("judge.channel-unread", channel=channel, run=run.id, low_hz=a, high_hz=b))
 
 
-def _is_excluded(channel: ChannelResult, band: tuple[float, float]) -> bool:
+def _is_excluded(excluded_hz: Sequence[tuple[float, float]], band: tuple[float, float]) -> bool:
     """Whether a band without reading is one that the engineer does not use, from row to row."""
-    return any(band[0] <= high and low <= band[1] for low, high in channel.excluded_hz)
+    return any(band[0] <= high and low <= band[1] for low, high in excluded_hz)
 
 
 def _unread(rows_hz: Floats, read_hz: Floats) -> list[tuple[float, float]]:
@@ -75,44 +119,56 @@ def _unread(rows_hz: Floats, read_hz: Floats) -> list[tuple[float, float]]:
 def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:
     levels = _level(run, channel, limit.dimension)
     if levels is None:
-        case.gap(message("judge.no-motion", channel=channel.id, run=run.id))
+        what = message("judge.other-quantity", channel=channel.id, run=run.id, found=Dimension(channel.dimension),
+                       limit=limit.text)  # fmt: skip
+        case.gap(what)
         return
-    read = np.isfinite(levels) & (levels > 0.0) & channel.used
-    level, read_hz = levels[read], channel.frequency_hz[read]
+    in_unit = levels / (limit.unit.factor * (limit.unit.detector or Detector.PEAK).to_peak)
+    _lay_highest(
+        case,
+        run,
+        channel.id,
+        limit,
+        (in_unit, np.isfinite(levels) & (levels > 0.0) & channel.used, channel.frequency_hz),
+    )
+
+
+def _lay_highest(
+    case: Case, run: RunResult, channel: str, limit: Quantity, rows: tuple[Floats, NDArray[np.bool_], Floats]
+) -> None:
+    """The highest of the levels in the limit's unit; ``rows``: levels, which are readings, frequencies, shapes (n,)."""
+    levels, read, rows_hz = rows
+    level, read_hz = levels[read], rows_hz[read]
     inside = np.array([case.in_band(f) for f in read_hz], dtype=bool)
     if not inside.any():
-        case.gap(message("judge.channel-without-reading", channel=channel.id, run=run.id))
+        case.gap(message("judge.channel-without-reading", channel=channel, run=run.id))
         return
-    _weigh_unread(case, run, channel, read_hz)
+    _weigh_unread(case, run, channel, rows_hz, read_hz)
     row = int(np.argmax(np.where(inside, level, -np.inf)))
-    measured, at_hz, factor = float(level[row]), float(read_hz[row]), limit.unit.factor
-    std = _std(case, channel.id, measured, _between_rows(level, row))
+    measured, at_hz = float(level[row]), float(read_hz[row])
+    relative = limit.dimension not in CONDITIONS
     reading = Reading(
-        measured=measured / factor,
-        std=None if std is None else std / factor,
+        measured=measured,
+        std=_std(case, channel, measured, _between_rows(level, row)) if relative else None,
         tolerance=Tolerance(high=limit.value),
         unit=limit.unit.symbol,
     )
-    what = message("judge.highest-level", channel=channel.id, run=run.id, frequency_hz=at_hz)
-    case.items.append(
-        Item(
-            text=what,
-            said=message("judge.highest-level-is", what=what, held=reading.against()),
-            reading=reading,
-            run=run.id,
-            channel=channel.id,
-            frequency_hz=at_hz,
-        )
-    )
+    what = message("judge.highest-level", channel=channel, run=run.id, frequency_hz=at_hz)
+    said = message("judge.highest-level-is", what=what, held=reading.against())
+    case.items.append(Item(text=what, said=said, reading=reading, run=run.id, channel=channel, frequency_hz=at_hz))
 
 
 def _level(run: RunResult, channel: ChannelResult, dimension: str) -> Floats | None:
-    """Response as recorded, peak, SI of ``dimension``, shape (n,); None where it is no motion.
+    """Response as recorded, peak, SI of ``dimension``, shape (n,); None where the channel measured something else.
 
-    The curves hold it over the reference as an acceleration; the reference is multiplied out again.
+    The curves hold a motion over the reference as an acceleration; the reference is multiplied out again.
     """
     control = run.control
-    if control is None or channel.quotient is Quotient.OTHER:
+    if control is None:
+        return None
+    if dimension not in DIFFERENTIATIONS:
+        return np.asarray(channel.magnitude * control.level) if channel.dimension == dimension else None
+    if channel.quotient is Quotient.OTHER:
         return None
     if channel.quotient is Quotient.RATIO and control.dimension == "force":
         return None
@@ -143,7 +199,7 @@ def _std(case: Case, channel: str, measured: float, between_rows: float) -> floa
 RESPONSE_LEVEL = Check(
     name="response level",
     needs=(("run", "axis", "kind"), ("limit",)),
-    limit_dimensions=tuple(DIFFERENTIATIONS),
+    limit_dimensions=(*SINUSOIDS, *CONDITIONS),
     limit_example="40 g",
     limit_in_percent=False,
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),

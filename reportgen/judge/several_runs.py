@@ -23,9 +23,8 @@ def joined(parts: Sequence[Verdict], remarks: Sequence[Message] = ()) -> Verdict
         return replace(only, reason=tuple(dict.fromkeys((*only.reason, *remarks))))
     ranked = sorted(parts, key=badness)
     worst = ranked[0]
-    said = _who_decides(
-        worst, [each for each in parts if each is not worst and each.outcome is worst.outcome], len(parts)
-    )
+    alike = [each for each in parts if each is not worst and each.outcome is worst.outcome]
+    said = _who_decides(worst, alike, _counted(parts))
     return replace(
         worst,
         reason=tuple(dict.fromkeys((said, *worst.reason, *remarks))),
@@ -38,12 +37,22 @@ def joined(parts: Sequence[Verdict], remarks: Sequence[Message] = ()) -> Verdict
     )
 
 
-def _who_decides(worst: Verdict, alike: Sequence[Verdict], runs: int) -> Message:
+def _counted(parts: Sequence[Verdict]) -> Message:
+    """How many parts there are, as what they are: pairs, also where some are missing; axes; runs."""
+    count = len(parts)
+    if any(each.before is not None and each.after is not None for each in parts):
+        return message("judge.pairs-counted", count=count)
+    if any(each.axis is not None for each in parts):
+        return message("judge.axes-counted", count=count)
+    return message("judge.runs-counted", count=count)
+
+
+def _who_decides(worst: Verdict, alike: Sequence[Verdict], counted: Message) -> Message:
     """The part that decides; where it is no pass, the others that come to the same result are named as well."""
     place = place_of(worst)
     if worst.outcome is Outcome.PASS or not alike:
-        return message("judge.worst-of-runs", runs=runs, worst=place)
-    return message("judge.worst-of-runs-alike", runs=runs, worst=place, alike=tuple(map(place_of, alike)))
+        return message("judge.worst-of-runs", parts=counted, worst=place)
+    return message("judge.worst-of-runs-alike", parts=counted, worst=place, alike=tuple(map(place_of, alike)))
 
 
 def badness(each: Verdict) -> tuple[int, float]:

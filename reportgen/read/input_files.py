@@ -55,7 +55,7 @@ class Watched:
     def still_the_same(self) -> None:
         """Raises ReadError, which names the file, where one was changed, replaced or touched since."""
         for path, stamp in self.stamps.items():
-            if _stamp_of(self.folder / path) != stamp:
+            if stamp_of(self.folder / path) != stamp:
                 raise _changed(path)
 
 
@@ -71,7 +71,7 @@ def stamps_of_job_file(path: Path) -> Stamps:
     """State of a job's own file and of its presets before they are read."""
     file = path / "job.toml" if path.is_dir() else path
     presets = sorted((file.parent / OWN).glob("*.toml"))
-    return {each.relative_to(file.parent).as_posix(): _stamp_of(each) for each in (file, *presets)}
+    return {each.relative_to(file.parent).as_posix(): stamp_of(each) for each in (file, *presets)}
 
 
 def watch_inputs(job: Job, before: Stamps = MappingProxyType({})) -> Watched:
@@ -147,7 +147,8 @@ def _digest(folder: Path, path: Path) -> tuple[InputFile, Stamp]:
         raise ReadError(Place(path.as_posix()), message("input.not-read", problem=problem.strerror)) from problem
 
 
-def _stamp_of(path: Path) -> Stamp | None:
+def stamp_of(path: Path) -> Stamp | None:
+    """State of a file: who changes it changes that. None where there is none."""
     try:
         return _stamp(path.stat())
     except (OSError, ValueError):

@@ -20,6 +20,7 @@ from reportgen.read.table.table_rows import TableBlock
 from reportgen.read.table.time_column import counted_in
 from reportgen.records.message import Message, Place, message
 from reportgen.records.stretch import stretches
+from reportgen.units import CONDITIONS
 
 _REMARKS_SHOWN = 8
 
@@ -128,7 +129,8 @@ def _column_table(layout: TableLayout, columns: UnderstoodColumns, block: TableB
 
 
 def _part(place: int, columns: UnderstoodColumns, unused: Message | None) -> Message:
-    for column in (columns.time, columns.frequency, *columns.amplitudes, *columns.phases.values()):
+    known = (*columns.amplitudes, *columns.phases.values(), *columns.conditions)
+    for column in (columns.time, columns.frequency, *known):
         if column is not None and column.place == place:
             unit = column.unit.symbol if column.unit else message("inspect.no-unit")
             if not column.channel:
@@ -173,9 +175,18 @@ def _mapping(layout: TableLayout, columns: UnderstoodColumns, block: TableBlock,
         if phase is not None:
             unit = {"°": "deg", "rad": "rad"}.get(phase.unit.symbol if phase.unit else "", "deg")
             lines.append(_mapping_line(f"{channel} phase", layout, phase, unit))
+    for column in columns.conditions:
+        key = column.unit.dimension if column.unit is not None and column.ambient else column.channel or column.header
+        lines.append(_mapping_line(key, layout, column, _unit_of(column)))
     taken = {
         column.place
-        for column in (columns.time, columns.frequency, *columns.amplitudes, *columns.phases.values())
+        for column in (
+            columns.time,
+            columns.frequency,
+            *columns.amplitudes,
+            *columns.phases.values(),
+            *columns.conditions,
+        )
         if column
     }
     for place in range(layout.columns):
@@ -218,5 +229,5 @@ def _line_to_fill_in(layout: TableLayout, place: int, say: Say) -> str:
 def _mapping_line(key: str, layout: TableLayout, column: Column, unit: str) -> str:
     header = layout.names[column.place] or f"column {column.place + 1}"
     unit = f"({unit})" if any(sign in unit for sign in "/ ") else unit
-    quoted_key = key if key in ("time", "frequency") else quoted(key)
+    quoted_key = key if key in ("time", "frequency", *CONDITIONS) else quoted(key)
     return f"{quoted_key} = {quoted(f'{header} / {unit}')}"

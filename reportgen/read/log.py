@@ -28,6 +28,7 @@ from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, ChannelRole, Job, RunKind, RunPlan
 from reportgen.records.log import Log, SweepLog, TimeHistory
 from reportgen.records.message import Message, Place, message
+from reportgen.units import Dimension
 
 
 def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
@@ -50,6 +51,7 @@ def read_log(job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
     if log is None:
         return None, found
     findings = (*found, *_channel_findings(job, run, channels_of(log)))
+    findings = (*findings, *_condition_findings(job, run, log))
     log, turned = _with_phases(log, job.control_of(run) or likely_controls(channels_of(log)))
     findings = (*findings, *turned)
     return None if _failed(findings) else log, findings
@@ -216,6 +218,17 @@ def _channel_findings(job: Job, run: RunPlan, there: Sequence[str]) -> list[Find
     if job.channels and extra:
         found.append(note(run.where, message("log.undeclared", run=run.id, log=name, channels=extra)))
     return found
+
+
+def _condition_findings(job: Job, run: RunPlan, log: Log) -> list[Finding]:
+    """Channels of temperature or humidity that the job has for responses or controls."""
+    logged = {each.channel: each for each in log.conditions} if isinstance(log, SweepLog) else {}
+    return [
+        error(channel.where, message("log.condition-no-monitor", channel=channel.id, role=str(channel.role),
+                                     quantity=Dimension(logged[channel.id].dimension), log=run.log.as_posix()))
+        for channel in job.channels
+        if channel.id in logged and channel.role is not ChannelRole.MONITOR
+    ]  # fmt: skip
 
 
 def _absent_control(run: RunPlan, absent: tuple[str, ...], there: tuple[str, ...]) -> Message:

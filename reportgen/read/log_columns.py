@@ -69,6 +69,8 @@ class UnderstoodColumns:
     """A column of dates beside the one of times."""
     parts: tuple[tuple[Column, Column], ...] = ()
     """Real and imaginary part of channels that have no amplitude column."""
+    conditions: tuple[Column, ...] = ()
+    """Temperatures and humidities beside the rows."""
     without_unit: tuple[tuple[str, str], ...] = ()
     """(channel, header) of columns that are channels, but whose unit nothing says."""
 
@@ -129,6 +131,7 @@ class _Columns:
         amplitudes = self._amplitudes()
         phases = self._phases(amplitudes)
         parts = self._parts(amplitudes)
+        conditions = self._conditions()
         self._other_columns(bool(amplitudes or parts))
         words = next((c.header for c in self._of(Meaning.FREQUENCY) if not self._is_numeric(c)), None)
         return UnderstoodColumns(
@@ -138,6 +141,7 @@ class _Columns:
             amplitudes=amplitudes,
             phases=phases,
             parts=parts,
+            conditions=conditions,
             other_frequencies=tuple(self._other_frequencies),
             frequency_words=words,
             unused=tuple(self._unused),
@@ -234,6 +238,20 @@ class _Columns:
         if column.unit.dimension == "ratio":
             return column.unit.symbol != "%" and _CHANNEL_LIKE.fullmatch(column.channel or "") is not None
         return column.unit.dimension not in ("current", "pressure")
+
+    def _conditions(self) -> tuple[Column, ...]:
+        """Temperatures and humidities, each channel once; one the job maps goes before one that its header names."""
+        taken: dict[tuple[object, ...], Column] = {}
+        for column in self._of(Meaning.CONDITION):
+            what = (column.ambient, column.unit.dimension if column.unit else "", not column.ambient and column.channel)
+            if not self._is_numeric(column):
+                self._unused.append((column.header, message("unused.no-numbers")))
+            elif what in taken:
+                second = message("unused.second", meaning=Meaning.CONDITION, first=taken[what].header)
+                self._unused.append((column.header, second))
+            else:
+                taken[what] = column
+        return tuple(taken.values())
 
     def _parts(self, amplitudes: Sequence[Column]) -> tuple[tuple[Column, Column], ...]:
         """Channels given by real and imaginary part, both with the same unit."""

@@ -30,7 +30,7 @@ from reportgen.read.table.table_layout import TableLayout
 from reportgen.read.table.table_rows import Rejected, TableBlock
 from reportgen.read.table.time_column import counted_in, joined, spread
 from reportgen.records.finding import Finding, Severity, error, note, warning
-from reportgen.records.log import REFERENCE, RESPONSE_OVER_FORCE, Floats, SweepLog, Trace
+from reportgen.records.log import REFERENCE, RESPONSE_OVER_FORCE, Floats, LoggedCondition, SweepLog, Trace
 from reportgen.records.message import Message, Place, as_written, message
 from reportgen.records.stretch import Stretch, stretches
 from reportgen.units import Detector, Unit, parse_unit
@@ -146,6 +146,7 @@ class _Reader:
         time = columns.time
         wanted = [columns.frequency, *columns.amplitudes, *columns.phases.values(), *columns.other_frequencies]
         wanted += [column for pair in columns.parts for column in pair]
+        wanted += columns.conditions
         words = []
         if time is not None and self.layout.numeric[time.place]:
             wanted.append(time)
@@ -340,6 +341,9 @@ class _Reader:
             remarks=(*as_written(self.layout.remarks), *starmap(_remark, block.remarks)),
             rows_skipped=tuple(sorted({each.line for each in self.rejected})),
             layout=self.layout.described,
+            conditions=tuple(
+                _condition(column, block.values[rows, places[column.place]]) for column in columns.conditions
+            ),
             unit_reference=None if reference is None else reference.channel,
             steady=bool(columns.parts) and time is None,
         )
@@ -491,6 +495,17 @@ class _Reader:
             each = [message("column.unused", column=header, why=why) for header, why in told]
             unused = with_rest(each, len(columns.unused))
             self.findings.append(note(self._header_place, message("column.all-unused", columns=unused)))
+
+
+def _condition(column: Column, stored: Floats) -> LoggedCondition:
+    """A condition in kelvin, or as a fraction of saturation."""
+    assert column.unit is not None
+    return LoggedCondition(
+        channel=column.channel or column.header,
+        dimension=column.unit.dimension,
+        values=np.asarray(stored * column.factor + column.unit.offset),
+        ambient=column.ambient,
+    )
 
 
 def _offer(number: int, sweep: Stretch, lines: NDArray[np.int64]) -> Message:

@@ -242,6 +242,8 @@ class Environment:
     pressure: Annotated[str, Written(Form.CONDITION, "1013 hPa")] | None = None
     from_notes: bool = False
     """Whether what is not stated is taken from the operator's notes."""
+    from_logs: bool = False
+    """Whether what is not stated is taken from columns of the logs, before the notes."""
     where: Place = IN_JOB_FILE
 
 
@@ -409,6 +411,16 @@ class ToleranceBand:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RatioBand:
+    """Largest ratio that is permitted over a band of frequency."""
+
+    limit: float
+    from_hz: float = 0.0
+    to_hz: float = float("inf")
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Notch:
     """The input may fall so that a channel's response stays below a limit in a band."""
 
@@ -503,8 +515,8 @@ class RunPlan:
     strategy: ControlStrategy = ControlStrategy.AVERAGE
     cross: tuple[str, ...] = ()
     """Response channels whose direction lies across the axis, for the motion there over the control."""
-    cross_axis: Annotated[Quantity, Written(Form.PERCENTAGE, "50 %")] | None = None
-    """Largest that the motion on each of them may be, of the control; None: it is told and not judged."""
+    cross_axis: tuple[RatioBand, ...] = ()
+    """Largest that the motion on each of them may be, of the control; empty: it is told and not judged."""
     tracking_filter: TrackingFilter | None = None
     tracking_filter_tolerance: Annotated[Quantity, Written(Form.PERCENTAGE, "5 %")] | None = None
     """As the job has it; the filter itself carries it as ``tolerance``."""

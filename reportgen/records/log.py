@@ -34,6 +34,20 @@ class Trace:
     """Rms of what is neither fundamental nor harmonic, SI, shape (n,); only from time histories."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LoggedCondition:
+    """A temperature or humidity beside the rows of a log: no sinusoid, so no amplitude either."""
+
+    channel: str
+    """Channel of the job, else the name of its column."""
+    dimension: str
+    """``temperature`` or ``humidity``."""
+    values: Floats
+    """K, or a fraction of saturation; shape (n,), NaN where the row has no reading."""
+    ambient: bool = False
+    """Whether it is that of the room."""
+
+
 REFERENCE = "reference"
 """Channel that stands for the reference of 1 in a log that holds responses over it alone."""
 RESPONSE_OVER_FORCE = ("accelerance", "mobility", "receptance")
@@ -70,6 +84,7 @@ class SweepLog:
     """True where the rows are responses to steady vibration by the form of the file, as a frequency response is."""
     layout: Message | None = None
     """How the file was understood: delimiter, decimal sign, encoding, first row."""
+    conditions: tuple[LoggedCondition, ...] = ()
     part_starts: tuple[int, ...] = ()
     """First rows of the second and further parts, where the run was logged in several files."""
 

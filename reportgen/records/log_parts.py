@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.records.log import Floats, SweepLog, Trace
+from reportgen.records.log import Floats, LoggedCondition, SweepLog, Trace
 from reportgen.records.message import Message, message
 from reportgen.records.stretch import AGAIN_SHARE
 
@@ -51,6 +51,7 @@ def joined_log(parts: Sequence[SweepLog], path: str, *, pauses: bool = True) -> 
         unit_reference=first.unit_reference,
         steady=all(each.steady for each in parts),
         layout=first.layout,
+        conditions=tuple(_joined_condition(each, parts) for each in _all_conditions(parts)),
         part_starts=tuple(int(each) for each in starts),
     )
 
@@ -68,6 +69,20 @@ def _joined_trace(channel: str, parts: Sequence[SweepLog]) -> Trace:
         distortion=of(lambda each: each.distortion),
         residual=of(lambda each: each.residual),
     )
+
+
+def _all_conditions(parts: Sequence[SweepLog]) -> list[LoggedCondition]:
+    """Conditions of any part, each once."""
+    return list({each.channel: each for part in reversed(parts) for each in part.conditions}.values())
+
+
+def _joined_condition(wanted: LoggedCondition, parts: Sequence[SweepLog]) -> LoggedCondition:
+    """A condition of all parts; without readings where a part did not log it."""
+    columns = []
+    for part in parts:
+        own = next((each for each in part.conditions if each.channel == wanted.channel), None)
+        columns.append(np.full(len(part.frequency_hz), np.nan) if own is None else own.values)
+    return replace(wanted, values=np.concatenate(columns))
 
 
 def _one_after_another(columns: Sequence[Floats | None]) -> Floats | None:

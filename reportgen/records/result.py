@@ -363,6 +363,8 @@ class ChannelResult:
     quotient: Quotient = Quotient.RATIO
     unit: str = ""
     """Unit of ``magnitude`` where it is not a ratio."""
+    dimension: str = "acceleration"
+    """What the channel measured."""
     time_s: Floats | None = None
     """Shape (n,), where the log has time."""
     flags: tuple[Message, ...] = ()
@@ -437,13 +439,32 @@ class CrossAxis:
 
     channel: str
     ratio: float | None = None
-    """The largest; None with ``reason``."""
+    """The largest, where limits are stated that which uses most of its own; None with ``reason``."""
     at_hz: float | None = None
     limit: float | None = None
-    """As the job states it; None where it states none."""
+    """As the job states it at ``at_hz``; None where it states none."""
     outside_bands: tuple[tuple[float, float], ...] = ()
     """Hz, where the ratio exceeds the limit."""
     reason: Message | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunCondition:
+    """A temperature or humidity that was logged during a run."""
+
+    channel: str
+    dimension: str
+    """``temperature`` or ``humidity``."""
+    unit: str
+    """``°C`` or ``% rh``, in which the numbers are."""
+    lowest: float
+    highest: float
+    frequency_hz: Floats
+    """Shape (n,), in the order of the log."""
+    values: Floats
+    """Shape (n,), NaN where a row has no reading."""
+    ambient: bool = False
+    """Whether it is that of the room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -482,6 +503,8 @@ class RunResult:
     """Resonances that were asked for, and none was fitted."""
     undecided: RunResult | None = None
     """The run as its log alone gives it; None where the engineer left no band out and asked for no resonance."""
+    conditions: tuple[RunCondition, ...] = ()
+    """Temperatures and humidities that its log holds."""
 
 
 class IssueKind(StrEnum):

@@ -107,22 +107,28 @@ def _plots(report: Report, language: Language) -> Iterator[Plot]:
     for each in report.runs:
         if each.control is not None and sweeps(each.control.frequency_hz):
             yield make.control(report.job, each, each.control, tall=each.id in leads)
-        for channel in each.channels:
-            if sweeps(channel.frequency_hz):
-                yield make.response(each, channel)
-        for curve in each.decay:
-            yield make.decay(each, curve)
-        for number, backbone in enumerate(backbones(each), start=1):
-            yield make.backbone(each, number, backbone)
-        dwell = make.dwell(report.job, each)
-        if dwell is not None:
-            yield dwell
+        yield from channel_plots(report, each, language)
     for before, after, channel_id in _pairs(report):
         plot = make.comparison(before, after, channel_id, tall=(before.id, after.id, channel_id) in compared)
         if plot is not None:
             pair = (before.id, after.id, channel_id)
             shifts = [s for s in report.shifts if (s.before, s.after, s.channel) == pair]
             yield comparison_insets(make, report, plot, shifts)
+
+
+def channel_plots(report: Report, run: RunResult, language: Language) -> Iterator[Plot]:
+    """What a run shows on its channels: responses over frequency, free decays, backbones, the course of a dwell."""
+    make = Drawings(language.words, language.numbers)
+    for channel in run.channels:
+        if sweeps(channel.frequency_hz):
+            yield make.response(run, channel)
+    for curve in run.decay:
+        yield make.decay(run, curve)
+    for number, backbone in enumerate(backbones(run), start=1):
+        yield make.backbone(run, number, backbone)
+    dwell = make.dwell(report.job, run)
+    if dwell is not None:
+        yield dwell
 
 
 def _pairs(report: Report) -> Iterator[tuple[RunResult, RunResult, str]]:

@@ -34,7 +34,7 @@ def screen_page(document: Document[object], template: str, templates: Path, bran
     )
     css = _with_running_words(css, name, document.language)
     css += SCREEN_CSS if document.draft else ""
-    script, data = _script(templates), FigureData(document.drawings.sketches.values())
+    script, data = joined_script(templates, SCRIPTS), FigureData(document.drawings.sketches.values())
 
     def panels(key: str) -> str:
         return json.dumps(data.geometry(document.drawings[key]), ensure_ascii=False, separators=(",", ":"))
@@ -62,9 +62,9 @@ SCRIPTS = ("page.js", "data.js", "axis.js", "figure.js", "table.js", "link.js")
 """Parts of the page's one script, in the order in which they build on each other."""
 
 
-def _script(templates: Path) -> str:
+def joined_script(templates: Path, names: tuple[str, ...]) -> str:
     """All parts in one block, so that none of their names meets one of the page; empty where there are none."""
-    parts = [templates / "script" / name for name in SCRIPTS]
+    parts = [templates / "script" / name for name in names]
     texts = [path.read_text(encoding="utf-8") for path in parts if path.is_file()]
     return ('"use strict";\n{\n' + "".join(texts) + "}\n").replace("</", "<\\/") if texts else ""
 

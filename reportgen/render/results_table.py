@@ -25,6 +25,7 @@ from reportgen.records.result import (
     Observed,
     QualityIssue,
     Resonance,
+    RunCondition,
     RunResult,
     SweepFacts,
 )
@@ -98,6 +99,11 @@ def _cross_axis(run: RunResult) -> dict[str, Any]:
     return {"cross": run.cross} if run.cross else {}
 
 
+def _conditions(run: RunResult) -> dict[str, Any]:
+    """Temperatures and humidities; nothing where the log holds none."""
+    return {"conditions": run.conditions} if run.conditions else {}
+
+
 def _earlier_survey(comparison: ReferenceComparison) -> dict[str, Any]:
     """The survey of that report by its name; its values stand among the shifts."""
     return {"before": None if comparison.before is None else comparison.before.id}
@@ -164,8 +170,9 @@ SHAPES: Mapping[type, Shape] = {
         drawn_in={"sweep": SweepFacts},
         messages={"method": MessageAs.STATED, "criterion": MessageAs.STATED},
         left_out=("decay", "undecided"),
-        made={"cross": _cross_axis, "not_added": _not_added},
+        made={"cross": _cross_axis, "not_added": _not_added, "conditions": _conditions},
     ),
+    RunCondition: Shape(left_out=("dimension",)),
     SweepFacts: Shape(
         named={"rate": "sweep_rate", "rate_unit": "sweep_rate_unit", "rate_reason": "sweep_rate_reason",
                "holes": "holes_hz"},
@@ -174,7 +181,9 @@ SHAPES: Mapping[type, Shape] = {
                   "first_spacing_hz", "last_spacing_hz"),
     ),
     ControlResult: Shape(left_out=("dimension", "not_judged_bands", "notches", "time_at_level_s")),
-    ChannelResult: Shape(left_out=("quotient", "unit"), made={"excluded_hz": _excluded, "annotations": _annotated}),
+    ChannelResult: Shape(
+        left_out=("quotient", "unit", "dimension"), made={"excluded_hz": _excluded, "annotations": _annotated}
+    ),
     Annotation: Shape(left_out=("run", "channel")),
     Resonance: Shape(
         left_out=("level", "residue", "frequency_std_filter_hz"),

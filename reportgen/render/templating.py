@@ -11,7 +11,16 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from jinja2 import ChoiceLoader, FileSystemLoader, PrefixLoader, StrictUndefined, TemplateError, TemplateSyntaxError
+from jinja2 import (
+    BytecodeCache,
+    ChoiceLoader,
+    FileSystemLoader,
+    PrefixLoader,
+    StrictUndefined,
+    TemplateError,
+    TemplateSyntaxError,
+)
+from jinja2.bccache import Bucket
 from jinja2.exceptions import SecurityError
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
@@ -29,8 +38,33 @@ _MOST_FILES = 1_000
 """In a folder of a laboratory's own templates."""
 
 
+_MOST_KEPT = 500
+"""Translated templates that a process keeps: some ten times as many as one report has."""
+
+
 class TooLongError(Exception):
     """A template that came to no end."""
+
+
+class _Translated(BytecodeCache):
+    """What templates were translated to, by their place and text: a batch of reports translates each of them once."""
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, str], bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Give ``bucket`` the code of this text, where it is known."""
+        if (kept := self._kept.get((bucket.key, bucket.checksum))) is not None:
+            bucket.bytecode_from_string(kept)
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep the code of ``bucket``."""
+        if len(self._kept) == _MOST_KEPT:
+            self._kept.clear()
+        self._kept[bucket.key, bucket.checksum] = bucket.bytecode_to_string()
+
+
+_TRANSLATED = _Translated()
 
 
 class _Sandbox(ImmutableSandboxedEnvironment):
@@ -106,6 +140,7 @@ def environment(templates: Path, branding: Path | None, words: Words) -> Immutab
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        bytecode_cache=_TRANSLATED,
     )
     sandbox.globals["_"] = words.say
     return sandbox

@@ -27,11 +27,15 @@ const unpack = async ([kind, count, places, text]) => {
   }
   return values;
 };
-// False where the browser cannot unpack: then figures read the drawing, and say so.
-const unpackAll = async () => {
+// The table of packed arrays that a page carries within it; null where it carries none.
+const ownTable = () => {
   const node = document.getElementById("figure-data");
-  if (!node || typeof DecompressionStream === "undefined") return false;
-  const packed = Object.entries(JSON.parse(node.textContent));
+  return node ? JSON.parse(node.textContent) : null;
+};
+// False where the browser cannot unpack: then figures read the drawing, and say so.
+const unpackAll = async (table) => {
+  if (!table || typeof DecompressionStream === "undefined") return false;
+  const packed = Object.entries(table).filter(([name]) => !DATA.has(name));
   await Promise.all(packed.map(async ([name, array]) => DATA.set(name, await unpack(array))));
   return true;
 };

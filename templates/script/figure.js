@@ -32,6 +32,10 @@ class Figure {
     this.homeScale = this.x.scale;
     this.at = null;
     this.pinned = null;
+    this.chosen = null; // abscissa of what is selected
+    this.shaded = null; // a band that is being marked
+    this.takesBand = null; // who is given the band that is dragged over, in the place of a zoom
+    this.gone = new AbortController();
     // The first pairs of axes are the panels; insets come after them and stay as they are.
     const axes = [...this.svg.querySelectorAll("g[id*='-axes_']")].slice(0, this.panels.length);
     this.originals = axes.flatMap((each) => [...each.children]).filter((g) => !/-(curve|sample|label)-/.test(g.id || ""));
@@ -168,7 +172,7 @@ class Figure {
         if (!from) return;
         if (end === "pointerup" && !from.pans) this.cut(from, ...this.place(event));
         stop();
-      });
+      }, { signal: this.gone.signal });
     }
     this.svg.addEventListener("dblclick", () => this.reset());
     this.svg.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
@@ -230,6 +234,52 @@ class Figure {
     if (at < this.x.range[0] || at > this.x.range[1]) { this.x.range = [...this.panels[0].home.x]; this.draw(); }
     this.cursor(at);
     this.mark = at;
+    this.node.dispatchEvent(new CustomEvent("shown", { bubbles: true, detail: at }));
+  }
+
+  // Another figure of the same panels takes this one's place.
+  close() { this.gone.abort(); }
+
+  // What was in view before, and the places of the cursors.
+  takeOver({ x, panels, at, pinned, mark, chosen, shaded, lines }) {
+    if (panels.length !== this.panels.length || panels[0].home.x.some((end, k) => end !== this.panels[0].home.x[k])) return;
+    Object.assign(this.x, { range: [...x.range], scale: x.scale });
+    this.panels.forEach((panel, k) => {
+      if (panels[k].home.y.some((end, i) => end !== panel.home.y[i])) return;
+      Object.assign(panel.axis, { range: [...panels[k].axis.range], scale: panels[k].axis.scale });
+      panel.fits = panels[k].fits;
+    });
+    Object.assign(this, { at, pinned, chosen, shaded });
+    this.pin.setAttribute("aria-pressed", String(pinned !== null));
+    const hidden = new Set(lines.filter((line) => !line.shown).map((line) => line.label));
+    for (const made of this.toggles) if (hidden.has(made.textContent)) made.click();
+    this.draw();
+    this.mark = mark;
+  }
+
+  // Draws cursors and what is selected anew; the cursor stays on its mark.
+  refresh() {
+    const { mark } = this;
+    this.cursor(this.at);
+    this.mark = mark;
+  }
+
+  // The row of the log that is nearest to a place.
+  rowAt(at) {
+    const lead = this.lead(at);
+    return lead ? lead.xs[nearest(lead, at)] : at;
+  }
+
+  drawChosen() {
+    const [left, right] = this.x.pixels;
+    const bands = [...(this.chosen === null ? [] : [[this.chosen, this.chosen, 2.5]]), ...(this.shaded ? [[...this.shaded, 0]] : [])];
+    for (const [low, high, margin] of bands) {
+      const from = Math.max(pixel(this.x, low) - margin, left), to = Math.min(pixel(this.x, high) + margin, right);
+      for (const panel of to > from ? this.panels : []) {
+        const [bottom, top] = panel.axis.pixels;
+        element("rect", { x: from, width: to - from, y: top, height: bottom - top, fill: PETROL, "fill-opacity": 0.16 }, this.hair);
+      }
+    }
   }
 
   toggle(lines, made) {
@@ -314,6 +364,7 @@ class Figure {
     const wide = Math.abs(to[0] - from.x) > DRAG, high = Math.abs(to[1] - from.y) > 2 * DRAG;
     const span = (axis, a, b) => [a, b].map((at) => forward(axis, data(axis, at))).sort((p, q) => p - q);
     const across = span(this.x, from.x, to[0]);
+    if (this.takesBand) { if (wide) this.takesBand(...across.map((end) => this.rowAt(backward(this.x, end)))); return; }
     if (high) this.setLevel(from.panel, ...span(from.panel.axis, from.y, to[1]));
     if (wide) this.setX(...across);
   }
@@ -494,10 +545,10 @@ class Figure {
 
   cursor(at) {
     this.hair.replaceChildren();
+    this.drawChosen();
     this.mark = null;
     if (at === null) return;
-    const lead = this.lead(at);
-    this.at = lead ? lead.xs[nearest(lead, at)] : at;
+    this.at = this.rowAt(at);
     this.stroke(this.at, "none");
     if (this.pinned !== null) this.stroke(this.pinned, "2 1.6");
     this.tell();

@@ -62,7 +62,7 @@ const reach = () => {
   }
 };
 
-unpackAll().catch(() => false).then(() => {
+unpackAll(ownTable()).catch(() => false).then(() => {
   showFigures();
   leadRows();
   sortTables();

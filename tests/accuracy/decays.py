@@ -13,11 +13,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lsim, lti
 
 from reportgen.compute.decay.decay import identify_decay
 from reportgen.compute.decay.pluck import LEAST_FALL, decay_part
 from reportgen.records.result import Resonance
-from tests.simulator.ring_down import Joint, dry_friction, micro_slip, ring_down
+from tests.simulator.ring_down import Blow, Joint, dry_friction, micro_slip, ring_down
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import pluck_record
 
@@ -155,15 +156,72 @@ def cubic(rng: np.random.Generator) -> Truth:
     return _jointed(rng, lambda w, x: Joint(cubic=bend * w * w / x**2), (100.0, 400.0))
 
 
+def _forced(rng: np.random.Generator, modes: tuple[TrueMode, ...], blows: tuple[Blow, ...], seconds: float) -> Truth:
+    """A structure at rest under forces; each sensor's noise is 0.1 to 0.3 % of its largest reading."""
+    rate = float(np.ceil(modes[-1].frequency_hz * rng.uniform(4.0, 10.0)))
+    shares = [tuple(float(s) for s in rng.uniform(0.4, 1.0, len(modes)) * rng.choice([-1, 1], len(modes)))
+              for _ in range(2)]  # fmt: skip
+    structure = Structure(modes, (Sensor("A1", shares[0]), Sensor("A2", shares[1])))
+    weights = tuple(float(w) for w in rng.uniform(0.4, 1.0, len(modes)))
+    record = ring_down(structure, Joint(), weights, rate, seconds, blows=blows)
+    y = np.stack([record.channels[name] for name in ("A1", "A2")], axis=1)
+    y /= np.max(np.abs(y), axis=0)
+    return Truth(y + rng.normal(0.0, float(rng.uniform(1e-3, 3e-3)), y.shape), rate, modes)
+
+
+def bouncing(rng: np.random.Generator) -> Truth:
+    """A hammer comes down again once to three times within a tenth of a second, each time softer."""
+    modes = _apart(rng, int(rng.integers(1, 4)), (30.0, 200.0))
+    length = float(rng.uniform(0.05, 0.4)) / modes[-1].frequency_hz
+    at, peak, blows = 0.2, 1.0, [Blow(0.2, length, 1.0)]
+    for _ in range(int(rng.integers(1, 4))):
+        at, peak = at + max(float(rng.uniform(0.015, 0.09)), 1.5 * length), peak * float(rng.uniform(0.25, 0.7))
+        blows.append(Blow(at, length, peak))
+    slowest = min(np.pi * m.frequency_hz / m.q for m in modes)
+    return _forced(rng, modes, tuple(blows), at + max(5.0 / slowest, 12.0 / modes[0].frequency_hz))
+
+
+def contact(rng: np.random.Generator) -> Truth:
+    """A soft tip stays on the structure for a tenth to a half of a cycle of the lowest mode."""
+    modes = _apart(rng, int(rng.integers(1, 3)), (30.0, 200.0))
+    length = float(rng.uniform(0.1, 0.5)) / modes[0].frequency_hz
+    slowest = min(np.pi * m.frequency_hz / m.q for m in modes)
+    return _forced(rng, modes, (Blow(0.2, length, 1.0),), 0.2 + max(5.0 / slowest, 12.0 / modes[0].frequency_hz))
+
+
+def by_hand(rng: np.random.Generator) -> Truth:
+    """A hand bends the structure, trembles, lets go within 5 to 40 ms; the acceleration shows all of it."""
+    modes = _apart(rng, int(rng.integers(1, 3)), (20.0, 150.0))
+    slowest = min(np.pi * m.frequency_hz / m.q for m in modes)
+    seconds = 1.5 + max(5.0 / slowest, 12.0 / modes[0].frequency_hz)
+    rate = float(np.ceil(modes[-1].frequency_hz * rng.uniform(6.0, 12.0)))
+    t = np.arange(round(seconds * rate)) / rate
+    off = 1.5 - float(rng.uniform(0.005, 0.04))
+    hold = np.interp(t, [0.0, 0.5, off, 1.5], [0.0, 1.0, 1.0, 0.0])
+    tremor = 0.01 * np.sin(2 * np.pi * float(rng.uniform(7.0, 11.0)) * t)
+    push = hold * (1.0 + tremor)
+    y = np.zeros((len(t), 2))
+    for m in modes:
+        w, z = 2 * np.pi * m.frequency_hz, 0.5 / m.q
+        share = float(rng.uniform(0.2, 1.0))
+        _, motion, _ = lsim(lti([share * w * w, 0.0, 0.0], [1.0, 2 * z * w, w * w]), push, t)
+        y += motion[:, None] / w**2 * rng.uniform(0.4, 1.0, 2) * rng.choice([-1, 1], 2)
+    y /= np.max(np.abs(y), axis=0)
+    return Truth(y + rng.normal(0.0, 2e-3, y.shape), rate, modes)
+
+
 KINDS = {
     each.__name__: each
-    for each in (plain, low_q, high_q, beating, offset, mains, clipped, friction, square, slip, cubic)
-}
+    for each in (
+        beating, clipped, cubic, friction, high_q, low_q, mains, offset, plain, slip, square, bouncing, contact, by_hand
+    )
+}  # fmt: skip
+"""In the order of their seeds: new kinds stand at the end."""
 
 
 def made(kind: str, seed: int) -> Truth:
     """One record; other seeds and other kinds are other records."""
-    return KINDS[kind](np.random.default_rng([sorted(KINDS).index(kind), seed]))
+    return KINDS[kind](np.random.default_rng([list(KINDS).index(kind), seed]))
 
 
 def judged(truth: Truth) -> Outcome:

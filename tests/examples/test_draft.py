@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,13 @@ import pytest
 from reportgen.cli import main
 from reportgen.drafting import blanks_of
 from reportgen.pipeline import Settings, build_job, read_inputs
+from reportgen.records.asked_runs import asked_runs
 from reportgen.records.finding import Severity
 from reportgen.render.terminal import finding_line
-from tests.simulator.wind_sensor_arm import wind_sensor_arm_runs
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "example_logs"
 FILLED = {"number": "VTR-9", "title": "Drafted", "date": "2026-06-12"}
+LABORATORY = ("laboratory.toml", "instruments.csv")
 MOST_LINES = 15
 """As asked: the draft builds after at most so many lines are filled in."""
 
@@ -37,11 +39,27 @@ def fill(folder: Path) -> int:
     return count
 
 
-@pytest.fixture(scope="module", params=["sensor_boom", "controller_box", "bolted_bracket"])
-def filled(request, tmp_path_factory):
-    folder = drafted(request.param, tmp_path_factory.mktemp("draft") / "job")
-    assert fill(folder) <= MOST_LINES
-    return request.param, read_inputs(folder)  # raises where anything forbids a build
+@pytest.fixture(scope="module")
+def draft_of(tmp_path_factory):
+    """The draft of an example's logs beside its laboratory file, blanks filled in, and its text before that."""
+
+    @cache
+    def draft(name: str) -> tuple[Path, str]:
+        above = tmp_path_factory.mktemp("draft")
+        for each in LABORATORY:
+            if (EXAMPLES / name / each).exists():
+                shutil.copy(EXAMPLES / name / each, above / each)
+        folder = drafted(name, above / "job")
+        text = (folder / "job.toml").read_text(encoding="utf-8")
+        assert fill(folder) <= MOST_LINES
+        return folder, text
+
+    return draft
+
+
+@pytest.fixture(params=sorted(each.parent.name for each in EXAMPLES.glob("*/job.toml")))
+def filled(request, draft_of):
+    return request.param, read_inputs(draft_of(request.param)[0])  # raises where anything forbids a build
 
 
 def test_a_draft_of_the_examples_logs_can_be_built_with_the_blanks_filled_in(filled):
@@ -53,6 +71,10 @@ def test_a_draft_of_the_examples_logs_can_be_built_with_the_blanks_filled_in(fil
 def test_a_draft_has_the_runs_of_the_example_s_own_job(filled):
     name, inputs = filled
     own = read_inputs(EXAMPLES / name).job
+    if any(run.further_logs for run in own.runs):
+        assert len(inputs.job.runs) == sum(len(run.logs) for run in own.runs)
+        assert {log for run in own.runs for log in run.logs} == {run.log for run in inputs.job.runs}
+        return  # which logs are parts of one run is for the engineer to say
     said = [(run.id, run.kind, run.axis, run.log, run.amplitude) for run in own.runs]
     assert [(run.id, run.kind, run.axis, run.log, run.amplitude) for run in inputs.job.runs] == said
     for run in own.runs:
@@ -108,6 +130,20 @@ def test_a_unit_that_the_log_does_not_say_is_a_blank(tmp_path):
     assert [each for each in read_inputs(job.parent).findings if each.severity is Severity.ERROR] == []
 
 
+def test_a_draft_takes_the_environment_from_logs_that_hold_it_and_an_instrument_that_one_names(tmp_path):
+    log = (EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv").read_text(encoding="utf-8").splitlines()[:400]
+    head, *lines = [line for line in log if not line.startswith("#")]
+    text = ["# A1: accelerometer 27730, 10 mV/g", f"{head},Temperature [°C]", *(f"{line},21.5" for line in lines)]
+    (tmp_path / "x_pre.csv").write_text("\n".join(text), encoding="utf-8")
+    for each in LABORATORY:
+        shutil.copy(EXAMPLES / "wind_sensor_arm" / each, tmp_path / each)
+    assert main(["new", str(tmp_path / "job"), "--from", str(tmp_path / "x_pre.csv")]) == 0
+    text = (tmp_path / "job" / "job.toml").read_text(encoding="utf-8")
+    assert re.search(r'\["A1", "response", "", "ACC-21"\], +# g; \(\?\) ', text)
+    fill(tmp_path / "job")
+    assert read_inputs(tmp_path / "job").job.environment.temperature == "21.5 °C"
+
+
 def test_a_log_without_a_control_by_name_has_its_first_channel_marked_as_a_guess(tmp_path):
     text = (EXAMPLES / "sensor_boom" / "logs" / "x_pre.csv").read_text(encoding="utf-8")
     for old, new in (("C1 [g]", "Ch 1 [g]"), ("C2 [g]", "Ch 2 [g]")):
@@ -137,23 +173,57 @@ def test_a_draft_refers_to_the_laboratory_file_above_it(tmp_path):
     assert read_inputs(folder).job.laboratory.name == "Harbour laboratory"
 
 
-def test_a_draft_joins_sections_of_a_profile_and_pairs_surveys_by_name(tmp_path):
-    """A sweep that was stopped made a profile of its own; the surveys of two specimens were paired crosswise."""
-    for each in ("laboratory.toml", "instruments.csv"):
-        shutil.copy(EXAMPLES / "wind_sensor_arm" / each, tmp_path / each)
-    folder = drafted("wind_sensor_arm", tmp_path / "job")
-    text = (folder / "job.toml").read_text(encoding="utf-8")
-    assert re.findall(r'(?m)^id = "(S\w+(?:-\d)?)"', text) == ["SURVEY", "SWEEP", "SWEEP-2"]
+@pytest.fixture
+def arm(draft_of):
+    """The draft of the wind sensor arm's logs, and its text."""
+    return draft_of("wind_sensor_arm")
+
+
+def test_a_draft_joins_sections_of_a_profile(arm):
+    """A sweep that was stopped made a profile of its own."""
+    _, text = arm
     sections = re.findall(r'\["([^"]+)".* only a section of the profile', text)
     assert sections == ["Y-SWEEP-0", "Y-SWEEP-1", "Y-SWEEP-2"]
-    names = [line.split('"')[1] for line in text.splitlines() if line.startswith(("# before", "# after"))]
-    assert [name.rsplit("-", 1) for name in names] == [
-        [run, part] for run in ("X", "Y", "S13-Y", "Z") for part in ("PRE", "POST")
-    ]
-    assert re.findall(r'# "(\w+)" = "(.+)"', text) == [
-        ("A1", "Sensor 3"), ("A2", "Sensor 4"), ("C1", "Regler C1"), ("C2", "Regler C2"),
+
+
+def test_a_draft_wrote_its_own_of_what_the_laboratory_file_holds(arm):
+    """The survey's profile, the cube's channels and the exciter stood in the laboratory file."""
+    folder, text = arm
+    assert re.findall(r'(?m)^id = "(SW\w+(?:-\d)?|SURVEY)"', text) == ["SWEEP", "SWEEP-2"]
+    assert 'survey = { profile = "SURVEY"' in text
+    assert re.search(r'(?m)^exciter = "ED-2" +# \(\?\)', text)
+    assert '# people = ["adler", "lindqvist", "haas"]' in text, "who tested is a remark until somebody says so"
+    assert re.findall(r'(?m)^  (?:"(\w+)"|\["([^"]+)", "response)', text) == [
+        ("CUBE", ""), ("", "A1"), ("", "A2"), ("", "Sensor 3"), ("", "Sensor 4"),
     ]  # fmt: skip
-    assert fill(folder) == 5
-    inputs = read_inputs(folder)
-    assert [run.log.name for run in inputs.job.runs] == [Path(run.file).name for run in wind_sensor_arm_runs()]
-    assert [finding_line(each) for each in inputs.findings if each.severity is Severity.ERROR] == []
+    job = read_inputs(folder).job
+    assert job.exciter.force.text == "10 kN"
+    assert job.profile("SURVEY").source == "laboratory procedure VP-3, 4.1"
+    assert job.channel("C1").instrument == "ACC-11"
+    assert job.persons == ()
+
+
+def test_columns_that_a_job_takes_for_one_channel_were_two_in_its_draft(arm):
+    """Regler C1 of the German logs is the C1 of the others; Sensor 3 may be A1, which only the engineer knows."""
+    _, text = arm
+    assert "Regler" not in text
+    assert re.findall(r'# "(\w+)" = "(.+)"', text) == [("A1", "Sensor 3"), ("A2", "Sensor 4")]
+
+
+def test_surveys_of_two_specimens_were_paired_crosswise(arm):
+    """Their names carry the specimen's number; with it one clause can name all pairs."""
+    folder, text = arm
+    assert re.findall(r'(?m)^id = "(\d+)"', text) == ["1", "13"]
+    assert 'specimen = "1"' in text
+    assert re.findall(r'\["([^"]+)".*, "13"\]', text) == ["S13-Y-PRE", "S13-Y-SWEEP", "S13-Y-POST"]
+    assert text.count("# [[requirement]]") == text.count('# surveys = "before and after"') == 1
+    clause = text[text.index("# [[requirement]]") :].replace("# ", "").replace('clause = ""', 'clause = "5.4"')
+    whole = folder.parent / "whole"
+    shutil.copytree(folder, whole)
+    with (whole / "job.toml").open("a", encoding="utf-8") as file:
+        file.write(clause)
+    job = read_inputs(whole).job
+    parts = asked_runs(job, job.requirements[0]).parts
+    assert [(each.before, each.after) for each in parts] == [
+        ("X-PRE", "X-POST"), ("Y-PRE", "Y-POST"), ("Z-PRE", "Z-POST"), ("S13-Y-PRE", "S13-Y-POST"),
+    ]  # fmt: skip

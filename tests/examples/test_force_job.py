@@ -15,7 +15,7 @@ from reportgen.records.result import Quotient
 from reportgen.records.verdict import Outcome
 from reportgen.render.catalogue import told
 from reportgen.resources import data_dir
-from tests.printed import render_html
+from tests.printed import page_of_words
 
 MODES = ((60.0, 50.0, 0.4), (140.0, 80.0, 0.25))
 """(Hz, Q, 1/kg)."""
@@ -124,7 +124,7 @@ def test_verdicts_are_of_what_a_force_can_show(report):
 
 def test_the_page_names_the_quantity_and_its_unit(report):
     """The heights of an accelerance stood under "Amplification", and a force against a profile that there was not."""
-    page = render_html(report, templates=data_dir("templates"))
+    page = page_of_words(report, templates=data_dir("templates"))
     assert "Accelerance / ((m/s²)/N)" in page
     assert ">Amplification</th>" not in page
     assert "control against its profile" not in page
@@ -136,7 +136,7 @@ def test_the_page_names_the_quantity_and_its_unit(report):
 
 def test_the_german_page_names_it_as_well(tmp_path):
     german = compute_report(read_inputs(write_job(tmp_path, "de")))
-    page = render_html(german, templates=data_dir("templates"))
+    page = page_of_words(german, templates=data_dir("templates"))
     assert "Akzeleranz / ((m/s²)/N)" in page
     assert "es gibt nichts, woran sie zu messen wäre" in page
     assert "wird von einer Kraft getrieben" in page

@@ -18,7 +18,7 @@ from reportgen.records.job import Annex
 from reportgen.render.document import assemble
 from reportgen.resources import data_dir
 from tests.examples.test_golden import text_of
-from tests.printed import render_annex_pdf, render_html, render_pdf
+from tests.printed import page_of_words, render_annex_pdf, render_pdf
 
 TEMPLATES = data_dir("templates")
 MOST_PAGES = {"controller_box": 15, "equipment_rack": 15, "sensor_boom": 11, "signal_lamp": 11}
@@ -162,7 +162,7 @@ def test_no_two_things_of_a_page_have_one_name(html):
 
 
 def test_without_annex_links_into_it_are_text(report):
-    html = render_html(with_report(report, annex=Annex.NONE), templates=TEMPLATES)
+    html = page_of_words(with_report(report, annex=Annex.NONE), templates=TEMPLATES)
     assert 'id="annex"' not in html
     printed = set(re.findall(r'\bid="([^"]+)"', html))
     assert set(re.findall(r'href="#([^"]+)"', html)) <= printed

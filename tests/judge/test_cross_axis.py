@@ -87,6 +87,25 @@ def test_results_hold_it_only_where_channels_are_named(tmp_path):
     assert "cross" not in encoded(found.runs[1])
 
 
+def test_a_limit_may_differ_from_band_to_band(tmp_path):
+    """The mode at 120 Hz is the higher one; only above 200 Hz is the limit so low that it is exceeded."""
+    bands = '[{ band = ["10 Hz", "200 Hz"], limit = "10000 %" }, { band = ["200 Hz", "1000 Hz"], limit = "150 %" }]'
+    found = job_of(tmp_path, f'cross = ["A2"]\ncross_axis = {bands}\n')
+    run = crossed(found)
+    (one,) = run.cross
+    assert one.limit == pytest.approx(1.5)
+    assert one.at_hz == pytest.approx(420.0, rel=0.02)
+    assert all(low >= 200.0 for low, _ in one.outside_bands)
+    assert len(deviations(found, run)) == 1
+
+
+def test_beyond_the_last_band_nothing_is_judged(tmp_path):
+    keys = 'cross = ["A2"]\ncross_axis = [{ band = ["10 Hz", "20 Hz"], limit = "10000 %" }]\n'
+    (one,) = crossed(job_of(tmp_path, keys)).cross
+    assert one.outside_bands == ()
+    assert one.at_hz <= 20.0
+
+
 @pytest.mark.parametrize(
     ("keys", "direction", "code"),
     [
@@ -96,6 +115,8 @@ def test_results_hold_it_only_where_channels_are_named(tmp_path):
         ('cross = ["A1"]\n', "+Y", "cross.direction-unknown"),
         ('cross_axis = "50 %"\n', "+Y", "cross.limit-alone"),
         ('cross = ["A2"]\n', "+Y", "cross.decay"),
+        ('cross = ["A2"]\ncross_axis = [{ band = ["10 Hz", "20 Hz"] }]\n', "+Y", "job.value"),
+        ('cross = ["A2"]\ncross_axis = []\n', "+Y", "job.value"),
     ],
 )
 def test_what_lies_not_across_is_an_error(keys, direction, code, tmp_path):

@@ -16,6 +16,7 @@ from reportgen.records.result import (
     IssueKind,
     QualityIssue,
     Quotient,
+    RunCondition,
     RunResult,
     SweepFacts,
 )
@@ -48,8 +49,7 @@ def verdict(limit, of=None, rule=DecisionRule.SIMPLE, calibration="2 %", **asked
         Channel(id="C1", role=ChannelRole.CONTROL),
         Channel(id="A1", role=ChannelRole.RESPONSE, instrument="ACC-1"),
     )
-    kind = ("acceleration", "velocity", "displacement")
-    requirement = Requirement(id="R1", check="response level", run="X-PRE", limit=parse_quantity(limit, *kind), **asked)
+    requirement = Requirement(id="R1", check="response level", run="X-PRE", limit=parse_quantity(limit), **asked)
     job = replace(JOB, report=replace(JOB.report, decision_rule=rule), channels=channels, instruments=(instrument,),
                   requirements=(requirement,))  # fmt: skip
     return judge(job, (of or run(),), (), ())[0]
@@ -133,3 +133,71 @@ def test_a_band_that_ended_on_a_flank_put_a_top_beyond_it():
     found = verdict("7 g", of=run(channels=(flank,)), band_hz=(50.0, 70.0))
     assert found.measured == pytest.approx(50.0 / G)
     assert found.expanded_uncertainty == pytest.approx(1.96 * 0.01 * found.measured, rel=1e-3)
+
+
+def test_a_limit_peak_to_peak_passed_at_twice_its_level():
+    """Fault: the peak was held against the number of a limit in mm p-p. Sinusoid: peak-to-peak is twice the peak."""
+    peak_mm = verdict("1 mm", band_hz=(50.0, 200.0)).measured
+    whole = verdict("1 mm p-p", band_hz=(50.0, 200.0))
+    assert whole.measured == pytest.approx(2.0 * peak_mm)
+    between = f"{1.5 * peak_mm:.6f} mm p-p"
+    assert verdict(between, band_hz=(50.0, 200.0)).outcome is Outcome.FAIL
+    assert verdict("7 g rms").measured == pytest.approx(60.0 / G / np.sqrt(2.0))
+
+
+def strain(**more):
+    """A run with a strain of 3e-6 per m/s² beside the acceleration: 60 µm/m under 20 m/s²."""
+    beside = ChannelResult(id="S1", frequency_hz=F, magnitude=np.full(F.shape, 3e-6), phase_deg=None,
+                           quotient=Quotient.OTHER, unit="1/(m/s²)", dimension="strain")  # fmt: skip
+    return run(channels=(*run().channels, beside), **more)
+
+
+def test_a_strain_is_held_against_a_limit_of_its_own_quantity():
+    """Without a channel it is that of the channels that measured strain; the acceleration is no gap."""
+    for asked in ({"channel": "S1"}, {}):
+        found = verdict("70 µm/m", of=strain(), **asked)
+        assert found.outcome is Outcome.PASS
+        assert found.measured == pytest.approx(60.0)
+        assert {each.channel for each in found.evidence} == {"S1"}
+    assert verdict("50 µm/m", of=strain(), channel="S1").outcome is Outcome.FAIL
+
+
+@pytest.mark.parametrize(
+    ("limit", "asked", "code"),
+    [
+        ("70 µm/m", {"channel": "A1"}, "judge.other-quantity"),
+        ("7 g", {"channel": "S1"}, "judge.other-quantity"),
+        ("5 N", {}, "judge.no-channel-of"),
+        ("30 °C", {}, "judge.condition-without-channel"),
+        ("30 °C", {"channel": "A1"}, "judge.condition-not-logged"),
+        ("30 °C", {"channel": "T2"}, "judge.condition-not-logged"),
+        ("70 % rh", {"channel": "humidity"}, "judge.condition-not-logged"),
+    ],
+)
+def test_no_level_of_one_quantity_proves_a_limit_of_another(limit, asked, code):
+    found = verdict(limit, of=replace(strain(), conditions=(warm(ambient=True),)), **asked)
+    assert found.outcome is Outcome.NOT_EVALUATED
+    assert found.reason[0].code == code
+
+
+def warm(values=None, *, ambient=False, channel="T1"):
+    values = np.linspace(-5.0, 40.0, len(F)) if values is None else values
+    return RunCondition(channel=channel, dimension="temperature", unit="°C", lowest=float(np.nanmin(values)),
+                        highest=float(np.nanmax(values)), frequency_hz=F, values=values, ambient=ambient)  # fmt: skip
+
+
+@pytest.mark.parametrize(("channel", "ambient"), [("T1", False), ("temperature", True)])
+def test_a_temperature_is_held_by_its_highest_reading(channel, ambient):
+    """40 °C are 104 °F (NIST SP 811, B.8); the room's goes by the name of the quantity."""
+    of = run(conditions=(warm(ambient=ambient),))
+    assert verdict("41 °C", of=of, channel=channel).outcome is Outcome.PASS
+    assert verdict("39 °C", of=of, channel=channel).outcome is Outcome.FAIL
+    assert verdict("105 °F", of=of, channel=channel).measured == pytest.approx(104.0)
+
+
+def test_a_thermometer_that_fell_silent_where_it_was_hottest_proves_nothing():
+    silent = np.where(F > 150.0, np.nan, np.linspace(-5.0, 40.0, len(F)))
+    found = verdict("41 °C", of=run(conditions=(warm(silent),)), channel="T1")
+    assert found.outcome is Outcome.NOT_EVALUATED
+    sparse = np.where(np.arange(len(F)) % 10, np.nan, np.linspace(-5.0, 40.0, len(F)))
+    assert verdict("41 °C", of=run(conditions=(warm(sparse),)), channel="T1").outcome is Outcome.PASS

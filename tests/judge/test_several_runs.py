@@ -82,7 +82,7 @@ def test_the_worst_run_decides_whatever_the_order(asked, tmp_path):
 def test_the_reason_named_one_run_where_several_fail(tmp_path):
     """Whoever reads the cover alone must not think that the others passed."""
     _, verdict = judged(tmp_path, TWO, 'kind = "sweep"\n', [ends_at("Y1", 900.0), ends_at("Z1", 800.0)])
-    assert said(verdict.reason[0]).startswith("of 3 runs or pairs of runs Z1 decides, and the same holds for Y1")
+    assert said(verdict.reason[0]).startswith("of 3 runs Z1 decides, and the same holds for Y1")
 
 
 def test_of_equal_results_the_smaller_margin_decides(tmp_path):
@@ -217,7 +217,7 @@ def test_an_axis_without_a_survey_after_is_not_evaluated_and_says_which(tmp_path
     _, verdict = around(tmp_path, run("YA", "Y", 7, kind="survey") + run("Y1", "Y", 9))
     assert verdict.outcome is Outcome.NOT_EVALUATED
     assert "axis Y has no valid survey after" in said(verdict.reason[1])
-    assert said(verdict.reason[0]) == "of 2 runs or pairs of runs axis Y decides", "fault: '– decides'"
+    assert said(verdict.reason[0]) == "of 2 pairs of runs axis Y decides", "was: of 2 runs or pairs of runs – decides"
     assert [(part.axis, part.after) for part in verdict.parts] == [(None, "POST"), ("Y", None)]
 
 

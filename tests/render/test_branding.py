@@ -13,7 +13,7 @@ from PIL import Image
 
 from reportgen.errors import RenderError
 from tests.archive.words import telling
-from tests.printed import render_html, render_pdf
+from tests.printed import page_of_words, render_pdf
 
 
 @pytest.fixture
@@ -30,7 +30,7 @@ def branding(tmp_path):
 
 def test_the_worked_example_works(small, templates):
     example = templates / "branding_example"
-    html = render_html(small, templates=templates, branding=example)
+    html = page_of_words(small, templates=templates, branding=example)
     assert "Breakwater Vibration Laboratory" in html
     assert 'class="logo"' in html
     assert "How this laboratory works" in html
@@ -43,7 +43,7 @@ def test_a_block_is_replaced_and_may_call_ours(small, templates, branding):
         '{% extends "core/report.html.j2" %}\n{% block opinions %}<p>before</p>{{ super() }}{% endblock %}\n',
         encoding="utf-8",
     )
-    html = render_html(small, templates=templates, branding=branding)
+    html = page_of_words(small, templates=templates, branding=branding)
     assert html.index("<p>before</p>") < html.index('id="opinions"')
 
 
@@ -53,7 +53,7 @@ def test_parts_in_another_order_number_themselves_anew(small, templates, brandin
         "{% block parts %}{{ self.inputs() }}{{ self.conformity() }}{% endblock %}\n",
         encoding="utf-8",
     )
-    html = render_html(small, templates=templates, branding=branding)
+    html = page_of_words(small, templates=templates, branding=branding)
     assert '<span class="no">1</span> Input files' in html
     assert '<span class="no">2</span> Statement of conformity' in html
     assert 'href="#run-' not in html, "links to what is not printed are plain text"
@@ -66,13 +66,13 @@ def test_a_wrong_name_is_an_error_with_file_and_line(small, templates, branding)
         encoding="utf-8",
     )
     with telling(RenderError, match=r"branding/report\.html\.j2:4: .*fax"):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 def test_a_slip_of_syntax_is_an_error_with_file_and_line(small, templates, branding):
     (branding / "report.html.j2").write_text('{% extends "core/report.html.j2" %}\n{% blok x %}\n', encoding="utf-8")
     with telling(RenderError, match=r"report\.html\.j2:2: "):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 @pytest.mark.parametrize(
@@ -92,18 +92,18 @@ def test_the_sandbox_holds(escape, small, templates, branding):
         f'{{% extends "core/report.html.j2" %}}{{% block extra %}}{escape}{{% endblock %}}', encoding="utf-8"
     )
     with pytest.raises(RenderError):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 def test_a_style_sheet_cannot_leave_its_element(small, templates, branding):
     (branding / "brand.css").write_text("</style><script>x</script>", encoding="utf-8")
     with telling(RenderError, match=r"brand\.css"):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 def test_a_logo_is_written_anew(small, templates, branding):
     Image.new("RGB", (120, 40), "#0b5d73").save(branding / "logo.png", pnginfo=None)
-    html = render_html(small, templates=templates, branding=branding)
+    html = page_of_words(small, templates=templates, branding=branding)
     assert 'class="logo" src="data:image/jpeg;base64,' in html
 
 
@@ -112,7 +112,7 @@ def test_what_a_laboratory_puts_in_the_body_is_not_in_the_annex_too(report, temp
         '{% extends "core/report.html.j2" %}\n{% block parts %}{{ self.results() }}{{ self.inputs() }}{% endblock %}\n',
         encoding="utf-8",
     )
-    html = render_html(report, templates=templates, branding=tmp_path)
+    html = page_of_words(report, templates=templates, branding=tmp_path)
     ids = re.findall(r'\bid="([^"]+)"', html)
     assert html.count('<h2 id="results">') == 1
     assert len(ids) == len(set(ids))
@@ -135,7 +135,7 @@ def test_a_template_without_end_is_named_and_ended(small, templates, branding, m
     loop = "{% for a in range(99999) %}" * 3 + "{{ a }}" + "{% endfor %}" * 3
     branded(branding, loop)
     with telling(RenderError, r"report\.html\.j2:2: the template came to no end"):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,7 @@ def test_a_template_without_end_is_named_and_ended(small, templates, branding, m
 def test_a_template_that_would_fill_the_machine_is_refused(small, templates, branding, words):
     branded(branding, words)
     with telling(RenderError, r"report\.html\.j2"):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 @pytest.mark.parametrize("name", ["brand.css", "logo.svg", "logo.png", "report.html.j2", "parts/modes.html.j2"])
@@ -161,7 +161,7 @@ def test_a_branding_file_that_is_none_is_named_not_passed_over(small, templates,
     (branding / name).parent.mkdir(exist_ok=True)
     os.mkfifo(branding / name) if kind == "pipe" else (branding / name).symlink_to("gone")
     with telling(RenderError, re.escape(name)):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 def test_a_logo_that_uses_itself_without_end_is_refused(small, templates, branding):
@@ -169,7 +169,7 @@ def test_a_logo_that_uses_itself_without_end_is_refused(small, templates, brandi
     svg = f'<svg xmlns="http://www.w3.org/2000/svg"><rect id="g0" width="1" height="1"/>{groups}</svg>'
     (branding / "logo.svg").write_text(svg)
     with telling(RenderError, r"logo\.svg: draws more than"):
-        render_html(small, templates=templates, branding=branding)
+        page_of_words(small, templates=templates, branding=branding)
 
 
 @pytest.mark.parametrize(
@@ -189,7 +189,7 @@ def test_a_style_sheet_reaches_no_file_and_no_network(small, templates, branding
     (branding / "brand.css").write_text(css)
     with telling(RenderError, r"example\.com|hostname"):
         render_pdf(small, templates=templates, branding=branding)
-    assert "default-src &#39;none&#39;" in render_html(small, templates=templates, branding=branding)
+    assert "default-src &#39;none&#39;" in page_of_words(small, templates=templates, branding=branding)
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")

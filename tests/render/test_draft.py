@@ -14,7 +14,7 @@ from reportgen.render.draft import KEYWORD
 from reportgen.render.results import results
 from tests.archive.keys import make_keys
 from tests.archive.words import telling
-from tests.printed import render_html, render_pdf, render_summary_pdf
+from tests.printed import page_of_words, render_pdf, render_summary_pdf
 from tests.render.test_pdf import guard, pages_of
 
 HIDING = """
@@ -59,7 +59,7 @@ def test_a_report_that_is_none_says_nothing_of_it(pdf, html):
 
 
 def test_the_screen_says_so_before_all_else(report, templates, branding):
-    html = render_html(replace(report, draft=True), templates=templates, branding=branding)
+    html = page_of_words(replace(report, draft=True), templates=templates, branding=branding)
     body = html[html.index("<body") :]
     assert body[body.index(">") + 1 :].lstrip().startswith('<aside class="draft-mark"')
     assert "<title>DRAFT – not issued" in html

@@ -13,7 +13,7 @@ import pytest
 from reportgen.records.message import message
 from reportgen.records.verdict import Evidence, Outcome, Verdict
 from reportgen.render.results import results
-from tests.printed import render_html
+from tests.printed import page_of_words
 
 NOTCH = message("judge.notch", channel="A1", low_hz=110.0, high_hz=125.0, frequency_hz=117.0)
 DEVIATION = Evidence(
@@ -36,7 +36,7 @@ def mixed(first, second):
 @pytest.mark.parametrize("first, second", [(DEVIATION, RESPONSE), (RESPONSE, DEVIATION)])
 def test_a_deviation_in_percent_and_a_response_in_g_keep_their_units(report, templates, first, second):
     told = replace(report, verdicts=(mixed(first, second),))
-    text = render_html(told, templates=templates).replace("\u00a0", " ").replace("\u202f", " ")
+    text = page_of_words(told, templates=templates).replace("\u00a0", " ").replace("\u202f", " ")
     assert "300.0 Hz: 2.21 %" in text
     assert "117.0 Hz: 33.2 g" in text
     assert "2.21 g" not in text
@@ -48,4 +48,4 @@ def test_a_deviation_in_percent_and_a_response_in_g_keep_their_units(report, tem
 def test_a_fact_without_a_number_has_no_unit(report, templates):
     fact = Evidence(text=message("judge.instrument-in-run", instrument="STR-02", run="X-QUAL"), run="X-QUAL")
     told = replace(report, verdicts=(mixed(DEVIATION, fact),))
-    assert "nstrument STR-02 in run X-QUAL<" in render_html(told, templates=templates)
+    assert "nstrument STR-02 in run X-QUAL<" in page_of_words(told, templates=templates)

@@ -15,7 +15,7 @@ from reportgen.records.note import Note
 from reportgen.records.rounding import coverage_factor, round_with_uncertainty
 from reportgen.render.document import assemble
 from reportgen.render.rows.trusted import largest_amplification, spoiled, trusted
-from tests.printed import render_html
+from tests.printed import page_of_words
 
 HOSTILE = "<script>alert(1)</script> {{7*7}} </style> {% raw %} \" onload='x' &amp; <b>"
 NAMESPACE = "{http://www.w3.org/1999/xhtml}"
@@ -111,7 +111,7 @@ def test_operators_text_stays_text(report, templates):
     notes = (*report.notes, Note(source="notes.txt", line=99, text=HOSTILE))
     specimen = replace(report.job.specimen, name=HOSTILE)
     job = replace(report.job, specimen=specimen, report=replace(report.job.report, title=HOSTILE))
-    html = render_html(replace(report, notes=notes, job=job), templates=templates)
+    html = page_of_words(replace(report, notes=notes, job=job), templates=templates)
     tree = parsed(html)
     assert [e for e in tree.iter(f"{NAMESPACE}script") if "alert" in (e.text or "")] == []
     assert html.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 3
@@ -123,7 +123,7 @@ def test_operators_text_stays_text(report, templates):
 def test_a_character_without_a_font_is_shown_as_its_code_and_found(report, templates):
     note = Note(source="notes.txt", line=99, text="loose 螺 screw \U0001f600")
     odd = replace(report, notes=(*report.notes, note))
-    html = render_html(odd, templates=templates)
+    html = page_of_words(odd, templates=templates)
     assert "螺" not in html
     assert "loose [U+87BA] screw [U+1F600]" in html
     found = {row.where: row for row in assemble(odd, templates).context.findings}
@@ -155,7 +155,7 @@ def test_an_empty_report_says_why_and_invents_nothing(report, templates):
         inputs=(), notes=(), runs=(), modes=(), beam_fits=(), verdicts=(), findings=(), shifts=(), exciter=(),
         pictures=(), opinions=(),
     )  # fmt: skip
-    text = text_of(render_html(empty, templates=templates))
+    text = text_of(page_of_words(empty, templates=templates))
     assert "The job states no requirement, so nothing is judged." in text
     assert "holds no operator" in text
     assert "unsigned it is a draft" in text

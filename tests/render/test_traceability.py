@@ -17,7 +17,7 @@ from reportgen.records.job import Inspection, TrackingFilter
 from reportgen.records.message import message
 from reportgen.units import parse_quantity
 from tests.examples.test_golden import text_of
-from tests.printed import render_html
+from tests.printed import page_of_words
 
 
 def filled(report):
@@ -67,7 +67,7 @@ def whole(report):
 
 @pytest.fixture(scope="module")
 def text(whole, templates):
-    return text_of(render_html(whole, templates=templates))
+    return text_of(page_of_words(whole, templates=templates))
 
 
 PLACES = {
@@ -130,12 +130,12 @@ def test_no_instruction_to_the_operator_stands_in_a_customers_document(report, t
     """Fault: "Look there again, or say why not" in the report that the customer read."""
     missing = message("modes.numbers-missing", seen="1 to 5", missing="6")
     found = replace(report.findings[0], message=missing)
-    text = text_of(render_html(replace(report, findings=(found,)), templates=templates))
+    text = text_of(page_of_words(replace(report, findings=(found,)), templates=templates))
     assert "modes seen: 1 to 5; missing: 6" in text
     assert "again" not in text[text.index("modes seen: 1 to 5") :][:80]
 
 
 def test_no_deviation_is_said_only_where_there_is_none(report, whole, templates):
     none = "No deviation from the method was found or noted."
-    assert none in text_of(render_html(replace(report, deviations=()), templates=templates))
-    assert none not in text_of(render_html(whole, templates=templates))
+    assert none in text_of(page_of_words(replace(report, deviations=()), templates=templates))
+    assert none not in text_of(page_of_words(whole, templates=templates))

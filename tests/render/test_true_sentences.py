@@ -22,7 +22,7 @@ from reportgen.render.rows.language import Language
 from reportgen.render.rows.mode import mode
 from reportgen.render.rows.resonance import resonance, sweep_sentence
 from tests.examples.test_golden import text_of
-from tests.printed import render_html
+from tests.printed import page_of_words
 
 
 @pytest.fixture(scope="session")
@@ -89,7 +89,7 @@ def test_no_resonance_was_found_is_not_said_of_an_excluded_sensor(report, templa
         kind="loose sensor", message=message("as-written", text="A1 came loose"), channel="A1", spoils=True
     )
     told = replace(report, runs=(replace(first, channels=bare, quality=(lost,)), *report.runs[1:]))
-    text = text_of(render_html(told, templates=templates))
+    text = text_of(page_of_words(told, templates=templates))
     assert "No resonance was found on channel A1" not in text
     assert "Channel A1 carries no evidence in this run, so no resonance is stated for it: A1 came loose" in text
     assert "No resonance was found on channel A2" in text
@@ -106,7 +106,7 @@ def plain(report):
 
 def test_cautions_speak_of_what_was_used(report, templates):
     assert hazards(plain(report)) == {"exciter"}
-    text = text_of(render_html(plain(report), templates=templates)).casefold()
+    text = text_of(page_of_words(plain(report), templates=templates)).casefold()
     for word in ("strobe", "granules", "dwelling at a resonance", "free decay by hand"):
         assert word not in text
     assert "wear protection" in text
@@ -123,7 +123,7 @@ def test_cautions_of_a_hammer_test_say_nothing_of_an_exciter(report, templates):
     job = replace(plain(report).job, runs=plans, exciter=None)
     struck = replace(plain(report), job=job, runs=decays, verdicts=(), shifts=(), exciter=(), deviations=())
     assert hazards(struck) == {"decay"}
-    text = text_of(render_html(struck, templates=templates)).casefold()
+    text = text_of(page_of_words(struck, templates=templates)).casefold()
     cautions = text.rpartition("cautions for whoever repeats")[2]
     for word in ("exciter", "emergency stop", "drive", "sine test"):
         assert word not in cautions.partition("methods and formulas")[0]
@@ -135,7 +135,7 @@ def test_columns_that_are_empty_for_a_whole_table_are_left_out(report, templates
     decays = tuple(each for each in report.runs if each.kind == RunKind.DECAY)
     plans = tuple(each for each in report.job.runs if each.kind == RunKind.DECAY)
     struck = replace(plain(report), job=replace(plain(report).job, runs=plans), runs=decays, verdicts=(), shifts=())
-    html = render_html(struck, templates=templates)
+    html = page_of_words(struck, templates=templates)
     for key in ("table-runs", "table-axis-X"):
         table = re.search(rf'<table[^>]*id="{key}".*?</table>', html, re.DOTALL).group()
         heads, *rows = [re.findall(r"<t[hd]\b[^>]*>(.*?)</t[hd]>", row, re.DOTALL) for row in table.split("<tr")[1:]]
@@ -167,7 +167,7 @@ def test_without_an_uncertainty_three_digits_stand_whatever_it_is(report, englis
 
 
 def test_no_beam_theory_for_a_box(report, templates):
-    text = text_of(render_html(replace(plain(report), modes=report.modes[:2]), templates=templates))
+    text = text_of(page_of_words(replace(plain(report), modes=report.modes[:2]), templates=templates))
     assert "beam theory" not in text.casefold().replace("beam theory / hz", "")
 
 
@@ -190,7 +190,7 @@ def test_the_dates_of_the_test_cover_the_inspections_that_decide_a_clause(report
 
 
 def test_what_holds_for_the_whole_report_is_said_once(report, templates):
-    text = text_of(render_html(report, templates=templates))
+    text = text_of(page_of_words(report, templates=templates))
     for sentence in (
         "The results relate only to the items tested",
         "Corrected values are those of the specimen itself",

@@ -20,7 +20,7 @@ from reportgen.records.report import Report
 from reportgen.records.verdict import overall
 from reportgen.render.results import results_json
 from reportgen.resources import data_dir
-from tests.printed import render_html
+from tests.printed import page_of_words
 
 _spec = importlib.util.spec_from_file_location(
     "small_job", Path(__file__).parents[1] / "judge" / "small_job" / "small_job.py"
@@ -94,6 +94,6 @@ def test_every_word_of_the_user_stands_unchanged_in_every_output(evidence, words
     assert reason in reasons
     for language in ("en", "de"):
         job = replace(report.job, report=replace(report.job.report, language=language))
-        page = shown(render_html(replace(report, job=job), templates=data_dir("templates")))
+        page = shown(page_of_words(replace(report, job=job), templates=data_dir("templates")))
         for word in words:
             assert word in page, f"{language}: {word!r} is not on the page as it was written"

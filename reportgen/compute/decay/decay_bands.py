@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from reportgen.compute.decay.decay_course import Course, Lines, synthesis
 from reportgen.compute.decay.decay_fit import Band, Fit, fit_band
-from reportgen.compute.decay.decay_state import Search, fast_length, slowest_rate
+from reportgen.compute.decay.decay_state import DRIFT_ORDER, Search, drifts, fast_length, slowest_rate
+from reportgen.records.log import Floats
 
 FIT_NEPERS = 16.0
 """Length of a fit in decay times of its slowest mode."""
@@ -58,7 +59,18 @@ def band_of(state: Search, courses: Sequence[Course], taken_out: Iterable[int], 
     noise = state.noise.over(first * spacing, last * spacing)
     values = (np.fft.rfft(y, axis=0) / math.sqrt(n))[lines] / noise
     turn = np.exp(-2j * np.pi * lines / n)
-    return Band(Lines(turn, n, state.rate), first * spacing, last * spacing, values, noise)
+    return Band(Lines(turn, n, state.rate), first * spacing, last * spacing, values, noise, _drift(state, n, lines))
+
+
+def _drift(state: Search, n: int, lines: NDArray[np.int64]) -> Floats:
+    """What a drift is on the lines of the first ``n`` samples, real parts above imaginary ones, shape (2b, d).
+
+    None of it where the lines begin above the cycles that it has: a mode there loses nothing to it.
+    """
+    if lines[0] * len(state.left) > DRIFT_ORDER * n:
+        return np.empty((2 * len(lines), 0))
+    columns = (np.fft.rfft(drifts(len(state.left))[:n], axis=0) / math.sqrt(n))[lines]
+    return np.asarray(np.concatenate([columns.real, columns.imag]))
 
 
 def _averaged_for(course: Course) -> float:

@@ -38,8 +38,9 @@ _SENSOR_SHARE = 0.02
 """Largest share of a harmonic that a sensor makes of a linear mode: few are worse than 2 %."""
 _SAME_FALL = 0.1
 """Share within which it falls at k times the rate."""
-_FOLDED_SHARE = 0.01
-"""Largest share of a high harmonic: the n-th of a square wave of friction is a small part of the first."""
+_FOLDED_TIMES = 4.0
+"""Largest size of a high harmonic over that of the square wave of friction, whose n-th is 1/n of the first: twelve
+decibels, for it hardly falls while what is fitted to it does, and other modes may magnify it."""
 _HIGHEST_FOLDED = 100
 _FOLDED_WITHIN = 0.004
 _REMAINDER = 0.1
@@ -265,17 +266,26 @@ def _beside(each: Found, host: Found) -> bool:
 
 def _folded(each: Found, std: float, parent: Found, rate: float) -> int | None:
     """Which high odd harmonic of a mode with friction a small tone is, as sampling without a filter folds it."""
-    if min(parent.course.law.damping, default=1.0) >= 0.0 or each.size > _FOLDED_SHARE * parent.size:
-        return None
+    rubbing = _friction(parent)
     turn = 2.0 * math.pi * rate
+    _, passed = parent.course.rates(_WHILE_LARGE)
     for k in range(3, _HIGHEST_FOLDED, 2):
-        place = k * parent.course.omega % turn
+        if each.size > _FOLDED_TIMES * rubbing / k * parent.size:
+            return None
         within = max(
             _TONE_STDS * std, min(_TONE_WITHIN * k * parent.course.sigma, _FOLDED_WITHIN * parent.course.omega)
         )
-        if abs(each.course.omega - min(place, turn - place)) < within:
+        places = k * passed % turn
+        if np.min(np.abs(each.course.omega - np.minimum(places, turn - places))) < within:
             return k
     return None
+
+
+def _friction(parent: Found) -> float:
+    """Force of friction at the beginning over that of inertia, 4f/(π ω²x̂) = 2 (ζ(½) − ζ(1)): of it alone ζ doubles
+    where the amplitude is half."""
+    sigma, omega = parent.course.rates(np.array([0.5, 1.0]))
+    return float(2.0 * max(sigma[0] / omega[0] - sigma[1] / omega[1], 0.0))
 
 
 def _bends(parent: Found) -> bool:

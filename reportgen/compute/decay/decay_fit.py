@@ -40,6 +40,8 @@ class Band:
     """Over the noise's standard deviation of each channel, shape (b, c)."""
     noise: Floats
     """That standard deviation, in the record's unit, shape (c,)."""
+    drift: Floats
+    """Columns of a drift that was taken out and may have taken some of a mode along, shape (2b, d); d may be 0."""
 
     @property
     def turn(self) -> Complex:
@@ -58,8 +60,8 @@ class Band:
 
     @property
     def size(self) -> int:
-        """Real numbers in it."""
-        return 2 * self.values.size
+        """Real numbers in it, less those that a drift takes."""
+        return int(2 * self.values.size - self.drift.shape[1] * self.values.shape[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,7 +163,7 @@ class _State:
 def _solve(band: Band, courses: Sequence[Course]) -> _State:
     y = _stacked(band.values)
     parts = [_columns(band, each) for each in courses]
-    basis = np.hstack([np.empty((len(y), 0)), *(columns for columns, _ in parts)])
+    basis = np.hstack([np.empty((len(y), 0)), *(columns for columns, _ in parts), band.drift])
     q, triangle = np.linalg.qr(basis)
     along = q.T @ y
     coefficients = np.linalg.lstsq(triangle, along, rcond=1e-13)[0]
@@ -233,9 +235,12 @@ def _kept_in(theta: Floats, course: Course, band: Band) -> Floats:
 
 
 def _fit(band: Band, courses: Sequence[Course], state: _State) -> Fit:
-    pairs = state.coefficients.reshape(len(courses), 2, band.values.shape[1])
+    own = 2 * len(courses)
+    pairs = state.coefficients[:own].reshape(len(courses), 2, band.values.shape[1])
     inverse = np.linalg.pinv(state.triangle) if courses else np.empty((0, 0))
-    spread = np.sqrt(np.sum(inverse**2, axis=1)).reshape(len(courses), 2).max(axis=1) if courses else np.empty(0)
+    spread = (
+        np.sqrt(np.sum(inverse[:own] ** 2, axis=1)).reshape(len(courses), 2).max(axis=1) if courses else np.empty(0)
+    )
     half = len(state.left) // 2
     return Fit(
         courses=tuple(courses),

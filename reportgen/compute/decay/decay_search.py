@@ -15,8 +15,17 @@ from itertools import combinations
 
 import numpy as np
 
+from reportgen.compute.decay.backbone import level_range
 from reportgen.compute.decay.decay_bands import FIT_NEPERS, band_of, neighbours
-from reportgen.compute.decay.decay_candidates import MOST_AT_ONCE, NEPERS, Candidate, candidates_in, ratio_at, threshold
+from reportgen.compute.decay.decay_candidates import (
+    LOWEST_Q,
+    MOST_AT_ONCE,
+    NEPERS,
+    Candidate,
+    candidates_in,
+    ratio_at,
+    threshold,
+)
 from reportgen.compute.decay.decay_course import LINEAR, Course, synthesis
 from reportgen.compute.decay.decay_fit import Band, Fit, fit_band, misfit
 from reportgen.compute.decay.decay_laws import EVEN, LAWS, predicted, simpler, upgraded, with_law
@@ -24,6 +33,7 @@ from reportgen.compute.decay.decay_start import Seen, seen_rates, started
 from reportgen.compute.decay.decay_state import (
     LEVEL_MISFIT,
     MISFIT,
+    MOST_MISFIT,
     Found,
     Refused,
     Search,
@@ -42,6 +52,9 @@ _OWN_WIDTHS = 3.0
 """Half that band in half-power half-widths of the mode."""
 _CANCELLING = 4.0
 """A mode is at most so many times as large as the record's largest excursion; more is two that cancel each other."""
+_LEAST_RANGE = 0.9
+"""Lowest over highest level that a mode is seen at, within what averaging holds for, above which it shows no law: the
+terms of one differ by less than a tenth of themselves there."""
 _WORTH_A_LAW = 40.0
 """Promised fall of χ² from which on a law is tried: chance reaches it once in a million."""
 _WHOLE_ROUNDS = 2
@@ -125,9 +138,9 @@ def _tried(state: Search, peak: Candidate, *, alone: bool) -> Search:
     choices = [plain, more] if _is_own(state, band, more, near) else [plain]
     if host is not None and _strains(state, host):
         place = near.index(host)
-        bends = _smaller(more, place) and not _settles(band, plain, more, place)
+        bends = _smaller(more) and not _settles(band, plain, more, place)
         choices += upgraded(band, plain, place, _seen(state, near, band)) if bends else []
-    best = _best(choices, state)
+    best = _best(choices, state, band)
     if best is plain:
         return _refuse(state, peak, state.found[host].course.omega if host is not None else None)
     return with_fit_in_place(state, near, best)
@@ -139,11 +152,21 @@ def _strains(state: Search, index: int) -> bool:
     return state.found[index].size / state.found[index].course.omega > _STRAINS * largest
 
 
-def _best(choices: Sequence[Fit], state: Search) -> Fit:
-    """The fit of the least criterion that does not make something out of large parts that cancel."""
+def _best(choices: Sequence[Fit], state: Search, band: Band) -> Fit:
+    """The fit of the least criterion, without large parts that cancel and without laws of hardly any levels."""
     most = _CANCELLING * state.largest
-    sound = [fit for fit in choices if np.all(np.abs(fit.residues) <= most)] or list(choices[:1])
-    return min(sound, key=lambda fit: fit.criterion)
+    sound = [fit for fit in choices if np.all(np.abs(fit.residues) <= most) and _levels_are_seen(fit, band)]
+    return min(sound or choices[:1], key=lambda fit: fit.criterion)
+
+
+def _levels_are_seen(fit: Fit, band: Band) -> bool:
+    """Whether every mode with a law goes through levels enough to have one."""
+    for course, residue in zip(fit.courses, fit.residues, strict=True):
+        if not course.law.is_linear:
+            low, high = level_range(course, np.abs(residue), band)
+            if low > _LEAST_RANGE * high:
+                return False
+    return True
 
 
 def _levelled(state: Search) -> Search:
@@ -194,7 +217,7 @@ def _looked_at(state: Search, index: int) -> Search:
     more = _with_companion(band, plain)
     if more is not None and _settles(band, plain, more, 0):
         return state  # two modes that beat: the second is found where it stands out
-    best = _best([plain, *upgraded(band, plain, 0, _seen(state, (index,), band))], state)
+    best = _best([plain, *upgraded(band, plain, 0, _seen(state, (index,), band))], state, band)
     if best is plain or (more is not None and more.criterion < best.criterion):
         return state
     return with_fit_in_place(state, (index,), best)
@@ -243,16 +266,31 @@ def _with_companion(band: Band, plain: Fit) -> Fit | None:
 
 
 def _settles(band: Band, plain: Fit, more: Fit, host: int) -> bool:
-    """Whether a pole more leaves nothing but noise, which no law for the host promises to come near."""
+    """Whether a pole more leaves nothing but noise, which no law for the host promises to come near.
+
+    What one step promises is no bound where two poles within each other's width and of one shape are what a law looks
+    like: there the laws are fitted.
+    """
     if more.chi2 > more.size + 4.0 * math.sqrt(2.0 * more.size) or not plain.courses[host].law.is_linear:
+        return False
+    if _is_entangled(more):
         return False
     return min(predicted(band, plain, host)) > more.chi2 + _WORTH_A_LAW + more.unknowns * math.log(more.size)
 
 
-def _smaller(fit: Fit, host: int) -> bool:
-    """Whether the last of a fit is smaller than its host."""
+def _is_entangled(fit: Fit) -> bool:
+    """Whether two of a fit lie within each other's half-power widths and have one shape over the channels."""
+    poles = [Found(course, residue) for course, residue in zip(fit.courses, fit.residues, strict=True)]
+    return any(
+        abs(one.course.omega - other.course.omega) < one.course.sigma + other.course.sigma and _of_one_shape(one, other)
+        for one, other in combinations(poles, 2)
+    )
+
+
+def _smaller(fit: Fit) -> bool:
+    """Whether the last of a fit is smaller than the largest: courses may change places as they are fitted."""
     sizes = np.max(np.abs(fit.residues), axis=1)
-    return bool(sizes[-1] < sizes[host])
+    return bool(sizes[-1] < sizes.max())
 
 
 def _host(state: Search, near: Sequence[int], new: Course) -> int | None:
@@ -375,10 +413,22 @@ def _plainer(state: Search) -> Search:
             continue
         plain = fit_band(band, courses, steps=4)
         laws = (LINEAR, *simpler(law))
-        best = _best([plain, *(with_law(band, plain, len(courses) - 1, each) for each in laws)], state)
-        if best is not plain:
+        best = _best([plain, *(with_law(band, plain, len(courses) - 1, each) for each in laws)], state, band)
+        if best is not plain and _holds_longer(state, both, plain, best):
             state = with_fit_in_place(state, both, best)
     return state
+
+
+def _holds_longer(state: Search, both: Sequence[int], plain: Fit, best: Fit) -> bool:
+    """Whether a plainer fit is still the better one over all the time that it claims to hold for.
+
+    A mode with friction is fitted to where its damping rises beyond averaging; poles claim to go on.
+    """
+    band = band_of(state, best.courses, both)
+    if band is None:
+        return False
+    chosen = _best([fit_band(band, fit.courses, steps=6) for fit in (plain, best)], state, band)
+    return chosen.unknowns == best.unknowns
 
 
 def _merged(state: Search, group: Sequence[int]) -> Fit | None:
@@ -392,8 +442,27 @@ def _merged(state: Search, group: Sequence[int]) -> Fit | None:
     seen = _seen(state, group, band)
     if _settles(band, single, present, 0) and _far_off(band, single, present, seen):
         return None
-    best = _best([single, *upgraded(band, single, 0, seen)], state)
-    return best if best.criterion < present.criterion else None
+    laws = upgraded(band, single, 0, seen)
+    best = _best([single, *laws], state, band)
+    return best if best.criterion < present.criterion else _while_averaged(state, group, band, laws)
+
+
+def _while_averaged(state: Search, group: Sequence[int], band: Band, laws: Sequence[Fit]) -> Fit | None:
+    """A law that says more than the courses of a group for as long as averaging holds; None where there is none.
+
+    Friction stops the motion within the last cycles, which no law follows and more poles do; no more may be left of it
+    then than such a mode leaves.
+    """
+    most = MOST_MISFIT**2 * fit_band(band, []).chi2
+    for law in sorted((fit for fit in laws if fit.chi2 < most), key=lambda fit: fit.criterion):
+        short = band_of(state, law.courses, group)
+        if short is None or short.samples >= band.samples:
+            continue
+        present = fit_band(short, [state.found[i].course for i in group])
+        fitted = fit_band(short, law.courses)
+        if _best([present, fitted], state, short) is fitted:
+            return fitted
+    return None
 
 
 def _far_off(band: Band, single: Fit, present: Fit, seen: Seen | None) -> bool:
@@ -405,10 +474,16 @@ def _far_off(band: Band, single: Fit, present: Fit, seen: Seen | None) -> bool:
     return min(near, single.chi2) > _NOWHERE_NEAR * present.chi2
 
 
+def _rings(course: Course) -> bool:
+    """Whether a course is no pulse at the release, which is wide enough to lie close to everything."""
+    return course.omega > 2.0 * LOWEST_Q * course.sigma
+
+
 def _group(state: Search, host: int) -> list[int]:
     """A mode and the largest of the smaller ones that hang together with it, each some bandwidths from another."""
     group, size = [host], state.found[host].size
-    large = [i for i, each in enumerate(state.found) if LEVEL_MISFIT * size < each.size <= size]
+    least = size * (LEVEL_MISFIT if state.found[host].course.law.is_linear else MISFIT)
+    large = [i for i, each in enumerate(state.found) if least < each.size <= size and _rings(each.course)]
     waiting = sorted(large, key=lambda i: -state.found[i].size)
     for i in group:
         one = state.found[i].course

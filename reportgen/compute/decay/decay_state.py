@@ -18,14 +18,15 @@ MISFIT = 4e-3
 """Share of a mode that is not held to be another: sensors are linear to 0.1 to 1 % of their reading."""
 LEVEL_MISFIT = 0.02
 """The same beside a mode that depends on level: a law of a few terms follows it to some percent."""
-_MOST_MISFIT = 0.1
+MOST_MISFIT = 0.1
 """Largest share that is taken for misfit where that is what is left of such a mode in its own band."""
 _EXHAUSTED = 1e-9
 """Noise over the size of the record below which only rounding is left."""
 _BLOCK_LINES = 48
 _BLOCKS = 32
 """Blocks of lines over which the noise is taken, each of at least _BLOCK_LINES."""
-_DRIFT_ORDER = 4
+DRIFT_ORDER = 4
+"""Of the polynomial that is taken for a drift: two cycles in the record at most."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +43,7 @@ class Found:
     def misfit(self) -> float:
         """Share of it that is not held to be another mode."""
         least = MISFIT if self.course.law.is_linear else LEVEL_MISFIT
-        return min(max(least, self.left), _MOST_MISFIT)
+        return min(max(least, self.left), MOST_MISFIT)
 
     @property
     def size(self) -> float:
@@ -99,15 +100,15 @@ class Noise:
 
 def without_drift(samples: Floats) -> Floats:
     """Less a polynomial: offset, and a drift of which the record holds less than a cycle."""
-    basis = _drifts(len(samples))
+    basis = drifts(len(samples))
     return np.asarray(samples - basis @ (basis.T @ samples))
 
 
 @lru_cache(maxsize=2)
-def _drifts(samples: int) -> Floats:
+def drifts(samples: int) -> Floats:
     """Orthonormal polynomials up to the order of a drift, shape (n, 5)."""
     t = np.linspace(-1.0, 1.0, samples)
-    basis: Floats = np.linalg.qr(np.polynomial.legendre.legvander(t, _DRIFT_ORDER))[0]
+    basis: Floats = np.linalg.qr(np.polynomial.legendre.legvander(t, DRIFT_ORDER))[0]
     return basis
 
 

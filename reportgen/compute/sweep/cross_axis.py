@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from reportgen.compute.sweep.control import bands_of
-from reportgen.records.job import RunPlan
+from reportgen.records.job import RatioBand, RunPlan
+from reportgen.records.log import Floats
 from reportgen.records.message import message
 from reportgen.records.result import CrossAxis, RunResult
 
@@ -22,23 +24,39 @@ def with_cross_axis(run: RunPlan, result: RunResult) -> RunResult:
 
 
 def _ratio(run: RunPlan, result: RunResult, name: str) -> CrossAxis:
-    limit = None if run.cross_axis is None else run.cross_axis.si
+    one = run.cross_axis[0].limit if len(run.cross_axis) == 1 else None
     channel = next((each for each in result.channels if each.id == name), None)
     if channel is None:
-        return CrossAxis(channel=name, limit=limit, reason=message("cross.not-logged", channel=name, run=run.id))
+        return CrossAxis(channel=name, limit=one, reason=message("cross.not-logged", channel=name, run=run.id))
     if not channel.pure_ratio:
-        return CrossAxis(channel=name, limit=limit, reason=message("cross.other-quantity", channel=name))
+        return CrossAxis(channel=name, limit=one, reason=message("cross.other-quantity", channel=name))
     references = result.control.channels if result.control is not None else ()
     spoilt = [each for each in result.quality if each.spoils and each.channel in (None, name, *references)]
     if spoilt:
         why = tuple(each.message for each in spoilt)
-        return CrossAxis(channel=name, limit=limit, reason=message("cross.no-evidence", channel=name, why=why))
+        return CrossAxis(channel=name, limit=one, reason=message("cross.no-evidence", channel=name, why=why))
     known = np.isfinite(channel.magnitude)
     if not known.any():
-        return CrossAxis(channel=name, limit=limit, reason=message("cross.not-logged", channel=name, run=run.id))
-    f, ratio = channel.frequency_hz[known], channel.magnitude[known]
-    worst = int(np.argmax(ratio))
+        return CrossAxis(channel=name, limit=one, reason=message("cross.not-logged", channel=name, run=run.id))
+    return _largest(name, channel.frequency_hz[known], channel.magnitude[known], run.cross_axis)
+
+
+def _largest(name: str, f: Floats, ratio: Floats, bands: Sequence[RatioBand]) -> CrossAxis:
+    """The largest ratio; where it is limited, that which uses most of its limit. Shapes (n,)."""
+    limit = _limits(f, bands)
+    use = ratio / limit
+    worst = int(np.nanargmax(use)) if np.isfinite(use).any() else int(np.argmax(ratio))
     return CrossAxis(
-        channel=name, ratio=float(ratio[worst]), at_hz=float(f[worst]), limit=limit,
-        outside_bands=() if limit is None else tuple(bands_of(ratio > limit, f)),
+        channel=name, ratio=float(ratio[worst]), at_hz=float(f[worst]),
+        limit=float(limit[worst]) if np.isfinite(limit[worst]) else None,
+        outside_bands=tuple(bands_of(use > 1.0, f)),
     )  # fmt: skip
+
+
+def _limits(f: Floats, bands: Sequence[RatioBand]) -> Floats:
+    """The limit at each frequency, NaN where there is none; where two bands meet, the smaller one. Shape (n,)."""
+    limit = np.full(f.shape, np.nan)
+    for band in bands:
+        inside = (f >= band.from_hz) & (f <= band.to_hz)
+        limit[inside] = np.fmin(limit[inside], band.limit)
+    return limit

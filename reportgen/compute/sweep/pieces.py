@@ -78,6 +78,7 @@ def rows_of(log: SweepLog, rows: slice | NDArray[np.int64]) -> SweepLog:
         effective_bandwidth_hz=cut(log.effective_bandwidth_hz),
         row_line=None if log.row_line is None else log.row_line[rows],
         part_starts=kept_starts(log.part_starts, rows, len(log.frequency_hz)),
+        conditions=tuple(replace(each, values=each.values[rows]) for each in log.conditions),
         traces=tuple(
             replace(
                 trace,

@@ -20,7 +20,7 @@ def cross_channel_findings(job: Job) -> Iterator[Finding]:
             yield from _of_channel(job, run, name)
         if run.cross and run.kind is RunKind.DECAY:
             yield error(run.where, message("cross.decay", run=run.id))
-        if run.cross_axis is not None and not run.cross:
+        if run.cross_axis and not run.cross:
             yield error(run.where, message("cross.limit-alone", run=run.id))
 
 

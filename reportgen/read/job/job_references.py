@@ -19,6 +19,7 @@ from reportgen.records.finding import Finding, error, note, warning
 from reportgen.records.job import BY_REFERENCE, Surveys
 from reportgen.records.message import Message, Place, message
 from reportgen.records.verdict import ProvedBy
+from reportgen.units import CONDITIONS
 
 
 def reference_findings(raw: dict[str, Any], places: Places, checks: tuple[Check, ...]) -> tuple[Finding, ...]:
@@ -164,7 +165,7 @@ def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
             yield from _earlier_report(book, index, table, check_named(checks, str(table.get("check"))))
         for key in ("run", "after") if by_reference else ("run", "before", "after"):
             yield from book.reference("requirement", index, key, book.runs, "[[run]]")
-        if book.channels:
+        if book.channels and str(table.get("channel")).strip() not in CONDITIONS:
             yield from book.reference("requirement", index, "channel", book.channels, "[[channel]]")
         if axes:
             yield from book.reference("requirement", index, "axis", sorted(axes), message("reference.axis-of-a-run"))

@@ -7,12 +7,12 @@ from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import NoneType, UnionType
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
-from reportgen.records.job import Breakpoint, Job, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import Breakpoint, Job, RatioBand, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.job_key import Key, Written
 from reportgen.records.message import Place
 from reportgen.units import Quantity
 
-READ_FROM_VALUES = (Quantity, SweepRate, Breakpoint, ToleranceBand, TrackingFilter)
+READ_FROM_VALUES = (Quantity, SweepRate, Breakpoint, RatioBand, ToleranceBand, TrackingFilter)
 """Records that are no tables: one value, or a list of them, holds them whole."""
 
 

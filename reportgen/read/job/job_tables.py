@@ -30,6 +30,7 @@ from reportgen.read.job.job_values import (
     percentage,
     position_of,
     positive,
+    ratio_bands_of,
     revision_of,
     shown,
     small_share,
@@ -47,7 +48,16 @@ from reportgen.read.job.short_forms import SHORT_FORMS
 from reportgen.read.job.toml_lines import KeyPath
 from reportgen.records.check import Check
 from reportgen.records.finding import Finding, error
-from reportgen.records.job import Breakpoint, Photo, Requirement, RunPlan, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import (
+    Breakpoint,
+    Photo,
+    RatioBand,
+    Requirement,
+    RunPlan,
+    SweepRate,
+    ToleranceBand,
+    TrackingFilter,
+)
 from reportgen.records.job_key import Form, Written
 from reportgen.records.message import Message, Place, message
 from reportgen.units import Detector
@@ -69,6 +79,7 @@ _BY_TYPE: dict[Any, Reader] = {
     tuple[float, float]: band_of,
     tuple[Breakpoint, ...]: breakpoints_of,
     tuple[ToleranceBand, ...]: tolerance_of,
+    tuple[RatioBand, ...]: ratio_bands_of,
 }
 """How a value becomes one of a type."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import math
+from collections.abc import Iterable
 from datetime import date, datetime
 from pathlib import Path
 from typing import TypeVar
@@ -12,7 +13,7 @@ from typing import TypeVar
 from reportgen.errors import UnitError
 from reportgen.read.job.job_folder import slashed
 from reportgen.records.check import Check
-from reportgen.records.job import Breakpoint, OutputKind, SweepRate, ToleranceBand, TrackingFilter
+from reportgen.records.job import Breakpoint, OutputKind, RatioBand, SweepRate, ToleranceBand, TrackingFilter
 from reportgen.records.message import Message, message
 from reportgen.units import Detector, Dimension, Quantity, parse_quantity, parse_unit
 
@@ -304,13 +305,36 @@ def _tolerance_band(entry: object) -> ToleranceBand:
 def tolerance_of(value: object) -> tuple[ToleranceBand, ...]:
     """Tolerance over all frequencies, or by bands that do not overlap."""
     if isinstance(value, list) and value and not any(isinstance(each, str) for each in value):
-        bands = tuple(sorted((_tolerance_band(each) for each in value), key=lambda band: band.from_hz))
-        for low, high in itertools.pairwise(bands):
-            if high.from_hz < low.to_hz:
-                raise Refused(message("value.bands-overlap", from_hz=high.from_hz, to_hz=low.to_hz))
-        return bands
+        return _apart(_tolerance_band(each) for each in value)
     lower, upper, text = _sides(value)
     return (ToleranceBand(lower_db=lower, upper_db=upper, text=text),)
+
+
+Band = TypeVar("Band", ToleranceBand, RatioBand)
+
+
+def _apart(entries: Iterable[Band]) -> tuple[Band, ...]:
+    """Bands in rising frequency. Raises Refused where two overlap."""
+    bands = tuple(sorted(entries, key=lambda band: band.from_hz))
+    for low, high in itertools.pairwise(bands):
+        if high.from_hz < low.to_hz:
+            raise Refused(message("value.bands-overlap", from_hz=high.from_hz, to_hz=low.to_hz))
+    return bands
+
+
+def _ratio_band(entry: object) -> RatioBand:
+    if not isinstance(entry, dict) or set(entry) != {"band", "limit"}:
+        raise Refused(message("value.no-ratio-band", found=shown(entry)))
+    (low, high), limit = band_of(entry["band"]), percentage(entry["limit"], "50 %")
+    return RatioBand(limit=limit.si, from_hz=low, to_hz=high, text=limit.text)
+
+
+def ratio_bands_of(value: object) -> tuple[RatioBand, ...]:
+    """A largest ratio over all frequencies, or by bands that do not overlap."""
+    if isinstance(value, list) and value:
+        return _apart(_ratio_band(each) for each in value)
+    limit = percentage(value, "50 %")
+    return (RatioBand(limit=limit.si, text=limit.text),)
 
 
 def detector_of(value: object) -> Detector:

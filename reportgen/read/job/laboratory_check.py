@@ -13,7 +13,7 @@ from reportgen.read.job.job_tables import JobTables, once
 from reportgen.read.job.laboratory import KINDS, NAME, TABLES, Laboratory, id_of, laboratory_of
 from reportgen.read.job.places import Part, Places, Source, laid
 from reportgen.read.job.presets import expand_presets, preset_folders
-from reportgen.read.job.short_forms import long_form
+from reportgen.read.job.short_forms import LongForm, long_form
 from reportgen.read.job.toml_file import LARGEST_JOB_FILE, tables_of
 from reportgen.records.finding import Finding, Severity, error, note, warning
 from reportgen.records.job import Channel, Exciter, Instrument, Job, Party, Person, Profile, ReportIdentity
@@ -72,8 +72,16 @@ def _without_id(laboratory: Laboratory) -> Iterator[Finding]:
                 yield error(part.at(), what)
 
 
-def _as_a_job_takes_it(laboratory: Laboratory) -> list[Finding]:
-    """Findings of a job that refers to all there is."""
+def profiles_of(laboratory: Laboratory) -> tuple[Profile, ...]:
+    """The profiles of a laboratory file as a job takes them, without those that are wrong."""
+    form, raw, _ = _long_form(laboratory)
+    tables = JobTables(form.places.at, ())
+    made = (tables.record(Profile, each, ("profile", index)) for index, each in enumerate(raw.get("profile", [])))
+    return tuple(each for each in made if each is not None)
+
+
+def _long_form(laboratory: Laboratory) -> tuple[LongForm, dict[str, Any], tuple[Finding, ...]]:
+    """A job that refers to all there is, its tables with presets, and what was found of these."""
     assert laboratory.path is not None
     runs = [{"id": each, "profile": each} for each in laboratory.ids("profile")]
     ids = {"people": "person", "instruments": "instrument", "channels": "channel_set"}
@@ -84,6 +92,12 @@ def _as_a_job_takes_it(laboratory: Laboratory) -> list[Finding]:
     house = raw.get("laboratory", {})
     raw["laboratory"] = {"name": laboratory.path.name, **(house if isinstance(house, dict) else {})}
     raw, from_presets = expand_presets(raw, form.places.at, preset_folders(laboratory.path.parent))
+    return form, raw, tuple(from_presets)
+
+
+def _as_a_job_takes_it(laboratory: Laboratory) -> list[Finding]:
+    """Findings of a job that refers to all there is."""
+    form, raw, from_presets = _long_form(laboratory)
     tables = JobTables(form.places.at, ())
     tables.record(ReportIdentity, {**_REPORT, **raw["report"]}, ("report",))
     tables.record(Party, raw["laboratory"], ("laboratory",))

@@ -26,8 +26,12 @@ CHANNEL_CELLS = ("id", "role", "location", "instrument")
 RUN_CELLS = ("id", "kind", "axis", "log")
 FURTHER_RUN_CELLS = ("started", "specimen")
 """What a fifth and a sixth cell of a run's row hold."""
-FROM_NOTES = "from notes"
-"""The environment is what the operator's notes say of it."""
+ENVIRONMENT_FROM = {
+    "from notes": {"from_notes": True},
+    "from logs": {"from_logs": True},
+    "from logs and notes": {"from_logs": True, "from_notes": True},
+}
+"""Where the environment is taken from: what the operator's notes say of it, or columns of the logs."""
 RUN_INSTRUMENTS = ("controller", "acquisition", "filter")
 _CALIBRATION = ("calibrated", "due", "expanded_uncertainty", "certificate", "calibration_laboratory")
 _IDENTITY = ("kind", "manufacturer", "model", "serial")
@@ -192,8 +196,8 @@ class _Maker:
         if value is None or not isinstance(own, dict):
             return
         path = self._test.path_of("environment")
-        if isinstance(value, str) and value.strip().casefold() == FROM_NOTES:
-            value = {"from_notes": True}
+        if isinstance(value, str):
+            value = ENVIRONMENT_FROM.get(" ".join(value.split()).casefold(), value)
         if not isinstance(value, dict):
             self._say(self._own.at(path), message("short.environment", found=shown(value)))
             return

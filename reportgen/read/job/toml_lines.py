@@ -35,6 +35,7 @@ class TomlLines:
         self._at = 0
         self._starts = [0, *(m.end() for m in re.finditer("\n", text))]
         self._lines: dict[KeyPath, int] = {}
+        self._ends: dict[KeyPath, int] = {}
         self._counts: dict[KeyPath, int] = {}
         self._scan()
 
@@ -45,6 +46,14 @@ class TomlLines:
             if line is not None:
                 return line
         return 1
+
+    def end_of(self, path: KeyPath) -> int | None:
+        """Last line of a table or key, with the tables below it; comments behind it are not its own. None: not there.
+
+        >>> TomlLines('[[run]]\\nid = "X"\\nlog = [\\n"a"]\\n\\n# next\\n[[run]]\\nid = "Y"\\n').end_of(("run", 0))
+        4
+        """
+        return self._ends.get(path)
 
     def _here(self) -> int:
         return bisect.bisect_right(self._starts, self._at)
@@ -84,7 +93,14 @@ class TomlLines:
         else:
             path = self._resolved(path[-1:], path[:-1])
         self._lines.setdefault(path, line)
+        self._ended(path)
         return path
+
+    def _ended(self, path: KeyPath) -> None:
+        """What was read last ends here, and with it all that it is part of."""
+        line = self._here()
+        for length in range(1, len(path) + 1):
+            self._ends[path[:length]] = line
 
     def _resolved(self, names: KeyPath, start: KeyPath = ()) -> KeyPath:
         """Path with the index of the latest element put behind every array of tables."""
@@ -105,6 +121,7 @@ class TomlLines:
         self._at += 1  # the equals sign
         self._skip(_SPACE)
         self._value(path)
+        self._ended(path)
 
     def _key(self) -> tuple[str, ...]:
         names = []

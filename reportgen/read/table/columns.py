@@ -11,7 +11,7 @@ from enum import StrEnum
 from reportgen.errors import UnitError
 from reportgen.read.table.mapped_column import parse_level, parse_stored_unit, split_column
 from reportgen.records.message import Message, message
-from reportgen.units import Detector, Unit, parse_unit
+from reportgen.units import CONDITIONS, Detector, Unit, parse_unit
 
 
 class Meaning(StrEnum):
@@ -25,6 +25,8 @@ class Meaning(StrEnum):
     REAL = "real part"
     IMAGINARY = "imaginary part"
     DEMAND = "demand or limit"
+    CONDITION = "condition"
+    """A temperature or humidity."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +47,8 @@ class Column:
     """SI value of a stored 1; negative for a sensor mounted the other way round."""
     in_decibels: bool = False
     """Given as 20·lg of the ratio, or of the quantity over ``factor``."""
+    ambient: bool = False
+    """Whether it is a condition of the room."""
     response_over_reference: bool = False
     """Whether the header itself says that this is a ratio of two channels."""
 
@@ -131,6 +135,19 @@ _AMPLITUDE_DIMENSIONS = {
     "mobility",
     "receptance",
 }
+_AMBIENT_NAMES = {
+    "temperature": {
+        "temperature", "temp", "ambient", "ambient temperature", "ambient temp", "room temperature", "room temp",
+        "air temperature", "air temp", "lab temperature", "laboratory temperature", "temperatur", "raumtemperatur",
+        "umgebungstemperatur", "hallentemperatur", "lufttemperatur", "labortemperatur",
+    },
+    "humidity": {
+        "humidity", "relative humidity", "rel humidity", "rel. humidity", "air humidity", "room humidity", "rh",
+        "ambient humidity", "feuchte", "relative feuchte", "rel feuchte", "rel. feuchte", "luftfeuchte", "raumfeuchte",
+        "luftfeuchtigkeit", "relative luftfeuchte", "umgebungsfeuchte", "hallenfeuchte", "rf",
+    },
+}  # fmt: skip
+"""Headers that name a condition of the room; a ``T1`` may be a thermocouple on the specimen."""
 _RATIO_LEAD = re.compile(
     r"(?:t|tr|h|transmissibility|transm|übertragung|verstärkung|gain|ratio|frf)[ _:(]++", re.IGNORECASE
 )
@@ -255,6 +272,9 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     if unit is None and unit_text:
         column = _of_level(column)
         unit = column.unit
+    condition = _condition(column, name, named)
+    if condition is not None:
+        return condition
     if folded(name) in named:
         meaning = Meaning.PHASE if unit is not None and unit.dimension == "angle" else Meaning.AMPLITUDE
         return _as(column, meaning, named[folded(name)])
@@ -271,6 +291,20 @@ def understand(header: str, unit_row: str, place: int, known: Sequence[str] = ()
     if phase is not None and (unit is None or unit.dimension == "angle"):
         return _as(column, Meaning.PHASE, _channel(phase, named))
     return _amplitude(column, name, named)
+
+
+def _condition(column: Column, name: str, named: dict[str, str]) -> Column | None:
+    """A temperature or humidity, of the room where the header says so, else of a channel that the job declares."""
+    unit, spaced = column.unit, _spaced(name)
+    of = next((each for each, names in _AMBIENT_NAMES.items() if spaced in names), None)
+    if of == "humidity" and unit is not None and unit.dimension == "ratio" and unit.symbol == "%":
+        unit = parse_unit("% rh")
+    if unit is None or unit.dimension not in CONDITIONS:
+        return None
+    channel = named.get(folded(_channel(name, named)))
+    if channel is None and of != unit.dimension:
+        return None
+    return _as(column, Meaning.CONDITION, channel or name, unit=unit, factor=unit.factor, ambient=channel is None)
 
 
 def _of_level(column: Column) -> Column:
@@ -386,7 +420,8 @@ def mapped(
 ) -> tuple[tuple[Column, ...], tuple[MappingFault, ...]]:
     """Columns that ``[run.columns]`` names, and what is wrong with it.
 
-    A key is a channel, a channel with the word phase, ``time`` or ``frequency``; a value is ``column / unit``.
+    A key is a channel, a channel with the word phase, ``time``, ``frequency``, or ``temperature`` and ``humidity`` of
+    the room; a value is ``column / unit``.
     """
     columns: list[Column] = []
     faults: list[MappingFault] = []
@@ -435,18 +470,24 @@ def _mapped_column(key: str, text: str, headers: Sequence[str], unit_row: Sequen
         return message("mapping.dimension", unit=unit_text, found=found, expected=expected)
     if not stored.number or (stored.number < 0 and meaning is not Meaning.AMPLITUDE):
         return message("mapping.not-positive", unit=unit_text)
+    ambient = meaning is Meaning.CONDITION
+    if ambient or stored.unit.dimension in CONDITIONS:
+        meaning = Meaning.CONDITION
     return Column(place=place, header=headers[place], meaning=meaning, channel=channel, unit=stored.unit,
-                  unit_text=unit_text, factor=stored.factor, in_decibels=level is not None)  # fmt: skip
+                  ambient=ambient, unit_text=unit_text, factor=stored.factor,
+                  in_decibels=level is not None)  # fmt: skip
 
 
 def _meaning_of_key(key: str) -> tuple[Meaning, str | None, set[str]]:
     if key.strip().casefold() in ("time", "frequency"):
         meaning = Meaning(key.strip().casefold())
         return meaning, None, {meaning.value}
+    if key.strip().casefold() in CONDITIONS:
+        return Meaning.CONDITION, key.strip().casefold(), {key.strip().casefold()}
     phase = _KEY_PHASE.match(key.strip())
     if phase:
         return Meaning.PHASE, phase["channel"], {"angle"}
-    return Meaning.AMPLITUDE, key.strip(), _AMPLITUDE_DIMENSIONS | {"ratio"}
+    return Meaning.AMPLITUDE, key.strip(), _AMPLITUDE_DIMENSIONS | {"ratio", *CONDITIONS}
 
 
 class _Finder:

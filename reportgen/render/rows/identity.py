@@ -10,9 +10,11 @@ from datetime import date
 
 from reportgen.records.job import Channel, Instrument, Job, Party, RunPlan, Specimen
 from reportgen.records.report import Report
+from reportgen.records.result import RunCondition
 from reportgen.records.verdict import ProvedBy
 from reportgen.render.names import anchor
 from reportgen.render.rows.language import Fact, Language
+from reportgen.render.rows.run import condition_range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,12 +301,27 @@ def _quantity(quantity: object) -> str | None:
     return None if quantity is None else str(quantity)
 
 
-def environment(job: Job, language: Language) -> tuple[Fact, ...]:
-    """Conditions in the laboratory."""
-    stated = job.environment
-    return language.pairs(
-        ("Temperature", stated.temperature), ("Humidity", stated.humidity), ("Air pressure", stated.pressure)
+def environment(report: Report, language: Language) -> tuple[Fact, ...]:
+    """Conditions in the laboratory, and axis by axis where the logs tell them."""
+    stated = report.job.environment
+    return (
+        *language.pairs(
+            ("Temperature", stated.temperature), ("Humidity", stated.humidity), ("Air pressure", stated.pressure)
+        ),
+        *_environment_by_axis(report, language),
     )
+
+
+def _environment_by_axis(report: Report, language: Language) -> Iterator[Fact]:
+    """The room's temperature and humidity during the valid runs of each axis, where there are several."""
+    of_axis: dict[str, dict[str, list[RunCondition]]] = {}
+    for run in report.runs:
+        for each in run.conditions if report.job.counts(run.id) else ():
+            if each.ambient:
+                of_axis.setdefault(run.axis or "", {}).setdefault(each.dimension, []).append(each)
+    for axis, found in of_axis.items() if len(of_axis) > 1 else ():
+        label = language.say("axis %(axis)s", axis=axis) if axis else language.say("no axis named")
+        yield Fact(label=label, value=", ".join(condition_range(each, language) for each in found.values()))
 
 
 def instrument(each: Instrument, language: Language) -> InstrumentRow:

@@ -15,6 +15,7 @@ from reportgen.records.result import (
     ExciterUse,
     NotchResult,
     QualityIssue,
+    RunCondition,
     RunResult,
     SweepFacts,
 )
@@ -269,6 +270,30 @@ def _cross(each: CrossAxis, language: Language) -> str:
     if each.limit is None:
         return largest
     return f"{largest} ({language.say('limit %(share)s %%', share=numbers.significant(100.0 * each.limit, 3))})"
+
+
+def condition_facts(run: RunResult, language: Language) -> tuple[Fact, ...]:
+    """Temperatures and humidities that the log of a run holds, from the lowest to the highest reading."""
+    return language.pairs(
+        *(
+            (_CONDITIONS[each.dimension], condition_range([each], language, "" if each.ambient else each.channel))
+            for each in run.conditions
+        )
+    )
+
+
+_CONDITIONS = {"temperature": "Temperature", "humidity": "Humidity"}
+_DECIMALS = {"temperature": 1, "humidity": 0}
+"""Thermometers are read to 0.1 K, hygrometers are right within 2 % rh (from memory)."""
+
+
+def condition_range(several: Sequence[RunCondition], language: Language, channel: str = "") -> str:
+    """The lowest and the highest reading of one dimension, with the channel where it is not the room's."""
+    first = several[0]
+    ends = (min(each.lowest for each in several), max(each.highest for each in several))
+    shown = dict.fromkeys(language.numbers.decimal(end, _DECIMALS[first.dimension]) for end in ends)
+    text = f"{' – '.join(shown)} {language.say(first.unit)}"
+    return f"{channel}: {text}" if channel else text
 
 
 def notch_row(notch: NotchResult, language: Language) -> NotchRow:
