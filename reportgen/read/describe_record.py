@@ -36,6 +36,7 @@ def describe_record(path: Path, say: Say, sweeps_of: SweepsOf | None = None) -> 
         *(f"  {say(_line_of(channel))}" for channel in recording.channels),
     ]
     lines += [f"  {say(message('inspect.damaged', what=recording.damage))}"] if recording.damage else []
+    lines += [f"  {say(each)}" for each in recording.factors]
     lines += [f"  {say(message('record.not-used', what=each))}" for each in recording.refused]
     lines += [f"  # {text}" for text in recording.remarks]
     return joined([*lines, *entries_to_paste(path.name, sweeps, mapping_lines(recording, say), say)])

@@ -130,6 +130,8 @@ def history_of(
     mapping = [(key, text) for key, text in columns if key.strip().casefold() not in recording.no_channels]
     chosen = _mapped(recording, name, mapping, where, findings, common)
     chosen += _by_their_own_names(recording, chosen, name, wanted, bool(mapping), findings)
+    if len(chosen) > len(mapping):  # a mapping says the unit of its channels, with whatever factor
+        findings += [warning(Place(name), each) for each in recording.factors]
     if recording.damage:
         findings.append(warning(Place(name), message("record.damaged", what=recording.damage)))
     findings += [note(Place(name), message("record.not-used", what=text)) for text in recording.refused]

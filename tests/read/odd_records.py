@@ -178,6 +178,10 @@ TEXT: dict[str, tuple[str, Read | Refused]] = {
         Read(names=("A1",), motion=only(), told="Peak.*3 readings, too few")),
     "overload_words": (HEAD + rows((A, np.where(np.arange(N) == 70, np.nan, B))).replace("nan", "OVL"), Read(told="1 reading is blank", good_to=1e-5)),
     "superscripts": ("Time (s)\tA1 (m s^-2)\tA2 (m/s²)\n" + rows(), Read(unit=1.0)),
+    "a_scale_factor_above": ("Scale factor,0.001,0.001\n" + HEAD.replace("\t", ",") + rows((1e3 * A, 1e3 * B), sep=","), Read(
+        unit=1e3 * G, told="warning: it states 'Scale factor,0.001,0.001', which is not applied")),
+    "a_scale_factor_mapped": ("Scale factor,0.001,0.001\n" + HEAD.replace("\t", ",") + rows((1e3 * A, 1e3 * B), sep=","), Read(
+        mapping=(("A1", "A1 / (0.001 g)"), ("A2", "A2 / (0.001 g)")))),
     "volts": ("Time (s)\tA1 (V)\tA2 (mV)\n" + rows((A, 1e3 * B)), Read(unit=1.0)),
 }  # fmt: skip
 
@@ -277,6 +281,9 @@ MAT: dict[str, tuple[bytes, Read | Refused]] = {
         names=("data[1]", "data[2]"), told="2 readings are blank .samples 70", good_to=1e-5)),
     "complex_numbers": (mat({"fs": RATE, "h": A + 1j * B}), Refused(told="'h' holds complex numbers")),
     "complex_responses": (mat({"f": np.arange(100.0), "H": np.exp(1j * np.arange(100.0))}), Refused(told=r"against frequency \(f with H\)")),
+    "a_scale_beside_whole_numbers": (mat({"fs": RATE, "data": np.int16(np.round(1e4 * BOTH)), "unit": "g", "scale": 1e-4}), Read(
+        names=("data[1]", "data[2]"), unit=1e4 * G, good_to=1e-4, told="it states 'scale = 0.0001', which is not applied")),
+    "times_that_count": (mat({"t": T * 1e3, "data": BOTH, "unit": "g"}), Refused(told='"sample rate" = "51.2 kHz"')),
     "logical_and_sparse_beside": (
         mat({"fs": RATE, "data": BOTH, "unit": "g", "flag": A > 0, "s": scipy.sparse.csc_matrix(np.eye(40))}), Read(names=("data[1]", "data[2]"))),
     "words_alone": (mat({"note": "hello"}), Refused(told="without a numeric variable")),
@@ -305,6 +312,31 @@ def _blank(file):
     file["A1"].attrs["unit"] = file["A2"].attrs["unit"] = "g"
 
 
+def _packed(file):
+    """Whole numbers, their factor and offset as the CF Conventions write them (section 8.1, from memory)."""
+    file.attrs["fs"] = RATE
+    for name, values in (("A1", A), ("A2", B)):
+        file[name] = np.int16(np.round(2e4 * (values - 0.25)))
+        file[name].attrs.update({"units": "g", "scale_factor": 5e-5, "add_offset": 0.25})
+
+
+def _with_gain(file):
+    file.attrs["fs"] = RATE
+    for name, values in (("A1", A), ("A2", B)):
+        file[name] = np.int16(np.round(1e4 * values))
+        file[name].attrs.update({"units": "g", "gain": 1e-4})
+
+
+def _times_in(unit):
+    def write(file):
+        file["time"], file["A1"], file["A2"] = T * 1e3, A, B
+        file["A1"].attrs["unit"] = file["A2"].attrs["unit"] = "g"
+        if unit:
+            file["time"].attrs["units"] = unit
+
+    return write
+
+
 def _structure(file):
     group = file.create_group("run")
     group["fs"], group["y"] = np.array([[RATE]]), BOTH.T
@@ -317,6 +349,13 @@ def _structure(file):
 HDF5: dict[str, tuple[bytes, Read | Refused]] = {
     "uneven_times": (hdf5(_uneven), Read(names=("/A1", "/A2"), told="clock is uneven", good_to=1e-4)),
     "a_blank_reading": (hdf5(_blank), Read(names=("/A1", "/A2"), told="1 reading is blank", good_to=1e-5)),
+    "packed_numbers": (hdf5(_packed), Read(names=("/A1", "/A2"), good_to=3e-5)),
+    "a_gain_that_nobody_applies": (
+        hdf5(_with_gain),
+        Read(names=("/A1", "/A2"), unit=1e4 * G, good_to=1e-4, told="it states 'gain = 0.0001', which is not applied"),
+    ),
+    "times_in_milliseconds": (hdf5(_times_in("ms")), Read(names=("/A1", "/A2"))),
+    "times_that_count": (hdf5(_times_in("")), Refused(told='"sample rate" = "51.2 kHz"')),
     "version_7_3": (hdf5(_structure, mat_header=True), Read(names=("/run/y[1]", "/run/y[2]"))),
 }
 

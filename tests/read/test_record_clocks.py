@@ -94,7 +94,36 @@ def test_single_samples_that_were_lost_are_put_in_and_said(tmp_path):
     assert "good to 1\xa0% up to 78.7 Hz" in told
 
 
-@pytest.mark.parametrize("gap", [(100, 101), (100, 101, 102, 103, 104), (100, 102), tuple(range(100, 1000, 10)), (1,)])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_record_that_lost_one_sample_in_fifty_is_taken_anew_and_its_error_stated(tmp_path, seed):
+    """Fault: it was refused. Its rate and motion are those of the whole record, within the error that is stated."""
+    random = np.random.default_rng(seed).random(COUNT)
+    lost = np.flatnonzero(random < 0.02)
+    lost = lost[(lost > 3) & (lost < COUNT - 3)]
+    lost = np.setdiff1d(lost, lost[np.isin(lost - 1, lost) & np.isin(lost - 2, lost)])
+    kept = np.delete(np.arange(COUNT), lost)
+    path = write(tmp_path / "a.csv", [f"{t:.4f}" for t in TIME[kept]], motion=MOTION[kept])
+    history, findings = read_time_history(path, "a.csv")
+    assert history.samples == COUNT
+    assert history.sample_rate_hz == pytest.approx(RATE, rel=1e-9)
+    in_a_row = 2 if np.any(np.diff(lost) == 1) else 1
+    (told,) = [finding_line(each) for each in findings]
+    assert f"{len(lost)} samples are missing, up to {in_a_row} in a row" in told
+    assert f"good to 1\xa0% up to {149 / (in_a_row + 1):.3g} Hz" in told
+    assert history.read()[:, 1] == pytest.approx(MOTION[:, 1] * G, abs=3.0 * G * 1e-2)
+
+
+@pytest.mark.parametrize("gap", [(100, 101), (100, 102), tuple(range(100, 1000, 10)), (1,)])
+def test_few_samples_lost_in_any_way_but_three_in_a_row_are_bridged(tmp_path, gap):
+    kept = np.delete(np.arange(COUNT), gap)
+    path = write(tmp_path / "a.csv", [f"{t:.4f}" for t in TIME[kept]], motion=MOTION[kept])
+    history, findings = read_time_history(path, "a.csv")
+    assert history.samples == COUNT
+    assert history.read() == pytest.approx(MOTION * G, abs=3.0 * G * 1e-2)
+    assert "missing, up to" in finding_line(findings[0])
+
+
+@pytest.mark.parametrize("gap", [(100, 101, 102), (100, 101, 102, 103, 104)])
 def test_larger_gaps_are_refused_at_their_line(tmp_path, gap):
     kept = np.delete(np.arange(COUNT), gap)
     path = write(tmp_path / "a.csv", [f"{t:.4f}" for t in TIME[kept]], motion=MOTION[kept])

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from reportgen.compute.decay.decay_candidates import FALSE_ALARM
@@ -31,6 +32,10 @@ _AROUND = 32
 """Blocks on either side, eight cycles, that say what is usual."""
 _USUAL = 0.8
 """Share of them that the usual error is not below: with friction half of them are struck."""
+_MOST_BLOWS = 8
+"""Times that blocks are looked at anew: a hammer comes down again less often."""
+_LEAST_LEFT = 1e-6
+"""Least share of a direction that fitting leaves: what is less is rounding."""
 _STANDS_OUT = 2.0
 """6 dB over the largest that noise alone brings. Experience: joints (friction, slip, square damping, cubic springs)
 stood up to 1.6 times that, 12 to 40 modes of like size 1.9 (once 2.2), a third blow of a quarter of the first 2.2 to
@@ -54,8 +59,25 @@ def blows_in(samples: Floats, cycle: int) -> list[tuple[int, int]]:
     whole = len(error) // block * block
     height = error[:whole].reshape(-1, block).max(axis=1)
     by_chance = _by_chance(whole, block, int(np.sum(np.ptp(x, axis=0) > 0)))
-    struck = np.flatnonzero(height > _STANDS_OUT * by_chance * _usual(height))
+    struck = _struck(height, _STANDS_OUT * by_chance, -(-order // block))
     return _joined([(int(k) * block, int(k + 1) * block) for k in struck], max(order, cycle))
+
+
+def _struck(height: Floats, above: float, smeared: int) -> NDArray[np.int64]:
+    """Blocks that stand out of what is usual around them; others are looked at anew without these.
+
+    As many blocks as ``smeared`` before a blow are told from samples that hold it, and say nothing of what is usual.
+    """
+    kept, found = np.ones(len(height), dtype=bool), np.zeros(len(height), dtype=bool)
+    for _ in range(_MOST_BLOWS):
+        places = np.flatnonzero(kept)
+        new = places[height[places] > above * _usual(height[places], smeared)]
+        if not len(new):
+            break
+        found[new] = True
+        for block in new:
+            kept[max(block - smeared, 0) : block + 1] = False
+    return np.flatnonzero(found)
 
 
 def _unforeseen(x: Floats, order: int) -> Floats:
@@ -66,11 +88,33 @@ def _unforeseen(x: Floats, order: int) -> Floats:
             continue
         after = np.lib.stride_tricks.sliding_window_view(column[1:], order)
         told = column[: len(after)]
-        few = slice(None, None, max(1, len(after) // _FITTED))
-        weights = np.linalg.lstsq(after[few], told[few], rcond=None)[0]
-        left = np.abs(told - after @ weights)
+        left = np.abs(_left_by_prediction(after, told))
         total += (left / max(float(np.median(left)), 1e-300)) ** 2
     return np.asarray(np.sqrt(total))
+
+
+def _left_by_prediction(after: Floats, told: Floats) -> Floats:
+    """What prediction leaves of each sample, over how well it could be fitted away, shape (n,).
+
+    A blow is among the samples that the weights are fitted to, and two modes leave most of the weights free to follow
+    it. Of a stretch of residuals e with the part H of the hat matrix, (I − H)^(−½) e is as scattered as the noise
+    (studentized residuals of a block; R. D. Cook and S. Weisberg, Residuals and Influence in Regression, 1982, from
+    memory), and a blow within it stands out as if it had hardly been fitted to.
+    """
+    few = slice(None, None, max(1, len(after) // _FITTED))
+    weights = np.linalg.lstsq(after[few], told[few], rcond=None)[0]
+    left: Floats = told - after @ weights
+    if few.step > 1:
+        return left  # each row is one of so many that none draws the weights to itself
+    basis = np.linalg.qr(after)[0]
+    reach, found = after.shape[1], left.copy()
+    for middle in range(0, len(left), reach):
+        first = max(middle - reach // 2, 0)
+        part = slice(first, middle + reach + reach // 2)
+        shares, turned = np.linalg.eigh(np.eye(len(left[part])) - basis[part] @ basis[part].T)
+        sized = turned @ ((turned.T @ left[part]) / np.sqrt(np.maximum(shares, _LEAST_LEFT)))
+        found[middle : middle + reach] = sized[middle - first : middle - first + reach]
+    return found
 
 
 def _by_chance(readings: int, block: int, channels: int) -> float:
@@ -83,9 +127,13 @@ def _by_chance(readings: int, block: int, channels: int) -> float:
     return float(np.sqrt(largest / usual))
 
 
-def _usual(height: Floats) -> Floats:
-    """What errors are usual around each block: the larger of those before it and those after it."""
-    return np.fmax(_beside(height, _upper), _beside(height[::-1], _upper_of_fallen)[::-1])
+def _usual(height: Floats, smeared: int) -> Floats:
+    """What errors are usual around each block: the larger of those before it and those after it.
+
+    Before it without as many blocks as ``smeared``: what they are told from holds the blow already.
+    """
+    before = np.concatenate([np.full(smeared, -np.inf), _beside(height, _upper)])[: len(height)]
+    return np.asarray(np.fmax(before, _beside(height[::-1], _upper_of_fallen)[::-1]))
 
 
 def _beside(height: Floats, usual: Callable[[Floats], Floats]) -> Floats:

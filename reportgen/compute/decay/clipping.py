@@ -15,7 +15,8 @@ _FEWEST_PILED, _PILED, _BINS = 4, 2.0, 10
 """Readings at the extreme, over those within so many steps below it, that say clipping where a cycle has few samples:
 of a wave that keeps its height the last step holds 0.43 of what the ten below it hold (arcsine law). Where λ readings a
 step are there by chance, three more stand in the last and at most one in the ten below with λ³/6 · (1 + 10 λ) e^{−11λ},
-7e-4 at most; of three readings two more and none below would with 2e-3."""
+7e-4 at most, as rarely as noise may make a mode (FALSE_ALARM); of three readings two more and none below would with
+2e-3, and five would miss what was cut off for less than two cycles at each end."""
 _STEEP = 4.0
 """Steps of resolution by which the readings beside a run lie below it. The top of a wave that is flat within one step
 over three readings falls at most 2.8 steps to the next (a parabola), over five 2."""

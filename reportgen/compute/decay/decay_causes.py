@@ -52,9 +52,9 @@ _LARGE = 0.1
 
 _WHILE_LARGE = np.array([0.4, 0.6, 0.8, 1.0])
 """Amplitudes over that at the beginning which carry five sixths of the energy of a decay."""
-_OWN_PEAK = 0.5
-"""Share of what the others make at its frequency from which on, on any channel, a mode has a peak or a loop of its own:
-at less it turns their phase by no more than 30°."""
+_OWN_PEAK = math.sqrt(2.0) - 1.0
+"""Share of what the others make at its frequency from which on, on any channel, a mode has a peak of its own: at less
+it raises them by less than 3 dB even where it is in phase with them, and there is no half-power bandwidth to read."""
 _TOLD = 0.25
 """Standard uncertainty of the rate of decay over it above which a 95 % interval is as wide as the damping itself."""
 _TOLD_PLACE = 0.5

@@ -19,7 +19,9 @@ MISFIT = 4e-3
 LEVEL_MISFIT = 0.02
 """The same beside a mode that depends on level: a law of a few terms follows it to some percent."""
 MOST_MISFIT = 0.1
-"""Largest share that is taken for misfit where that is what is left of such a mode in its own band."""
+"""Largest share that is taken for misfit where that is what is left of such a mode in its own band. Of a decay whose
+rate is off by dσ the share dσ/2σ is left once its amplitude is fitted (the time under e^(−2σt) scatters by 1/2σ): a
+law that leaves more would have damping wrong by more than a fifth, and what it leaves has to be shown."""
 _EXHAUSTED = 1e-9
 """Noise over the size of the record below which only rounding is left."""
 _BLOCK_LINES = 48

@@ -97,7 +97,7 @@ def find_pluck(samples: Floats, sample_rate_hz: float, least_rise: float = LEAST
 def _between_blows(whole: Found, x: Floats, envelope: Floats, cycle: int, floor: float, rate: float) -> Found:
     """The stretch between blows that prediction shows in a decay: the first, from where the hammer is off.
 
-    A later one that is twice as long is taken where the first is over after few cycles: the hammer came down again.
+    It is looked for behind bounces of the hammer, which follow each other soon.
 
     ``x`` are the samples as they were taken, which a release by hand does not bend as it does the mean that was taken
     out for the envelope.
@@ -115,11 +115,21 @@ def _between_blows(whole: Found, x: Floats, envelope: Floats, cycle: int, floor:
     for (_, begin), following in zip(blows, [*(a for a, _ in blows[1:]), len(x)], strict=True):
         end, _ = _end_of_decay(envelope, min(begin // cycle + 1, len(envelope) - 2), floor)
         stretches.append((begin, max(min(end * cycle, following), begin)))
-    longest, first = max(stretches, key=lambda each: each[1] - each[0]), stretches[0][1] - stretches[0][0]
-    chosen = longest if first < _FEW_CYCLES * cycle and longest[1] - longest[0] > _TWICE * first else stretches[0]
+    chosen = _of_stretches(stretches, cycle, rate)
     struck = any(a == chosen[1] for a, _ in blows)
     bounced = (chosen[0] - whole.start) / rate if chosen[0] > whole.start else whole.bounced_s
     return Found(chosen[0], chosen[1], struck or (whole.struck_again and chosen[1] == whole.end), bounced)
+
+
+def _of_stretches(stretches: list[tuple[int, int]], cycle: int, rate: float) -> tuple[int, int]:
+    """The stretch that is fitted: the first behind all bounces, or a longer one where it is over too soon."""
+    behind = 0
+    while behind + 1 < len(stretches) and stretches[behind + 1][0] - stretches[behind][0] < _BOUNCE_S * rate:
+        behind += 1
+    begin, end = stretches[behind]
+    longest = max(stretches[behind:], key=lambda each: each[1] - each[0])
+    few = end - begin < _FEW_CYCLES * cycle and longest[1] - longest[0] > _TWICE * (end - begin)
+    return longest if few else stretches[behind]
 
 
 def _strikes(envelope: Floats, floor: float) -> NDArray[np.int64]:

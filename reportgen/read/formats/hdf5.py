@@ -15,12 +15,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from reportgen.errors import ReadError
+from reportgen.errors import ReadError, UnitError
 from reportgen.read.formats.evened import evened
 from reportgen.read.formats.recording import Fetch, Recording, StoredChannel, even_rate, other_extent, rounded_rate
+from reportgen.read.formats.stated_factors import factor_of
 from reportgen.read.formats.table_times import Times
 from reportgen.records.log import Floats
 from reportgen.records.message import Message, Place, message
+from reportgen.units import parse_unit
 
 MAGIC = b"\x89HDF\r\n\x1a\n"
 RATE_NAMES = (
@@ -47,6 +49,8 @@ INTERVAL_NAMES = (
     "timestep",
 )
 TIME_NAMES = ("time", "t", "times", "time_s", "time [s]")
+_PACKED = ("scale_factor", "add_offset")
+"""Attributes of packed numbers in files after the CF Conventions."""
 FEWEST_SAMPLES = 16
 _DEEPEST = 12
 _MOST_SETS = 5_000
@@ -167,6 +171,7 @@ def _recording(path: Path, name: str, file: Any, walk: _Walk, told_hz: float | N
         start_s=_start(times, chosen[0]),
         remarks=tuple(f"{key} = {_text(value)}" for key, value in file.attrs.items() if _text(value)),
         damage=even.damage,
+        factors=tuple(dict.fromkeys(each for key in chosen for each in _factors(signals[key]))),
         layout=message("layout.hdf5", channels=len(even.kept), sets=len(chosen)),
         refused=(*walk.refused[:_REFUSALS_SHOWN], *even.refused, *refused),
     )
@@ -179,7 +184,7 @@ def _moments(file: Any, sets: dict[str, Any], times: dict[str, Any], key: str) -
     for group in map(str, PurePosixPath(key).parents):
         for time_key, data in times.items():
             if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):
-                few = data.size <= _TIMES_LOOKED_THROUGH
+                few = data.size <= _TIMES_LOOKED_THROUGH and not _counts(data)
                 return Times(partial(_flat_between, data), data.size) if few else None
     return None
 
@@ -204,7 +209,27 @@ def _flat(data: Any, part: slice) -> Floats:
 
 
 def _flat_between(data: Any, start: int, stop: int) -> Floats:
-    return _flat(data, slice(start, stop))
+    return np.asarray(_seconds_for(data) * _flat(data, slice(start, stop)))
+
+
+def _seconds_for(times: Any) -> float:
+    """Seconds for a stored 1 of times: as their attribute of units says, else 1."""
+    try:
+        unit = parse_unit(_text(_attribute(times, ("unit", "units"))) or "s")
+    except UnitError:
+        return 1.0
+    return unit.factor if unit.dimension == "time" else 1.0
+
+
+def _counts(times: Any) -> bool:
+    """Whether times go on by 1 from a whole number on and nothing says what of: rows, or any unit."""
+    head = _flat(times, slice(0, 1000))
+    whole = len(head) > 1 and head[0] == round(head[0]) and bool(np.all(np.diff(head) == 1.0))
+    return (
+        whole
+        and _attribute(times, ("unit", "units")) is None
+        and PurePosixPath(times.name).name not in ("time_s", "time [s]")
+    )
 
 
 def _samples(shape: tuple[int, ...]) -> int:
@@ -261,6 +286,21 @@ def _texts(value: Any, columns: int) -> list[str]:
     return parts if len(parts) == columns else [text] * columns
 
 
+def _factors(data: Any) -> tuple[Message, ...]:
+    """Attributes of a data set that are called like a factor: of whole numbers a gain or a sensitivity as well."""
+    numbers = [(key, _any_number(value)) for key, value in data.attrs.items() if key.casefold() not in _PACKED]
+    whole = data.dtype.kind in "iu"
+    told = [factor_of(key, value, whole_numbers=whole) for key, value in numbers if value is not None]
+    return tuple(each for each in told if each is not None)
+
+
+def _any_number(value: Any) -> float | None:
+    """The one number of an attribute; None for texts and for several."""
+    if value is None or np.asarray(value).size != 1 or np.asarray(value).dtype.kind not in "iuf":
+        return None
+    return float(np.asarray(value).reshape(-1)[0])
+
+
 def _number(value: Any) -> float | None:
     try:
         number = float(np.asarray(value).reshape(-1)[0])
@@ -279,7 +319,8 @@ def _rate_by_times(sets: dict[str, Any], times: dict[str, Any], key: str) -> flo
     for group in map(str, PurePosixPath(key).parents):
         for time_key, data in times.items():
             if str(PurePosixPath(time_key).parent) == group and _samples(data.shape) == _samples(sets[key].shape):
-                return _rate_of_times(data)
+                rate = None if _counts(data) else _rate_of_times(data)
+                return None if rate is None else float(f"{rate / _seconds_for(data):.12g}")
     return None
 
 
@@ -319,7 +360,7 @@ def _rate_of_times(data: Any) -> float | None:
 def _start(times: dict[str, Any], key: str) -> float:
     for time_key, data in times.items():
         if PurePosixPath(time_key).parent == PurePosixPath(key).parent:
-            return float(np.asarray(data[()] if data.size < 2 else data[(0,) * data.ndim]))
+            return _seconds_for(data) * float(np.asarray(data[()] if data.size < 2 else data[(0,) * data.ndim]))
     return 0.0
 
 
@@ -344,7 +385,20 @@ def _fetch(path: Path, name: str, places: list[tuple[str, int]]) -> Fetch:
 
 
 def _slab(data: Any, start: int, stop: int) -> NDArray[np.generic]:
-    """Samples of a data set with time along the first axis."""
+    """Samples of a data set with time along the first axis, in its unit.
+
+    Packed numbers times ``scale_factor`` plus ``add_offset`` are the readings (CF Conventions, section 8.1, from
+    memory).
+    """
+    packed = [_any_number(_attribute(data, (name,))) for name in _PACKED]
+    stored = _stored_slab(data, start, stop)
+    if packed == [None, None]:
+        return stored
+    factor = 1.0 if packed[0] is None else packed[0]
+    return np.asarray(stored, dtype=np.float64) * factor + (packed[1] or 0.0)
+
+
+def _stored_slab(data: Any, start: int, stop: int) -> NDArray[np.generic]:
     if data.ndim == 1:
         return np.asarray(data[start:stop])[:, None]
     if data.shape[0] >= data.shape[1]:

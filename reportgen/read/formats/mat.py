@@ -31,6 +31,7 @@ from reportgen.read.formats.recording import (
     other_extent,
     rounded_rate,
 )
+from reportgen.read.formats.stated_factors import factor_of
 from reportgen.read.formats.table_times import Times
 from reportgen.records.message import Message, Place, message
 
@@ -100,6 +101,7 @@ def open_mat(path: Path, name: str, told_hz: float | None = None) -> Recording:
         fetch=even.fetch,
         start_s=0.0 if times is None else float(times.seconds(0, 1)[0]),
         damage=even.damage if damage is None else damage,
+        factors=_factors(variables, {key: kind for key, _, kind in found}, chosen),
         layout=_layout(len(even.kept), len(chosen), times),
         refused=(
             *not_opened,
@@ -111,6 +113,14 @@ def open_mat(path: Path, name: str, told_hz: float | None = None) -> Recording:
             ),
         ),
     )
+
+
+def _factors(variables: list[Variable], kinds: dict[str, str], chosen: list[Variable]) -> tuple[Message, ...]:
+    """Single numbers called like a factor: of whole numbers a gain or a sensitivity as well."""
+    whole = any(kinds.get(each.name, "").startswith(("int", "uint")) for each in chosen)
+    single = [each for each in variables if each.samples == each.columns == 1]
+    told = [factor_of(leaf(each.name), float(each.head[0]), whole_numbers=whole) for each in single]
+    return tuple(each for each in told if each is not None)
 
 
 def _layout(channels: int, variables: int, times: Moments | None) -> Message:

@@ -85,8 +85,15 @@ def _named_time(name: str) -> bool:
     return name.casefold() in TIME_NAMES or understand(name, "", 0).meaning is Meaning.TIME
 
 
-def seconds_for(time: Variable, column: int, texts: dict[str, str]) -> float:
-    """Seconds for a stored 1 of times: by the name, by a text of units beside them, by the size of the numbers."""
+def counts(time: Variable, texts: dict[str, str]) -> bool:
+    """Whether times go on by 1 from a whole number on and nothing says what of: rows, or any unit."""
+    head = time.head
+    whole = len(head) > 1 and head[0] == round(head[0]) and bool(np.all(np.diff(head) == 1.0))
+    return whole and _stated_factor(time, texts) is None and counted_in(head) is None
+
+
+def _stated_factor(time: Variable, texts: dict[str, str]) -> float | None:
+    """Seconds for a stored 1 by the name or by a text of units beside the times; None where neither says it."""
     unit = understand(leaf(time.name), "", 0).unit
     if unit is not None and unit.dimension == "time":
         return unit.factor
@@ -95,9 +102,15 @@ def seconds_for(time: Variable, column: int, texts: dict[str, str]) -> float:
     try:
         beside = parse_unit(stated)
     except UnitError:
-        beside = None
-    if beside is not None and beside.dimension == "time":
-        return beside.factor
+        return None
+    return beside.factor if beside.dimension == "time" else None
+
+
+def seconds_for(time: Variable, column: int, texts: dict[str, str]) -> float:
+    """Seconds for a stored 1 of times: by the name, by a text of units beside them, by the size of the numbers."""
+    stated = _stated_factor(time, texts)
+    if stated is not None:
+        return stated
     head = time.read(0, min(time.samples, LOOKED_AT))[:, column]
     counted = counted_in(head)
     if counted is not None:
@@ -126,7 +139,7 @@ class Clocks:
         """The times that stand nearest to a signal and are as many as its samples."""
         for around in _around(signal.name):
             for each in self._times:
-                if parent(each.name) == around and each.samples == signal.samples:
+                if parent(each.name) == around and each.samples == signal.samples and not counts(each, self._texts):
                     return Moments(each, 0, seconds_for(each, 0, self._texts))
         return None
 
@@ -141,7 +154,8 @@ class Clocks:
 
     def unnamed_times(self, signal: Variable) -> Moments | None:
         """Times without such a name: another variable that rises evenly, or a signal's own first column."""
-        alike = [each for each in self._variables if each.samples == signal.samples and each is not signal]
+        alike = [each for each in self._variables if each.samples == signal.samples and each is not signal
+                 and not counts(each, self._texts)]  # fmt: skip
         rising = [each for each in alike if each.is_evenly_rising]
         if len(rising) == 1:
             return Moments(rising[0], 0, seconds_for(rising[0], 0, self._texts))

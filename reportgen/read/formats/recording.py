@@ -59,6 +59,8 @@ class Recording:
     """How the file was understood."""
     refused: tuple[Message, ...] = ()
     """What else is in the file and why it is no channel, one message each."""
+    factors: tuple[Message, ...] = ()
+    """What it states that may have to be applied to its numbers, and is not."""
     no_channels: frozenset[str] = frozenset({SAMPLE_RATE_KEY})
     """Keys of a mapping, folded, that name no channel of such a file."""
 

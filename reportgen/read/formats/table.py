@@ -19,6 +19,7 @@ import numpy as np
 from reportgen.errors import ReadError
 from reportgen.read.formats.blank_readings import Blanks, blanks_told, both, can_be_put_in, put_in
 from reportgen.read.formats.recording import Recording, Rows, Spool, StoredChannel
+from reportgen.read.formats.stated_factors import factors_in_lines
 from reportgen.read.formats.table_blocks import (
     FEWEST_ROWS,
     Beside,
@@ -230,6 +231,7 @@ class _Table:
             remarks=self._layout.remarks,
             damage=both(self._lines.damage, damage),
             layout=self._layout.described,
+            factors=factors_in_lines(self._layout.remarks),
             no_channels=NO_CHANNELS,
             refused=(*_cut_names(self._layout), *others, *refused, *self._other_sheets(), *self._lines.told),
         )

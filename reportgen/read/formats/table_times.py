@@ -30,7 +30,10 @@ them; digits above the second make steps of none and of several. Between them on
 _COARSEST = 5e-4
 """Of the record's length: a digit coarser than that leaves the sample rate, and every frequency, in doubt by 0.05 %."""
 _FEW_LOST = 0.01
-"""Share of samples lost one by one, up to which they are put in between their neighbours."""
+"""Share of samples lost one by one, up to which they are put in between their neighbours and named one by one."""
+_MOST_IN_A_ROW = 2
+"""Samples lost in a row, up to which a spline is drawn over them, good to a twentieth of the sampling rate (see
+UNEVEN_GOOD_UP_TO); over three more of a cycle at that frequency is missing than between what is left."""
 GOOD_TO = 0.01
 """Of a sinusoid: error of samples that are put in or taken anew, up to the frequency that is told."""
 GOOD_UP_TO = 12.7
@@ -64,6 +67,8 @@ class Clock:
     """Rows below which one sample is missing."""
     uneven: tuple[float, float] | None = None
     """Shortest and longest interval, s, where the samples were taken unevenly."""
+    dropped: int = 0
+    """Samples that are missing where the others lie at even times: more than are named one by one."""
 
 
 class Times:
@@ -87,6 +92,9 @@ class Times:
             coarse = strayed > _COARSEST * (self._last - self.first)
             return Clock(rate_hz=None if coarse else _rate_of(mean, strayed, self.rows))
         if self._on_a_lattice(digit):
+            dropped = self._dropped(digit)
+            if dropped is not None:
+                return dropped
             lost = self._lost(where)
             apart = (self._last - self.first) / (self.rows - 1 + len(lost))
             if self._strayed(apart, lost) <= max(_LABELS * digit, 2.0 * _EVEN * apart):
@@ -151,6 +159,37 @@ class Times:
             if np.any(np.abs(step - whole * usual) > max(2.0 * _LABELS * digit, 2.0 * _EVEN * usual)):
                 return False
         return True
+
+    def _dropped(self, digit: float) -> Clock | None:
+        """The clock of even samples of which some are missing, one or two in a row; None where they are named singly.
+
+        None as well where a time is repeated or more are missing: that is refused with its line.
+        """
+        counted = [np.round(np.diff(times) / np.median(np.diff(times))) for _, times in self._pieces()]
+        whole = np.concatenate([[0.0], *counted])
+        apart = (self._last - self.first) / float(np.sum(whole))
+        most = float(np.max(whole))
+        if np.min(whole[1:]) < 1 or not 1 < most <= _MOST_IN_A_ROW + 1:
+            return None
+        singly = most == 2 and self._crowded(np.flatnonzero(whole[1:] == 2).tolist()) is None
+        if singly or self._strayed_from(apart, np.cumsum(whole)) > max(_LABELS * digit, 2.0 * _EVEN * apart):
+            return None
+        rate = _rate_of(apart, digit, self.rows)
+        return Clock(rate_hz=rate, uneven=(apart, most * apart), dropped=int(np.sum(whole)) - self.rows + 1)
+
+    def _strayed_from(self, apart: float, steps: Floats) -> float:
+        return max(
+            float(np.max(np.abs(times - self.first - apart * steps[start : start + len(times)])))
+            for start, times in self._pieces()
+        )
+
+    def on_a_lattice(self, rate_hz: float) -> Times:
+        """The same times, each at the nearest of even ones: without the rounding with which they were written."""
+
+        def piece(start: int, stop: int) -> Floats:
+            return np.asarray(self.first + np.round((self.piece(start, stop) - self.first) * rate_hz) / rate_hz)
+
+        return Times(piece, self.rows)
 
     def _lost(self, where: Where) -> list[int]:
         """Rows after which one sample is missing. Raises ReadError where intervals differ in another way."""
@@ -262,7 +301,7 @@ def moments(clock: Clock, times: Times | None) -> Callable[[int], float]:
 def at_even_times(read: Rows, rows: int, times: Times | None, clock: Clock) -> tuple[Rows, int]:
     """Rows at even times, and how many they are: lost samples put in, those of an uneven clock taken anew."""
     if clock.uneven is not None and times is not None and clock.rate_hz is not None:
-        return sampled_anew(read, times, clock.rate_hz)
+        return sampled_anew(read, times.on_a_lattice(clock.rate_hz) if clock.dropped else times, clock.rate_hz)
     return with_lost(read, rows, clock.lost)
 
 
@@ -314,6 +353,15 @@ def told_of(clock: Clock, after: Callable[[tuple[int, ...]], Message]) -> Messag
     if clock.uneven is None:
         return None
     shortest, longest = clock.uneven
+    if clock.dropped:
+        return message(
+            "record.samples-dropped",
+            samples=clock.dropped,
+            in_a_row=round(longest * clock.rate_hz) - 1,
+            rate_hz=clock.rate_hz,
+            good_to=GOOD_TO,
+            up_to_hz=UNEVEN_GOOD_UP_TO / longest,
+        )
     return message(
         "record.sampled-anew",
         shortest_ms=1e3 * shortest,
