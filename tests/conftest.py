@@ -55,6 +55,7 @@ SLOW = (
     "render/test_pdf.py",
     "render/test_summary_and_quicklook.py",
     "render/test_tables.py",
+    "review/test_page.py",
     "review/test_build.py",
     "simulator",
     "soak",

@@ -97,10 +97,10 @@ def _weigh_peaks(case: Case, run: RunResult, channel: ChannelResult, limit_hz: f
     as a resonance must be to explain a peak, a peak may be of a mode below the limit.
     """
     for f, height in unexplained_peaks(channel, below_hz=limit_hz * (1.0 + NEAR), in_band=case.in_band):
+        what = message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f)
         if f < limit_hz:
-            case.gap(message("judge.peak-below-limit", channel=channel.id, run=run.id, height=height, frequency_hz=f))
-        else:
-            case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
+            what = message("judge.peak-below-limit", channel=channel.id, run=run.id, height=height, frequency_hz=f)
+        case.gap(what)
     start = starts_within_a_peak(channel)
     lower = [each for each in channel.resonances if start is not None and each.frequency_hz <= start[0] * (1.0 + NEAR)]
     if start is not None and not lower and case.in_band(start[0]):

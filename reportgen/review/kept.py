@@ -122,11 +122,18 @@ class Kept:
 
     def identified(self, job: Job, run: RunPlan, log: Log, progress: Say, cores: int) -> IdentifiedRun:
         """A run with its identification at hand, so that a resonance asked for takes no search. Raises ComputeError."""
-        key = _as_identified(job, run)
-        if key not in self._identified:
-            self._identified = {each: kept for each, kept in self._identified.items() if kept.run.id != run.id}
-            self._identified[key] = identify_run(job, run, log, progress, workers=cores)
-        return self._identified[key]
+        if not self.is_identified(job, run):
+            self.keep_identified(job, identify_run(job, run, log, progress, workers=cores))
+        return self._identified[_as_identified(job, run)]
+
+    def is_identified(self, job: Job, run: RunPlan) -> bool:
+        """Whether ``identified`` has nothing to compute."""
+        return _as_identified(job, run) in self._identified
+
+    def keep_identified(self, job: Job, done: IdentifiedRun) -> None:
+        """Keep what was identified, the latest of each run."""
+        others = {key: kept for key, kept in self._identified.items() if kept.run.id != done.run.id}
+        self._identified = {**others, _as_identified(job, done.run): done}
 
     def _known_without_decisions(self, job: Job, run: RunPlan) -> bool:
         """Whether decisions bear on how a run is computed, and what it is without them is at hand."""

@@ -55,7 +55,7 @@ def review(
     with only_one(file.parent / LOCK, message("review.other-server", job=str(path))):
         for each in (file, file.parent / NOTES):
             clear_parts(each)
-        serve(Session(path, how, progress, by=by), place, say)
+        serve(Session(path, how, progress, by=by, ahead=True), place, say)
 
 
 def serve(session: Showing, place: Place, say: Callable[[Message], object]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import datetime
@@ -9,6 +10,7 @@ from pathlib import Path
 
 from reportgen.compute.asked_for import try_resonance
 from reportgen.compute.modes.corrections import apply_corrections
+from reportgen.compute.run import identify_run
 from reportgen.cores import cores
 from reportgen.errors import ReportError
 from reportgen.pipeline import Built, Inputs, JobInError, Settings, build_job, read_inputs, report_of_runs
@@ -56,15 +58,20 @@ class Session(Showing):
         progress: Say = silent,
         *,
         by: str = "",
+        ahead: bool = False,
         clock: Callable[[], datetime] = datetime.now,
     ) -> None:
-        """``clock`` tells the time that decisions are given, ``by`` who sits there."""
+        """``clock`` tells the time that decisions are given, ``by`` who sits there; ``ahead``: runs that are looked at
+        are identified while nothing is asked."""
         self._how = replace(how, cores=cores())
         file = path / "job.toml" if path.is_dir() else path
         super().__init__(file.parent.resolve().name, by)
         self.file, self.folder = file, file.parent
         self.inputs: Inputs | None = None
         self._clock = clock
+        self._ahead = ahead
+        self._busy = threading.Lock()
+        """Held by whoever makes something ready."""
         self._noted: dict[str, str] = {}
         """Lines of the notes that were written here, by the id of their decision."""
         self._how = replace(how, cores=cores())
@@ -195,6 +202,30 @@ class Session(Showing):
                 return build_job(self.file, None, replace(self._how, draft=not issue))
             finally:
                 self._tell(replace(self._state, building=False))
+
+    # What is made ready
+
+    def looked_at(self, run: str) -> None:
+        """Identify the run ahead, beside all else, where that was asked for and nothing else is being made ready."""
+        if self._ahead and not self._busy.locked():
+            threading.Thread(target=self.identify_ahead, args=(run,), daemon=True).start()
+
+    def identify_ahead(self, run: str) -> None:
+        """Have the identification of a run at hand; it holds up nobody, and what cannot be had is told when asked."""
+        with self._busy:
+            with self._work:
+                inputs = self.inputs
+                plan = None if inputs is None else inputs.job.run(run)
+                if inputs is None or plan is None or plan.kind is RunKind.DECAY or run not in inputs.logs:
+                    return
+                if self._kept.is_identified(inputs.job, plan):
+                    return
+            try:
+                done = identify_run(inputs.job, plan, inputs.logs[run], silent)
+            except ReportError:
+                return
+            with self._work:
+                self._kept.keep_identified(inputs.job, done)
 
     # What changes
 

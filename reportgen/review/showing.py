@@ -117,10 +117,14 @@ class Showing:
             named = next((pair for pair in pairs if "/".join(pair) == shown), None)
             if report is None or named is None:
                 return None
+            self.looked_at(named[0])
             key = (*named, beside or "")
             if key not in self._figures:
                 self._figures[key] = channel_figure(report, *named, self.language, self._templates, beside=beside)
             return self._figures[key]
+
+    def looked_at(self, run: str) -> None:
+        """Somebody looks at a run: what may be asked of it next can be made ready."""
 
     def files(self) -> dict[str, File]:
         """The page and what it needs, by name, in the language of the report and the look of the laboratory."""

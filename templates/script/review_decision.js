@@ -64,7 +64,7 @@ const prefill = (kind) => {
   if (FIELDS[kind].includes("frequency_hz")) inputOf("frequency_hz").value = printed(cursorHz());
   if (kind === "deviation") {
     inputOf("effect").value = form.of.deviation.effect || "";
-    inputOf("agreed_by").value = form.of.deviation.agreed_by || "";
+    inputOf("agreed_by").value = form.of.deviation.agreed_by || form.agreed || "";
   }
   if (kind === "exclude" && curve && curve.pinned !== null && curve.at !== null) takeBand(...[curve.pinned, curve.at].sort((a, b) => a - b));
 };
@@ -170,6 +170,7 @@ const decide = async () => {
   const decision = decisionOf(kind);
   const answered = await change("decide", decision);
   if (!answered) return;
+  if (kind === "deviation") form.agreed = decision.agreed_by;
   form.reasons = { ...form.reasons, [kind]: decision.reason || "" };
   if (!nameOfDecider()) at("decider").value = decision.by;
   closeForm();

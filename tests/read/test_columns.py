@@ -64,7 +64,7 @@ HEADERS = [
     ("A1_phase_deg", P, "A1", "°"),
     ("φ A1", P, "A1", None),
     ("Phasenwinkel A1 (°)", P, "A1", "°"),
-    ("Temp [°C]", None, None, "°C"),
+    ("Temp [°C]", Meaning.CONDITION, "Temp", "°C"),
     ("Photo", A, "Photo", None),
 ]
 

@@ -10,14 +10,17 @@ import pytest
 
 from reportgen.pipeline import Settings
 from reportgen.review.session import Session
-from tests.review.small_review_job import JOB, NOTES, write_job
+from tests.review.small_review_job import JOB, MODES, NOTES, rows, write_job
 
+WEAK = (300.0, 30.0, 1.5e-5)
+"""A mode of the first log, half as strong as one that is reported: only who asks for it gets it."""
 NOW = datetime(2026, 5, 5, 16, 30, 12, 345)
 
 
 @pytest.fixture(scope="session")
 def _reviewed(tmp_path_factory: pytest.TempPathFactory) -> Session:
     folder = write_job(tmp_path_factory.mktemp("review") / "lamp_head")
+    (folder / "logs/x_pre.csv").write_text(rows(1.0, 1, modes=(*MODES, WEAK)), encoding="utf-8")
     return Session(folder, Settings(), clock=lambda: NOW)
 
 

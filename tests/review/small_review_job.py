@@ -79,15 +79,16 @@ limit = "5 %"
 """
 NOTES = """2026-05-04 09:14 X-PRE survey before the test
 """
-MODES = ((60.0, 20.0, 1.0), (200.0, 25.0, 0.6))
+Modes = tuple[tuple[float, float, float], ...]
+MODES: Modes = ((60.0, 20.0, 1.0), (200.0, 25.0, 0.6))
 """Frequency in Hz, Q, share in the response."""
 
 
-def rows(factor: float, seed: int, count: int = 160) -> str:
+def rows(factor: float, seed: int, count: int = 160, modes: Modes = MODES) -> str:
     """A log of a response to steady vibration at 0.5 g: 1 plus single-mode terms (base excitation, ISO 2041)."""
     f = np.geomspace(30.0, 400.0, count)
     h = np.ones(count, dtype=complex)
-    for f0, q, share in MODES:
+    for f0, q, share in modes:
         r = f / (factor * f0)
         h += share * r**2 / (1.0 - r**2 + 1j * r / q)
     noise = np.random.default_rng(seed).normal(size=(2, count)) * 2e-4
