@@ -133,7 +133,7 @@ def _usual(height: Floats, smeared: int) -> Floats:
     Before it without as many blocks as ``smeared``: what they are told from holds the blow already.
     """
     before = np.concatenate([np.full(smeared, -np.inf), _beside(height, _upper)])[: len(height)]
-    return np.fmax(before, _beside(height[::-1], _upper_of_fallen)[::-1])
+    return np.asarray(np.fmax(before, _beside(height[::-1], _upper_of_fallen)[::-1]))
 
 
 def _beside(height: Floats, usual: Callable[[Floats], Floats]) -> Floats:
