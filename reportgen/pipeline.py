@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from reportgen import SOFTWARE
-from reportgen.errors import PdfUnavailableError, ReadError, ReportError
+from reportgen.errors import ReadError, ReportError
 from reportgen.processes import compute_runs
 from reportgen.progress import Say, silent
 from reportgen.records.finding import Finding, Severity, error
-from reportgen.records.job import Annex, Job, OutputKind, RunPlan
+from reportgen.records.job import Job, RunPlan
 from reportgen.records.log import Log
 from reportgen.records.message import Message, Place, message
 from reportgen.records.note import Note
@@ -24,10 +24,7 @@ from reportgen.records.verdict import Outcome, Verdict, overall
 
 if TYPE_CHECKING:
     from reportgen.archive.issue import Standing
-    from reportgen.archive.publish import Output
     from reportgen.read.input_files import Stamps, Watched
-    from reportgen.render.document import Document
-    from reportgen.render.rows.report_pages import ReportPages
 
 
 class JobInError(ReportError):
@@ -130,6 +127,7 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     from reportgen.archive.publish import issued_early, publish
     from reportgen.archive.report_set import chief_files, finished_set, stated_set
     from reportgen.archive.sources import marked_names
+    from reportgen.outputs import load_layout, render_outputs
 
     inputs = read_inputs(path, progress, laboratory=how.laboratory)
     how = replace(how, branding=how.branding or _branding_of(inputs.job))
@@ -137,11 +135,13 @@ def build_job(path: Path, out: Path | None = None, how: Settings = Settings(), p
     stated = stated_set(inputs.job, inputs.files, how.standing, alone=how.results_only)
     if how.supersedes is None:
         issued_early(target, stated)
-    report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else _load_layout)
+    report = compute_report(inputs, progress, cores=how.cores, meanwhile=None if how.results_only else load_layout)
     if how.supersedes is not None:
         report = amend(report, how.supersedes)
     report = replace(with_amendment_findings(report), draft=how.draft)
-    outputs, missing_pdf = render_outputs(report, how, progress)
+    outputs, missing_pdf = render_outputs(
+        report, progress, results_only=how.results_only, branding=how.branding, cores=how.cores
+    )
     if how.draft:
         outputs = marked_names(report, outputs)
     progress(message("progress.writing"))
@@ -187,6 +187,7 @@ def check_job(
     from reportgen.read.job.job_dates import dates_to_come
     from reportgen.read.job.job_file import read_job
     from reportgen.read.job.laboratory_check import check_laboratory, laboratory_file_at, laboratory_used
+    from reportgen.read.job.unnamed_logs import unnamed_logs
 
     own = laboratory_file_at(path)
     if own is not None:
@@ -198,7 +199,12 @@ def check_job(
     findings = (*findings, *laboratory_used(job), *_branding_findings(job))
     inputs = _read_all(job, (*findings, *dates_to_come(job, today or date.today())), before, progress)
     return Checked(
-        findings=(*inputs.findings, *photo_findings(inputs.job), *attachment_findings(inputs.job)),
+        findings=(
+            *inputs.findings,
+            *photo_findings(inputs.job),
+            *attachment_findings(inputs.job),
+            *unnamed_logs(inputs.job),
+        ),
         notes=inputs.notes,
         open_items=(*report_checklist(replace(job, environment=inputs.job.environment)), *_open_deviations(inputs)),
     )
@@ -259,6 +265,7 @@ def _read_all(
     from reportgen.read.job.same_runs import same_runs
     from reportgen.read.log import with_channels_of_logs
     from reportgen.read.logged_environment import with_environment_of_logs
+    from reportgen.read.logged_order import order_findings
     from reportgen.read.notes.note_environment import with_environment_of_notes
     from reportgen.read.notes.operator_notes import read_notes
     from reportgen.read.run_log import read_run, without_used_columns
@@ -274,13 +281,15 @@ def _read_all(
             logs[run.id] = log
     found = without_used_columns(job, logs.keys(), found)
     found += decided_findings(job, logs)
+    found += order_findings(job, logs)
     job, more = with_channels_of_logs(job, logs.values())
     found += more
+    as_stated = job.environment
     job, more = with_environment_of_logs(job, logs)
     found += more
     notes, more = read_notes(job)
     found += more
-    job, more = with_environment_of_notes(job, notes)
+    job, more = with_environment_of_notes(job, notes, as_stated)
     found += more
     try:
         found += same_runs(job, logs, watched.files)
@@ -323,12 +332,16 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.by_decision import decisions_of, marked_by_decisions
+    from reportgen.judge.by_decision import decisions_of, marked_by_decisions, without_passes_by_exclusion
     from reportgen.judge.deviations import find_deviations
 
     job = inputs.job
     found = _conclude(job, inputs, every, progress)
     verdicts = found.verdicts
+    if job.exclusions:
+        whole = [run.undecided or run if job.excluded_on(run.id) else run for run in every]
+        with_all_rows = _conclude(replace(job, exclusions=()), inputs, whole, silent)
+        verdicts = without_passes_by_exclusion(job, verdicts, with_all_rows.verdicts)
     if decisions_of(job):
         bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
         verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
@@ -405,104 +418,6 @@ def with_history(job: Job, run: RunResult) -> RunResult:
         run, specimen=plan.specimen, status=str(plan.status), status_reason=plan.reason, repeats=plan.repeats,
         logs=tuple(each.as_posix() for each in plan.logs),
     )  # fmt: skip
-
-
-def _load_layout() -> None:
-    """What sets pages, loaded ahead of them."""
-    from reportgen.render.document import assemble  # noqa: F401
-    from reportgen.render.pdf import load_layout
-    from reportgen.resources import data_dir
-
-    load_layout(data_dir("templates"))
-
-
-def render_outputs(report: Report, how: Settings, progress: Say = silent) -> tuple[dict[str, Output], Message | None]:
-    """Every output file by name; and what to do where the PDF could not be made."""
-    from reportgen.archive.sources import archive_info, bag_job
-    from reportgen.render.document import assemble
-    from reportgen.render.plots import plots_of
-    from reportgen.render.results import results_json
-    from reportgen.resources import data_dir
-
-    results = results_json(report)
-    if how.results_only:
-        return {"results.json": results}, None
-    document = assemble(report, data_dir("templates"))
-    progress(message("progress.pages"))
-    report_pdf = _report_pdf(report, document, how, results)
-    outputs = {"results.json": results, **_page(report, document, how), **_tables(report)}
-    outputs |= {f"plots/{name}": content for name, content in plots_of(document).items()}
-    missing_pdf = None
-    try:
-        outputs |= _other_pdfs(report, document, how) | report_pdf()
-    except PdfUnavailableError as error:
-        missing_pdf = error.said
-    progress(message("progress.packing"))
-    return {**outputs, f"{archive_info(report).name}.zip": bag_job(report, outputs, how.branding)}, missing_pdf
-
-
-def _report_pdf(
-    report: Report, document: Document[ReportPages], how: Settings, results: bytes
-) -> Callable[[], dict[str, bytes]]:
-    """Begins report.pdf in another process where there is a core for it; calling what is returned waits for it."""
-    from reportgen.archive.sources import pdf_sources
-    from reportgen.beside import beside
-    from reportgen.render.pdf import load_layout
-    from reportgen.render.pdf import report_pdf as printed
-    from reportgen.resources import data_dir
-
-    if OutputKind.PDF not in report.job.report.outputs:
-        return dict
-    templates = data_dir("templates")
-    sources = pdf_sources(report, results, how.branding)
-    load_layout(templates)
-    made = beside(
-        lambda drawn: printed(document, templates=templates, branding=how.branding, attachments=sources, drawn=drawn),
-        lambda: dict(document.drawings),
-        how.cores,
-    )
-    return lambda: {"report.pdf": made()}
-
-
-def _page(report: Report, document: Document[ReportPages], how: Settings) -> dict[str, bytes]:
-    """The page for a browser."""
-    from reportgen.render.html import report_html
-    from reportgen.resources import data_dir
-
-    if OutputKind.HTML not in report.job.report.outputs:
-        return {}
-    page = report_html(document, templates=data_dir("templates"), branding=how.branding)
-    return {"report.html": page.encode("utf-8")}
-
-
-def _other_pdfs(report: Report, document: Document[ReportPages], how: Settings) -> dict[str, bytes]:
-    """Summary and annex. Raises PdfUnavailableError."""
-    from reportgen.render.pdf import annex_pdf
-    from reportgen.render.summary import summary_pdf
-    from reportgen.resources import data_dir
-
-    own, templates, found = report.job.report, data_dir("templates"), {}
-    if OutputKind.SUMMARY in own.outputs:
-        found["summary.pdf"] = summary_pdf(report, document, templates=templates, branding=how.branding)
-    if OutputKind.PDF in own.outputs and own.annex is Annex.SEPARATE:
-        found["annex.pdf"] = annex_pdf(document, templates=templates, branding=how.branding)
-    return found
-
-
-def _tables(report: Report) -> dict[str, bytes]:
-    """Every table of the report, as a workbook and as text."""
-    from reportgen.render.tables_csv import csv_files
-    from reportgen.render.tables_of_report import report_tables
-    from reportgen.render.tables_xlsx import book_info, workbook
-    from reportgen.resources import data_dir
-
-    chosen = report.job.report.outputs
-    if not {OutputKind.XLSX, OutputKind.CSV} & set(chosen):
-        return {}
-    tables = report_tables(report, data_dir("templates"))
-    book = {"tables.xlsx": workbook(tables, book_info(report, data_dir("templates")))}
-    texts = {f"tables/{name}": content for name, content in csv_files(tables).items()}
-    return (book if OutputKind.XLSX in chosen else {}) | (texts if OutputKind.CSV in chosen else {})
 
 
 def amend(report: Report, archive: Path) -> Report:

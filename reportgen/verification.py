@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from reportgen.cores import cores
 from reportgen.errors import ArchiveError, ReportError
-from reportgen.pipeline import Settings, as_results, compute_report, read_inputs, render_outputs
+from reportgen.outputs import render_outputs
+from reportgen.pipeline import as_results, compute_report, read_inputs
 from reportgen.progress import Say, silent
 from reportgen.records.message import Message, message
 from reportgen.records.report import Report
@@ -71,7 +72,7 @@ def _again(folder: Path, branding: Path | None) -> _Again:
     except ReportError as problem:
         raise ArchiveError(problem.said) from problem
     try:
-        outputs, _ = render_outputs(report, Settings(cores=cores(), branding=branding), silent)
+        outputs, _ = render_outputs(report, branding=branding, cores=cores())
     except ReportError as problem:
         return _Again(results=results, pages={}, problem=problem.said, draft=report.draft)
     pages = {name: content for name, content in outputs.items() if isinstance(content, bytes)}

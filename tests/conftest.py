@@ -27,6 +27,7 @@ SLOW = (
     "archive/test_publish.py",
     "archive/test_sign.py",
     "archive/test_verify.py",
+    "compute/test_asked_mode.py",
     "compute/test_blows.py",
     "compute/test_cross_check.py",
     "compute/test_decay.py",
@@ -39,6 +40,8 @@ SLOW = (
     "compute/test_interrupted_sweeps.py",
     "examples",
     "examples/test_draft.py",
+    "judge/test_decisions.py",
+    "judge/test_excluded_bands.py",
     "judge/test_flips.py",
     "judge/test_monitored_channels.py",
     "read/test_inspect_property.py",
@@ -52,6 +55,7 @@ SLOW = (
     "render/test_pdf.py",
     "render/test_summary_and_quicklook.py",
     "render/test_tables.py",
+    "review/test_build.py",
     "simulator",
     "soak",
     "test_batch.py",
@@ -98,6 +102,15 @@ def example_page(shared_folder: Path, example_report: Callable[[str], Report]) -
         return once(shared_folder, f"{name}.html", lambda: render_html(report, templates=data_dir("templates")))
 
     return page
+
+
+@pytest.fixture(scope="session")
+def example_words(example_report: Callable[[str], Report]) -> Callable[[str], str]:
+    """The same page with its figures left white, for tests that read its words."""
+    from reportgen.resources import data_dir
+    from tests.printed import page_of_words
+
+    return lambda name: page_of_words(example_report(name), templates=data_dir("templates"))
 
 
 @pytest.fixture(scope="session")

@@ -9,7 +9,7 @@ from pathlib import Path
 from reportgen.records.report import Report
 from reportgen.render.document import assemble
 from reportgen.render.figures.gallery import Gallery
-from reportgen.render.figures.plot import Drawing
+from reportgen.render.figures.plot import Drawing, Sketch
 from reportgen.render.html import report_html
 from reportgen.render.pdf import annex_pdf, report_pdf
 from reportgen.render.plots import plots_of
@@ -29,6 +29,17 @@ def page_of_words(report: Report, *, templates: Path, branding: Path | None = No
     return report_html(replace(document, drawings=white), templates=templates, branding=branding)
 
 
+def white_figures(report: Report) -> dict[str, Drawing]:
+    """Figures of the right size with nothing on them, for tests that count pages."""
+    sketches = assemble(report, data_dir("templates")).drawings.sketches.values()
+    return {each.key: Drawing(key=each.key, alt=each.alt, svg=_white(each)) for each in sketches}
+
+
+def _white(sketch: Sketch) -> str:
+    size = f'width="{sketch.width:g}" height="{sketch.height:g}" viewBox="0 0 {sketch.width:g} {sketch.height:g}"'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}/>'
+
+
 def render_pdf(
     report: Report,
     *,
@@ -41,8 +52,9 @@ def render_pdf(
     return report_pdf(document, templates=templates, branding=branding, attachments=attachments, drawn=drawn)
 
 
-def render_annex_pdf(report: Report, *, templates: Path) -> bytes:
-    return annex_pdf(assemble(report, templates), templates=templates)
+def render_annex_pdf(report: Report, *, templates: Path, drawn: Callable[[], Mapping[str, Drawing]]) -> bytes:
+    document = assemble(report, templates)
+    return annex_pdf(replace(document, drawings=document.drawings.taken_from(drawn)), templates=templates)
 
 
 def render_plots(report: Report) -> dict[str, bytes]:

@@ -106,3 +106,10 @@ def test_locks_hold_no_address():
     text = (PACKAGE.parent / "requirements.lock").read_text(encoding="utf-8")
     assert "://" not in text
     assert text.count("--hash=sha256:") > 50
+
+
+def test_the_review_is_used_by_the_command_line_alone():
+    """Nothing that a build needs may come to depend on the page."""
+    for path in PACKAGE.rglob("*.py"):
+        if path.relative_to(PACKAGE).parts[0] not in ("review", "cli.py"):
+            assert "review" not in imported(path), path.name

@@ -6,15 +6,16 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
-from reportgen.draft.pairs import Pair, around_tests, pairs_of
-from reportgen.draft.same_profile import grouped, is_section
+from reportgen.draft.pairs import Pair, one_clause
+from reportgen.draft.same_profile import grouped, is_section, typical
 from reportgen.draft.seen_runs import Seen
 from reportgen.draft.shared import Shared
 from reportgen.draft.specimens import specimens_of
+from reportgen.errors import UnitError
 from reportgen.records.job import RunKind
 from reportgen.records.message import Message, message
 from reportgen.records.stretch import Direction
-from reportgen.units import STANDARD_GRAVITY
+from reportgen.units import STANDARD_GRAVITY, parse_unit
 
 GUESS = "(?)"
 """Marks a guess in the draft."""
@@ -103,16 +104,17 @@ class JobText:
         found: dict[str, tuple[str, str]] = {}
         for run in self._runs:
             for channel, unit in run.channels:
-                role = "control" if channel in controls else "drive" if looks_like_drive(channel) else "response"
+                beside = "monitor" if unit and not _may_respond(unit) else "response"
+                role = "control" if channel in controls else "drive" if looks_like_drive(channel) else beside
                 found.setdefault(channel, (role, unit))
-        order = ("drive", "control", "response")
+        order = ("drive", "control", "response", "monitor")
         return dict(sorted(found.items(), key=lambda each: order.index(each[1][0])))
 
     def _columns(self) -> Iterator[str]:
         """Units that no header says, and columns of other names that may be the same channels."""
         lacking = dict(each for run in self._runs for each in run.without_unit)
-        same = self._same_places()
-        if not lacking and not same:
+        same, as_set = self._same_places(), self._same_as_set()
+        if not lacking and not same and not as_set:
             return
         yield ""
         if lacking:
@@ -121,10 +123,23 @@ class JobText:
             yield from (
                 _beside(f"{_quoted(key)} = {_quoted(column + ' / ...')}", blank) for key, column in lacking.items()
             )
+        remarks: list[str] = []
         if same:
-            yield from _comment(message("draft.same-places", mark=GUESS))
-            yield from (["# [columns]"] if not lacking else [])
-            yield from (f"# {_quoted(key)} = {_quoted(column)}" for key, column in same.items())
+            remarks += _comment(message("draft.same-places", mark=GUESS))
+        if as_set:
+            name = next(name for name, own in self._shared.controls.items() if own)
+            remarks += _comment(message("draft.same-as-set", mark=GUESS, set=name, columns=tuple(as_set.values())))
+        yield from remarks
+        yield from (["# [columns]"] if remarks and not lacking else [])
+        yield from (f"# {_quoted(key)} = {_quoted(column)}" for key, column in {**same, **as_set}.items())
+
+    def _same_as_set(self) -> dict[str, str]:
+        """Controls of the laboratory's one set that the logs name otherwise, with the columns that may be they."""
+        logged = [channel for channel, (role, _) in self._channels().items() if role == "control"]
+        sets = [own for own in self._shared.controls.values() if own]
+        if len(sets) != 1 or len(sets[0]) != len(logged) or {*sets[0]} & {*logged}:
+            return {}
+        return dict(zip(sets[0], logged, strict=True))
 
     def _same_places(self) -> dict[str, str]:
         """Channels of the shorter names, with the columns that stand in their places in logs of other names."""
@@ -207,11 +222,9 @@ class JobText:
 
     def _pairs(self) -> Iterator[str]:
         """Requirements to take off their remark signs: one for all surveys around tests, one for each other pair."""
-        pairs, around = pairs_of(self._runs, self._specimens), around_tests(self._runs, self._specimens)
-        as_one = [pair for pair in pairs if pair in around]
-        if around and as_one == [pair for pair in pairs if pair[0].kind is RunKind.SURVEY]:
+        around, pairs = one_clause(self._runs, self._specimens)
+        if around:
             yield from self._pair(['# surveys = "before and after"'], around)
-            pairs = [pair for pair in pairs if pair not in around]
         for before, after in pairs:
             keys = [f"# before = {_quoted(before.id)}", f"# after = {_quoted(after.id)}"]
             yield from self._pair(keys, [(before, after)])
@@ -229,6 +242,14 @@ class JobText:
             yield ""
             why = tuple(each.message for each in run.faults)
             yield from _comment(message("draft.left-out", log=f"logs/{run.path.name}", reasons=why))
+
+
+def _may_respond(unit: str) -> bool:
+    """Whether a channel in that unit may be a response of the structure: a motion, a force or a ratio of them."""
+    try:
+        return parse_unit(unit).dimension not in ("strain", "voltage", "current", "pressure")
+    except UnitError:
+        return True
 
 
 def _profiles_of(runs: Sequence[Seen], shared: Shared) -> tuple[list[str], dict[str, list[Seen]]]:
@@ -261,7 +282,7 @@ def _profile(name: str, runs: Sequence[Seen]) -> Iterator[str]:
     if facts is not None and facts.rate is not None:
         yield f'sweep_rate = "{_round(facts.rate)} {facts.rate_unit}"'
     points: list[str] = []
-    for corner in runs[0].corners:
+    for corner in typical(runs).corners:
         size, unit = _UNITS[corner.dimension]
         point = _plain(f'["{corner.frequency_hz:.3g} Hz", "{_round(corner.amplitude / size)} {unit}"]')
         points += [point] if point not in points[-1:] else []

@@ -25,6 +25,18 @@ def pairs_of(runs: Sequence[Seen], specimens: Mapping[str, str]) -> list[Pair]:
     return found
 
 
+def one_clause(runs: Sequence[Seen], specimens: Mapping[str, str]) -> tuple[list[Pair], list[Pair]]:
+    """The pairs of surveys that ``surveys = "before and after"`` names, and those that need a clause of their own.
+
+    Names that say before and after go before the order of the runs: where the two differ, no clause names them all.
+    """
+    named, around = pairs_of(runs, specimens), around_tests(runs, specimens)
+    surveys = [pair for pair in named if pair[0].kind is RunKind.SURVEY]
+    if not around or any(pair not in around for pair in surveys):
+        return [], named
+    return around, [pair for pair in named if pair not in around]
+
+
 def around_tests(runs: Sequence[Seen], specimens: Mapping[str, str]) -> list[Pair]:
     """The pairs that ``surveys = "before and after"`` means: around the first and the last test of each axis.
 

@@ -19,6 +19,8 @@ ALIKE = 0.12
 END = 0.02
 """Share by which a section may reach beyond the profile it is one of: ends of rows, and rounding."""
 
+CORNERS = 0.05
+"""Share of a range over which two logs of one profile may differ by more than that: corners are read off rows."""
 POINTS = 48
 """Frequencies, evenly spaced in octaves, at which a level is held against a given profile: six an octave of the widest
 ranges in use, 10 Hz to 2 kHz, so that no stretch of a third of an octave is passed over."""
@@ -40,17 +42,26 @@ def grouped(runs: Sequence[Seen]) -> dict[str, list[Seen]]:
     return named
 
 
+def typical(runs: Sequence[Seen]) -> Seen:
+    """The run of a group whose corners tell its profile best: the fewest, a displacement where others see a velocity.
+
+    Over a short stretch below a crossover the two cannot be told apart; specifications cross over from displacement.
+    """
+    return min(runs, key=lambda run: (len(run.corners), run.corners[0].dimension != "displacement"))
+
+
 def _alike(one: Seen, other: Seen) -> bool:
-    """Whether two runs of one kind followed one profile."""
-    if one.kind is not other.kind or len(one.corners) != len(other.corners):
+    """Whether two runs of one kind followed one profile: over the same range, at one rate and level all along."""
+    if one.kind is not other.kind or min(len(one.corners), len(other.corners)) < 2:
         return False
-    pairs = zip(one.corners, other.corners, strict=True)
-    same = all(
-        a.dimension == b.dimension and _near(a.amplitude, b.amplitude) and _near(a.frequency_hz, b.frequency_hz)
-        for a, b in pairs
-    )
+    low, high = one.corners[0].frequency_hz, one.corners[-1].frequency_hz
+    ends = ((low, other.corners[0].frequency_hz), (high, other.corners[-1].frequency_hz))
     rates = [each.facts.rate for each in (one, other) if each.facts is not None and each.facts.rate is not None]
-    return same and (len(rates) < 2 or _near(*rates))
+    if not all(_near(*pair) for pair in ends) or (len(rates) == 2 and not _near(*rates)):
+        return False
+    at_hz = [low * (high / low) ** ((place + 0.5) / POINTS) for place in range(POINTS)]
+    levels = [(_level_at(one.corners, f), _level_at(other.corners, f)) for f in at_hz]
+    return sum(_near(*pair) for pair in levels) >= (1.0 - CORNERS) * POINTS
 
 
 def _without_sections(groups: Sequence[list[Seen]]) -> list[list[Seen]]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any
 
-from reportgen.draft.same_profile import followed
+from reportgen.draft.same_profile import followed, typical
 from reportgen.draft.seen_runs import Seen
 from reportgen.read.job.laboratory import Laboratory, id_of
 from reportgen.read.table.columns import folded, understand
@@ -26,6 +26,8 @@ class Shared:
     exciters: tuple[str, ...] = ()
     channel_sets: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
     """Channels of each set."""
+    controls: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    """Those of them that are controls."""
     profiles: tuple[Profile, ...] = ()
     instruments: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
     """Words by which a log may name each instrument: its id and its serial number."""
@@ -41,7 +43,7 @@ class Shared:
 
     def profile_of(self, runs: Sequence[Seen]) -> str | None:
         """The profile that runs followed, where there is one and no second one they may have followed as well."""
-        found = [each.id for each in self.profiles if followed(runs[0], each)]
+        found = [each.id for each in self.profiles if followed(typical(runs), each)]
         return found[0] if len(found) == 1 else None
 
     def instrument_of(self, channel: str, remarks: Sequence[str]) -> str | None:
@@ -65,21 +67,24 @@ def shared_of(laboratory: Laboratory | None) -> Shared:
 
     if laboratory is None or laboratory.path is None:
         return Shared()
-    house = laboratory.house
+    house, sets = laboratory.house, laboratory.tables.get("channel_set", ())
     return Shared(
         file=laboratory.path.name,
         named=house is not None and bool(house.table.get("name")),
         people=laboratory.ids("person"),
         exciters=laboratory.ids("exciter"),
-        channel_sets={id_of(each): _channels_of(each.table) for each in laboratory.tables.get("channel_set", ())},
+        channel_sets={id_of(each): _channels_of(each.table) for each in sets},
+        controls={id_of(each): _channels_of(each.table, "control") for each in sets},
         profiles=profiles_of(laboratory),
         instruments={id_of(each): _names_of(each.table) for each in laboratory.tables.get("instrument", ())},
     )
 
 
-def _channels_of(table: Mapping[str, Any]) -> tuple[str, ...]:
+def _channels_of(table: Mapping[str, Any], role: str | None = None) -> tuple[str, ...]:
+    """Channels of a set, all or those of a role."""
     rows = table.get("channels")
-    return tuple(str(row[0]) for row in rows if isinstance(row, list) and row) if isinstance(rows, list) else ()
+    whole = [row for row in rows if isinstance(row, list) and len(row) > 1] if isinstance(rows, list) else []
+    return tuple(str(row[0]) for row in whole if role in (None, row[1]))
 
 
 def _names_of(table: Mapping[str, Any]) -> tuple[str, ...]:

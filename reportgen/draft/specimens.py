@@ -7,39 +7,38 @@ from collections.abc import Mapping, Sequence
 
 from reportgen.draft.seen_runs import Seen
 
-_NUMBERED = re.compile(
-    r"(?<![A-Za-zÄÖÜäöüß])(?:s|sn|ser|serial|u|unit|sample|specimen|dut|eut|muster|prüfling)[\s_.-]?(\d{1,8})"
-    r"(?![A-Za-zÄÖÜäöüß0-9])",
-    re.IGNORECASE,
-)
-"""How names of logs number specimens: ``s13_y_pre``, ``unit-2_x``, ``SN0013``."""
+_NUMBERED = re.compile(r"(?<![^\W\d_])([^\W\d_]{1,40})[\s_.-]?(\d{1,8})(?![^\W_])")
+"""A word with its number, as names of logs have them: ``s13_y_pre``, ``unit-2_x``, ``Halter02_X_Lauf``."""
+FEWEST_PARTS = 2
+"""Parts of a test, such as a survey and a sweep, that two specimens have both gone through before a number tells them
+apart: with fewer, it may count runs, or pieces of one."""
 FIRST = "1"
 """Id of the specimen whose logs carry no number."""
 
 
 def specimens_of(runs: Sequence[Seen]) -> Mapping[str, str]:
-    """Specimen by the id of its run; none where the names number fewer than two.
-
-    Two are told apart only where both were run along the same axis in the same part of the test: a number by itself may
-    count runs.
-    """
-    named = {run.id: _number(run) for run in runs}
-    ids = [each for each in dict.fromkeys(named.values()) if each is not None]
-    if not ids or not _run_alike(runs, named):
-        return {}
-    first = FIRST if FIRST not in ids else f"{FIRST}-0"
-    return {run: each or first for run, each in named.items()}
+    """Specimen by the id of its run; none where the names number fewer than two."""
+    words = {word.casefold() for run in runs for word, _ in _NUMBERED.findall(run.path.stem)}
+    numbered = ({run.id: _number(run, word) for run in runs} for word in sorted(words))
+    for named in numbered:
+        if _told_apart(runs, named):
+            first = FIRST if FIRST not in named.values() else f"{FIRST}-0"
+            return {run: each or first for run, each in named.items()}
+    return {}
 
 
-def _number(run: Seen) -> str | None:
-    found = _NUMBERED.search(run.path.stem)
-    return found[1] if found else None
+def _number(run: Seen, wanted: str) -> str | None:
+    found = [number for word, number in _NUMBERED.findall(run.path.stem) if word.casefold() == wanted]
+    return found[0] if found else None
 
 
-def _run_alike(runs: Sequence[Seen], named: Mapping[str, str | None]) -> bool:
-    """Whether two specimens have a run of the same axis and part."""
-    groups: dict[tuple[object, object], set[str | None]] = {}
+def _told_apart(runs: Sequence[Seen], named: Mapping[str, str | None]) -> bool:
+    """Whether two of the numbers went through the same parts of a test along one axis."""
+    gone: dict[tuple[str | None, str | None], set[object]] = {}
     for run in runs:
-        if run.part is not None:
-            groups.setdefault((run.axis, run.part), set()).add(named[run.id])
-    return any(len(each) > 1 for each in groups.values())
+        gone.setdefault((named[run.id], run.axis), set()).add(run.part or run.kind)
+    return any(
+        one[0] != other[0] and one[1] == other[1] and len(parts & gone[other]) >= FEWEST_PARTS
+        for one, parts in gone.items()
+        for other in gone
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from reportgen.judge.case import Case, Item, Reading
-from reportgen.judge.curve import unexplained_peaks
+from reportgen.judge.curve import highest_beside, unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
@@ -26,6 +26,7 @@ def amplification(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
+    case.weigh_travelled(run)
     for channel in case.responses(run):
         if not channel.pure_ratio:
             no_motion = _no_amplification(run, channel)
@@ -53,10 +54,19 @@ def _lay_channel(case: Case, run: RunResult, channel: ChannelResult, limit: Quan
             case.items.append(_item(run, channel, each, each.amplification, limit))
     for f, height in unexplained_peaks(channel, in_band=case.in_band):
         case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
+    _weigh_highest(case, run, channel, limit)
     if not resonances and case.requirement.mode is not None:
         case.gap(message("judge.mode-not-found", mode=case.requirement.mode, channel=channel.id, run=run.id))
     elif not resonances:
         _lay_curve(case, run, channel, limit)
+
+
+def _weigh_highest(case: Case, run: RunResult, channel: ChannelResult, limit: Quantity) -> None:
+    """A reading above the limit that no resonance is near, such as at an end of the sweep, lets nothing pass."""
+    beside = highest_beside(channel, channel.resonances, case.in_band)
+    if beside is not None and channel.resonances and case.requirement.mode is None and beside[1] > limit.si:
+        f, height = beside
+        case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
 
 
 def _item(run: RunResult, channel: ChannelResult, each: Resonance, value: float, limit: Quantity) -> Item:
@@ -134,6 +144,7 @@ AMPLIFICATION = Check(
     limit_dimensions=("ratio",),
     limit_example="25",
     limit_in_percent=False,
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     proved_by=ProvedBy.AMPLIFICATION,
     compares=message("check.amplification"),

@@ -9,7 +9,7 @@ from reportgen.judge.case import Case, Item
 from reportgen.records.job import Correction, Exclusion, Job
 from reportgen.records.message import Message, message
 from reportgen.records.result import ChannelResult, RunResult
-from reportgen.records.verdict import Verdict
+from reportgen.records.verdict import Outcome, Verdict
 
 Decision = Correction | Exclusion
 
@@ -23,6 +23,28 @@ def marked_by_decisions(job: Job, verdicts: Sequence[Verdict], without: Sequence
     """Verdicts with, where ``without`` the decisions the same requirement comes out otherwise, that outcome and why."""
     other = {each.requirement: each for each in without}
     return tuple(_marked(job, each, other.get(each.requirement)) for each in verdicts)
+
+
+def without_passes_by_exclusion(
+    job: Job, verdicts: Sequence[Verdict], with_all_rows: Sequence[Verdict]
+) -> tuple[Verdict, ...]:
+    """Verdicts of which none passes that does not pass ``with_all_rows``: leaving rows out proves nothing.
+
+    It also moves what is fitted elsewhere, by little, and a limit may lie between.
+    """
+    other = {each.requirement: each.outcome for each in with_all_rows}
+    return tuple(_held_back(job, each, other.get(each.requirement, each.outcome)) for each in verdicts)
+
+
+_PASSED = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
+
+
+def _held_back(job: Job, verdict: Verdict, with_all_rows: Outcome) -> Verdict:
+    if verdict.outcome not in _PASSED or with_all_rows in _PASSED:
+        return verdict
+    bands = tuple(decision_named(each) for each in job.exclusions)
+    why = message("judge.pass-by-exclusion", outcome=with_all_rows, bands=bands)
+    return replace(verdict, outcome=Outcome.NOT_EVALUATED, false_acceptance=None, reason=(why, *verdict.reason))
 
 
 def _marked(job: Job, verdict: Verdict, without: Verdict | None) -> Verdict:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 
 from reportgen.judge.decision_rule import NO_LIMITS, Decision, Tolerance, decide
-from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunPlan
+from reportgen.records.job import Channel, ChannelRole, DecisionRule, Job, Requirement, RunKind, RunPlan
 from reportgen.records.message import Amount, Message, Value, message
 from reportgen.records.note import Note
 from reportgen.records.report import ReferenceComparison, ReferenceResult, RunShift
@@ -23,6 +23,9 @@ from reportgen.units import Quantity, example
 _REMARKED = (IssueKind.SHORT_RUN, IssueKind.LEVEL_DIFFERS, IssueKind.RATE_DIFFERS, IssueKind.RESUMED, IssueKind.JUMP)
 """What the reader of a verdict is told though it spoils nothing."""
 _WORST_FIRST = tuple(Outcome)
+_SWEPT = (RunKind.SURVEY, RunKind.SWEEP)
+END_SHARE = 0.01
+"""The rows of a run have to reach the ends of what is asked for within 1 %, the contract's default for a range."""
 
 
 class Side(Enum):
@@ -200,6 +203,29 @@ class Case:
             hole = issue.band_hz if issue.kind is IssueKind.HOLE else None
             if hole is not None and hole[0] < high and hole[1] > low:
                 self.gap(message("judge.of-run", run=run.id, what=issue.message))
+
+    def weigh_travelled(self, run: RunResult) -> None:
+        """Lay down a gap where the rows of a run do not span what the requirement is about, within ``END_SHARE``.
+
+        That is its band, else for a survey or a sweep the profile, unless one mode alone is asked for: what was not
+        travelled proves nothing.
+        """
+        wanted = self.requirement.band_hz or self._profile_range(run)
+        if wanted is None or run.control is None or not len(run.control.frequency_hz):
+            return
+        rows_hz = run.control.frequency_hz
+        (low, high), lowest, highest = wanted, float(min(rows_hz)), float(max(rows_hz))
+        if not (lowest <= low * (1.0 + END_SHARE) and high * (1.0 - END_SHARE) <= highest):
+            self.gap(message("judge.band-not-swept", run=run.id, low_hz=low, high_hz=high, lowest_hz=lowest,
+                             highest_hz=highest))  # fmt: skip
+
+    def _profile_range(self, run: RunResult) -> tuple[float, float] | None:
+        """Ends of a sweep's profile, Hz; None where it has none, or where the requirement is about one mode."""
+        plan = self.plan(run)
+        profile = self.job.profile(plan.profile) if plan is not None else None
+        if profile is None or self.requirement.mode is not None or plan is None or plan.kind not in _SWEPT:
+            return None
+        return profile.breakpoints[0].frequency_hz, profile.breakpoints[-1].frequency_hz
 
     def weigh_steady_state(self, run: RunResult) -> bool:
         """Whether the modes of a run can carry evidence: steady state that was only assumed may have made them up."""

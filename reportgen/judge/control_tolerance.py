@@ -43,8 +43,7 @@ def control_tolerance(case: Case) -> None:
         why = (control.reason if control is not None else None) or message("judge.none")
         case.gap(message("judge.control-without-profile", run=run.id, why=why))
         return
-    for channel in control.channels:
-        case.weigh_channel(run, channel)
+    _weigh_control(case, run, control)
     std = _relative_std(case, control)
     if std is None:
         case.remark(message("judge.control-uncertainty-unstated"))
@@ -62,6 +61,14 @@ def control_tolerance(case: Case) -> None:
             case.gap(message("judge.notch-not-held", limit=planned.text, channel=planned.channel))
     _remark_bands(case, control)
     _remark_level_steps(case, run)
+
+
+def _weigh_control(case: Case, run: RunResult, control: ControlResult) -> None:
+    """Whether the control carries evidence, and all of a band that is asked for; gaps in the profile come later."""
+    for channel in control.channels:
+        case.weigh_channel(run, channel)
+    if case.requirement.band_hz is not None:
+        case.weigh_travelled(run)
 
 
 def _relative_std(case: Case, control: ControlResult) -> float | None:
@@ -355,6 +362,7 @@ CONTROL_TOLERANCE = Check(
     needs=(("run", "axis", "kind"),),
     limit_dimensions=("ratio", "level"),
     limit_example="10 %",
+    narrowed_by=("band",),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     judged_by=JobEvidence.TOLERANCE,
     proved_by=ProvedBy.CONTROL,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item, Reading, Side
-from reportgen.judge.curve import unexplained_peaks
+from reportgen.judge.curve import NEAR, starts_within_a_peak, unexplained_on_lost, unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.judge.left_out import left_out
 from reportgen.records.check import Check
@@ -24,9 +24,10 @@ _SEARCHES = (RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY)
 def lowest_natural_frequency(case: Case) -> None:
     """Items: the lowest resonance of every channel, and modes of the axis that lie lower still.
 
-    It can pass only where the sweep began below the limit and went beyond it, on channels that carry evidence, and
-    where no peak below the limit is left unexplained. Where no resonance was found anywhere, the curves themselves
-    have to show that there is none up to the limit; the highest frequency swept is then what can be said.
+    It can pass only where the sweep began below the limit, outside of any peak, and went beyond it, on channels that
+    carry evidence, and where no peak below the limit, or near above it, is left unexplained on any channel. Where no
+    resonance was found anywhere, the curves themselves have to show that there is none up to the limit; the highest
+    frequency swept is then what can be said.
     """
     case.side = Side.AT_LEAST
     limit = case.limit("frequency")
@@ -67,8 +68,7 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
     found = {channel.id: case.resonances(run, channel) for channel in sound}
     _weigh_peakless(case, run, [each for some in found.values() for each in some], limit.si)
     for channel in sound:
-        for f, height in unexplained_peaks(channel, below_hz=limit.si, in_band=case.in_band):
-            case.gap(message("judge.peak-below-limit", channel=channel.id, run=run.id, height=height, frequency_hz=f))
+        _weigh_peaks(case, run, channel, limit.si)
         lowest = min(
             (each for each in found[channel.id] if each.has_peak), key=lambda each: each.frequency_hz, default=None
         )
@@ -90,6 +90,21 @@ def _lay_run(case: Case, run: RunResult, limit: Quantity) -> None:
             _lay_none_found(case, run, channel, limit)
 
 
+def _weigh_peaks(case: Case, run: RunResult, channel: ChannelResult, limit_hz: float) -> None:
+    """Peaks of a channel that nothing explains, up to a little above the limit; one whose top was not swept as well.
+
+    How far a mode lies from the peak it leaves in a record is known where it was identified, and only there: as near
+    as a resonance must be to explain a peak, a peak may be of a mode below the limit.
+    """
+    for f, height in unexplained_peaks(channel, below_hz=limit_hz * (1.0 + NEAR), in_band=case.in_band):
+        code = "judge.peak-below-limit" if f < limit_hz else "judge.peak-unexplained"
+        case.gap(message(code, channel=channel.id, run=run.id, height=height, frequency_hz=f))
+    start = starts_within_a_peak(channel)
+    lower = [each for each in channel.resonances if start is not None and each.frequency_hz <= start[0] * (1.0 + NEAR)]
+    if start is not None and not lower and case.in_band(start[0]):
+        case.gap(message("judge.began-in-peak", channel=channel.id, run=run.id, height=start[1], frequency_hz=start[0]))
+
+
 def _weigh_peakless(case: Case, run: RunResult, found: list[Resonance], limit_hz: float) -> None:
     """A mode below the limit that shows a peak on no channel speaks neither for nor against."""
     for each in found:
@@ -109,15 +124,18 @@ def _sound_channels(case: Case, run: RunResult, limit_hz: float) -> list[Channel
     """
     sound, lost = case.sound_and_lost(run)
     for name, why in lost:
-        below = any(
-            each.rejected is None and case.in_band(each.frequency_hz) and each.frequency_hz < limit_hz
-            for channel in run.channels
-            for each in channel.resonances
-            if channel.id == name
-        )
+        below = any(_shows_something(case, run, channel, limit_hz) for channel in run.channels if channel.id == name)
         alone = not sound or case.requirement.channel is not None
         (case.gap if below or alone else case.remark)(why)
     return sound
+
+
+def _shows_something(case: Case, run: RunResult, channel: ChannelResult, limit_hz: float) -> bool:
+    """Whether a channel that carries no evidence has a resonance, or a peak that nothing explains, below the limit."""
+    found = [each for each in channel.resonances if each.rejected is None and case.in_band(each.frequency_hz)]
+    if any(each.frequency_hz < limit_hz for each in found):
+        return True
+    return bool(unexplained_on_lost(channel, run, below_hz=limit_hz * (1.0 + NEAR), in_band=case.in_band))
 
 
 def _weigh_range(case: Case, run: RunResult, limit_hz: float) -> bool:
@@ -144,6 +162,11 @@ def _lay_none_found(case: Case, run: RunResult, channel: ChannelResult, limit: Q
     others = any(each.rejected is None for other in run.channels for each in other.resonances)
     if others:
         case.remark(message("judge.no-resonance", channel=channel.id, run=run.id))
+        return
+    peaks = unexplained_peaks(channel, in_band=case.in_band)
+    for f, height in peaks:
+        case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
+    if peaks:
         return
     hole = min((low for low, high in run.sweep.holes if high > limit.si), default=None)
     if hole is None:
@@ -248,6 +271,7 @@ LOWEST_NATURAL_FREQUENCY = Check(
     limit_dimensions=("frequency",),
     limit_example="80 Hz",
     limit_in_percent=False,
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=_SEARCHES,
     whole_axis=True,
     proved_by=ProvedBy.NATURAL_FREQUENCY,

@@ -12,7 +12,7 @@ from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.judge.frequency_range import DEFAULT_LIMIT
 from reportgen.records.check import Check
-from reportgen.records.holes import holes
+from reportgen.records.holes import holes, inside_any
 from reportgen.records.job import RunKind
 from reportgen.records.log import Floats
 from reportgen.records.message import message
@@ -36,7 +36,7 @@ def response_level(case: Case) -> None:
     if limit is None or run is None:
         return
     case.weigh_holes(run)
-    _weigh_band(case, run)
+    case.weigh_travelled(run)
     if limit.dimension in CONDITIONS:
         _lay_condition(case, run, limit)
         return
@@ -74,18 +74,8 @@ def _lay_condition(case: Case, run: RunResult, limit: Quantity) -> None:
     unit = parse_unit(found.unit)
     si = found.values * unit.factor + unit.offset
     levels = (si - limit.unit.offset) / limit.unit.factor
-    _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels), found.frequency_hz))
-
-
-def _weigh_band(case: Case, run: RunResult) -> None:
-    """A band of the requirement that the rows of the run do not span (within 1 %, as for a range) is not proved."""
-    band, rows_hz = case.requirement.band_hz, run.control.frequency_hz if run.control is not None else np.empty(0)
-    if band is None or not rows_hz.size:
-        return
-    (low, high), lowest, highest = band, float(rows_hz.min()), float(rows_hz.max())
-    if not (lowest <= low * (1.0 + DEFAULT_LIMIT) and high * (1.0 - DEFAULT_LIMIT) <= highest):
-        case.gap(message("judge.band-not-swept", run=run.id, low_hz=low, high_hz=high, lowest_hz=lowest,
-                         highest_hz=highest))  # fmt: skip
+    used = ~inside_any(_excluded_hz(case, run, found.channel), found.frequency_hz)
+    _lay_highest(case, run, found.channel, limit, (levels, np.isfinite(levels) & used, found.frequency_hz))
 
 
 def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, read_hz: Floats) -> None:
@@ -94,10 +84,15 @@ def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, rea
     ``rows_hz`` and ``read_hz`` are the frequencies of all rows and of its readings, shapes (n,) and (m,).
     """
     low, high = case.requirement.band_hz or (0.0, math.inf)
-    excluded = next((each.excluded_hz for each in run.channels if each.id == channel), ())
+    excluded = _excluded_hz(case, run, channel)
     for a, b in _unread(rows_hz, read_hz):
         if a < high and low < b and not _is_excluded(excluded, (a, b)):
             case.gap(message("judge.channel-unread", channel=channel, run=run.id, low_hz=a, high_hz=b))
+
+
+def _excluded_hz(case: Case, run: RunResult, channel: str) -> list[tuple[float, float]]:
+    """Bands in which the engineer does not use a channel, or a condition beside it."""
+    return [each.band_hz for each in case.job.excluded_on(run.id) if each.concerns(channel)]
 
 
 def _is_excluded(excluded_hz: Sequence[tuple[float, float]], band: tuple[float, float]) -> bool:
@@ -154,6 +149,8 @@ def _lay_highest(
         unit=limit.unit.symbol,
     )
     what = message("judge.highest-level", channel=channel, run=run.id, frequency_hz=at_hz)
+    if not relative:
+        what = message("judge.highest-reading", channel=channel, run=run.id, frequency_hz=at_hz)
     said = message("judge.highest-level-is", what=what, held=reading.against())
     case.items.append(Item(text=what, said=said, reading=reading, run=run.id, channel=channel, frequency_hz=at_hz))
 
@@ -202,6 +199,7 @@ RESPONSE_LEVEL = Check(
     limit_dimensions=(*SINUSOIDS, *CONDITIONS),
     limit_example="40 g",
     limit_in_percent=False,
+    narrowed_by=("channel", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DWELL),
     proved_by=ProvedBy.RESPONSE_LEVEL,
     compares=message("check.response-level"),

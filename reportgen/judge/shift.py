@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from reportgen.judge.case import Case, Item, Reading
-from reportgen.judge.curve import unexplained_peaks
+from reportgen.judge.curve import unexplained_on_lost, unexplained_peaks
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.records.check import Check
 from reportgen.records.job import RunKind
@@ -62,9 +62,16 @@ def _compared(case: Case, quantity: str) -> tuple[RunResult | None, RunResult | 
 
 
 def _lay_unexplained_peaks(case: Case, run: RunResult, scope: list[str]) -> None:
-    """A peak that nothing explains may be a mode that has moved, come or gone."""
+    """A peak that nothing explains may be a mode that has moved, come or gone, on whichever channel it stands."""
+    wanted = case.requirement.channel
     for channel in run.channels:
-        for f, height in unexplained_peaks(channel, in_band=case.in_band) if channel.id in scope else ():
+        if channel.id in case.job.monitors or wanted not in (None, channel.id):
+            continue
+        if channel.id in scope:
+            peaks = unexplained_peaks(channel, in_band=case.in_band)
+        else:
+            peaks = unexplained_on_lost(channel, run, in_band=case.in_band)
+        for f, height in peaks:
             case.gap(message("judge.peak-unexplained", channel=channel.id, run=run.id, height=height, frequency_hz=f))
 
 
@@ -75,6 +82,8 @@ def _comparable(case: Case, before: RunResult, after: RunResult) -> bool:
         return False
     for run in (before, after):
         case.weigh_holes(run)
+        if run is after or not case.job.is_by_reference(case.requirement):
+            case.weigh_travelled(run)
     return all([case.weigh_steady_state(before), case.weigh_steady_state(after)])
 
 
@@ -246,6 +255,7 @@ FREQUENCY_SHIFT = Check(
     needs=(("before", "surveys"), ("after", "surveys"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="5 %",
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP, RunKind.DECAY),
     proved_by=ProvedBy.FREQUENCY_SHIFT,
     compares=message("check.frequency-shift"),
@@ -256,6 +266,7 @@ AMPLIFICATION_SHIFT = Check(
     needs=(("before", "surveys"), ("after", "surveys"), ("limit",)),
     limit_dimensions=("ratio",),
     limit_example="20 %",
+    narrowed_by=("channel", "mode", "band"),
     run_kinds=(RunKind.SURVEY, RunKind.SWEEP),
     proved_by=ProvedBy.AMPLIFICATION_SHIFT,
     compares=message("check.amplification-shift"),

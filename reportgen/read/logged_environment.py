@@ -35,7 +35,7 @@ def with_environment_of_logs(job: Job, logs: Mapping[str, Log]) -> tuple[Job, tu
             stated = replace(stated, **{name: value})  # type: ignore[arg-type]
             told = message("environment.from-logs", key=name, value=value, runs=tuple(found))
             findings.append(note(stated.where, told))
-            findings += _runs_without(job, logs, name, found)
+            findings += [] if stated.from_notes else _runs_without(job, logs, name, found)
     missing = tuple(name for name in CONDITIONS if getattr(stated, name) is None)
     if missing and not stated.from_notes:
         findings.append(warning(stated.where, message("environment.not-in-logs", keys=missing)))

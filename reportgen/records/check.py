@@ -36,6 +36,8 @@ class Check:
     """A limit as it is written; empty where the check takes none."""
     limit_in_percent: bool = True
     """Whether a ratio is written with its percent sign: a shift is, an amplification is not."""
+    narrowed_by: tuple[str, ...] = ()
+    """Which of the keys ``channel``, ``mode`` and ``band`` narrow it down; it is not asked of the others."""
     run_kinds: tuple[RunKind, ...] = ()
     """Kinds of run that can answer it; empty where it asks for no run."""
     whole_axis: bool = False

@@ -11,7 +11,6 @@ import hmac
 import json
 import secrets
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
@@ -51,13 +50,12 @@ def new_token() -> str:
     return secrets.token_urlsafe(32)
 
 
-@dataclass(frozen=True, slots=True)
 class Refused(Exception):
     """What is not done, by its status, with fields at fault where there are any."""
 
-    status: HTTPStatus
-    said: Message
-    faults: tuple[tuple[str, Message], ...] = ()
+    def __init__(self, status: HTTPStatus, said: Message, faults: tuple[tuple[str, Message], ...] = ()) -> None:
+        super().__init__(status, said, faults)
+        self.status, self.said, self.faults = status, said, faults
 
 
 class _Request(Request):
@@ -81,7 +79,7 @@ class App:
                 Rule(f"{base}/assets/<name>", endpoint="asset", methods=["GET"]),
                 Rule(f"{base}/state", endpoint="state", methods=["GET"]),
                 Rule(f"{base}/since/<int:version>", endpoint="since", methods=["GET"]),
-                Rule(f"{base}/figure/<run>/<channel>", endpoint="figure", methods=["GET"]),
+                Rule(f"{base}/figure/<path:shown>", endpoint="figure", methods=["GET"]),
                 Rule(f"{base}/try", endpoint="try", methods=["POST"]),
                 Rule(f"{base}/decide", endpoint="decide", methods=["POST"]),
                 Rule(f"{base}/undo", endpoint="undo", methods=["POST"]),
@@ -166,10 +164,10 @@ class App:
         finally:
             self._waiting -= 1
 
-    def _figure(self, request: Request, run: str, channel: str) -> Response:
-        figure = self._session.figure(run, channel, request.args.get("with"))
+    def _figure(self, request: Request, shown: str) -> Response:
+        figure = self._session.figure(shown, request.args.get("with"))
         if figure is None:
-            raise Refused(HTTPStatus.NOT_FOUND, message("review.no-figure", run=run, channel=channel))
+            raise Refused(HTTPStatus.NOT_FOUND, message("review.no-figure", shown=shown))
         return _json({"html": figure.html, "data": figure.data})
 
     def _try(self, request: Request) -> Response:

@@ -13,16 +13,17 @@ from reportgen.review.decisions import Kind
 LONGEST_TEXT = 2000
 """Characters of a reason or remark: a page of print; the notes reader looks at no more of a line."""
 NEEDED: Mapping[Kind, tuple[str, ...]] = {
-    Kind.ACCEPT: ("run", "channel", "frequency_hz", "reason", "by"),
-    Kind.REJECT: ("run", "channel", "frequency_hz", "reason", "by"),
-    Kind.RENUMBER: ("run", "channel", "frequency_hz", "mode", "reason", "by"),
-    Kind.ADD: ("run", "channel", "frequency_hz", "reason", "by"),
+    Kind.ACCEPT: ("run", "frequency_hz", "reason", "by"),
+    Kind.REJECT: ("run", "frequency_hz", "reason", "by"),
+    Kind.RENUMBER: ("run", "frequency_hz", "mode", "reason", "by"),
+    Kind.ADD: ("run", "frequency_hz", "reason", "by"),
     Kind.EXCLUDE: ("run", "band_hz", "reason", "by"),
     Kind.ANNOTATE: ("run", "channel", "frequency_hz", "text", "by"),
     Kind.NODES: ("run", "frequency_hz", "nodes", "by"),
     Kind.DEVIATION: ("deviation", "text", "agreed_by"),
 }
-"""Fields without which a decision of that kind is none; the reader of the job holds the rest."""
+"""Fields without which a decision of that kind is none; the reader of the job holds the rest. Without a channel it is
+about all of them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -190,7 +190,11 @@ class Session(Showing):
             left = [each for each in self._state.open if each.blocks or each.id not in set(seen)]
             if issue and left:
                 raise NotYetError(message("review.not-seen", open=len(left)))
-            return build_job(self.file, None, replace(self._how, draft=not issue))
+            self._tell(replace(self._state, building=True))
+            try:
+                return build_job(self.file, None, replace(self._how, draft=not issue))
+            finally:
+                self._tell(replace(self._state, building=False))
 
     # What changes
 
@@ -238,7 +242,8 @@ class Session(Showing):
         """What was computed before is of other inputs: it is shown no longer, and comes again once they are mended."""
         self.inputs, self.report = None, None
         self._figures.clear()
-        folders = (self.folder, *(each for each in sorted(self.folder.iterdir()) if each.is_dir()))
+        there = sorted(self.folder.iterdir()) if self.folder.is_dir() else []
+        folders = (self.folder, *(each for each in there if each.is_dir()))
         added = {str(each): stamp_of(each) for each in folders}  # what is missing may come
         self._watched = tuple(dict.fromkeys((*self._watched, *folders)))
         self._stamps = {**added, **self._stamps}

@@ -71,7 +71,7 @@ class Showing:
         self.arrived(page, by)
         with self._news:
             others = self._others(page)
-        return asdict(replace(self._state, others=others, reviewer=self._reviewer))
+        return asdict(replace(self._state, others=others, decided_by=self._reviewer))
 
     @property
     def version(self) -> int:
@@ -109,16 +109,17 @@ class Showing:
             self._state = replace(state, version=self._state.version + 1)
             self._news.notify_all()
 
-    def figure(self, run: str, channel: str, beside: str | None) -> FigureShown | None:
-        """The figure of a channel; None where there is none."""
+    def figure(self, shown: str, beside: str | None = None) -> FigureShown | None:
+        """The figure of a channel in a run, ``RUN/CHANNEL``; None where there is none. Either may hold a stroke."""
         with self._work:
-            if self.report is None:
+            report = self.report
+            pairs = [(run.id, each.id) for run in report.runs for each in run.channels] if report is not None else []
+            named = next((pair for pair in pairs if "/".join(pair) == shown), None)
+            if report is None or named is None:
                 return None
-            key = (run, channel, beside or "")
+            key = (*named, beside or "")
             if key not in self._figures:
-                self._figures[key] = channel_figure(
-                    self.report, run, channel, self.language, self._templates, beside=beside
-                )
+                self._figures[key] = channel_figure(report, *named, self.language, self._templates, beside=beside)
             return self._figures[key]
 
     def files(self) -> dict[str, File]:

@@ -36,6 +36,7 @@ STATES = {
 class FindingShown:
     """One finding with the place where it is mended."""
 
+    id: str
     severity: str
     word: str
     place: str
@@ -179,7 +180,7 @@ class State:
     folder: str
     by: tuple[str, ...] = ()
     others: tuple[str, ...] = ()
-    reviewer: str = ""
+    decided_by: str = ""
     """Who is named on the command line; the page's first choice for ``by``."""
     error: str | None = None
     findings: tuple[FindingShown, ...] = ()
@@ -191,6 +192,8 @@ class State:
     deviations: tuple[DeviationShown, ...] = ()
     open: tuple[OpenItem, ...] = ()
     decisions: tuple[Decision, ...] = ()
+    building: bool = False
+    """While a report is being built."""
     read_only: bool = False
     """True of one bare log: there is no job that could hold a decision."""
     may_issue: bool = False
@@ -242,7 +245,9 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
     runs = tuple(_run(report, run, made, language) for run in report.runs)
     entries = (*(each.decision for each in made), *(_said(each, language) for each in noted))
     told = _findings(report.findings, language)
-    waiting = tuple(sorted(_open(report, runs, told, [*items], language), key=lambda each: -each.doubt))
+    waiting = tuple(
+        sorted(_open(report, runs, told, [*items], language), key=lambda each: (-each.doubt, not each.blocks))
+    )
     blocking = sum(each.blocks for each in waiting)
     return State(
         version=0,
@@ -262,7 +267,7 @@ def state_of(report: Report, language: Language, items: Iterable[Message], noted
         modes=_modes(report, language),
         verdicts=tuple(_verdict(report, each, made, language) for each in report.verdicts),
         deviations=tuple(_deviation(row) for row in [note.deviation(each, language) for each in report.deviations]),
-        open=waiting,
+        open=tuple(waiting),
         decisions=entries,
         may_issue=not blocking,
         why_not=language.whole(message("review.waits", open=blocking)) if blocking else "",
@@ -309,15 +314,16 @@ def in_error(language: Language, folder: str, error: Message, findings: Iterable
 
 
 def _findings(found: Iterable[Finding], language: Language) -> tuple[FindingShown, ...]:
-    return tuple(_finding(each, language) for each in found)
+    return tuple(_finding(number, each, language) for number, each in enumerate(found, start=1))
 
 
-def _finding(each: Finding, language: Language) -> FindingShown:
+def _finding(number: int, each: Finding, language: Language) -> FindingShown:
     """What was found, and apart from it what to do, where the sentence says both in this order."""
     whole, found = language.whole(each.message), language.for_customer().whole(each.message).removesuffix(".")
     apart = len(whole) > len(found) + 1 and whole.startswith(f"{found};")
     remedy = whole[len(found) + 1 :].strip()
     return FindingShown(
+        id=f"finding/{number}",
         severity=str(each.severity),
         word=language.say(str(each.severity)),
         place=str(each.where),
@@ -469,13 +475,13 @@ def _open(
 ) -> list[OpenItem]:
     """What awaits somebody, in no order yet."""
     found = [each for run in runs if run.counts for channel in run.channels for each in _open_on(run, channel)]
-    for number, each in enumerate(told, start=1):
+    for each in told:
         if each.severity != Severity.NOTE:
             wrong = each.severity == Severity.ERROR
             text = f"{each.text} {each.remedy}".strip()
             found.append(
                 OpenItem(
-                    id=f"finding/{number}", kind="finding", doubt=NO_EVIDENCE if wrong else LOOK, text=text,
+                    id=each.id, kind="finding", doubt=NO_EVIDENCE if wrong else LOOK, text=text,
                     blocks=wrong, place=each.place,
                 )
             )  # fmt: skip

@@ -21,7 +21,7 @@ from reportgen.records.note import NodesSeen
 from reportgen.render.rows.language import Language
 from reportgen.review.asked import Asked, Faults
 from reportgen.review.decisions import TABLES, Kind
-from reportgen.review.entries import Plain, appended, line_added, line_removed, with_values
+from reportgen.review.entries import EntryError, Plain, appended, line_added, line_removed, with_values
 
 FIELDS = {"frequency": "frequency_hz", "band": "band_hz", "effect": "text"}
 """Fields of a page by keys of the job file, where they differ."""
@@ -42,8 +42,13 @@ class Files:
     """SHA-256 by the path as the job names it."""
 
     def seen(self, path: Path) -> bytes | None:
-        """The content of a file, as it was read; None where there is none. Raises ChangedOutsideError."""
+        """The content of a file, as it was read; None where there is none. Raises ChangedOutsideError.
+
+        Raises EntryError for a link: what it leads to would not be written whole, and may be another job's.
+        """
         name = path.relative_to(self.job_file.parent).as_posix()
+        if path.is_symlink():
+            raise EntryError(message("review.is-link", path=name))
         content = path.read_bytes() if path.is_file() else None
         if (None if content is None else hashlib.sha256(content).hexdigest()) != self.digests.get(name):
             raise ChangedOutsideError(message("review.changed-outside", path=name))

@@ -40,7 +40,8 @@ class Figure {
     const axes = [...this.svg.querySelectorAll("g[id*='-axes_']")].slice(0, this.panels.length);
     this.originals = axes.flatMap((each) => [...each.children]).filter((g) => !/-(curve|sample|label)-/.test(g.id || ""));
     this.layer = element("g", { "aria-hidden": "true" }, this.svg);
-    this.hair = element("g", { "aria-hidden": "true" }, this.svg);
+    // What is drawn anew under the pointer must not take a click that began before.
+    this.hair = element("g", { "aria-hidden": "true", "pointer-events": "none" }, this.svg);
     this.controls();
     this.listen();
   }
@@ -226,7 +227,9 @@ class Figure {
     const places = this.panels.flatMap((p) => (p.marks || []).map((m) => m.x)).sort((a, b) => a - b);
     const now = this.mark !== undefined && this.mark !== null ? this.mark : this.at === null ? -way * Infinity : this.at;
     const next = way > 0 ? places.find((v) => v > now * (1 + 1e-9)) : places.filter((v) => v < now * (1 - 1e-9)).pop();
-    if (next !== undefined) this.show(next);
+    if (next === undefined) return;
+    this.show(next);
+    this.node.dispatchEvent(new CustomEvent("jumped", { bubbles: true, detail: next }));
   }
 
   // The row nearest to a place that a table, a clause or a mark names.
@@ -234,7 +237,6 @@ class Figure {
     if (at < this.x.range[0] || at > this.x.range[1]) { this.x.range = [...this.panels[0].home.x]; this.draw(); }
     this.cursor(at);
     this.mark = at;
-    this.node.dispatchEvent(new CustomEvent("shown", { bubbles: true, detail: at }));
   }
 
   // Another figure of the same panels takes this one's place.

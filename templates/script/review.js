@@ -54,7 +54,6 @@ const leftOpen = () => (waiting().length ? `${say("left open")} ${waiting().leng
 // A new state: selection and focus stay where they were, or go on to the next item that is open.
 const take = (state, changed, told, own = false) => {
   const old = desk.state, index = old ? old.open.findIndex((each) => each.id === desk.item) : -1;
-  const had = document.activeElement, undone = had && had.classList.contains("undoes");
   Object.assign(desk, { state, before: old, changed });
   if (old) {
     const known = new Set(old.decisions.map((each) => each.id)), now = new Set(state.decisions.map((each) => each.id));
@@ -63,7 +62,6 @@ const take = (state, changed, told, own = false) => {
   document.documentElement.lang = state.language || document.documentElement.lang;
   showLists();
   if (told) tell(told, ...changes(), leftOpen());
-  if (undone && !had.isConnected) (document.querySelector(".undoes") || at("decisions-head")).focus();
   if (!runOf(desk.run) && !itemOf(desk.item)) Object.assign(desk, { item: null, pick: null, run: "", channel: "" });
   const onCurve = form.from && form.from.tagName.toLowerCase() === "svg";
   const next = itemOf(desk.item) || (index >= 0 && !onCurve && state.open[Math.min(index, state.open.length - 1)]) || (!old && state.open[0]);
@@ -80,11 +78,13 @@ const settle = (item) => {
   describe();
   showCurve();
 };
+// A state without what tells of pages and not of the job.
+const ofJob = (state) => JSON.stringify({ ...state, version: 0, others: [], building: false });
 const renew = async (fromElsewhere) => {
   const found = await ask(asked("state"));
   if (found.status !== 200) { troubleOf(found); return; }
   const old = desk.state;
-  if (old && found.answer.version === old.version) { desk.state = found.answer; showLists(); return; }
+  if (old && ofJob(found.answer) === ofJob(old)) { desk.state = found.answer; showHead(); showBuild(); return; }
   const words = new Map((old ? old.verdicts : []).map((each) => [each.id, each.word]));
   const changed = new Set(found.answer.verdicts.filter((each) => old && words.get(each.id) !== each.word).map((each) => each.id));
   take(found.answer, changed, fromElsewhere ? say("made elsewhere") : "");

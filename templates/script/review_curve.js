@@ -17,8 +17,9 @@ const showChoices = () => {
   choices(at("other"), ["", ...others.map((each) => each.id)], desk.other, (id) => (id ? runOf(id).title || id : say("none")));
 };
 
-const draw = (html) => {
-  const before = curve, had = before && before.svg === document.activeElement;
+const draw = (html) => keepFocus(at("figure"), () => put(html), at("open"));
+const put = (html) => {
+  const before = curve, unfolded = Boolean(at("figure").querySelector("details[open]"));
   if (before) before.close();
   at("figure").removeAttribute("aria-busy");
   // The one place where markup is put in: a figure that the server drew, as in the report.
@@ -27,8 +28,7 @@ const draw = (html) => {
   curve = parsed && parsed.querySelector("svg") && (parsed.dataset.panels || "[]") !== "[]" ? new Figure(parsed) : null;
   if (curve && before && before.of === `${desk.run}/${desk.channel}`) curve.takeOver(before);
   if (curve) curve.of = `${desk.run}/${desk.channel}`;
-  if (curve && had) curve.svg.focus({ preventScroll: true });
-  if (had && !curve) at("open").focus();
+  if (curve && unfolded) at("figure").querySelector("details").open = true;
   if (!curve) at("figure").textContent = say("no figure");
 };
 const showCurve = async () => {
@@ -47,10 +47,16 @@ const showCurve = async () => {
   draw(found.answer.html);
   showChosen();
 };
+// The place of an open item: that of the resonance within whose half-power bandwidth it lies, where there is one.
+const itemPlace = (item) => {
+  if (!item || item.run !== desk.run || item.channel !== desk.channel || !item.frequency_hz) return null;
+  const off = (each) => Math.abs(each.frequency_hz - item.frequency_hz);
+  const near = channelOf(desk.run, desk.channel).resonances.filter((each) => each.bandwidth_hz && off(each) <= each.bandwidth_hz / 2);
+  return near.length ? near.reduce((a, b) => (off(b) < off(a) ? b : a)).frequency_hz : item.frequency_hz;
+};
 // Leads the cursor to what is selected, or to the place of an open item.
 const showChosen = () => {
-  const picked = pickedOf(desk.pick), item = itemOf(desk.item);
-  const place = picked ? picked.frequency_hz : item && item.run === desk.run && item.channel === desk.channel ? item.frequency_hz : null;
+  const picked = pickedOf(desk.pick), place = picked ? picked.frequency_hz : itemPlace(itemOf(desk.item));
   if (!curve) return;
   const same = curve.chosen === (place || null);
   curve.chosen = place || null;
@@ -135,11 +141,13 @@ const shown = (place) => {
   tell([found.frequency || found.text, isResonance(found) ? stateWord(found) : "", ...(found.doubts || [])].filter(Boolean).join(" · "));
 };
 const clicked = (event) => {
-  if (!curve || event.target.closest("svg") !== curve.svg || at("figure").dataset.dragged) return;
+  if (!curve || event.target.closest("svg") !== curve.svg) return;
   const [x, y] = curve.place(event);
   if (!curve.inPanels(x, y) && y > curve.panels[0].axis.pixels[0]) return;
   const near = (curve.panels[0].marks || []).map((each) => [Math.abs(pixel(curve.x, each.x) - x), each.x]).sort((a, b) => a[0] - b[0])[0];
-  if (near && near[0] <= NEAR) curve.show(near[1]);
+  if (!near || near[0] > NEAR) return;
+  curve.show(near[1]);
+  shown(near[1]);
 };
 const watchFigure = () => {
   const node = at("figure");
@@ -149,7 +157,7 @@ const watchFigure = () => {
     const dragged = from && Math.hypot(event.clientX - from[0], event.clientY - from[1]) > DRAG;
     if (!dragged) clicked(event);
   });
-  node.addEventListener("shown", (event) => shown(event.detail));
+  node.addEventListener("jumped", (event) => shown(event.detail));
   at("run").addEventListener("change", () => { leaveItem(); go(at("run").value, desk.channel); });
   at("channel").addEventListener("change", () => { leaveItem(); go(desk.run, at("channel").value); });
   at("other").addEventListener("change", () => go(desk.run, desk.channel, at("other").value));

@@ -114,6 +114,7 @@ const closeForm = () => {
   document.querySelector(".acts").hidden = false;
   shade();
   back();
+  document.activeElement.scrollIntoView({ block: "nearest" });
 };
 
 // Tries a resonance at the frequency of the form; nothing is written.
@@ -138,6 +139,7 @@ const attempt = async () => {
   facts(at("found-values"), answer.rows || []);
   for (const id of ["for", "against"]) { lines(at(`found-${id}`), answer[id]); at(`found-${id}-head`).hidden = at(`found-${id}`).hidden; }
   at("keep").hidden = form.tried === null || Boolean(desk.state.read_only);
+  if (!at("keep").hidden && document.activeElement === inputOf("frequency_hz")) inputOf("reason").focus();
 };
 
 const LOCAL = { frequency_hz: "no number", from: "no number", to: "no number", mode: "no count", nodes: "no count" };

@@ -16,6 +16,15 @@ const facts = (node, pairs) => {
   node.tBodies[0].replaceChildren(...pairs.filter(([, value]) => value).map(([label, value]) => fill("fact-row", { label, value })));
   node.hidden = !node.tBodies[0].children.length;
 };
+// A part that is made anew keeps the focus at the same place in it, or else at its neighbour.
+const REACHED = "svg[tabindex], button, summary";
+const keepFocus = (part, change, otherwise) => {
+  const place = [...part.querySelectorAll(REACHED)].indexOf(document.activeElement);
+  change();
+  if (place < 0) return;
+  const now = [...part.querySelectorAll(REACHED)].filter((each) => !each.hidden);
+  (now[Math.min(place, now.length - 1)] || otherwise).focus({ preventScroll: true });
+};
 const mark = (id) => (desk.changed.has(id) ? say("changed") : "");
 const placeOf = ({ place }) => (place && place.path ? `${place.path}${place.line ? `:${place.line}` : ""}` : place || "");
 const placed = (each) => [each.run, each.channel].filter(Boolean).join(" · ");
@@ -48,7 +57,7 @@ const staying = () => desk.state.open.filter((each) => !each.blocks);
 const optionId = (item) => `open-${desk.state.open.indexOf(item)}`;
 const showOpen = () => {
   const { open } = desk.state;
-  at("count").textContent = [String(waiting().length), ...(staying().length ? [`+ ${staying().length} ${say("stays")}`] : [])].join(" ");
+  at("count").textContent = [String(waiting().length), ...(staying().length ? [`+ ${staying().length} ${say("that stay")}`] : [])].join(" ");
   at("nothing-open").hidden = waiting().length > 0;
   at("open").replaceChildren(...open.map((each) => {
     const made = fill("open-row", { kind: say(each.kind), where: placed(each), text: each.text, stays: each.blocks ? "" : say("stays"), mark: mark(each.id) });
@@ -89,7 +98,8 @@ const showVerdicts = () => {
   }));
 };
 
-const showDecisions = () => {
+const showDecisions = () => keepFocus(at("decisions"), listDecisions, at("decisions-head"));
+const listDecisions = () => {
   const { decisions, read_only: bare } = desk.state;
   at("decisions-part").hidden = Boolean(bare);
   at("no-decisions").hidden = decisions.length > 0;
@@ -107,9 +117,9 @@ const showDecisions = () => {
 const showBuild = () => {
   const { state } = desk;
   at("build-part").hidden = Boolean(state.read_only);
-  at("why-not").textContent = state.may_issue ? "" : state.why_not || "";
-  at("issue").setAttribute("aria-disabled", String(!state.may_issue));
-  at("draft").setAttribute("aria-disabled", String(Boolean(state.error)));
+  at("why-not").textContent = state.building && !desk.busy ? say("built elsewhere") : state.may_issue ? "" : state.why_not || "";
+  at("issue").setAttribute("aria-disabled", String(!state.may_issue || state.building));
+  at("draft").setAttribute("aria-disabled", String(Boolean(state.error) || state.building));
   if (!state.may_issue) at("surely").hidden = true;
   lines(at("staying-list"), staying().map((each) => each.text));
   at("staying").hidden = !staying().length;

@@ -217,10 +217,10 @@ class DriftingMotion(Motion):
 
     drift: float = 0.0
 
-    def advance(self, block: Block) -> tuple[Floats, Complexes, Floats, Complexes]:
+    def advance(self, block: Block, every: int = 1) -> tuple[Floats, Complexes, Floats, Complexes]:
         middle = block.start_s + 0.5 * block.rows * block.steps_per_row * block.step_s
         self._retune(1.0 + self.drift * middle / self.course.duration_s)
-        return super().advance(block)
+        return super().advance(block, every)
 
     def _retune(self, factor: float) -> None:
         n = len(self.structure.modes)

@@ -71,8 +71,8 @@ def test_nothing_is_missed_invented_or_wrong_at_length(kind, seed):
 
 @pytest.fixture(scope="module")
 def many() -> list[Outcome]:
-    """Thirty short runs at 1 % noise."""
-    return [outcome_of(ensemble(seed)) for seed in range(30)]
+    """Twenty short runs at 1 % noise."""
+    return [outcome_of(ensemble(seed)) for seed in range(20)]
 
 
 def test_errors_stay_near_the_cramer_rao_bound(many):

@@ -40,11 +40,12 @@ def unit_motions(scenario: Scenario, modes: tuple[TrueMode, ...]) -> Complexes:
 def bound(scenario: Scenario, recording: Recording) -> Bound:
     """Fisher information of (ln f, ln Q) of each mode and the shares and rigid term of each channel."""
     modes, step = scenario.structure.modes, 1e-5
-    motion = unit_motions(scenario, modes)
-    by_f = _slope(scenario, [replace(m, frequency_hz=m.frequency_hz * (1 + step)) for m in modes], motion, step)
-    by_q = _slope(scenario, [replace(m, q=m.q * (1 + step)) for m in modes], motion, step)
-    table = next(iter(recording.control.values()))
     n, shares = len(modes), scenario.structure.shares()
+    moved_f = [replace(m, frequency_hz=m.frequency_hz * (1 + step)) for m in modes]
+    moved_q = [replace(m, q=m.q * (1 + step)) for m in modes]
+    every = unit_motions(scenario, (*modes, *moved_f, *moved_q))  # in one run, whose drive is the dear part
+    motion, by_f, by_q = every[:n], (every[n : 2 * n] - every[:n]) / step, (every[2 * n :] - every[:n]) / step
+    table = next(iter(recording.control.values()))
     poles = np.zeros((2 * n, 2 * n))
     blocks = []
     strength = np.zeros(n)
@@ -60,10 +61,6 @@ def bound(scenario: Scenario, recording: Recording) -> Bound:
     deviation = np.sqrt(np.diag(covariance))
     amplification = np.array([_amplification(scenario, c, covariance, *blocks[c]) for c in range(len(blocks))])
     return Bound(deviation[:n], deviation[n:], amplification, np.sqrt(strength))
-
-
-def _slope(scenario: Scenario, modes: list[TrueMode], motion: Complexes, step: float) -> Complexes:
-    return np.asarray((unit_motions(scenario, tuple(modes)) - motion) / step)
 
 
 def _sigma(scenario: Scenario, channel: str, level: Floats) -> Floats:

@@ -10,8 +10,11 @@ from pathlib import Path
 import pytest
 
 from reportgen.cli import main
+from reportgen.draft.seen_runs import Seen
+from reportgen.draft.specimens import specimens_of
 from reportgen.drafting import blanks_of
 from reportgen.pipeline import Settings, build_job, read_inputs
+from reportgen.read.job.run_names import axis_of, part_of
 from reportgen.records.asked_runs import asked_runs
 from reportgen.records.finding import Severity
 from reportgen.render.terminal import finding_line
@@ -153,6 +156,26 @@ def test_a_log_without_a_control_by_name_has_its_first_channel_marked_as_a_guess
     fill(tmp_path / "job")
     assert re.search(r'control = \["Ch 1"\] +# \(\?\) ', (tmp_path / "job" / "job.toml").read_text(encoding="utf-8"))
     assert read_inputs(tmp_path / "job").job.runs[0].control == ("Ch 1",)
+
+
+NAMED = ("Halter01_X_Vorsuche", "Halter01_X_Lauf", "Halter02_X_Vorsuche", "Halter02_X_Lauf")
+
+
+@pytest.mark.parametrize(
+    ("names", "specimens"),
+    [
+        (NAMED, ["01", "01", "02", "02"]),
+        (("x_pre", "x_sweep", "s13_x_pre", "s13_x_sweep"), ["1", "1", "13", "13"]),
+        (("x_pre", "x_sweep_1", "x_sweep_2"), []),
+        (("z_pre", "z_sweep_part1", "z_sweep_part2", "z_post"), []),
+        (("run1_x_pre", "run2_x_sweep", "run3_y_pre"), []),
+        (("s1_x_pre", "s2_x_sweep"), []),
+    ],
+)
+def test_numbers_in_names_are_specimens_only_where_two_went_through_the_same_test(names, specimens):
+    """A number may count runs, or pieces of one."""
+    runs = [Seen(path=(path := Path(f"{name}.csv")), id=name, part=part_of(path), axis=axis_of(path)) for name in names]
+    assert list(specimens_of(runs).values()) == specimens
 
 
 @pytest.mark.parametrize("logs", [["nowhere.csv"], ["a/x.csv", "b/x.csv"]])

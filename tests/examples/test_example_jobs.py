@@ -185,7 +185,7 @@ def test_the_deviation_is_carried(results):
 
 
 @pytest.mark.parametrize(
-    "name", [pytest.param(each, marks=[] if each == "controller_box" else [pytest.mark.soak]) for each in JOBS]
+    "name", [pytest.param(each, marks=[] if each == "bolted_bracket" else [pytest.mark.soak]) for each in JOBS]
 )
 def test_a_build_by_the_user_gives_the_same_bytes_again(name, example_report, tmp_path: Path):
     """Built as a user builds it; computed anew, on all cores."""

@@ -55,8 +55,8 @@ def text_of(html: str) -> str:
 
 
 @pytest.mark.parametrize("name", ["sensor_boom", "controller_box", "bolted_bracket"])
-def test_the_report_reads_as_before(name, example_page):
-    found = text_of(example_page(name))
+def test_the_report_reads_as_before(name, example_words):
+    found = text_of(example_words(name))
     golden = GOLDEN / f"{name}.txt"
     if os.environ.get("UPDATE_GOLDEN"):
         golden.parent.mkdir(exist_ok=True)

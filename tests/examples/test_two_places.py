@@ -21,11 +21,11 @@ from reportgen.records.report import Report
 from reportgen.records.rounding import ROUNDING_UP_FROM, coverage_factor
 from reportgen.records.verdict import overall
 from reportgen.render.document import assemble
-from reportgen.render.html import report_html
 from reportgen.render.results import results
 from reportgen.render.summary import summary_document
 from reportgen.resources import data_dir
 from tests.examples.test_golden import text_of
+from tests.printed import page_of_words
 from tests.render.sample_report import sample_report
 
 _spec = importlib.util.spec_from_file_location(
@@ -86,10 +86,9 @@ def document(report):
 
 
 @pytest.fixture(scope="module")
-def screen(name, document, example_page) -> str:
+def screen(report) -> str:
     """The words of the page on screen."""
-    is_example = name in EXAMPLES
-    return text_of(example_page(name) if is_example else report_html(document, templates=TEMPLATES))
+    return text_of(page_of_words(report, templates=TEMPLATES))
 
 
 def read(text: str) -> tuple[Decimal, int]:

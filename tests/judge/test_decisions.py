@@ -26,6 +26,7 @@ from reportgen.render.document import assemble
 from reportgen.render.html import report_html
 from reportgen.render.results import results_json
 from reportgen.resources import data_dir
+from reportgen.units import parse_quantity
 from tests.compute.test_identification import record
 from tests.simulator.course import sweep
 from tests.simulator.structure import Sensor, Structure, TrueMode
@@ -212,3 +213,23 @@ def test_rows_not_used_give_no_mode_and_decisions_stand_in_the_report(inputs, ev
         "X-PRE · A2 · 80.00 – 100.0 Hz: not used. Reason: a cable struck (Reviewer; job.toml:50)",
     ):
         assert words.casefold() in page.casefold(), words
+
+
+def test_a_fit_moved_by_rows_left_out_elsewhere_does_not_pass(inputs, every):
+    """Rows outside its band are left out of a clause whose limit lies between the amplifications with and without."""
+    left_out = Exclusion(run="X-PRE", channel=None, band_hz=(60.0, 80.0), reason="a cable struck", by="Reviewer")
+    plain = decided(inputs, exclusions=(left_out,))
+    runs = again(plain, every)
+    with_all, without = highest_below_60_hz(every[0]), highest_below_60_hz(runs[0])
+    assert without < with_all
+    limit = parse_quantity(repr(0.5 * (with_all + without)))
+    asked = replace(inputs.job.requirements[1], limit=limit, band_hz=(40.0, 59.0))
+    own = decided(inputs, exclusions=(left_out,), requirements=(asked,))
+    (verdict,) = report_of_runs(own, runs).verdicts
+    assert (verdict.outcome, verdict.without_decisions) == (Outcome.NOT_EVALUATED, Outcome.FAIL)
+    assert "leaving rows out proves nothing" in told(verdict.reason)
+
+
+def highest_below_60_hz(run):
+    """Amplification."""
+    return max(each.amplification for own in run.channels for each in own.resonances if each.frequency_hz < 60.0)

@@ -17,7 +17,9 @@ from reportgen.read.run_log import read_run
 from reportgen.records.finding import Severity
 from reportgen.records.log_parts import joined_log
 from reportgen.render.catalogue import said
+from reportgen.render.figures.axis_figures import limit_over_control
 from reportgen.render.results import encoded
+from reportgen.units import parse_quantity
 from tests.soak.small_job import comma_log, job_of, write_job
 
 MONITOR = '[[channel]]\nid = "T1"\nrole = "monitor"\n\n[[profile]]'
@@ -101,6 +103,15 @@ def test_runs_without_a_reading_are_told_and_a_log_without_any_gives_none(tmp_pa
     assert "temperature and humidity" in said(told.message)
 
 
+def test_what_the_notes_say_beside_the_logs_was_left_out(tmp_path):
+    both = (FROM_LOGS[0], FROM_LOGS[1].replace("from logs", "from logs and notes"))
+    folder = job(tmp_path, both)
+    (folder / "notes.txt").write_text("24,5 °C in the hall, 1009 hPa\n", encoding="utf-8")
+    stated = read_inputs(folder).job.environment
+    told = ("21.0 °C – 24.5 °C", "44 % rh – 45 % rh", "1009 hPa")
+    assert (stated.temperature, stated.humidity, stated.pressure) == told
+
+
 def test_parts_of_a_run_keep_their_conditions(tmp_path):
     folder = job(tmp_path, AS_MONITOR)
     read = read_inputs(folder)
@@ -108,6 +119,15 @@ def test_parts_of_a_run_keep_their_conditions(tmp_path):
     both = joined_log([log, log], "both")
     assert [len(each.values) for each in both.conditions] == [2 * len(log.frequency_hz)] * 3
     assert np.nanmax(both.conditions[0].values) == pytest.approx(273.15 + 23.0)
+
+
+def test_limits_on_other_quantities_are_drawn_where_they_were_measured(tmp_path):
+    """Fault: a limit in µm/m ended the build, and one in mm p-p was drawn at twice its height."""
+    run = computed(job(tmp_path))[1]
+    in_mm, p_p = (limit_over_control(run, parse_quantity(text))[1] for text in ("1 mm", "2 mm p-p"))
+    assert in_mm == pytest.approx(p_p)
+    level = limit_over_control(run, parse_quantity("5 µm/m"))[1]
+    assert level == pytest.approx(5e-6 / run.control.level)
 
 
 def test_inspect_offers_them_to_paste_and_a_quick_look_leaves_them_out(tmp_path, capsys):

@@ -125,6 +125,12 @@ ABORTED = 'status = "aborted"\nreason = "limit at 12 Hz"\n'
             "the same log as [[run]] Y0",
         ),
         (run("Y1", more='status = "abortet"\n'), "status =", "did you mean 'aborted'"),
+        (
+            run("Y1", more='repeats = "Y0"\n') + run("Y0", more=ABORTED).replace("started = 2026-06-10T09:00:00\n", ""),
+            "repeats =",
+            "repeats Y0, which is listed behind it",
+        ),
+        (run("Y0") + run("Y1", 10).replace('"Y"', '"y"'), 'axis = "y"', "one axis written in two ways"),
     ],
 )
 def test_a_fault_of_the_history_is_told_with_its_line_and_what_to_do(text, at, words, tmp_path):
@@ -158,6 +164,8 @@ RUNS = run("YA", 8, kind="survey") + run("Y0", 9, more=ABORTED) + run("Y1", 10, 
         ('check = "inspection"\nwhat = "visual"\nkind = "sweep"\n', "error", "so kind says nothing"),
         ('check = "control tolerance"\nkind = "dwell"\n', "warning", "no run is of that axis and kind"),
         (SHIFT + 'surveys = "before and after"\n', "warning", "no valid survey after"),
+        ('check = "sweep rate"\nrun = "Y1"\nlimit = "10 %"\nband = ["10 Hz", "20 Hz"]\n', "error", "leave band out"),
+        ('check = "control tolerance"\nrun = "Y1"\nmode = 2\n', "error", "is not narrowed down by mode, but by band"),
         ('check = "sweep rate"\nrun = ["YA", "Y1"]\nlimit = "10 %"\n', "", ""),
     ],
 )  # fmt: skip
@@ -176,6 +184,32 @@ def test_a_requirement_about_an_aborted_run_alone_is_told_that_it_stays_open(tmp
     text = run("Y0", 9, more=ABORTED) + '[[requirement]]\nid = "R1"\ncheck = "control tolerance"\nrun = "Y0"\n'
     assert any("asks for run Y0, which does not count (aborted)" in each for each in told(tmp_path, text))
     assert not any("does not count" in each for each in told(tmp_path, RUNS + text[len(run("Y0", 9, more=ABORTED)) :]))
+
+
+def test_a_log_that_lay_beside_the_others_and_that_no_run_names_went_unsaid(tmp_path):
+    (tmp_path / "logs").mkdir()
+    for name in ("Y0.csv", "Y1.csv"):
+        rows(tmp_path / "logs" / name, 10.0, 200.0)
+    (tmp_path / "logs" / "set-up.jpg").write_bytes(b"")
+    (tmp_path / "job.toml").write_text(HEAD + run("Y1", log='"logs/Y1.csv"'), encoding="utf-8")
+    found = [each for each in check_job(tmp_path).findings if each.message.code == "history.unnamed-logs"]
+    assert [each.severity for each in found] == [Severity.WARNING]
+    assert "logs holds logs that no run names: Y0.csv;" in said(found[0].message)
+
+
+@pytest.mark.parametrize(("clock", "number"), [("10:30", 1), ("08:30", 0)])
+def test_starts_in_another_order_than_the_logs_tell_went_unsaid(clock, number, tmp_path):
+    """The survey after the sweep would be one before it. By themselves clocks may be off."""
+    for name, start in (("YA", clock), ("Y1", "09:15")):
+        rows(tmp_path / f"{name}.csv", 10.0, 200.0)
+        log = (tmp_path / f"{name}.csv").read_text(encoding="utf-8")
+        if name == "YA":  # another measurement: no two agree in every digit
+            log = log.replace("1.00000", "1.00100")
+        (tmp_path / f"{name}.csv").write_text(f"# recorded 2026-06-10 {start}\n{log}", encoding="utf-8")
+    text = run("YA", 8, kind="survey") + run("Y1", 9)
+    (tmp_path / "job.toml").write_text(HEAD + text, encoding="utf-8")
+    found = [each for each in check_job(tmp_path).findings if each.message.code == "history.order-of-logs"]
+    assert len(found) == number
 
 
 # Parts of one run

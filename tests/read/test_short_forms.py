@@ -137,6 +137,22 @@ def test_bad_input_gets_file_line_and_remedy(folder, file, old, new, expected):
     assert any(re.search(expected, line) for line in lines), lines
 
 
+ONE_ID = [
+    ('"PLATE",', '"PLANE",', "did you mean 'PLATE'?", 3),  # two tables add to its channels and now lack their role
+    ('"camera head", "ACC-31"]', '"camera head", "ACC-13"]', "did you mean 'ACC-", 1),
+    ('survey = { profile = "SURVEY"', 'survey = { profile = "SURVEI"', "did you mean 'SURVEY'?", 1),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "hint", "number"), ONE_ID, ids=[each[1][-20:] for each in ONE_ID])
+def test_an_id_that_is_nowhere_was_told_a_dozen_times_over(folder, old, new, hint, number):
+    """A set brought a warning for each run, an instrument a second suggestion, a default's profile one for each run
+    that suggested the job's own profiles and not the laboratory's."""
+    lines = found(edited(folder, "job.toml", old, new))
+    assert len([line for line in lines if "error" in line or "warning" in line]) == number, lines
+    assert hint in lines[0]
+
+
 def test_a_fault_of_a_default_is_told_once_and_not_for_every_run(folder):
     lines = errors(edited(folder, "job.toml", 'strategy = "average"', 'strategy = "averge"'))
     assert len(lines) == 1, lines

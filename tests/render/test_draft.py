@@ -33,7 +33,9 @@ def branding(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def draft(german, templates, branding):
-    return render_pdf(replace(german, draft=True), templates=templates, branding=branding)
+    """Without the runs, whose figures are most of the cost of a page."""
+    short = replace(german, runs=(), shifts=(), modes=(), pictures=(), beam_fits=())
+    return render_pdf(replace(short, draft=True), templates=templates, branding=branding)
 
 
 def test_every_page_of_the_report_says_so_at_top_and_foot(draft):

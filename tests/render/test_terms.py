@@ -11,6 +11,7 @@ from reportgen.records.deviation import DeviationCode
 from reportgen.records.job import Boundary
 from reportgen.records.message import message
 from reportgen.records.note import MotionKind
+from reportgen.records.report import Pairing
 from reportgen.records.result import NotJudgedCause
 from reportgen.render.catalogue import catalogue
 
@@ -19,7 +20,7 @@ ALIKE = {"axial"}
 """Terms that German spells as English does."""
 
 
-@pytest.mark.parametrize("kind", [NotJudgedCause, UnitPair, MotionKind, Boundary, DeviationCode])
+@pytest.mark.parametrize("kind", [NotJudgedCause, UnitPair, MotionKind, Boundary, DeviationCode, Pairing])
 def test_every_term_is_said_in_german(kind):
     """Fault: a German sentence named the kind of motion, or two units, in English."""
     german = catalogue(WORDS, "de")

@@ -11,7 +11,11 @@ import pytest
 from reportgen.archive import publish
 from reportgen.archive.folder import Folder
 from reportgen.errors import ArchiveError
+from reportgen.pipeline import Settings, compute_report, read_inputs
+from reportgen.render.results import results_json
 from reportgen.review.asked import Faults, asked_of
+from reportgen.review.entries import EntryError
+from reportgen.review.session import Session
 from reportgen.review.showing import Answer
 from reportgen.review.writing import ChangedOutsideError
 from tests.review.small_review_job import JOB, NOTES
@@ -77,9 +81,10 @@ def test_a_verdict_that_a_decision_changed_names_it(session):
     answer = decide(session, **REJECT)
     (rejection,) = [each["id"] for each in session.state()["decisions"] if each["kind"] == "reject"]
     shift = next(each for each in session.state()["verdicts"] if each["id"] == "R2")
-    if shift["outcome"] != "pass":
-        assert rejection in shift["by_decision"]
     assert "R2" in answer.changed
+    assert shift["outcome"] != "pass", "a mode that the survey before does not show any longer"
+    assert rejection in shift["by_decision"]
+    assert any("decisions" in each for each in shift["reason"])
 
 
 def test_a_band_that_is_not_used_computes_its_run_alone(session):
@@ -139,6 +144,18 @@ def test_a_resonance_is_tried_before_it_is_asked_for(session):
     assert first[1]["decision"] == made["id"]
     with pytest.raises(Faults):
         session.look("X-PER", "A1", 90.0)
+
+
+def test_what_is_kept_is_what_would_be_computed_anew(session):
+    """Fault: a page that shows results of other inputs than those that a build would read."""
+    told = {"run": "X-PRE", "channel": "A1", "reason": "r", "by": "B"}
+    decide(session, kind="exclude", band_hz=[100, 110], **told)
+    decide(session, kind="add", frequency_hz=90.0, **told)
+    decide(session, kind="reject", frequency_hz=200.0, **told)
+    (band,) = [each["id"] for each in session.state()["decisions"] if each["kind"] == "exclude"]
+    session.undo(band)
+    fresh = compute_report(read_inputs(session.folder))
+    assert results_json(session.report) == results_json(fresh)
 
 
 @pytest.mark.parametrize(
@@ -235,6 +252,22 @@ def test_permissions_of_the_job_file_stay_and_a_write_protected_one_is_not_repla
         file.chmod(0o640)
 
 
+def test_nothing_is_written_through_a_link(session):
+    """Faults: a link replaced by a file, or the file of another job written through it."""
+    file, other = session.folder / "job.toml", session.folder / "kept.toml"
+    file.rename(other)
+    file.symlink_to(other)
+    try:
+        session.look_outside()
+        with pytest.raises(EntryError):
+            decide(session, **REJECT)
+        assert file.is_symlink()
+        assert other.read_text(encoding="utf-8") == JOB
+    finally:
+        file.unlink()
+        other.rename(file)
+
+
 def test_a_job_that_falls_into_error_says_so_and_comes_again(session):
     """Fault: results of the job as it was shown beside one that cannot be computed; a log that comes back unnoticed."""
     log = session.folder / "logs/x_post.csv"
@@ -273,3 +306,18 @@ def test_a_finding_says_apart_what_to_do(session):
     assert finding["place"] == "job.toml:5"
     assert finding["text"].endswith(".")
     assert not finding["remedy"] or finding["remedy"][0].isupper()
+
+
+def test_without_a_channel_a_decision_is_about_all_of_them(session):
+    told = {key: value for key, value in REJECT.items() if key != "channel"}
+    decide(session, **told)
+    assert "channel" not in tomllib.loads(job_of(session))["correction"][1]
+    assert resonance(session, "X-PRE/A1/1")["state"] == "rejected"
+
+
+def test_a_job_folder_that_is_gone_is_told(tmp_path):
+    """Fault: a traceback where the folder was moved away while its page was open."""
+    shown = Session(tmp_path / "moved" / "job.toml", Settings())
+    state = shown.state()
+    assert state["error"]
+    assert state["findings"][0]["severity"] == "error"

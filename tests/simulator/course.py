@@ -77,8 +77,11 @@ class Course:
     def _piecewise(self, t: Floats, value: Callable[[Stretch, Floats], Floats], offset: Floats) -> Floats:
         starts = self.starts_s
         which = np.clip(np.searchsorted(starts, t, side="right") - 1, 0, len(self.stretches) - 1)
+        first, last = int(which.min()), int(which.max())
+        if first == last:
+            return np.asarray(offset[first] + value(self.stretches[first], t - starts[first]))
         out = np.empty_like(t)
-        for k in np.unique(which):
+        for k in range(first, last + 1):
             inside = which == k
             out[inside] = offset[k] + value(self.stretches[k], t[inside] - starts[k])
         return out
@@ -111,7 +114,12 @@ def profile_level(breakpoints: Sequence[tuple[float, float, str]]) -> Callable[[
     """Acceleration, m/s² peak, against frequency from corners (Hz, amplitude, ``mm`` or ``g``), constant in the unit
     of the corner or straight in double logarithm between two corners of one unit."""
 
+    corners = np.array([each[0] for each in breakpoints[1:-1]])
+
     def level(f: Floats) -> Floats:
+        low, high = np.searchsorted(corners, (f.min(), f.max()), side="right")
+        if low == high:  # between two corners
+            return _between(breakpoints[low], breakpoints[low + 1], f)
         out = np.empty_like(f)
         out[:] = _between(breakpoints[0], breakpoints[1], f)
         for left, right in pairwise(breakpoints):
@@ -127,7 +135,7 @@ def _between(left: tuple[float, float, str], right: tuple[float, float, str], f:
     slope = 0.0
     if left[2] == right[2] and left[1] != right[1]:
         slope = np.log(right[1] / left[1]) / np.log(right[0] / left[0])
-    amplitude = left[1] * (f / left[0]) ** slope
+    amplitude = left[1] * (f / left[0]) ** slope if slope else np.full_like(f, left[1])
     return amplitude * 1e-3 * (2 * np.pi * f) ** 2 if left[2] == "mm" else amplitude * G
 
 

@@ -88,7 +88,7 @@ class Motion:
         """Table acceleration (analytic) and drive phase in cycles."""
         cycles = self.course.cycles(t)
         a = self.level(t, self.course.frequency(t))
-        return (a * np.exp(2j * np.pi * np.mod(cycles, 1.0))).astype(complex), cycles
+        return (a * np.exp(2j * np.pi * np.mod(cycles, 1.0))).astype(complex, copy=False), cycles
 
     def __post_init__(self) -> None:
         wk = 2 * np.pi * np.array([m.frequency_hz for m in self.structure.modes])
@@ -112,13 +112,13 @@ class Motion:
         a, cycles = self.drive(np.zeros(1))
         return a, cycles, (self.output @ self.state + self.direct * a[0])[:, None]
 
-    def advance(self, block: Block) -> tuple[Floats, Complexes, Floats, Complexes]:
-        """Times, table, cycles and sensors (sensors, steps) at the end of each step of the block."""
+    def advance(self, block: Block, every: int = 1) -> tuple[Floats, Complexes, Floats, Complexes]:
+        """Times, table, cycles and sensors (sensors, steps) at the end of ``every`` so many steps of the block."""
         steps = block.steps_per_row * block.rows
         begin = block.start_s + block.step_s * np.arange(steps)
         nodes = (begin[:, None] + block.step_s * GAUSS).ravel()
         a = -self.drive(nodes)[0].reshape(steps, 4)
-        ends = (begin + block.step_s).astype(float)
+        ends = (begin + block.step_s).astype(float)[every - 1 :: every]
         table, cycles = self.drive(ends)
         sensors = self.direct[:, None] * table
         if len(self.poles):
@@ -127,5 +127,6 @@ class Motion:
                 decay = np.exp(pole * block.step_s)
                 z, _ = lfilter([1.0], [1.0, -decay], forced[:, k], zi=np.array([decay * self.state[k]]))
                 self.state[k] = z[-1]
-                sensors = sensors + self.output[:, k, None] * z
+                moved = np.flatnonzero(self.output[:, k])
+                sensors[moved] += self.output[moved, k, None] * z[every - 1 :: every]
         return ends, table, cycles, sensors

@@ -138,7 +138,9 @@ class Laboratory:
         state: Complexes | None = None
         hums = self._hums(motion.structure)
         for block in blocks(course, rows, narrow=0.005 if self.tracking and self.tracking.fraction else 0.02):
-            ends, table, cycles, sensors = motion.advance(block)
+            # Without a filter nothing between two rows counts.
+            every = 1 if self.tracking else block.steps_per_row
+            ends, table, cycles, sensors = motion.advance(block, every)
             back = np.exp(-2j * np.pi * np.mod(cycles, 1.0))
             signals = np.vstack([table[None, :], sensors])
             for k, noise in enumerate(hums):
@@ -148,8 +150,9 @@ class Laboratory:
             if self.tracking:
                 f = float(course.frequency(np.array([block.start_s]))[0])
                 signals, state = _filtered(signals, found[0][:, 0], self.tracking.poles(f), block.step_s, state)
-            found.append(signals[:, block.steps_per_row - 1 :: block.steps_per_row])
-            counted.append(cycles[block.steps_per_row - 1 :: block.steps_per_row])
+            rows_of = slice(block.steps_per_row // every - 1, None, block.steps_per_row // every)
+            found.append(signals[:, rows_of])
+            counted.append(cycles[rows_of])
         return np.concatenate(found, axis=1), np.concatenate(counted)
 
     def _hums(self, structure: Structure) -> list[Noise]:

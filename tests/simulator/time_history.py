@@ -56,9 +56,9 @@ def sweep_record(
     rows = [np.vstack([first_table, first])]
     counted = [first_cycles]
     for block in blocks(course, samples):
-        _, moved, cycles, sensors = motion.advance(block)
-        rows.append(np.vstack([moved[None, :], sensors])[:, block.steps_per_row - 1 :: block.steps_per_row])
-        counted.append(cycles[block.steps_per_row - 1 :: block.steps_per_row])
+        _, moved, cycles, sensors = motion.advance(block, block.steps_per_row)
+        rows.append(np.vstack([moved[None, :], sensors]))
+        counted.append(cycles)
     signal, cycles = np.concatenate(rows, axis=1).real, np.concatenate(counted)
     level = table.level(course)(samples, course.frequency(samples))
     for n, share in enumerate(harmonics, start=2):

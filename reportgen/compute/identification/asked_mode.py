@@ -22,6 +22,7 @@ from reportgen.compute.identification.mode_placement import (
     joined,
     local_fit,
     neighbours,
+    refined_around,
 )
 from reportgen.compute.identification.mode_report import ModeReport
 from reportgen.compute.identification.search_state import SearchState
@@ -36,6 +37,8 @@ STANDS_OUT = 3.0
 """Times noise and misfit from which a mode is seen on a channel: 10 dB."""
 KNOWN = 0.5
 """Standard uncertainty of a frequency, in half-power bandwidths, from which nobody knows where the mode lies."""
+UNDAMPED = 0.5
+"""Relative standard uncertainty of a damping ratio from which none at all lies within the expanded one (k = 2)."""
 _TWIN = 0.5
 """Half-power bandwidths, of the narrower, within which two modes of a fit are one."""
 _STARTS = (4.0, 8.0, 16.0, 32.0, 64.0, 128.0, 256.0, 512.0)
@@ -111,6 +114,9 @@ def with_asked_mode(report: ModeReport, asked: Asked) -> ModeReport | Message:
         return fitted
     new = len(fitted.poles) - 1
     again = ModeReport.of(report.sweep, report.rows, fitted)
+    std = again.spread.of_pole(2 * new + 1, again.evidence.inflation_of(new))
+    if std > UNDAMPED:
+        return message("asked.no-damping", frequency_hz=float(fitted.poles.frequency_hz[new]))
     shown = {**report.asked, new: (asked.frequency_hz, tuple(columns))}
     return replace(again, asked=shown)
 
@@ -125,22 +131,35 @@ def _pole_there(report: ModeReport, frequency_hz: float) -> int | None:
 
 def _fitted(state: SearchState, frequency_hz: float) -> SearchState | Message:
     """One mode more, all of them moved to the least cost, the noise weighed anew; or why that is no mode there."""
-    before = state.poles
+    before, new = state.poles, len(state.poles)
     placement = _placed(state, frequency_hz)
-    state = joined(state, placement).with_signs_turned().refined()
-    state = state.reweighed().refined()
-    poles, new = state.poles, len(state.poles) - 1
-    refused = (
-        strayed(frequency_hz, float(poles.frequency_hz[new]), float(poles.q[new]))
-        or merged(poles.frequency_hz, poles.q, new)
-        or displaced(before.frequency_hz, before.q, poles.frequency_hz[:new])
-    )
-    return refused or _with_doubt(state)
+    if isinstance(placement, Message):
+        return placement
+    state = refined_around(joined(state, placement).with_signs_turned(), np.array([new]))
+    refused = _refused(state, frequency_hz)
+    if refused is not None:
+        return refused
+    state = state.refined(iterations=_SETTLED).reweighed().refined(iterations=_SETTLED)
+    moved = displaced(before.frequency_hz, before.q, state.poles.frequency_hz[:new])
+    return _refused(state, frequency_hz) or moved or _with_doubt(state)
 
 
-def _placed(state: SearchState, frequency_hz: float) -> ModePlacement:
-    """The best of fits from several Q on the rows around, everything else held."""
-    return max((_from(state, frequency_hz, q) for q in _STARTS), key=lambda each: each.gain)
+_SETTLED = 10
+"""Steps after which a fit that began close to its end is there; one that is not goes elsewhere."""
+
+
+def _refused(state: SearchState, frequency_hz: float) -> Message | None:
+    """Why the last mode of a fit is not the one that was asked for."""
+    poles = state.poles
+    away = strayed(frequency_hz, float(poles.frequency_hz[-1]), float(poles.q[-1]))
+    return away or merged(poles.frequency_hz, poles.q, len(poles) - 1)
+
+
+def _placed(state: SearchState, frequency_hz: float) -> ModePlacement | Message:
+    """The best of fits from several Q on the rows around, all else held, that stay there; why there is none."""
+    found = sorted((_from(state, frequency_hz, q) for q in _STARTS), key=lambda each: -each.gain)
+    refused = [strayed(frequency_hz, each.frequency_hz, each.q) for each in found]
+    return next((each for each, why in zip(found, refused, strict=True) if why is None), refused[0] or found[0])
 
 
 def _from(state: SearchState, frequency_hz: float, q: float) -> ModePlacement:

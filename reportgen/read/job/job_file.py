@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -70,7 +70,7 @@ def read_job(
         findings += [*form.findings, *from_presets, *once(tables.findings)]
         job = None if job is None or None in others else with_specimens(job, tuple(filter(None, others)))
         job = job and _with_laboratory(job, laboratory, form)
-    findings += reference_findings(raw, places, checks)
+    findings += _not_told_yet(reference_findings(raw, places, checks), findings)
     if job is None:
         return None, _sorted(findings, name)
     job = with_places(replace(job, notes_files=_notes_files(job)))
@@ -81,6 +81,24 @@ def read_job(
     findings += cross_channel_findings(job)
     findings += place_findings(job)
     return job, _sorted(findings, name)
+
+
+NO_SUCH = "short.no-such"
+"""Code of what refers to nothing, in the job or in its laboratory file."""
+_OF_REFERENCE = ("reference.nothing", "reference.control")
+
+
+def _not_told_yet(found: Iterable[Finding], told: Sequence[Finding]) -> list[Finding]:
+    """Findings about references without those that follow from one told already: an id that is nowhere is one fault."""
+    nowhere = [each for each in told if each.message.code == NO_SUCH]
+    places = {each.where for each in nowhere}
+    without_set = any(each.message.value("table") == "channel_set" for each in nowhere)
+    return [
+        each
+        for each in found
+        if not (each.where in places and each.message.code in _OF_REFERENCE)
+        and not (without_set and each.message.code == "reference.no-control")
+    ]
 
 
 def _sorted(findings: list[Finding], name: str) -> tuple[Finding, ...]:

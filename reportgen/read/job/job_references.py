@@ -172,6 +172,7 @@ def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
         check = next((each for each in checks if each.name == table.get("check")), None)
         if check is not None:
             yield from _missing_keys(book, index, table, check)
+            yield from _idle_keys(book, index, table, check)
             yield from _unfit_runs(book, index, table, check)
             yield from _evidence(book, index, table, check)
 
@@ -206,6 +207,17 @@ def _missing_keys(book: _Book, index: int, table: dict[str, Any], check: Check) 
     if "before" in table and table.get("before") == table.get("after"):
         said = message("reference.before-is-after", table=own, run=str(table["after"]))
         yield error(book.at("requirement", index, "after"), said)
+
+
+def _idle_keys(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:
+    """Keys that would narrow a clause down, but not by this check: it would be judged without them."""
+    for key in ("channel", "mode", "band"):
+        if key in table and key not in check.narrowed_by:
+            own = title("requirement", index, table)
+            said = message("reference.idle-key-of-none", table=own, key=key, check=check.name)
+            if check.narrowed_by:
+                said = message("reference.idle-key", table=own, key=key, check=check.name, keys=check.narrowed_by)
+            yield error(book.at("requirement", index, key), said)
 
 
 def _unfit_runs(book: _Book, index: int, table: dict[str, Any], check: Check) -> Iterator[Finding]:

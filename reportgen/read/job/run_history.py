@@ -50,6 +50,21 @@ def history_findings(raw: Mapping[str, Any], at: At) -> Iterator[Finding]:
         if run.repeats is not None:
             yield from _repetition(run, runs, at)
     yield from _twice_repeated(runs, at)
+    yield from _axes_alike(runs, at)
+
+
+def _axes_alike(runs: Mapping[str, _Run], at: At) -> Iterator[Finding]:
+    """One axis written in two ways is two axes to every clause that names one."""
+    first: dict[str, _Run] = {}
+    for run in runs.values():
+        axis = run.table.get("axis")
+        if not isinstance(axis, str):
+            continue
+        other = first.setdefault("".join(axis.split()).casefold(), run)
+        if other.table["axis"].strip() != axis.strip():
+            there = other.table["axis"]
+            said = message("history.axis-alike", run=run.id, axis=axis, other=other.id, there=there)
+            yield error(at("run", run.index, "axis"), said)
 
 
 def _runs(raw: Mapping[str, Any]) -> Iterator[_Run]:
@@ -120,6 +135,9 @@ def _unlike(run: _Run, other: _Run, at: At) -> Iterator[Finding]:
         if mine is not None and its is not None and mine != its:
             said = message("history.unlike", run=run.id, other=other.id, key=key, here=str(mine), there=str(its))
             yield error(place, said)
+    timed = run.started is not None and other.started is not None
+    if not timed and run.index < other.index:
+        yield error(place, message("history.repeats-listed-later", run=run.id, other=other.id))
     if run.started is not None and other.started is not None and run.started <= other.started:
         said = message("history.repeats-later", run=run.id, started=run.started, other=other.id,
                        other_started=other.started)  # fmt: skip

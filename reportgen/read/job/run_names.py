@@ -29,13 +29,18 @@ class Part(StrEnum):
 
 
 _WORDS = {
-    Part.BEFORE: {"pre", "before", "vor", "vorher", "initial", "anfang"},
-    Part.AFTER: {"post", "after", "nach", "nachher", "final", "ende"},
-    Part.SURVEY: {"survey", "res", "resonance", "search", "scan", "suche", "resonanz", "rs", "low", "signature"},
+    Part.BEFORE: {"pre", "before", "vor", "vorher", "initial", "anfang", "vorsuche", "vorlauf", "vorversuch"},
+    Part.AFTER: {"post", "after", "nach", "nachher", "final", "ende", "nachsuche", "nachlauf", "nachversuch"},
+    Part.SURVEY: {
+        "survey", "res", "resonance", "search", "scan", "suche", "resonanz", "resonanzsuche", "rs", "low", "signature",
+    },
     Part.DWELL: {"dwell", "verweil", "verweilen", "halten", "hold", "endurance", "dauer"},
     Part.DECAY: {"decay", "ausschwingen", "ring", "ringdown", "pluck", "hammer", "tap", "free"},
-    Part.SWEEP: {"sweep", "qual", "qualification", "qualifikation", "test", "full", "level", "acceptance"},
-}
+    Part.SWEEP: {
+        "sweep", "qual", "qualification", "qualifikation", "lauf", "durchlauf", "gleitsinus", "beanspruchung", "test",
+        "full", "level", "acceptance",
+    },
+}  # fmt: skip
 """Words of file names, in lower case, in the order in which they count."""
 _AXIS_WORDS = {
     form.format(axis): axis.upper() for axis in "xyz" for form in ("{}", "{}axis", "axis{}", "{}achse", "achse{}")

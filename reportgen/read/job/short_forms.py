@@ -351,6 +351,8 @@ class _Maker:
             if wanted and wanted not in known and (found := self._shared("profile", wanted)) is not None:
                 known[wanted] = self._layers(found, own)
                 shared.append(known[wanted])
+            if wanted and wanted not in known and self._laboratory.path is not None:
+                self._no_such(self.places.at(("run", index, "profile")), "profile", wanted, "profile", map(id_of, own))
             notch = self._notch_of(index, run, known.get(wanted))
             if notch is None:
                 used.add(wanted)

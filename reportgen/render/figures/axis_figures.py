@@ -26,8 +26,9 @@ _IN_PANEL = 4
 """Channels on one pair of axes: as many as there are lines that can be told apart in grey."""
 _MOST_PANELS = 6
 """Panels of one figure: more would not fit a page; then a panel holds more channels."""
-_TALL, _LOW = 184.0, 92.0
-"""Height in points of a panel that stands alone, and of one among several."""
+_TALL, _LOW = 184.0, 76.0
+"""Height in points of a panel that stands alone, and of one among several: three, and a comparison below, fill a page
+of either paper."""
 _MOST_INSETS = 6
 """Side by side below a figure: more would be too narrow to read."""
 _WIDTHS = 3.0
@@ -139,7 +140,7 @@ def _limits(
         label = f"{', '.join(names)} ≤ {make.numbers.plain(limit)}"
         yield Curve(key=f"limit-{names[0]}{panel}", label=label, role="limit", x=x, y=np.full(2, limit), sampled=False)
     for each in _limiting(report, run, channels, ProvedBy.RESPONSE_LEVEL):
-        curve = limit_over_control(run, each.asked.limit)
+        curve = limit_over_control(run, each.asked.limit) if _measured(each.asked.limit, channels) else None
         if curve is not None and each.limit is not None:
             name = each.verdict.requirement
             label = f"{name} ≤ {make.numbers.plain(each.limit)} {each.verdict.unit}"
@@ -156,14 +157,25 @@ def _limiting(
             yield each
 
 
+def _measured(limit: Quantity | None, channels: Sequence[ChannelResult]) -> bool:
+    """Whether one of the channels measured what a limit is on; any motion stands for any other."""
+    if limit is None:
+        return False
+    motion = limit.dimension in DIFFERENTIATIONS
+    return any(
+        each.dimension == limit.dimension or (motion and each.dimension in DIFFERENTIATIONS) for each in channels
+    )
+
+
 def limit_over_control(run: RunResult, limit: Quantity | None) -> tuple[Floats, Floats] | None:
-    """(frequency Hz, limit of a motion over the recorded control), each of shape (n,), as the curves show responses."""
+    """(frequency Hz, limit of a level over the recorded control), each of shape (n,), as the curves show responses."""
     control = run.control
     if control is None or limit is None:
         return None
     known = np.isfinite(control.level) & (control.level > 0.0)
     f = control.frequency_hz[known]
-    return f, limit.si * (2.0 * np.pi * f) ** DIFFERENTIATIONS[limit.dimension] / control.level[known]
+    turns = DIFFERENTIATIONS.get(limit.dimension, 0)  # of strain, force or voltage the limit stands as it is
+    return f, limit.peak * (2.0 * np.pi * f) ** turns / control.level[known]
 
 
 def _walls(make: Drawings, report: Report, of: AxisRuns) -> Iterator[Wall]:

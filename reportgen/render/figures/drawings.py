@@ -30,6 +30,9 @@ _EXPANDED = 1.96
 _PHASE_TICKS = (-180.0, 0.0, 180.0)
 _MAIN_PANEL, _SECOND_PANEL = 72.0, 28.0
 """Heights in points of the chief panel and of the one below it: four such figures and their captions fill a page."""
+_TALL_CONTROL, _TALL_COMPARISON = (88.0, 58.0), 120.0
+"""The same where a figure stands for its axis: a control goes below the comparison and table of the axis before, and
+responses of three panels share a page with the comparison."""
 
 
 class Drawings:
@@ -99,11 +102,11 @@ class Drawings:
                 curves=tuple(c for c in curves if c is not None),
                 shaded=control.outside_bands,
                 y_unit=unit,
-                height=104.0 if tall else _MAIN_PANEL - 12.0,
+                height=_TALL_CONTROL[0] if tall else _MAIN_PANEL - 12.0,
             )
         ]
         if control.deviation_db is not None:
-            panels.append(self._deviation(control, 66.0 if tall else _SECOND_PANEL + 6.0))
+            panels.append(self._deviation(control, _TALL_CONTROL[1] if tall else _SECOND_PANEL + 6.0))
         return Plot(
             key=anchor("fig", run.id, "control"),
             alt=self._control_alt(run, control),
@@ -295,7 +298,7 @@ class Drawings:
                     marks=self._resonance_marks(pair[1]),
                     y_unit=pair[1].unit,
                     y_floor=pair[1].noise_floor,
-                    height=130.0 if tall else _MAIN_PANEL,
+                    height=_TALL_COMPARISON if tall else _MAIN_PANEL,
                 ),
             ),
         )

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from reportgen.records.message import Message
-from reportgen.records.report import Pairing, Report, RunShift
+from reportgen.records.report import Report, RunShift
 from reportgen.records.result import ChannelResult, Resonance, RunResult
 from reportgen.render.axis_runs import AxisRuns, axis_runs, worst_shift
 from reportgen.render.figures.drawings import backbones
@@ -22,7 +22,7 @@ from reportgen.render.rows.resonance import (
     steady_state_sentence,
     sweep_sentence,
 )
-from reportgen.render.rows.run import change
+from reportgen.render.rows.run import change, unpaired
 from reportgen.render.rows.trusted import spoiled
 
 _SAME_MODE = math.log(1.15)
@@ -367,7 +367,6 @@ def _row(report: Report, of: AxisRuns, chain: _Chain, label: str, language: Lang
     if shift is not None:
         frequency = change(shift.frequency_shift, shift.frequency_shift_std, report, language)
         amplification = change(shift.amplification_shift, shift.amplification_shift_std, report, language)
-    alone = shift is not None and shift.pairing is not Pairing.PAIRED
     cells = {
         "survey": _cell(report, of.survey or of.lead, chain.channel, chain.survey, language),
         "sweep": _cell(report, of.sweep, chain.channel, chain.sweep, language),
@@ -383,7 +382,7 @@ def _row(report: Report, of: AxisRuns, chain: _Chain, label: str, language: Lang
         shift_u=frequency[1],
         change=amplification[0],
         change_u=amplification[1],
-        remark=language.term(shift.pairing) if shift is not None and alone else "",
+        remark=unpaired(report, shift, language) if shift is not None else "",
         response=cells[_lead_name(of)].response,
     )
 

@@ -22,6 +22,7 @@ from reportgen.records.result import (
 from reportgen.records.rounding import coverage_factor
 from reportgen.render.names import anchor, control_unit
 from reportgen.render.rows.language import Fact, Language
+from reportgen.render.rows.trusted import spoiled
 from reportgen.units import STANDARD_GRAVITY, parse_quantity
 
 
@@ -409,7 +410,7 @@ def shift_row(report: Report, shift: RunShift, language: Language) -> ShiftRow:
         frequency_u=frequency_u,
         amplification=amplification,
         amplification_u=amplification_u,
-        remarks=(*_unpaired(shift, language), *language.sentences(shift.flags)),
+        remarks=tuple(filter(None, (unpaired(report, shift, language), *language.sentences(shift.flags)))),
     )
 
 
@@ -440,8 +441,12 @@ def level_row(report: Report, each: LevelDependence, language: Language) -> Leve
     )
 
 
-def _unpaired(shift: RunShift, language: Language) -> list[str]:
-    return [] if shift.pairing is Pairing.PAIRED else [language.term(shift.pairing)]
+def unpaired(report: Report, shift: RunShift, language: Language) -> str:
+    """What became of a mode that was not paired, empty where it was; a sensor that was lost tells nothing of it."""
+    if shift.pairing is Pairing.PAIRED:
+        return ""
+    lost = any(spoiled(run, shift.channel) for run in report.runs if run.id in (shift.before, shift.after))
+    return language.say("no evidence") if lost else language.term(shift.pairing)
 
 
 def planned(job: Job, run: RunResult) -> str:

@@ -69,7 +69,10 @@ class Account:
 # Rows without a reading have no weight; what is computed for them is masked, whatever it comes to.
 @np.errstate(divide="ignore", invalid="ignore")
 def account(band: Band, most: int = 120) -> Account:
-    """Search, weigh, take out; again with the misfit that is then known, while that finds more."""
+    """Search, weigh, take out; again with the misfit that is then known, while that finds more.
+
+    Of more than ``most`` poles the search is broken off.
+    """
     state = begin(band, FIRST_MISFIT)
     allowed = FIRST_MISFIT
     before = state.poles
@@ -80,8 +83,8 @@ def account(band: Band, most: int = 120) -> Account:
         state.resize()
         state.vain[:] = False
         if still_asked_for(state):  # what was taken out was not needless
-            if _same(state.poles, before):
-                break
+            if not complete or _same(state.poles, before):
+                break  # another pass would follow the same misfit with other poles
             before = state.poles
             continue
         pooled = pooled_of(state, covariance(state, state.weight))

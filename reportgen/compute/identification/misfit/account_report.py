@@ -22,6 +22,7 @@ from reportgen.compute.identification.misfit.projection import (
     real_rows,
 )
 from reportgen.compute.identification.mode_report import model_of
+from reportgen.compute.identification.noise_only_rows import local_noise
 from reportgen.compute.identification.recorded_peak import RecordedResponse, observed
 from reportgen.compute.identification.swept_response import (
     ChannelFit,
@@ -332,12 +333,17 @@ class AccountReport:
 
     def curves(self) -> Curves:
         """What the audit of the peaks looks at: along the frequency, or along the log where it moves."""
-        state, band = self.account.state, self.band
-        noise = np.asarray(state.doubt.noise(state.size))
+        state, band, readings = self.account.state, self.band, self.problem.readings
+        read = self.sweep.responses[self.rows][self.order]  # a peak without phases is one all the same
+        size = read / self.problem.drive.amplitude[self.order, None]
+        valid = np.isfinite(read) & (read > 0)
+        usual = state.doubt.noise(np.where(valid & ~band.valid, size, state.size))
         by = np.arange(len(band)) if self.problem.drive.steady else np.argsort(self.order)
+        scatter = [local_noise(band.values[by, c], band.valid[by, c]) for c in range(band.channels)]
         return Curves(
-            omega=band.omega[by], size=np.abs(band.values)[by], valid=band.valid[by], noise=noise[by],
-            model=np.abs(self.explained())[by],
+            omega=band.omega[by], size=size[by], valid=valid[by], model=np.abs(self.explained())[by],
+            noise=np.maximum(usual[by], np.stack(scatter, axis=1)),
+            noisy=(readings.read & ~readings.valid)[self.order][by],
         )  # fmt: skip
 
     def printed_modes(self) -> tuple[Floats, Floats]:

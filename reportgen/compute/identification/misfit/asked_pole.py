@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from reportgen.compute.identification.asked_mode import (
+    UNDAMPED,
     Asked,
     displaced,
     merged,
@@ -88,7 +89,10 @@ def _pole_there(account: Account, frequency_hz: float) -> int | None:
 def _fitted(account: Account, frequency_hz: float) -> Account | Message:
     """One pole more, all of them moved, weighed anew; or why that is no mode there."""
     state, before = replace(account.state), account.state.poles
-    near, together = _placed(state, 2 * np.pi * frequency_hz)
+    placed = _placed(state, frequency_hz)
+    if isinstance(placed, Message):
+        return placed
+    near, together = placed
     omega, zeta = before.omega.copy(), before.zeta.copy()
     omega[near], zeta[near] = together.omega[:-1], together.zeta[:-1]
     state.poles = Poles(omega, zeta).join(together.pick(np.array([len(together) - 1])))
@@ -104,7 +108,11 @@ def _fitted(account: Account, frequency_hz: float) -> Account | Message:
         or merged(hertz[beside], q[beside], len(modes))
         or displaced(old_hz, old_q, hertz[modes])
     )
-    return refused or _judged(state, seen, account, new)
+    if refused is not None:
+        return refused
+    found = _judged(state, seen, account, new)
+    undamped = found.verdicts[new].q_std > UNDAMPED
+    return message("asked.no-damping", frequency_hz=float(hertz[new])) if undamped else found
 
 
 def _judged(state: State, seen: Covariance, account: Account, new: int) -> Account:
@@ -127,11 +135,15 @@ def _spread(state: State, seen: Covariance, k: int, verdict: Verdict) -> Verdict
     return replace(widened(state, seen, k, replace(verdict, reason=Objection.NONE)), reason=verdict.reason)
 
 
-def _placed(state: State, omega: float) -> tuple[Sequence[int], Poles]:
-    """Poles that move along, and the same with the new one behind them, from the start that explains most."""
-    found = [_from(state, omega, zeta) for zeta in _STARTS]
-    _, near, together = max(found, key=lambda each: each[0])
-    return near, together
+def _placed(state: State, frequency_hz: float) -> tuple[Sequence[int], Poles] | Message:
+    """Poles that move along, and the same with the new one behind them, from the start that explains most of those
+    that stay there; why there is none."""
+    found = sorted((_from(state, 2 * np.pi * frequency_hz, zeta) for zeta in _STARTS), key=lambda each: -each[0])
+    refused = [
+        strayed(frequency_hz, float(poles.omega[-1] / (2 * np.pi)), float(0.5 / poles.zeta[-1])) for *_, poles in found
+    ]
+    stay = [(near, poles) for (_, near, poles), why in zip(found, refused, strict=True) if why is None]
+    return stay[0] if stay else refused[0] or found[0][1:]
 
 
 def _from(state: State, omega: float, zeta: float) -> tuple[float, Sequence[int], Poles]:

@@ -13,6 +13,7 @@ from reportgen.compute.identification.misfit.peak_audit import Cause, Curves, Na
 from reportgen.compute.identification.misfit.pole_evidence import Objection
 from reportgen.compute.identification.mode_report import ModeReport
 from reportgen.compute.identification.noise_model import noise_from_scatter
+from reportgen.compute.identification.noise_only_rows import local_noise
 from reportgen.compute.identification.swept_response import Identification
 from reportgen.records.log import Floats
 from reportgen.records.result import UnexplainedPeak, WhyUnexplained
@@ -63,9 +64,13 @@ def audited_search(report: ModeReport) -> Identification:
         ],
         axis=1,
     )  # what a model leaves is no noise where rows scatter less
+    values, read = readings.complex_value[order], readings.read[order]
+    scatter = [local_noise(values[:, c], read[:, c]) for c in range(noise.shape[1])]
+    size = report.sweep.responses[report.rows]  # a peak without phases is one all the same
     curves = Curves(
-        omega=drive.omega[order], size=readings.amplitude[order] / per, valid=readings.valid[order],
-        noise=noise[order] / per, model=model[order] / per,
+        omega=drive.omega[order], size=size[order] / per, valid=(np.isfinite(size) & (size > 0))[order],
+        noise=np.maximum(noise[order], np.stack(scatter, axis=1)) / per, model=model[order] / per,
+        noisy=(readings.read & ~readings.valid)[order],
     )  # fmt: skip
     poles = report.solution.poles
     printed = report.reported()

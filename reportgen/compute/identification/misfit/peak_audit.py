@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from reportgen.compute.identification.noise_only_rows import running_median
 from reportgen.records.log import Floats
 
 CHANCE = 0.01
@@ -73,6 +74,21 @@ class Curves:
     """Standard deviation of a magnitude, (n, c)."""
     model: Floats
     """Magnitudes of the modes that are printed and of what lies outside the band, as recorded, (n, c)."""
+    noisy: NDArray[np.bool_] | None = None
+    """Readings of stretches that scatter out of all proportion, (n, c); None where there are none."""
+
+    def through_noise(self, c: int, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+        """Magnitude and noise of channel c on rows (k,): in stretches of noise the middle of the readings around.
+
+        There a maximum counts that rises by 6 dB: a sensor that rattles at a peak hides what the peak is, not that the
+        specimen answers.
+        """
+        size, noise = self.size[rows, c], self.noise[rows, c]
+        noisy = np.zeros(len(rows), bool) if self.noisy is None else self.noisy[rows, c]
+        if not noisy.any():
+            return size, noise
+        middle = running_median(size)
+        return np.where(noisy, middle, size), np.where(noisy, middle / (2.0 * least_rise(len(rows))), noise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +103,15 @@ class Maximum:
     right: int
 
 
+def least_rise(rows: int) -> float:
+    """Standard deviations by which a maximum of so many rows must rise: the highest of them over the lowest."""
+    return -2.0 * float(ndtri(CHANCE / max(rows, 1)))
+
+
 def maxima(size: Floats, sigma: Floats) -> list[Maximum]:
     """Every maximum of one curve that stands out; ``size`` and ``sigma`` (n,)."""
     found: list[Maximum] = []
-    least = -2.0 * float(ndtri(CHANCE / max(len(size), 1)))  # the highest of n readings over the lowest of n
+    least = least_rise(len(size))
     for row in np.flatnonzero(np.r_[False, (size[1:-1] > size[:-2]) & (size[1:-1] >= size[2:]), False]):
         if size[row] <= least * sigma[row]:
             continue
@@ -119,28 +140,45 @@ def audit(curves: Curves, modes: tuple[Floats, Floats], named: Sequence[Named] =
 def _of_channel(curves: Curves, c: int, modes: tuple[Floats, Floats], named: Sequence[Named]) -> list[Peak]:
     """Of one channel; rows without a reading are as if they were not there."""
     rows = np.flatnonzero(curves.valid[:, c])
-    size, noise, model = curves.size[rows, c], curves.noise[rows, c], curves.model[rows, c]
+    (size, noise), model = curves.through_noise(c, rows), curves.model[rows, c]
     omega = curves.omega[rows]
     found = []
-    for top in maxima(size, noise) if len(rows) > 2 else []:
+    tops = maxima(size, noise) if len(rows) > 2 else []
+    own = _own_tops(tops, size, model, omega, modes)
+    for top in tops:
         at = top.row
         peak = Peak(
             channel=c, row=int(rows[at]), frequency_hz=float(omega[at] / (2 * np.pi)), height=float(size[at]),
             rise=top.rise, noise=float(noise[at]), cause=Cause.UNEXPLAINED,
         )  # fmt: skip
-        found.append(_answered(peak, top, omega, model, modes, named))
+        found.append(_answered(peak, top, own.get(at), model, named))
     return found
 
 
-def _answered(
-    peak: Peak, top: Maximum, omega: Floats, model: Floats, modes: tuple[Floats, Floats], named: Sequence[Named]
-) -> Peak:
-    (centre, width), at = modes, top.row
-    spacing = float(np.max(np.abs(np.diff(omega[max(0, at - 1) : at + 2]))))
-    if len(centre):
-        near = np.abs(centre - omega[at]) / np.maximum(width, 2.0 * spacing)
-        if near.min() <= 1.0:
-            return replace(peak, cause=Cause.MODE, mode=int(np.argmin(near)))
+def _own_tops(
+    tops: Sequence[Maximum], size: Floats, model: Floats, omega: Floats, modes: tuple[Floats, Floats]
+) -> dict[int, int]:
+    """The mode that answers for a maximum, by row: within a bandwidth of it, those that the model has too, else one.
+
+    A mode has one peak, or is a bend of what the others leave. What else rises beside it the model tells, or nothing.
+    """
+    found: dict[int, int] = {}
+    for k, (centre, width) in enumerate(zip(*modes, strict=True)):
+        near = [top for top in tops if abs(centre - omega[top.row]) <= max(width, 2.0 * _spacing(omega, top.row))]
+        highest = sorted(near, key=lambda top: size[top.row])[-1:]
+        for top in [top for top in near if _in_model(model, top)] or highest:
+            found.setdefault(top.row, k)
+    return found
+
+
+def _spacing(omega: Floats, at: int) -> float:
+    """The wider distance to the rows beside one, rad/s."""
+    return float(np.max(np.abs(np.diff(omega[max(0, at - 1) : at + 2]))))
+
+
+def _answered(peak: Peak, top: Maximum, mode: int | None, model: Floats, named: Sequence[Named]) -> Peak:
+    if mode is not None:
+        return replace(peak, cause=Cause.MODE, mode=mode)
     for each in named:
         if each.low_hz <= peak.frequency_hz <= each.high_hz:
             return replace(peak, cause=Cause.NAMED, name=each.name)
