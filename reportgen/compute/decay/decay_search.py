@@ -21,7 +21,7 @@ from reportgen.compute.decay.decay_candidates import MOST_AT_ONCE, NEPERS, Candi
 from reportgen.compute.decay.decay_causes import LOWEST_Q
 from reportgen.compute.decay.decay_course import LINEAR, Course, synthesis
 from reportgen.compute.decay.decay_fit import Band, Fit, fit_band, misfit
-from reportgen.compute.decay.decay_laws import EVEN, LAWS, predicted, simpler, upgraded, with_law
+from reportgen.compute.decay.decay_laws import EVEN, LAWS, POWERS, predicted, simpler, upgraded, with_law
 from reportgen.compute.decay.decay_start import Seen, seen_rates, started
 from reportgen.compute.decay.decay_state import (
     LEVEL_MISFIT,
@@ -410,8 +410,9 @@ def _with_laws_anew(state: Search) -> Search:
             continue
         plain = fit_band(band, courses, steps=4)
         last = len(courses) - 1
-        plainer = [with_law(band, plain, last, each) for each in (LINEAR, *simpler(law))]
-        best = _best([plain, *plainer, *upgraded(band, plain, last, _seen(state, both, band))], state, band)
+        powers = (POWERS,) if len(law.damping) > 1 else ()  # in place of a polynomial, never the other way
+        laws = (LINEAR, *simpler(law), *powers)
+        best = _best([plain, *(with_law(band, plain, last, each) for each in laws)], state, band)
         if best is not plain and _holds_longer(state, both, plain, best):
             state = with_fit_in_place(state, both, best)
     return state
