@@ -16,10 +16,20 @@ from tests.simulator.ring_down import Joint, dry_friction, ring_down
 from tests.simulator.structure import Sensor, Structure, TrueMode
 from tests.simulator.time_history import pluck_record
 
+FAULTS = {
+    "square": 900,  # two poles of one frequency: damping off by 60 %, stated to 0.9 %
+    "slip": 906,  # the same, 112 %
+    "friction": 919,  # five poles, for the law was looked for at the wrong one of two
+    "cubic": 957,  # three poles: the law was begun from one that had been found among them
+    "low_q": 923,  # a law of levels that averaging does not reach
+    "bouncing": 10,  # the third blow was not seen, and seven modes stood for it
+}
+"""Seeds that were read wrongly; other kinds have theirs 0."""
+
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_decay_is_read_as_it_is(kind):
-    found = judged(made(kind, 0))
+    found = judged(made(kind, FAULTS.get(kind, 0)))
     assert found.right, found
 
 

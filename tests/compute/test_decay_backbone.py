@@ -11,6 +11,7 @@ import scipy.io
 from scipy.integrate import solve_ivp
 from scipy.signal import hilbert, resample_poly
 
+from reportgen.compute.decay.backbone import _JOINT, _RISE_OF_A_JOINT
 from reportgen.compute.decay.clipping import clipped_samples
 from reportgen.compute.decay.decay import identify_decay
 from reportgen.compute.decay.pluck import decay_part
@@ -88,6 +89,28 @@ def test_a_spring_that_stiffens_or_softens_is_one_mode(cubic):
     exact = 25.0 * 2 * math.pi * np.sqrt(1 + b) / (4 * ellipk(b / (2 * (1 + b))))
     assert mode.backbone.frequency_hz == pytest.approx(exact, rel=1e-3)
     assert mode.backbone.damping_ratio == pytest.approx(0.0015 / (exact / 25.0), rel=0.06)
+
+
+@pytest.mark.parametrize("p", [0.3, 0.5, 0.7, 1.0])
+def test_a_joint_loses_amplitude_by_the_stiffness_that_is_stuck(p):
+    """Masing's rule, integrated by scipy: a joint of stiffness K(x) = 1 − c x^p in first loading, amplitude 1.
+
+    Its first harmonic is the mean of K over (2/π) sin²θ, the loss of a cycle 8 ∫ (F(u) − ½ u K̄) du of the branches.
+    """
+    from scipy.integrate import quad
+
+    m = quad(lambda angle: 2 / math.pi * ((1 - math.cos(angle)) / 2) ** p * math.sin(angle) ** 2, 0.0, math.pi)[0]
+    c = 1e-3
+    drift, stuck = m * c / 2, (1 - m) * c  # of ω; of dE/dx̂ over ω²x̂ below 1
+    assert stuck / (p * drift) == pytest.approx(_JOINT, abs=0.11)
+
+    def force(u):
+        return u - c * u ** (p + 1) / (p + 1)
+
+    loss = 8 * (quad(force, 0.0, 1.0)[0] - force(1.0) / 2)
+    rise = loss / (2 * math.pi) / drift
+    assert 0.16 < rise < 0.43
+    assert p != 0.5 or rise == pytest.approx(_RISE_OF_A_JOINT, rel=0.01)
 
 
 @pytest.mark.parametrize("q", [100.0, 4000.0])

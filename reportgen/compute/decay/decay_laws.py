@@ -28,7 +28,9 @@ _POLYNOMIAL = Law(damping=(1.0, 2.0), frequency=(1.0, 2.0))
 EVEN = Law(damping=(2.0, 4.0), frequency=(2.0, 4.0))
 """What a spring that is the same both ways makes, to the next order than the first."""
 _CUBIC = Law(damping=(1.0, 2.0, 3.0), frequency=(1.0, 2.0, 3.0))
-_OTHERS = (LAWS[0], Law(damping=(0.5,), frequency=(0.5,), free=True), _POLYNOMIAL, EVEN)
+POWERS = Law(damping=(0.5,), frequency=(0.5,), free=True)
+"""A joint's: a power of level for damping and one for frequency."""
+_OTHERS = (LAWS[0], POWERS, _POLYNOMIAL, EVEN)
 """Laws that a mode which depends on level already is tried with, too."""
 _EVERY = Law(damping=(-1.0, 0.5, 1.0, 2.0), frequency=(0.5, 1.0, 2.0))
 """All their terms at once."""

@@ -17,18 +17,11 @@ import numpy as np
 
 from reportgen.compute.decay.backbone import level_range
 from reportgen.compute.decay.decay_bands import FIT_NEPERS, band_of, neighbours
-from reportgen.compute.decay.decay_candidates import (
-    LOWEST_Q,
-    MOST_AT_ONCE,
-    NEPERS,
-    Candidate,
-    candidates_in,
-    ratio_at,
-    threshold,
-)
+from reportgen.compute.decay.decay_candidates import MOST_AT_ONCE, NEPERS, Candidate, candidates_in, ratio_at, threshold
+from reportgen.compute.decay.decay_causes import LOWEST_Q
 from reportgen.compute.decay.decay_course import LINEAR, Course, synthesis
 from reportgen.compute.decay.decay_fit import Band, Fit, fit_band, misfit
-from reportgen.compute.decay.decay_laws import EVEN, LAWS, predicted, simpler, upgraded, with_law
+from reportgen.compute.decay.decay_laws import EVEN, LAWS, POWERS, predicted, simpler, upgraded, with_law
 from reportgen.compute.decay.decay_start import Seen, seen_rates, started
 from reportgen.compute.decay.decay_state import (
     LEVEL_MISFIT,
@@ -282,7 +275,9 @@ def _settles(band: Band, plain: Fit, more: Fit, host: int) -> bool:
 
 def _is_entangled(fit: Fit) -> bool:
     """Whether two of a fit lie within each other's half-power widths and have one shape over the channels."""
-    poles = [Found(course, residue) for course, residue in zip(fit.courses, fit.residues, strict=True)]
+    poles = [
+        Found(course, residue) for course, residue in zip(fit.courses, fit.residues, strict=True) if _rings(course)
+    ]
     return any(
         abs(one.course.omega - other.course.omega) < one.course.sigma + other.course.sigma and _of_one_shape(one, other)
         for one, other in combinations(poles, 2)
@@ -415,8 +410,9 @@ def _with_laws_anew(state: Search) -> Search:
             continue
         plain = fit_band(band, courses, steps=4)
         last = len(courses) - 1
-        plainer = [with_law(band, plain, last, each) for each in (LINEAR, *simpler(law))]
-        best = _best([plain, *plainer, *upgraded(band, plain, last, _seen(state, both, band))], state, band)
+        powers = (POWERS,) if len(law.damping) > 1 else ()  # in place of a polynomial, never the other way
+        laws = (LINEAR, *simpler(law), *powers)
+        best = _best([plain, *(with_law(band, plain, last, each) for each in laws)], state, band)
         if best is not plain and _holds_longer(state, both, plain, best):
             state = with_fit_in_place(state, both, best)
     return state
@@ -446,6 +442,8 @@ def _merged(state: Search, group: Sequence[int]) -> Fit | None:
     if _settles(band, single, present, 0) and _far_off(band, single, present, seen):
         return None
     laws = upgraded(band, single, 0, seen)
+    if not courses[0].law.is_linear:  # found beside what belongs to it, and perhaps far from where it is alone
+        laws += upgraded(band, fit_band(band, [Course(np.array([courses[0].sigma, courses[0].omega]))]), 0, seen)
     best = _best([single, *laws], state, band)
     return best if best.criterion < present.criterion else _while_averaged(state, group, band, laws)
 
