@@ -139,11 +139,14 @@ def _asked(resonance: Resonance) -> dict[str, Any]:
     return {"asked": resonance.asked} if resonance.asked is not None else {}
 
 
-def _changed_by_decision(verdict: Verdict) -> dict[str, Any]:
-    """The outcome without the engineer's decisions, and where they stand; nothing where they changed nothing."""
-    if verdict.without_decisions is None:
-        return {}
-    return {"without_decisions": verdict.without_decisions, "by_decision": verdict.by_decision}
+def _without_decisions(verdict: Verdict) -> dict[str, Any]:
+    """The outcome without the engineer's decisions; nothing where they changed nothing."""
+    return {} if verdict.without_decisions is None else {"without_decisions": verdict.without_decisions}
+
+
+def _by_decision(verdict: Verdict) -> dict[str, Any]:
+    """Where the decisions stand that changed the outcome; nothing where none did."""
+    return {} if verdict.without_decisions is None else {"by_decision": verdict.by_decision}
 
 
 def _excluded(channel: ChannelResult) -> dict[str, Any]:
@@ -200,8 +203,8 @@ SHAPES: Mapping[type, Shape] = {
     Verdict: Shape(
         named={"outcome": "result"},
         messages={"reason": MessageAs.TOGETHER},
-        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where", "by_decision"),
-        made={"without_decisions": _changed_by_decision},
+        left_out=("text", "at_most", "resolution", "most_digits", "proved_by", "where"),
+        made={"without_decisions": _without_decisions, "by_decision": _by_decision},
     ),
     Evidence: Shape(messages={"text": MessageAs.OWN}, messages_last=True),
     Deviation: Shape(named={"code": "kind"}, messages={"message": MessageAs.OWN}),
