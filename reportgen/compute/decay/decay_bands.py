@@ -23,6 +23,9 @@ _COUPLED = 0.4
 """Correlation of two decaying sinusoids, 2√(σ₁σ₂)/|σ₁ + σ₂ + i(ω₁ − ω₂)|, from which on they are fitted together."""
 _MOST_LINES = 200
 """Lines of a band above which those far from every mode are thinned."""
+_MOST_CYCLES, _MOST_OF_LEADING = 40.0, 1000.0
+"""Cycles of a mode, and of the largest, above which a drift of two takes nothing: its share falls with their square.
+Experience: in a blow's record of thousands of cycles what is slow is no mode, and drew size from the drift."""
 _MOST_DAMPING = 0.05
 """Damping ratio up to which a course that depends on level is fitted."""
 
@@ -59,15 +62,20 @@ def band_of(state: Search, courses: Sequence[Course], taken_out: Iterable[int], 
     noise = state.noise.over(first * spacing, last * spacing)
     values = (np.fft.rfft(y, axis=0) / math.sqrt(n))[lines] / noise
     turn = np.exp(-2j * np.pi * lines / n)
-    return Band(Lines(turn, n, state.rate), first * spacing, last * spacing, values, noise, _drift(state, n, lines))
+    return Band(
+        Lines(turn, n, state.rate), first * spacing, last * spacing, values, noise, _drift(state, n, lines, courses)
+    )
 
 
-def _drift(state: Search, n: int, lines: NDArray[np.int64]) -> Floats:
+def _drift(state: Search, n: int, lines: NDArray[np.int64], courses: Sequence[Course]) -> Floats:
     """What a drift is on the lines of the first ``n`` samples, real parts above imaginary ones, shape (2b, d).
 
     None of it where the lines begin above the cycles that it has: a mode there loses nothing to it.
     """
-    if lines[0] * len(state.left) > DRIFT_ORDER * n:
+    turns = len(state.left) / (2.0 * np.pi * state.rate)
+    cycles = min((each.omega for each in courses), default=math.inf) * turns
+    leading = max(state.found, key=lambda each: each.size).course.omega * turns if state.found else cycles
+    if cycles > _MOST_CYCLES or leading > _MOST_OF_LEADING or lines[0] * len(state.left) > DRIFT_ORDER * n:
         return np.empty((2 * len(lines), 0))
     columns = (np.fft.rfft(drifts(len(state.left))[:n], axis=0) / math.sqrt(n))[lines]
     return np.asarray(np.concatenate([columns.real, columns.imag]))
