@@ -78,13 +78,14 @@ def account(band: Band, most: int = 120) -> Account:
     before = state.poles
     for _ in range(_PASSES):
         complete = hunt(state, most)
+        full = len(state.poles) >= most
         converge(state)
         tidy(state)
         state.resize()
         state.vain[:] = False
         if still_asked_for(state):  # what was taken out was not needless
-            if not complete or _same(state.poles, before):
-                break  # another pass would follow the same misfit with other poles
+            if full or _same(state.poles, before):
+                break  # another pass would follow the same misfit with as many poles
             before = state.poles
             continue
         pooled = pooled_of(state, covariance(state, state.weight))
