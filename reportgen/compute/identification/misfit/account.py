@@ -69,23 +69,19 @@ class Account:
 # Rows without a reading have no weight; what is computed for them is masked, whatever it comes to.
 @np.errstate(divide="ignore", invalid="ignore")
 def account(band: Band, most: int = 120) -> Account:
-    """Search, weigh, take out; again with the misfit that is then known, while that finds more.
-
-    Of more than ``most`` poles the search is broken off.
-    """
+    """Search, weigh, take out; again with the misfit that is then known, while that finds more."""
     state = begin(band, FIRST_MISFIT)
     allowed = FIRST_MISFIT
     before = state.poles
     for _ in range(_PASSES):
         complete = hunt(state, most)
-        full = len(state.poles) >= most
         converge(state)
         tidy(state)
         state.resize()
         state.vain[:] = False
         if still_asked_for(state):  # what was taken out was not needless
-            if full or _same(state.poles, before):
-                break  # another pass would follow the same misfit with as many poles
+            if _same(state.poles, before):
+                break
             before = state.poles
             continue
         pooled = pooled_of(state, covariance(state, state.weight))

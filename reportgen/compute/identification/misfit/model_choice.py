@@ -40,9 +40,6 @@ _VERY_STRONG = 10.0
 """Difference of Schwarz's criterion (Kass and Raftery 1995, table in 3.2)."""
 _MANY = 4
 """Modes beyond those seen as maxima, and beyond those of an account, that a search with real residues may ask for."""
-_A_MAXIMUM, _SPARE = 4, 12
-"""Poles of an account to every maximum, and besides: on measured plates 188 poles served 80 peaks, the most of them as
-background. What follows its level asks for more and more without end, and no pole of them is a mode."""
 _PROMINENT = 1.2
 """Rise of a maximum over what surrounds it, as a ratio, from which it counts for that: 1.6 dB."""
 _WIDTH_STD = 0.5
@@ -131,19 +128,19 @@ class AccountOf:
 def account_of(problem: FitProblem) -> AccountOf:
     """The account of a problem."""
     band, order = band_of(problem)
-    return AccountOf(problem, account(band, _SPARE + _A_MAXIMUM * _maxima(problem)), order)
+    return AccountOf(problem, account(band), order)
 
 
 def most_of(start: SearchState, found: AccountOf | None) -> int:
     """Modes up to which a search with real residues is followed."""
     if found is not None:
         return len(found.account.state.poles) + _MANY
-    return _maxima(start.problem) + _MANY
+    return _maxima(start) + _MANY
 
 
-def _maxima(problem: FitProblem) -> int:
+def _maxima(start: SearchState) -> int:
     """Maxima of the responses, those of several channels within a bandwidth of 2 % counted once."""
-    drive, readings = problem.drive, problem.readings
+    drive, readings = start.problem.drive, start.problem.readings
     at: list[float] = []
     for c in range(len(readings.kinds)):
         rows = np.flatnonzero(readings.valid[:, c])

@@ -180,11 +180,8 @@ class Verdict:
 
 def tidy(state: State) -> None:
     """Take out what a neighbour says already and what nothing needs, at the weights as they are."""
-    outside = True
     for _ in range(6):
-        beyond = _beyond(state) if outside else []
-        outside = bool(beyond)  # those that stay ring; asking is costly, and the others do not change that
-        gone = beyond or _twins(state) or _needless(state)
+        gone = _beyond(state) or _twins(state) or _needless(state)
         if not len(gone):
             break
         state.poles = state.poles.pick(np.setdiff1d(np.arange(len(state.poles)), gone))
@@ -202,12 +199,7 @@ def _beyond(state: State) -> list[int]:
 def _rings(state: State, k: int) -> bool:
     """Whether a pole is needed for what rings of it after a change of the drive."""
     ringing = state.band.ringing
-    if ringing is None or not ringing.followed:
-        return False
-    least = least_gain(state, k)
-    own = contribution(state, np.array([k]), state.all_rows) * state.weight
-    # Without it, and all else as it is, χ² rises by so much; with all else refitted by less.
-    return bool(np.sum(np.abs(own) ** 2) >= least and min(gain_of(state, k)) >= least)
+    return bool(ringing is not None and ringing.followed and min(gain_of(state, k)) >= least_gain(state, k))
 
 
 def least_gain(state: State, k: int) -> float:

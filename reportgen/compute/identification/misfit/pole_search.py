@@ -39,8 +39,6 @@ class State:
     poles: Poles = NO_POLES
     fit: Fit | None = None
     vain: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
-    decays: int = 0
-    """Poles tried so far that would be known by what rings of them after a change of the drive."""
 
     @property
     def all_rows(self) -> slice:
@@ -181,9 +179,8 @@ def _try_decay(state: State, row: int) -> bool:
     """One pole that is known by what rings of it after a change of the drive beside a row."""
     ringing = state.band.ringing
     followed = [] if ringing is None else ringing.beside(row, _AROUND)[1]
-    if ringing is None or not followed or state.decays >= _MOST_DECAYS * len(ringing.followed):
+    if ringing is None or not followed:
         return False
-    state.decays += 1
     event = followed[-1]
     heard = ringing.rows_of(event)
     own = np.sort(ringing.place[heard])
@@ -196,9 +193,6 @@ def _try_decay(state: State, row: int) -> bool:
     return _kept(state, row, rows, near, start, 2 + 2 * state.band.channels * (1 + 2 * len(ringing.followed)))
 
 
-_MOST_DECAYS = 8
-"""Poles tried for what rings after one change of the drive: as many modes as a specimen may have near enough to be
-heard. What rings on and follows its own level is no sum of decays, and would ask for more without end."""
 _DECAY_ZETA = (0.002, 0.005, 0.0125, 0.03, 0.08)
 """Damping ratios tried for a decay: Q from 6 to 250."""
 
