@@ -1,5 +1,5 @@
 # Everything runs in .venv, made from the hash-pinned lock. make demo shows it; make check while you work (a minute),
-# make test before a change goes in (five minutes on two cores), make soak before a release (hours).
+# make test before a change goes in (nine minutes on two cores), make soak before a release (hours).
 PY ?= python3
 JOBS ?= auto
 # Tests are dealt out among the cores; who has none left takes of another's.
