@@ -98,6 +98,7 @@ class App:
         return response(environ, start_response)
 
     def _answer(self, request: Request) -> Response:
+        # A fault of the program is the server's: 500 to whoever asked, the traceback to where it was started.
         try:
             self._admit(request)
             endpoint, values = self._rules.bind(self._host).match(request.path, method=request.method)
@@ -112,11 +113,6 @@ class App:
             return self._refusal(Refused(HTTPStatus.CONFLICT, error.said))
         except HTTPException as error:
             return self._plain(HTTPStatus(error.code or HTTPStatus.BAD_REQUEST))
-        except Exception:
-            import traceback
-
-            traceback.print_exc()  # in the terminal where the server was started, never to whoever asked
-            return self._plain(HTTPStatus.INTERNAL_SERVER_ERROR)
 
     def _admit(self, request: Request) -> None:
         """Let in who was given the address, on this machine, from the page itself. Raises HTTPException or Refused."""

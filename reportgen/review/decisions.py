@@ -111,44 +111,24 @@ def _entries(table: str, found: Iterable[Decision]) -> Iterator[Entry]:
         yield Entry(decision=each, table=table, index=index)
 
 
-def _of_correction(each: Correction) -> Decision:
+def _at(kind: Kind, each: Correction | Exclusion | Annotation) -> Decision:
+    """Where a decision is about, who made it and when."""
     return Decision(
-        kind=Kind(each.action),
-        place=each.where,
-        run=each.run,
-        channel=each.channel,
-        frequency_hz=each.frequency_hz,
-        mode=each.mode,
-        reason=each.reason,
-        by=each.by,
-        when=each.when or "",
-    )
+        kind=kind, place=each.where, run=each.run, channel=each.channel, by=each.by, when=each.when or ""
+    )  # fmt: skip
+
+
+def _of_correction(each: Correction) -> Decision:
+    made = _at(Kind(each.action), each)
+    return replace(made, frequency_hz=each.frequency_hz, mode=each.mode, reason=each.reason)
 
 
 def _of_exclusion(each: Exclusion) -> Decision:
-    return Decision(
-        kind=Kind.EXCLUDE,
-        place=each.where,
-        run=each.run,
-        channel=each.channel,
-        band_hz=each.band_hz,
-        reason=each.reason,
-        by=each.by,
-        when=each.when or "",
-    )
+    return replace(_at(Kind.EXCLUDE, each), band_hz=each.band_hz, reason=each.reason)
 
 
 def _of_annotation(each: Annotation) -> Decision:
-    return Decision(
-        kind=Kind.ANNOTATE,
-        place=each.where,
-        run=each.run,
-        channel=each.channel,
-        frequency_hz=each.frequency_hz,
-        text=each.text,
-        by=each.by,
-        when=each.when or "",
-    )
+    return replace(_at(Kind.ANNOTATE, each), frequency_hz=each.frequency_hz, text=each.text)
 
 
 def _of_deviation(each: StatedDeviation) -> Decision:

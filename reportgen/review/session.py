@@ -74,7 +74,6 @@ class Session(Showing):
         """Held by whoever makes something ready."""
         self._noted: dict[str, str] = {}
         """Lines of the notes that were written here, by the id of their decision."""
-        self._how = replace(how, cores=cores())
         self._kept = Kept()
         self._watched: tuple[Path, ...] = ()
         """Files besides the job file of which a change is noticed."""

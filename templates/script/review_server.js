@@ -28,6 +28,7 @@ const trouble = (text, cause) => {
 const tell = (...texts) => { at("told").textContent = texts.filter(Boolean).join(" "); };
 const troubleOf = ({ status, answer }) => {
   if (status === 0) trouble(say("gone"), "gone");
+  else if (status >= 500) trouble(say("fault"), "refused");
   else trouble(answer.text || say("refused"), "refused");
 };
 

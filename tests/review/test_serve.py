@@ -61,6 +61,21 @@ def test_it_answers_on_the_loopback_address_alone(served, session):
         server_of(session, told.port)
 
 
+def test_a_fault_of_the_program_tells_no_traceback(served, session, monkeypatch, caplog):
+    def broken(*_):
+        raise RuntimeError("a secret of the machine")
+
+    monkeypatch.setattr(type(session), "state", broken)
+    with contextlib.closing(http.client.HTTPConnection("127.0.0.1", served[1].port, timeout=20)) as line:
+        line.request("GET", served[1].path + "state", headers={"Connection": "close"})
+        with line.getresponse() as answer:
+            told = answer.read().decode()
+    assert answer.status == 500
+    assert "secret" not in told
+    assert "Traceback" not in told
+    assert "a secret of the machine" in caplog.text, "who started the server sees it"
+
+
 def test_a_second_server_on_the_same_job_is_refused_before_it_computes(tmp_path, monkeypatch):
     monkeypatch.setattr("reportgen.review.serve.Session", lambda *_a, **_k: pytest.fail("the second one computes"))
     folder = write_job(tmp_path / "job")
