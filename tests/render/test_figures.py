@@ -192,6 +192,18 @@ def test_the_frame_and_the_grid_are_one_element_each():
     assert len(re.findall('stroke="#5d6b76" stroke-width="0.6"', svg)) == 1
 
 
+def test_a_shaded_band_lies_where_its_frequencies_are():
+    """Fault: bands were placed by shares of the panel read as hertz, off the figure: nothing was ever shaded."""
+    whole = plot(points=500)
+    drawn = draw(replace(whole, panels=(replace(whole.panels[0], shaded=((50.0, 200.0),)),)), Numbers("en"))
+    (band,) = re.findall('d="([^"]*)"[^>]*fill="#f1d9cd"', drawn.svg)
+    xs = [float(x) for x in re.findall(r"[ML] (-?[\d.]+)", band)]
+    panel: dict[str, Any] = drawn.geometry[0]
+    left, right = panel["px"]
+    place = [left + (right - left) * np.log(f / 5.0) / np.log(400.0) for f in (50.0, 200.0)]
+    assert [min(xs), max(xs)] == pytest.approx(place, abs=0.5)
+
+
 def test_a_flat_curve_has_more_than_one_number_on_its_axis():
     """Fault: a control level within 10 % of 0.5 g had one tick on its logarithmic axis, or none."""
     from reportgen.render.figures.canvas import _ticks

@@ -112,6 +112,7 @@ def _panel(
         curves=(*(_channel_curve(make, run, each, start, n) for n, each in enumerate(channels)), *limits),
         marks=tuple(sorted((*modes, *evidence), key=lambda mark: mark.x)),
         walls=tuple(_walls(make, report, of)) if start == 0 else (),
+        shaded=tuple(dict.fromkeys(band for each in channels for band in each.excluded_hz)),
         y_floor=min(floors, default=None),
         y_least_top=max((mark.y for mark in evidence), default=None),
         y_unit=unit,

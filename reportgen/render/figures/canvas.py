@@ -342,12 +342,17 @@ def _draw_panel(axes: Any, plot: Plot, panel: Panel, top: float) -> dict[str, ob
 
 def _shade(axes: Any, low: float, high: float) -> None:
     """A band that needs attention: hatched by its edges, so that it shows in grey too; never thinner than a line."""
+    from matplotlib.patches import Rectangle
+
     to_axes = axes.transData + axes.transAxes.inverted()
     x0, x1 = (float(to_axes.transform((x, axes.get_ylim()[0]))[0]) for x in (low, high))
     if x1 - x0 < 0.006:
         x0, x1 = x0 - 0.003, x1 + 0.003
     x0, x1 = max(0.0, x0), min(1.0, x1)
-    axes.axvspan(x0, x1, transform=axes.transAxes, facecolor="#f1d9cd", edgecolor=RUST, linewidth=0.5, zorder=0.3)
+    # axvspan takes no transform: it puts its own in the place of any.
+    band = Rectangle((x0, 0.0), x1 - x0, 1.0, transform=axes.transAxes, zorder=0.3)
+    band.set(facecolor="#f1d9cd", edgecolor=RUST, linewidth=0.5)
+    axes.add_patch(band)
 
 
 def _draw_wall(axes: Any, wall: Wall, plot: Plot) -> None:

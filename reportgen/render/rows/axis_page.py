@@ -78,6 +78,8 @@ class AxisPage:
     control_compared: bool
     """Whether there was a profile to hold the control against."""
     response_figure: str
+    not_used: str
+    """Bands that are shaded in it because the engineer does not use them, by channel; empty where there are none."""
     comparison_figure: str
     comparison_channel: str
     other_figures: tuple[OtherFigure, ...]
@@ -162,6 +164,7 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         and control.control is not None
         and control.control.deviation_db is not None,
         response_figure=there(response_key(of.axis)),
+        not_used=_not_used(of.lead, language),
         comparison_figure=there(comparison),
         comparison_channel=compared[2] if compared else "",
         other_figures=tuple(_others(of, figures)),
@@ -177,6 +180,11 @@ def axis_page(report: Report, of: AxisRuns, language: Language, drawn: Iterable[
         sentence=_sentence(of, language),
         trend=dwell_trend(of.runs, report.job.report.confidence, language),
     )
+
+
+def _not_used(run: RunResult | None, language: Language) -> str:
+    channels = run.channels if run is not None else ()
+    return ", ".join(f"{each.id} {language.band(band)}" for each in channels for band in each.excluded_hz)
 
 
 def _columns(of: AxisRuns, rows: Sequence[ModeRow], language: Language) -> tuple[RunColumn, ...]:
