@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from reportgen.draft.seen_runs import Seen
+from reportgen.records.asked_runs import TESTS
 from reportgen.records.job import RunKind
 
-TESTS = (RunKind.SWEEP, RunKind.DWELL)
 Pair = tuple[Seen, Seen]
 
 

@@ -28,23 +28,36 @@ def marked_by_decisions(job: Job, verdicts: Sequence[Verdict], without: Sequence
 def without_passes_by_exclusion(
     job: Job, verdicts: Sequence[Verdict], with_all_rows: Sequence[Verdict]
 ) -> tuple[Verdict, ...]:
-    """Verdicts of which none passes that does not pass ``with_all_rows``: leaving rows out proves nothing.
+    """Verdicts, and their parts, of which none passes better than ``with_all_rows``: leaving rows out proves nothing.
 
     It also moves what is fitted elsewhere, by little, and a limit may lie between.
     """
-    other = {each.requirement: each.outcome for each in with_all_rows}
-    return tuple(_held_back(job, each, other.get(each.requirement, each.outcome)) for each in verdicts)
+    other = {each.requirement: each for each in with_all_rows}
+    return tuple(_held_back(job, each, other.get(each.requirement)) for each in verdicts)
 
 
 _PASSED = (Outcome.PASS, Outcome.CONDITIONAL_PASS)
 
 
-def _held_back(job: Job, verdict: Verdict, with_all_rows: Outcome) -> Verdict:
-    if verdict.outcome not in _PASSED or with_all_rows in _PASSED:
+def _held_back(job: Job, verdict: Verdict, whole: Verdict | None) -> Verdict:
+    if whole is None:
+        return verdict
+    of = {_about(each): each for each in whole.parts}
+    verdict = replace(verdict, parts=tuple(_held_back(job, each, of.get(_about(each))) for each in verdict.parts))
+    if verdict.outcome not in _PASSED or whole.outcome in (verdict.outcome, Outcome.PASS):
         return verdict
     bands = tuple(decision_named(each) for each in job.exclusions)
-    why = message("judge.pass-by-exclusion", outcome=with_all_rows, bands=bands)
-    return replace(verdict, outcome=Outcome.NOT_EVALUATED, false_acceptance=None, reason=(why, *verdict.reason))
+    why = message("judge.pass-by-exclusion", outcome=whole.outcome, bands=bands)
+    conditional = whole.outcome is Outcome.CONDITIONAL_PASS
+    return replace(
+        verdict, outcome=whole.outcome if conditional else Outcome.NOT_EVALUATED,
+        false_acceptance=whole.false_acceptance if conditional else None, reason=(why, *verdict.reason),
+    )  # fmt: skip
+
+
+def _about(part: Verdict) -> tuple[str | None, ...]:
+    """What a part is about; of an axis the run is only the one that decides."""
+    return part.axis, part.before, part.after, None if part.axis is not None else part.run
 
 
 def _marked(job: Job, verdict: Verdict, without: Verdict | None) -> Verdict:

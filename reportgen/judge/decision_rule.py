@@ -38,9 +38,11 @@ class Tolerance:
         """Share of the limits that a value uses: 1 on a limit, above 1 beyond; comparable between units."""
         if self.low is not None and self.high is not None and self.high > self.low:
             return abs(value - 0.5 * (self.low + self.high)) / (0.5 * (self.high - self.low))
-        if self.high:
+        if self.high is not None and self.high > 0.0:
             return value / self.high
-        return self.low / value if self.low and value else self.excess(value) + 1.0
+        if self.high is None and self.low is not None and self.low > 0.0 and value > 0.0:
+            return self.low / value
+        return self.excess(value) + 1.0  # a scale that goes through zero has no shares
 
 
 NO_LIMITS = Tolerance()

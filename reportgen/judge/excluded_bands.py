@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from reportgen.judge.case import Case
+from reportgen.judge.curve import NEAR
 from reportgen.records.check import Check
 from reportgen.records.job import Exclusion
 from reportgen.records.message import message
@@ -21,7 +22,7 @@ def weigh_excluded_bands(case: Case, check: Check) -> None:
     """A gap for every band, not used, that the clause asks about: the largest, the lowest or the worst may lie there.
 
     A clause about one numbered mode, found elsewhere, is judged on the rest; so is a lowest frequency by a band above
-    its limit. That the band was not used is said there, too.
+    its limit and above what was found. That the band was not used is said there, too.
     """
     if check.proved_by in _OF_NO_ROW:
         return
@@ -54,7 +55,7 @@ def _settled_elsewhere(case: Case, check: Check, each: Exclusion) -> bool:
     """Whether what lies in the band cannot change the result."""
     low, high = each.band_hz
     limit = case.requirement.limit
-    if check.proved_by is ProvedBy.NATURAL_FREQUENCY and limit is not None:
-        return low > limit.si
     found = [item.frequency_hz for item in case.items if item.frequency_hz is not None]
+    if check.proved_by is ProvedBy.NATURAL_FREQUENCY and limit is not None:
+        return low > limit.si * (1.0 + NEAR) and any(f < low for f in found)
     return case.requirement.mode is not None and bool(found) and not any(low <= f <= high for f in found)

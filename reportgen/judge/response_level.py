@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from reportgen.judge.case import Case, Item, Reading
 from reportgen.judge.decision_rule import Tolerance
 from reportgen.judge.frequency_range import DEFAULT_LIMIT
 from reportgen.records.check import Check
-from reportgen.records.holes import holes, inside_any
+from reportgen.records.holes import WIDE_STEPS, holes, inside_any
 from reportgen.records.job import RunKind
 from reportgen.records.log import Floats
 from reportgen.records.message import message
@@ -90,6 +91,26 @@ def _weigh_unread(case: Case, run: RunResult, channel: str, rows_hz: Floats, rea
             case.gap(message("judge.channel-unread", channel=channel, run=run.id, low_hz=a, high_hz=b))
 
 
+def _weigh_silence(case: Case, run: RunResult, channel: str, read: NDArray[np.bool_], rows_hz: Floats) -> None:
+    """The same in the order of the rows: a dwell stays at one frequency, and a way back passes bands again.
+
+    ``read``: which rows have a reading, ``rows_hz`` their frequencies, shapes (n,). A channel may be read in fewer rows
+    than others, evenly; a silence of a share of the rows as little as ends of a band may miss is none.
+    """
+    rows = np.flatnonzero(read)
+    ends = np.concatenate([[-1], rows, [len(read)]])
+    usual = float(np.median(np.diff(rows))) if len(rows) > 1 else 1.0
+    most = max(WIDE_STEPS * usual, DEFAULT_LIMIT * len(read))
+    excluded = _excluded_hz(case, run, channel)
+    for before, after in pairwise(ends):
+        own = rows_hz[before + 1 : after]
+        own = own[np.array([case.in_band(f) for f in own], dtype=bool)]
+        if after - before > most and len(own) and not inside_any(excluded, own).any():
+            low, high = float(own.min()), float(own.max())
+            case.gap(message("judge.channel-silent", channel=channel, run=run.id, rows=len(own), low_hz=low,
+                             high_hz=high))  # fmt: skip
+
+
 def _excluded_hz(case: Case, run: RunResult, channel: str) -> list[tuple[float, float]]:
     """Bands in which the engineer does not use a channel, or a condition beside it."""
     return [each.band_hz for each in case.job.excluded_on(run.id) if each.concerns(channel)]
@@ -139,6 +160,7 @@ def _lay_highest(
         case.gap(message("judge.channel-without-reading", channel=channel, run=run.id))
         return
     _weigh_unread(case, run, channel, rows_hz, read_hz)
+    _weigh_silence(case, run, channel, read, rows_hz)
     row = int(np.argmax(np.where(inside, level, -np.inf)))
     measured, at_hz = float(level[row]), float(read_hz[row])
     relative = limit.dimension not in CONDITIONS

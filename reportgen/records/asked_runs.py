@@ -179,7 +179,7 @@ def _around_tests(job: Job, asked: Requirement) -> AskedRuns:
     for axis in _tested_axes(job, asked):
         runs = in_order([run for run in job.runs if run.axis == axis])
         before, after = surveys_around(job, axis)
-        left_out += _void_surveys(job, runs, before, after)
+        left_out += _void_surveys(runs, before, after)
         if before is None or after is None:
             names = [None if each is None else each.id for each in (before, after)]
             void = tuple(each for each in runs if not each.counts)
@@ -189,13 +189,11 @@ def _around_tests(job: Job, asked: Requirement) -> AskedRuns:
     return AskedRuns(parts=tuple(parts), left_out=tuple(left_out), missing=tuple(missing))
 
 
-def _void_surveys(
-    job: Job, runs: Sequence[RunPlan], before: RunPlan | None, after: RunPlan | None
-) -> Iterator[LeftOut]:
+def _void_surveys(runs: Sequence[RunPlan], before: RunPlan | None, after: RunPlan | None) -> Iterator[LeftOut]:
     """Surveys of an axis that do not count, with the one that is taken on their side of its first test."""
     for place, run in enumerate(runs):
         tested = any(each.kind in TESTS for each in runs[:place])
-        stand_in = repetition_of(job, run) or (after if tested else before)
+        stand_in = after if tested else before
         if run.kind is RunKind.SURVEY and not run.counts and stand_in is not None:
             yield LeftOut(run=run, stand_in=stand_in)
 

@@ -73,14 +73,19 @@ def _joined_trace(channel: str, parts: Sequence[SweepLog]) -> Trace:
 
 def _all_conditions(parts: Sequence[SweepLog]) -> list[LoggedCondition]:
     """Conditions of any part, each once."""
-    return list({each.channel: each for part in reversed(parts) for each in part.conditions}.values())
+    return list({_same(each): each for part in reversed(parts) for each in part.conditions}.values())
+
+
+def _same(each: LoggedCondition) -> tuple[object, ...]:
+    """What tells a condition: the room has one temperature and one humidity, whatever their columns are called."""
+    return each.dimension, each.ambient, None if each.ambient else each.channel
 
 
 def _joined_condition(wanted: LoggedCondition, parts: Sequence[SweepLog]) -> LoggedCondition:
     """A condition of all parts; without readings where a part did not log it."""
     columns = []
     for part in parts:
-        own = next((each for each in part.conditions if each.channel == wanted.channel), None)
+        own = next((each for each in part.conditions if _same(each) == _same(wanted)), None)
         columns.append(np.full(len(part.frequency_hz), np.nan) if own is None else own.values)
     return replace(wanted, values=np.concatenate(columns))
 

@@ -13,6 +13,7 @@ import pytest
 
 from reportgen.compute.asked_for import try_resonance
 from reportgen.compute.run import compute_run, identify_run
+from reportgen.judge.by_decision import without_passes_by_exclusion
 from reportgen.pipeline import read_inputs, report_of_runs
 from reportgen.processes import compute_runs
 from reportgen.progress import silent
@@ -228,6 +229,20 @@ def test_a_fit_moved_by_rows_left_out_elsewhere_does_not_pass(inputs, every):
     (verdict,) = report_of_runs(own, runs).verdicts
     assert (verdict.outcome, verdict.without_decisions) == (Outcome.NOT_EVALUATED, Outcome.FAIL)
     assert "leaving rows out proves nothing" in told(verdict.reason)
+
+
+def test_no_part_of_a_verdict_passes_by_rows_left_out(inputs, every):
+    """Fault: only the whole was held back; its parts still said pass, and a conditional pass became a pass."""
+    base = report_of_runs(inputs, every).verdicts[1]
+    part = replace(base, outcome=Outcome.PASS)
+    whole = replace(base, outcome=Outcome.NOT_EVALUATED, parts=(part,))
+    failed = replace(whole, parts=(replace(part, outcome=Outcome.FAIL),))
+    (held,) = without_passes_by_exclusion(inputs.job, [whole], [failed])
+    assert held.parts[0].outcome is Outcome.NOT_EVALUATED
+    conditional = replace(part, outcome=Outcome.CONDITIONAL_PASS, false_acceptance=0.2)
+    (held,) = without_passes_by_exclusion(inputs.job, [part], [conditional])
+    assert (held.outcome, held.false_acceptance) == (Outcome.CONDITIONAL_PASS, 0.2)
+    assert without_passes_by_exclusion(inputs.job, [part], [part]) == (part,)
 
 
 def highest_below_60_hz(run):

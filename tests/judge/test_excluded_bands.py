@@ -90,6 +90,12 @@ def test_what_a_band_not_used_cannot_change_is_judged(tmp_path):
     }
 
 
+def test_a_lowest_frequency_is_not_that_above_a_band_not_used(tmp_path):
+    """Fault: with all modes above the limit left out, the end of the sweep was the lowest frequency, and passed."""
+    verdict = judged_with(small.small_job(tmp_path), excluded("PRE", 90.0, 1000.0)).verdicts()["LOWEST"]
+    assert verdict.outcome is Outcome.NOT_EVALUATED
+
+
 def test_a_mode_in_a_band_not_used_has_not_vanished(tmp_path):
     found = judged_with(small.small_job(tmp_path), excluded("POST", 400.0, 450.0))
     assert {row.pairing for row in found.shifts if row.after_hz is None} == {Pairing.NOT_COVERED}

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from reportgen.judge.decision_rule import Tolerance
 from reportgen.judge.verdicts import judge
 from reportgen.records.job import Channel, ChannelRole, DecisionRule, Instrument, Requirement
 from reportgen.records.message import message
@@ -201,3 +202,19 @@ def test_a_thermometer_that_fell_silent_where_it_was_hottest_proves_nothing():
     assert found.outcome is Outcome.NOT_EVALUATED
     sparse = np.where(np.arange(len(F)) % 10, np.nan, np.linspace(-5.0, 40.0, len(F)))
     assert verdict("41 °C", of=run(conditions=(warm(sparse),)), channel="T1").outcome is Outcome.PASS
+
+
+def test_a_thermometer_that_fell_silent_in_a_dwell_proves_nothing():
+    """Fault: rows without reading were sought over frequency alone, and a dwell stays at one."""
+    silent = np.where(np.arange(len(F)) > 20, np.nan, 20.0)
+    dwell = replace(warm(silent), frequency_hz=np.full(len(F), 150.0))
+    found = verdict("41 °C", of=run(conditions=(dwell,)), channel="T1")
+    assert found.outcome is Outcome.NOT_EVALUATED
+    read = replace(dwell, values=np.full(len(F), 20.0))
+    assert verdict("41 °C", of=run(conditions=(read,)), channel="T1").outcome is Outcome.PASS
+
+
+def test_below_zero_the_warmer_reading_uses_more_of_its_limit():
+    """Fault: the colder of two runs decided a limit of −10 °C."""
+    assert Tolerance(high=-10.0).use(-10.5) > Tolerance(high=-10.0).use(-30.0)
+    assert Tolerance(high=-10.0).use(-9.0) > 1.0

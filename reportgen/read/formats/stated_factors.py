@@ -13,8 +13,8 @@ _FACTORS = (
 )
 _OF_RAW_NUMBERS = r"gain|sensitivity|calibration|lsb|counts[\s_]per[\s_]unit|empfindlichkeit|verst[äa]e?rkung"
 """Said of readings in their unit as well, so that only whole numbers, as a converter gives them, are in doubt."""
-_NUMBER = r"[+\-]?\d[\d.,]*(?:[eE][+\-]?\d{1,3})?"
-_LINE = re.compile(rf"\W*(?:{_FACTORS})\W*?[\s:=;,|\"']+({_NUMBER})(?=$|[\s;,|\"'])", re.IGNORECASE)
+_NUMBER = r"[+\-]?[.,]?\d[\d.,]*(?:[eE][+\-]?\d{1,3})?"
+_LINE = re.compile(rf"\W*(?:{_FACTORS})\W*?[\s:=;,|\"']+(?={_NUMBER}(?:$|[\s;,|\"']))(.+)", re.IGNORECASE)
 _LONGEST_LINE = 300
 """Characters of a line that are looked at."""
 
@@ -24,10 +24,12 @@ def factors_in_lines(lines: Iterable[str]) -> tuple[Message, ...]:
 
     >>> [each.value("told") for each in factors_in_lines(["Scale factor,0.001,0.001", "Scale factor: 1.0", "Gain: 10"])]
     ['Scale factor,0.001,0.001']
+    >>> len(factors_in_lines(["Scale factor;1;0,001", "Scale factor = .001", "Scale factor,1.0,1.0"]))
+    2
     """
     shown = [line.strip()[:_LONGEST_LINE] for line in lines]
     found = [(line, match) for line in shown if (match := _LINE.match(line))]
-    return tuple(_not_applied(line) for line, match in found if not _is_one(match[1]))
+    return tuple(_not_applied(line) for line, match in found if not _are_ones(match[1]))
 
 
 def factor_of(name: str, value: float, *, whole_numbers: bool) -> Message | None:
@@ -46,8 +48,14 @@ def _not_applied(told: str) -> Message:
     return message("record.factor-not-applied", told=told)
 
 
-def _is_one(number: str) -> bool:
+def _are_ones(told: str) -> bool:
+    """Whether each number is 1; a comma may be a decimal sign or stand between numbers."""
+    cells = [each for each in re.split(r"[\s;|\"']+", told) if re.fullmatch(_NUMBER, each)]
+    return all(_value(cell) == 1.0 or all(_value(each) == 1.0 for each in cell.strip(",").split(",")) for cell in cells)
+
+
+def _value(text: str) -> float | None:
     try:
-        return float(number.rstrip(".,").replace(",", ".")) == 1.0
+        return float(text.rstrip(".,").replace(",", "."))
     except ValueError:
-        return False
+        return None

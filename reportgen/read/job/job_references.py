@@ -165,7 +165,7 @@ def _requirements(book: _Book, checks: tuple[Check, ...]) -> Iterator[Finding]:
             yield from _earlier_report(book, index, table, check_named(checks, str(table.get("check"))))
         for key in ("run", "after") if by_reference else ("run", "before", "after"):
             yield from book.reference("requirement", index, key, book.runs, "[[run]]")
-        if book.channels and str(table.get("channel")).strip() not in CONDITIONS:
+        if book.channels and str(table.get("channel")).strip().casefold() not in CONDITIONS:
             yield from book.reference("requirement", index, "channel", book.channels, "[[channel]]")
         if axes:
             yield from book.reference("requirement", index, "axis", sorted(axes), message("reference.axis-of-a-run"))
