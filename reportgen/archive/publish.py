@@ -522,12 +522,8 @@ def _locked(parent: Folder, target: Path, wait_s: float) -> Iterator[None]:
         if time.monotonic() >= until:
             raise ArchiveError(message("publish.other-build", target=str(target), wait_s=wait_s))
         time.sleep(_LOCK_POLL_S)
-    try:
+    with _let_go(parent, name, held):
         yield
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            parent.remove(name)
-        os.close(held)
 
 
 def _try_lock(parent: Folder, name: str, target: Path) -> int | None:
@@ -561,19 +557,27 @@ def only_one(path: Path, refused: Message) -> Iterator[None]:
 
     Raises ArchiveError with ``refused`` where another process holds it.
     """
+    with contextlib.ExitStack() as held:
+        try:
+            parent = held.enter_context(Folder.at(path.parent.resolve()))
+            descriptor = _try_lock(parent, path.name, path)
+        except OSError as problem:
+            raise ArchiveError(_explain(problem, path)) from problem
+        if descriptor is None:
+            raise ArchiveError(refused)
+        held.enter_context(_let_go(parent, path.name, descriptor))
+        yield
+
+
+@contextlib.contextmanager
+def _let_go(parent: Folder, name: str, descriptor: int) -> Iterator[None]:
+    """Let go of a lock file when the block ends."""
     try:
-        with Folder.at(path.parent.resolve()) as parent:
-            held = _try_lock(parent, path.name, path)
-            if held is None:
-                raise ArchiveError(refused)
-            try:
-                yield
-            finally:
-                with contextlib.suppress(FileNotFoundError):
-                    parent.remove(path.name)
-                os.close(held)
-    except OSError as problem:
-        raise ArchiveError(_explain(problem, path)) from problem
+        yield
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            parent.remove(name)
+        os.close(descriptor)
 
 
 # One file ------------------------------------------------------------------------------------------------------------

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from reportgen.compute.modes.corrections import decision
+from reportgen.compute.modes.corrections import decision, touches
 from reportgen.records.job import Annotation, Correction, Exclusion, Job, StatedDeviation
 from reportgen.records.message import Message, Place, message
-from reportgen.records.result import ChannelResult, Resonance, RunResult
+from reportgen.records.result import ChannelResult, RunResult
 
 
 class Kind(StrEnum):
@@ -101,7 +101,7 @@ def entries_of(job: Job) -> tuple[Entry, ...]:
         *_entries("annotation", map(_of_annotation, job.annotations)),
         *_entries("deviation", map(_of_deviation, job.deviations)),
     ]
-    made = [each for each in found if each.decision.kind is not Kind.DEVIATION or each.decision.text]
+    made = [each for each in found if each.table != "deviation" or _says_effect(job.deviations[each.index])]
     ids = identified(each.decision for each in made)
     return tuple(replace(each, decision=named) for each, named in zip(made, ids, strict=True))
 
@@ -131,6 +131,11 @@ def _of_annotation(each: Annotation) -> Decision:
     return replace(_at(Kind.ANNOTATE, each), frequency_hz=each.frequency_hz, text=each.text)
 
 
+def _says_effect(each: StatedDeviation) -> bool:
+    """Whether the entry says no more than the effect of what the report found; one of its own is no decision."""
+    return bool(each.key and each.effect)
+
+
 def _of_deviation(each: StatedDeviation) -> Decision:
     return Decision(
         kind=Kind.DEVIATION,
@@ -153,13 +158,13 @@ def identified(found: Iterable[Decision]) -> Iterator[Decision]:
 
 
 def decision_on(
-    job: Job, entries: Iterable[Entry], run: RunResult, channel: ChannelResult, each: Resonance
+    job: Job, entries: Iterable[Entry], run: RunResult, channel: ChannelResult, index: int
 ) -> Decision | None:
-    """The last decision that touched a resonance; None where nobody decided on it."""
+    """The last decision that touched resonance number ``index`` of a channel; None where nobody decided on it."""
     made = None
     for entry in entries:
         if entry.table == "correction":
             stated = job.corrections[entry.index]
-            here = stated.run in (None, run.id) and stated.channel in (None, channel.id)
-            made = entry.decision if here and decision(stated) in each.flags else made
+            here = stated.run in (None, run.id) and touches(stated, channel) == index
+            made = entry.decision if here and decision(stated) in channel.resonances[index].flags else made
     return made

@@ -95,7 +95,7 @@ class Kept:
 
     def read_log(self, job: Job, run: RunPlan) -> tuple[Log | None, tuple[Finding, ...]]:
         """The log of a run, read anew where its files, or what the job says of it, have changed."""
-        key, places = _key(job, run), repr(run)
+        key, places = (digest_of(bearing_on(job.undecided, run)), _stamps(job, run)), repr(run)
         kept = self._read.get(run.id)
         if kept is not None and kept.key == key and (kept.places == places or not _of_job(job, kept)):
             return kept.log, kept.findings
@@ -105,17 +105,18 @@ class Kept:
 
     def compute(self, job: Job, logs: Mapping[str, Log], progress: Say, cores: int) -> tuple[RunResult, ...]:
         """Every run in the order of the job; only those are computed that depend on what has changed."""
-        keys = {run.id: _key(job, run) for run in job.runs}
+        keys = {run.id: self._key(job, run) for run in job.runs}
         fresh = [run for run in job.runs if keys[run.id] not in self._computed]
         whole = [run for run in fresh if not self._known_without_decisions(job, run) or logs.get(run.id) is None]
         results = compute_runs(replace(job, runs=tuple(whole)), logs, progress, cores) if whole else ()
         for run in fresh:
             if run not in whole:
-                bare, kept = self._computed[_key(job.undecided, run)], self._identified.get(_as_identified(job, run))
+                bare = self._computed[self._key(job.undecided, run)]
+                kept = self._identified.get(self.as_identified(job, run))
                 results += (compute_run(job, run, logs[run.id], progress, workers=cores, undecided=bare, kept=kept),)
         for each in results:
             plan = next(run for run in fresh if run.id == each.id)
-            self._keep(_key(job.undecided, plan), each.undecided or each)
+            self._keep(self._key(job.undecided, plan), each.undecided or each)
             self._keep(keys[each.id], each)
         self.computed = tuple(run.id for run in fresh)
         return tuple(self._computed[keys[run.id]] for run in job.runs)
@@ -123,21 +124,21 @@ class Kept:
     def identified(self, job: Job, run: RunPlan, log: Log, progress: Say, cores: int) -> IdentifiedRun:
         """A run with its identification at hand, so that a resonance asked for takes no search. Raises ComputeError."""
         if not self.is_identified(job, run):
-            self.keep_identified(job, identify_run(job, run, log, progress, workers=cores))
-        return self._identified[_as_identified(job, run)]
+            self.keep_identified(self.as_identified(job, run), identify_run(job, run, log, progress, workers=cores))
+        return self._identified[self.as_identified(job, run)]
 
     def is_identified(self, job: Job, run: RunPlan) -> bool:
         """Whether ``identified`` has nothing to compute."""
-        return _as_identified(job, run) in self._identified
+        return self.as_identified(job, run) in self._identified
 
-    def keep_identified(self, job: Job, done: IdentifiedRun) -> None:
+    def keep_identified(self, key: Key, done: IdentifiedRun) -> None:
         """Keep what was identified, the latest of each run."""
-        others = {key: kept for key, kept in self._identified.items() if kept.run.id != done.run.id}
-        self._identified = {**others, _as_identified(job, done.run): done}
+        others = {each: kept for each, kept in self._identified.items() if kept.run.id != done.run.id}
+        self._identified = {**others, key: done}
 
     def _known_without_decisions(self, job: Job, run: RunPlan) -> bool:
         """Whether decisions bear on how a run is computed, and what it is without them is at hand."""
-        return bool(job.excluded_on(run.id) or job.asked_on(run.id)) and _key(job.undecided, run) in self._computed
+        return bool(job.excluded_on(run.id) or job.asked_on(run.id)) and self._key(job.undecided, run) in self._computed
 
     def _keep(self, key: Key, result: RunResult) -> None:
         """Keep a result; of one run no more than the latest few, so that what is taken back is at hand."""
@@ -147,12 +148,15 @@ class Kept:
         for each in same[:-MOST_KEPT]:
             del self._computed[each]
 
+    def as_identified(self, job: Job, run: RunPlan) -> Key:
+        """All that the identification of a run depends on: what is asked for in it comes on top."""
+        return self._key(replace(job, corrections=()), run)
 
-def _as_identified(job: Job, run: RunPlan) -> Key:
-    """All that the identification of a run depends on: what is asked for in it comes on top."""
-    return _key(replace(job, corrections=()), run)
+    def _key(self, job: Job, run: RunPlan) -> Key:
+        """All that the results of a run depend on; of its files the state in which they were read."""
+        read = self._read.get(run.id)
+        return (digest_of(bearing_on(job, run)), None if read is None else read.key[1])
 
 
-def _key(job: Job, run: RunPlan) -> Key:
-    """All that the log of a run and its results depend on."""
-    return (digest_of(bearing_on(job, run)), tuple(stamp_of(job.folder / each) for each in run.logs))
+def _stamps(job: Job, run: RunPlan) -> Key:
+    return tuple(stamp_of(job.folder / each) for each in run.logs)

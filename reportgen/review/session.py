@@ -162,13 +162,12 @@ class Session(Showing):
             text=line, reason=asked.reason or "", by=asked.by or "",
         )  # fmt: skip
         (made,) = identified([made])
-        before = dict(self._noted)
-        self._noted[made.id] = line
-        try:
-            return self._write(lambda files: files.change_notes(path, with_line(line)))
-        except BaseException:
-            self._noted = before
-            raise
+
+        def written(files: Files) -> None:
+            files.change_notes(path, with_line(line))
+            self._noted[made.id] = line
+
+        return self._write(written)
 
     def _proved(self, part: Path, table: str) -> None:
         """Raises Faults where the job in ``part`` is in error."""
@@ -193,7 +192,8 @@ class Session(Showing):
         """Build the draft or the issue, as ``reportgen build`` does. Raises NotYetError and ReportError."""
         with self._work:
             self._decidable()
-            left = [each for each in self._state.open if each.blocks or each.id not in set(seen)]
+            known = set(seen)
+            left = [each for each in self._state.open if each.blocks or each.id not in known]
             if issue and left:
                 raise NotYetError(message("review.not-seen", open=len(left)))
             self._tell(replace(self._state, building=True))
@@ -217,14 +217,15 @@ class Session(Showing):
                 plan = None if inputs is None else inputs.job.run(run)
                 if inputs is None or plan is None or plan.kind is RunKind.DECAY or run not in inputs.logs:
                     return
-                if self._kept.is_identified(inputs.job, plan):
+                key = self._kept.as_identified(inputs.job, plan)
+                if self._kept.is_identified(inputs.job, plan) or self._now() != self._stamps:
                     return
             try:
                 done = identify_run(inputs.job, plan, inputs.logs[run], silent)
             except ReportError:
                 return
             with self._work:
-                self._kept.keep_identified(inputs.job, done)
+                self._kept.keep_identified(key, done)
 
     # What changes
 
@@ -239,6 +240,9 @@ class Session(Showing):
                 self._failed(message("review.job-in-error", errors=len(error.errors)), error.errors)
             except ReportError as error:
                 self._failed(error.said, tuple(each for each in error.more if isinstance(each, Finding)))
+            except BaseException:
+                self._failed(message("review.fault"), ())
+                raise
 
     def _computed(self, inputs: Inputs, progress: Say) -> None:
         assert inputs.watched is not None

@@ -358,8 +358,8 @@ def _channel(
         title=f"{channel.id} · {place}" if place else channel.id,
         has_figure=drawn,
         resonances=tuple(
-            _resonance(report, run, channel, each, (row, decision_on(report.job, made, run, channel, each)), language)
-            for each, row in zip(channel.resonances, rows, strict=True)
+            _resonance(report, run, channel, each, (row, decision_on(report.job, made, run, channel, index)), language)
+            for index, (each, row) in enumerate(zip(channel.resonances, rows, strict=True))
         ),
         unexplained=_unexplained(run, channel, language),
         annotations=tuple(_on(made, Kind.ANNOTATE, run, channel)),
@@ -516,7 +516,7 @@ def _open_on(run: RunShown, channel: ChannelShown) -> list[OpenItem]:
             height = peak.height if math.isfinite(peak.height) else NO_EVIDENCE
             found.append(
                 OpenItem(
-                    id=f"unexplained/{peak.id}", kind="unexplained", doubt=LOOK + math.log10(max(height, 1.0)),
+                    id=peak.id, kind="unexplained", doubt=LOOK + math.log10(max(height, 1.0)),
                     text=peak.text, blocks=True, run=run.id, channel=channel.id, frequency_hz=peak.frequency_hz,
                 )
             )  # fmt: skip

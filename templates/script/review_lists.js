@@ -121,7 +121,9 @@ const showBuild = () => {
   at("issue").setAttribute("aria-disabled", String(!state.may_issue || state.building));
   at("draft").setAttribute("aria-disabled", String(Boolean(state.error) || state.building));
   if (!state.may_issue) at("surely").hidden = true;
-  lines(at("staying-list"), staying().map((each) => each.text));
+  const stay = staying().map((each) => each.text), before = [...at("staying-list").children].map((each) => each.textContent);
+  if (JSON.stringify(stay) !== JSON.stringify(before)) at("seen").checked = false; // another list is not seen yet
+  lines(at("staying-list"), stay);
   at("staying").hidden = !staying().length;
 };
 // What is wider than its place is pushed sideways by the keyboard, too.

@@ -72,7 +72,7 @@ def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunRe
             continue
         channels = []
         for channel in run.channels:
-            index = _touches(each, channel)
+            index = touches(each, channel)
             if index is None:
                 channels.append(channel)
             else:
@@ -82,7 +82,7 @@ def _on_runs(each: Correction, runs: tuple[RunResult, ...]) -> tuple[tuple[RunRe
     return tuple(corrected), touched
 
 
-def _touches(each: Correction, channel: ChannelResult) -> int | None:
+def touches(each: Correction, channel: ChannelResult) -> int | None:
     """Index of the nearest resonance of the channel within reach."""
     if each.channel not in (None, channel.id):
         return None
