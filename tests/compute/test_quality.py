@@ -108,20 +108,40 @@ def test_clipping(q):
     assert issue.band_hz[0] < 80.0 < issue.band_hz[1]
 
 
-@pytest.mark.parametrize("floor, found", [(2e-3, True), (0.9, False)])
-def test_a_sensor_that_fell_silent_for_good_carries_no_evidence(floor, found):
-    """Fault: a cable that broke amid a sweep left noise, which was "said only": a clause passed on what came before."""
+@pytest.mark.parametrize("end", [None, 1200])
+@pytest.mark.parametrize("floor", ["noise", "flat", "flat with scatter", "spike"])
+def test_a_sensor_that_fell_silent_carries_no_evidence(floor, end):
+    """Fault: a cable that broke amid a sweep left noise, which was "said only": a clause passed on what came before.
+
+    A floor of any kind, a spike behind the fall and a sensor that comes back were no drop-out.
+    """
     rng = np.random.default_rng(7)
 
     def silent(amplitude):
-        if found:
-            amplitude[900:] = np.abs(rng.normal(0.0, floor, len(amplitude) - 900))
-        else:  # what a structure isolates: it falls over many rows, and reads noise behind
-            amplitude[900:] *= np.maximum(1e-4, np.exp(-np.arange(len(amplitude) - 900) / 40.0))
-            amplitude += np.abs(rng.normal(0.0, 2e-3, len(amplitude)))
+        rows = len(amplitude[900:end])
+        noise = np.abs(rng.normal(0.0, 2e-3, rows))
+        scatter = 2e-3 * (1.0 + 0.02 * rng.normal(size=rows))
+        amplitude[900:end] = {"noise": noise, "flat": 2e-3, "flat with scatter": scatter, "spike": noise}[floor]
+        if floor == "spike":
+            amplitude[1000] = 0.15 * amplitude[899]
 
     drops = [each for each in issues(with_amplitude(log(), silent)) if each.kind == "drop-out"]
-    assert [each.spoils for each in drops] == ([True] if found else [])
+    assert [each.spoils for each in drops] == [True]
+
+
+def test_a_response_that_its_structure_isolates_is_no_drop_out():
+    """It falls over many rows, and reads noise behind."""
+    rng = np.random.default_rng(7)
+
+    def isolated(amplitude):
+        amplitude[900:] *= np.maximum(1e-4, np.exp(-np.arange(len(amplitude) - 900) / 40.0))
+        amplitude += np.abs(rng.normal(0.0, 2e-3, len(amplitude)))
+
+    assert [each for each in issues(with_amplitude(log(), isolated)) if each.kind == "drop-out"] == []
+
+
+def test_a_drive_turned_down_by_a_hundred_is_no_drop_out():
+    assert "drop-out" not in kinds(log(control=np.where(F < 60.0, 5.0, 0.05)))
 
 
 def test_drop_outs_weigh_by_their_share():

@@ -37,10 +37,12 @@ DROPPED = 0.1
 BESIDE_DROP = 0.5
 AROUND_DROP = 8
 NOISY_NEIGHBOURS = 0.08
+RISES = 3.0
 SPOILING_SHARE = 0.05
 """Drop-outs: below a tenth of the median around, with both rows beside above half of it, which a null that is passed
-through (an antiresonance, a beat) does not have, among rows that scatter by less than 8 %; from 5 % of the rows on the
-channel is not worth keeping."""
+through (an antiresonance, a beat) does not have, among rows that scatter by less than 8 %; behind a fall to a floor or
+noise, until the median of the rows around is three times the floor and smooth; from 5 % of the rows on the channel is
+not worth keeping."""
 THOUSANDTH = (0.9e-3, 1.3e-3)
 UNIT_OCTAVES = 0.5
 """A channel that reads so much of the control, smoothly, in the first half octave of its range reads in another unit:
@@ -225,7 +227,10 @@ def _drop_outs(seen: Seen) -> QualityIssue | None:
     lost = ~np.isfinite(amplitude) | (amplitude <= 0)
     if len(lost) >= FEWEST_ROWS:
         readings = np.where(lost, 0.0, amplitude)
-        lost |= _sudden_drops(readings) | _lost_for_good(readings)
+        silent = _silent_stretches(readings, flat=not seen.is_control)  # a control stands still where it is held
+        if not seen.is_control:  # a drive that was turned down takes a sound sensor with it
+            silent &= _silent_stretches(np.where(np.isfinite(seen.ratio), seen.ratio, 0.0), flat=True)
+        lost |= _sudden_drops(readings) | silent
     if not lost.any():
         return None
     share = float(lost.mean())
@@ -262,19 +267,38 @@ def _sudden_drops(amplitude: Floats) -> Mask:
     return drops
 
 
-def _lost_for_good(amplitude: Floats) -> Mask:
-    """Rows behind a fall to less than a tenth within two rows, smooth before and noise from there to the end.
+def _silent_stretches(amplitude: Floats, *, flat: bool) -> Mask:
+    """Rows behind a fall to less than a tenth within two rows, to where a smooth course is back: noise; or ``flat``.
 
-    A response that a structure isolates falls over many rows, and noise that was there before leaves no fall.
+    A response that a structure isolates falls over many rows, and a sharp peak is no level to fall from.
     """
+    from scipy.ndimage import median_filter
+
     lost = np.zeros(len(amplitude), dtype=bool)
-    highest_behind = np.maximum.accumulate(amplitude[::-1])[::-1]
-    for row in np.flatnonzero(highest_behind[2:] < DROPPED * amplitude[:-2]) + 1:
-        before, behind = amplitude[max(0, row - AROUND_DROP) : row], amplitude[row + 1 :]
-        if len(before) == AROUND_DROP and len(behind) > AROUND_DROP and _smooth(before) and not _smooth(behind):
-            lost[row:] = True
-            break
+    middle: Floats = median_filter(amplitude, size=2 * AROUND_DROP + 1, mode="nearest")
+    for row in np.flatnonzero(amplitude[2:] < DROPPED * amplitude[:-2]) + 1:
+        before, first = amplitude[max(0, row - AROUND_DROP) : row], amplitude[row + 1 : row + 1 + 2 * AROUND_DROP]
+        if lost[row] or min(len(before), len(first)) < AROUND_DROP or not _is_fall(before, first):
+            continue
+        back = np.flatnonzero(middle[row + AROUND_DROP :] > RISES * np.median(first)) + row + AROUND_DROP
+        end = next((k for k in back if _smooth(amplitude[k : k + AROUND_DROP])), len(amplitude))
+        behind = amplitude[row + 1 : end]
+        lost[row:end] = not _smooth(behind) or (flat and _stands_still(behind))
     return lost
+
+
+def _is_fall(before: Floats, first: Floats) -> bool:
+    """Whether readings before a row have a level, of which those behind it keep less than a tenth."""
+    level = float(np.median(before))
+    steady = np.sort(before)[AROUND_DROP // 4] >= BESIDE_DROP * level and before.max() * BESIDE_DROP <= level
+    return bool(steady and np.median(first) < DROPPED * level)
+
+
+def _stands_still(amplitude: Floats) -> bool:
+    """Whether readings are all at one floor."""
+    read = amplitude[amplitude > 0]
+    low, high = np.quantile(read, (0.1, 0.9)) if len(read) else (0.0, 0.0)
+    return bool(high <= (1.0 + NOISY_NEIGHBOURS) * low)
 
 
 def _smooth(amplitude: Floats) -> bool:
