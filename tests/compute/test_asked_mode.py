@@ -41,6 +41,16 @@ def test_a_pole_asked_for_is_fitted_with_the_others_kept(end):
     assert all(each.asked is None for each in found.channel("A1").resonances)
 
 
+def test_a_mode_asked_for_on_two_channels_one_by_one_stands_on_both(end):
+    """Fault: the second request took the first one's line away, and said that no row was there."""
+    after, refused = end.with_asked([Asked(TRUE_HZ, ("A2",)), Asked(TRUE_HZ, ("A1",))])
+    assert refused == ()
+    found = after.identification()
+    assert [sum(each.asked is not None for each in found.channel(name).resonances) for name in ("A1", "A2")] == [1, 1]
+    _, (again,) = after.with_asked([Asked(TRUE_HZ, ("A2",))])
+    assert again.why.code == "asked.there-already"
+
+
 @pytest.mark.parametrize(
     "frequency_hz, why",
     [(20.0, "asked.outside"), (50.4, "asked.within-moving"), (70.0, "asked.no-damping")],

@@ -5,7 +5,7 @@ What the data say for and against it is stated; nothing is added where nothing c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,10 +105,10 @@ def with_asked_mode(report: ModeReport, asked: Asked) -> ModeReport | Message:
     if refused is not None:
         return refused
     known = _pole_there(report, asked.frequency_hz)
-    if known is not None and known in report.reported() and all(report.seen(known)[c] for c in columns):
+    if known is not None and known in report.reported() and all(report.shown(known)[c] for c in columns):
         return message("asked.there-already", frequency_hz=float(report.solution.poles.frequency_hz[known]))
     if known is not None:
-        return replace(report, asked={**report.asked, known: (asked.frequency_hz, tuple(columns))})
+        return replace(report, asked=also_asked(report.asked, known, asked, columns))
     fitted = _fitted(report.state, asked.frequency_hz)
     if isinstance(fitted, Message):
         return fitted
@@ -117,8 +117,14 @@ def with_asked_mode(report: ModeReport, asked: Asked) -> ModeReport | Message:
     std = again.spread.of_pole(2 * new + 1, again.evidence.inflation_of(new))
     if std > UNDAMPED:
         return message("asked.no-damping", frequency_hz=float(fitted.poles.frequency_hz[new]))
-    shown = {**report.asked, new: (asked.frequency_hz, tuple(columns))}
-    return replace(again, asked=shown)
+    return replace(again, asked=also_asked(report.asked, new, asked, columns))
+
+
+def also_asked(
+    before: Mapping[int, Mapping[int, float]], k: int, asked: Asked, columns: Sequence[int]
+) -> dict[int, Mapping[int, float]]:
+    """With what is asked for of pole k on some channels; what was asked for before on a channel stays."""
+    return {**before, k: {**dict.fromkeys(columns, asked.frequency_hz), **before.get(k, {})}}
 
 
 def _pole_there(report: ModeReport, frequency_hz: float) -> int | None:
@@ -209,7 +215,7 @@ def evidence_on(report: ModeReport, c: int, k: int, *, std_hz: float, own_peak: 
     _, reason, _ = objection(state, k, found)
     width = float(state.poles.frequency_hz[k] / state.poles.q[k])
     return weighed(
-        asked_hz=report.asked[k][0], gain=float(found.gain[k].sum()), score=score,
+        asked_hz=report.asked[k][c], gain=float(found.gain[k].sum()), score=score,
         objection=None if reason in (None, RejectionReason.NOISE) else _SAID[reason],
         over_noise=_over_noise(report, found, c, k), std_share=std_hz / width, own_peak=own_peak,
     )  # fmt: skip

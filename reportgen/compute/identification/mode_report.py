@@ -94,8 +94,8 @@ class ModeReport:
     state: SearchState
     evidence: ModeEvidence
     spread: Spread
-    asked: Mapping[int, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
-    """Modes that the engineer asked for: the frequency asked for, Hz, and the channels."""
+    asked: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
+    """Modes that the engineer asked for: by channel the frequency asked for, Hz."""
 
     @classmethod
     def of(cls, sweep: SweptResponse, rows: np.ndarray, state: SearchState) -> ModeReport:
@@ -145,7 +145,7 @@ class ModeReport:
         """On which channels mode k is reported: where it stands out, or was asked for; bool, shape (c,)."""
         shown = self.seen(k)
         if k in self.asked:
-            shown[list(self.asked[k][1])] = True
+            shown[list(self.asked[k])] = True
         return shown
 
     def seen(self, k: int) -> np.ndarray:
@@ -221,7 +221,7 @@ class ModeReport:
         """What the data say of a mode that was asked for on the channel."""
         from reportgen.compute.identification.asked_mode import evidence_on
 
-        if k not in self.asked or c not in self.asked[k][1]:
+        if c not in self.asked.get(k, ()):
             return None
         return evidence_on(self, c, k, std_hz=std_hz, own_peak=own_peak)
 

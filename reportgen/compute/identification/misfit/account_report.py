@@ -72,8 +72,8 @@ class AccountReport:
     """Row of the problem that each row of the band is, (n,)."""
     moving: Sequence[Levelled] = ()
     phase_turned: bool = False
-    asked: Mapping[int, tuple[float, tuple[int, ...]]] = field(default_factory=dict)
-    """Poles that the engineer asked for: the frequency asked for, Hz, and the channels."""
+    asked: Mapping[int, Mapping[int, float]] = field(default_factory=dict)
+    """Poles that the engineer asked for: by channel the frequency asked for, Hz."""
 
     @property
     def band(self) -> Band:
@@ -128,7 +128,7 @@ class AccountReport:
         """On which channels mode k is reported: where it stands out, or was asked for, (c,)."""
         shown = self.seen(k) & (k not in self.asked or not self.account.verdicts[k].reason)
         if k in self.asked:
-            shown[list(self.asked[k][1])] = True
+            shown[list(self.asked[k])] = True
         return shown
 
     def seen(self, k: int) -> NDArray[np.bool_]:
@@ -198,7 +198,7 @@ class AccountReport:
         """What the data say of a mode that was asked for on the channel."""
         from reportgen.compute.identification.misfit.asked_pole import evidence_on
 
-        if k not in self.asked or c not in self.asked[k][1]:
+        if c not in self.asked.get(k, ()):
             return None
         return evidence_on(self, c, k, own_peak=own_peak)
 

@@ -10,6 +10,7 @@ import numpy as np
 from reportgen.compute.identification.asked_mode import (
     UNDAMPED,
     Asked,
+    also_asked,
     displaced,
     merged,
     off_the_rows,
@@ -60,13 +61,13 @@ def with_asked_pole(report: AccountReport, asked: Asked) -> AccountReport | Mess
         if isinstance(fitted, Message):
             return fitted
         report, known = _reported(report, fitted), len(fitted.state.poles) - 1
-    elif known in report.printed() and all(report.seen(known)[c] for c in columns):
+    elif known in report.printed() and all(report.shown(known)[c] for c in columns):
         return message("asked.there-already", frequency_hz=float(report.account.state.poles.omega[known] / (2 * np.pi)))
     elif known not in report.printed():
         report = replace(report, account=_with_spread(report.account, known))
     if any(known in each.stands_for for each in report.moving):
         return message("asked.follows-level")
-    return replace(report, asked={**report.asked, known: (asked.frequency_hz, tuple(columns))})
+    return replace(report, asked=also_asked(report.asked, known, asked, columns))
 
 
 def _within_moving(report: AccountReport, frequency_hz: float) -> Message | None:
@@ -177,8 +178,9 @@ def evidence_on(report: AccountReport, c: int, k: int, *, own_peak: bool) -> Ask
     gain = min(gain_of(state, k))
     score = gain / least_gain(state, k)
     known = said.reason in (Objection.NONE, Objection.CHANCE, Objection.UNCERTAIN)
-    return weighed(
-        asked_hz=report.asked[k][0], gain=gain, score=score, objection=None if known else _SAID[said.reason],
+    found = weighed(
+        asked_hz=report.asked[k][c], gain=gain, score=score, objection=None if known else _SAID[said.reason],
         over_noise=float(report.over_noise(k)[c]), own_peak=own_peak,
         std_share=said.frequency_std * float(state.poles.omega[k] / state.poles.width[k]),
     )  # fmt: skip
+    return replace(found, meets_criterion=found.meets_criterion and not said.reason)
