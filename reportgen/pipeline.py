@@ -332,7 +332,7 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
     from reportgen.compute.modes.mode_picture import mode_pictures
     from reportgen.compute.quality.quality_findings import quality_findings
     from reportgen.compute.sweep.exciter import exciter_check
-    from reportgen.judge.by_decision import decisions_of, marked_by_decisions, without_passes_by_exclusion
+    from reportgen.judge.by_decision import marked_by_decisions, without_passes_by_exclusion
     from reportgen.judge.deviations import find_deviations
 
     job = inputs.job
@@ -342,9 +342,11 @@ def report_of_runs(inputs: Inputs, every: Sequence[RunResult], progress: Say = s
         whole = [run.undecided or run if job.excluded_on(run.id) else run for run in every]
         with_all_rows = _conclude(replace(job, exclusions=()), inputs, whole, silent)
         verdicts = without_passes_by_exclusion(job, verdicts, with_all_rows.verdicts)
-    if decisions_of(job):
+    if job.corrections:
         bare = _conclude(job.undecided, inputs, [run.undecided or run for run in every], silent)
         verdicts = marked_by_decisions(job, verdicts, bare.verdicts)
+    elif job.exclusions:
+        verdicts = marked_by_decisions(job, verdicts, with_all_rows.verdicts)
     by_id = {run.id: run for run in (*every, *found.runs)}
     runs = tuple(annotated(job, with_history(job, by_id[run.id])) for run in every)
     deviations, unmatched = find_deviations(job, runs, verdicts, inputs.notes)

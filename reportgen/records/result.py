@@ -446,6 +446,7 @@ class CrossAxis:
     outside_bands: tuple[tuple[float, float], ...] = ()
     """Hz, where the ratio exceeds the limit."""
     reason: Message | None = None
+    """Why there is no ratio, or which limit has no row to be held against."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

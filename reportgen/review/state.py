@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 from reportgen.compute.asked_for import TriedResonance
+from reportgen.compute.identification.asked_mode import REACH
 from reportgen.records.deviation import DeviationCode
 from reportgen.records.finding import Finding, Severity
 from reportgen.records.message import Message, message
@@ -523,13 +524,9 @@ def _open_on(run: RunShown, channel: ChannelShown) -> list[OpenItem]:
     return found
 
 
-NEAR = 0.02
-"""Share of its frequency within which an annotation speaks of a peak: as far as a correction reaches."""
-
-
 def _spoken_of(frequency_hz: float, annotations: Iterable[Decision]) -> bool:
     """Whether somebody has written what a peak is."""
     return any(
-        each.frequency_hz is not None and abs(each.frequency_hz - frequency_hz) <= NEAR * frequency_hz
+        each.frequency_hz is not None and abs(each.frequency_hz - frequency_hz) <= REACH * frequency_hz
         for each in annotations
     )

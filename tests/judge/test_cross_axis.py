@@ -104,6 +104,15 @@ def test_beyond_the_last_band_nothing_is_judged(tmp_path):
     (one,) = crossed(job_of(tmp_path, keys)).cross
     assert one.outside_bands == ()
     assert one.at_hz <= 20.0
+    assert one.reason is None
+
+
+def test_a_limit_of_a_band_that_was_not_travelled_is_told(tmp_path):
+    """Fault: it was left out in silence, and the table read as if the job stated none."""
+    keys = 'cross = ["A2"]\ncross_axis = [{ band = ["3000 Hz", "4000 Hz"], limit = "50 %" }]\n'
+    (one,) = crossed(job_of(tmp_path, keys)).cross
+    assert one.ratio is not None
+    assert (one.limit, one.reason.code) == (None, "cross.not-reached")
 
 
 @pytest.mark.parametrize(

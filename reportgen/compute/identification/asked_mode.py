@@ -32,7 +32,7 @@ from reportgen.records.message import Message, message
 from reportgen.records.result import AskedFor
 
 REACH = 0.02
-"""A frequency is asked for as read off a plot: to this share of it, as with every correction."""
+"""A frequency that the engineer names is read off a plot: to this share of it. Holds for every decision."""
 STANDS_OUT = 3.0
 """Times noise and misfit from which a mode is seen on a channel: 10 dB."""
 KNOWN = 0.5

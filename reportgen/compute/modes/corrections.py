@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from reportgen.compute.identification.asked_mode import REACH
 from reportgen.compute.modes.observation import Observation
 from reportgen.records.finding import Finding, note, warning
 from reportgen.records.job import Correction
 from reportgen.records.message import Message, message
 from reportgen.records.result import AskedFor, ChannelResult, Resonance, RunResult
-
-REACH = 0.02
-"""A correction names a frequency as read off a plot: this share of it, or the bandwidth of the resonance."""
 
 
 def apply_corrections(

@@ -38,7 +38,13 @@ def _ratio(run: RunPlan, result: RunResult, name: str) -> CrossAxis:
     known = np.isfinite(channel.magnitude)
     if not known.any():
         return CrossAxis(channel=name, limit=one, reason=message("cross.not-logged", channel=name, run=run.id))
-    return _largest(name, channel.frequency_hz[known], channel.magnitude[known], run.cross_axis)
+    f = channel.frequency_hz[known]
+    found = _largest(name, f, channel.magnitude[known], run.cross_axis)
+    missed = [each for each in run.cross_axis if not np.any((f >= each.from_hz) & (f <= each.to_hz))]
+    if not missed:
+        return found
+    low, high = missed[0].from_hz, missed[0].to_hz
+    return replace(found, reason=message("cross.not-reached", channel=name, run=run.id, low_hz=low, high_hz=high))
 
 
 def _largest(name: str, f: Floats, ratio: Floats, bands: Sequence[RatioBand]) -> CrossAxis:
